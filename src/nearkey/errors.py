@@ -1,0 +1,83 @@
+"""What nearkey raises when input is wrong: one line that names the place, the field and the fix."""
+
+from __future__ import annotations
+
+__all__ = [
+    "DecodeError",
+    "JournalError",
+    "LayoutError",
+    "NearkeyError",
+    "PackError",
+    "PlanError",
+    "StudyLogError",
+    "TouchDataError",
+    "TouchModelError",
+]
+
+
+class NearkeyError(ValueError):
+    """Base of every error raised for bad input.
+
+    Parameters
+    ----------
+    problem : what is wrong, in a few words.
+    where : the file, or the argument, that holds the fault.
+    field : the field, key, row or byte inside `where`.
+    fix : what the person can do about it.
+
+    The message is always one line: ``where: field: problem; fix``.
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        *,
+        where: str | None = None,
+        field: str | None = None,
+        fix: str | None = None,
+    ) -> None:
+        self.problem = problem
+        self.where = where
+        self.field = field
+        self.fix = fix
+        super().__init__(problem)
+
+    def __str__(self) -> str:
+        text = ": ".join(part for part in (self.where, self.field, self.problem) if part)
+        return " ".join((f"{text}; {self.fix}" if self.fix else text).split())
+
+    def at(self, where: str) -> NearkeyError:
+        """The same error, placed in a file: for callers that know the file's name."""
+        return type(self)(self.problem, where=where, field=self.field, fix=self.fix)
+
+
+class LayoutError(NearkeyError):
+    """A layout spec, or a request for grids of it, cannot be met."""
+
+
+class TouchDataError(NearkeyError):
+    """A touch log is damaged, empty, or does not fit the layout."""
+
+
+class TouchModelError(NearkeyError):
+    """A touch model's parameters or its file are not usable."""
+
+
+class PackError(NearkeyError):
+    """A language pack is missing, damaged, or of a format this version cannot read."""
+
+
+class DecodeError(NearkeyError):
+    """Touches, context or options given to the decoder are not usable."""
+
+
+class PlanError(NearkeyError):
+    """A ranking or study plan cannot be carried out as written."""
+
+
+class StudyLogError(NearkeyError):
+    """A study log is damaged or breaks its own schema."""
+
+
+class JournalError(NearkeyError):
+    """A session journal is damaged before its last complete line."""

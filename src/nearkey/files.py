@@ -1,0 +1,68 @@
+"""Files at the edge: reading with clear errors, writing so that nothing half-made is left behind."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Any
+
+from nearkey.errors import NearkeyError
+
+__all__ = ["atomic_path", "atomic_write", "read_text", "read_toml"]
+
+
+@contextmanager
+def atomic_path(path: str | os.PathLike[str]) -> Iterator[Path]:
+    """Yield a temporary path beside `path`; on success it replaces `path`, on failure it goes."""
+    target = Path(path)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        yield temporary
+        with temporary.open("rb") as made:
+            os.fsync(made.fileno())
+        umask = os.umask(0)
+        os.umask(umask)
+        temporary.chmod(0o666 & ~umask)
+        temporary.replace(target)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def atomic_write(path: str | os.PathLike[str], mode: str = "w") -> Iterator[IO[Any]]:
+    """Open `path` for writing ("w" or "wb"); readers see the old file or the whole new one."""
+    encoding = None if "b" in mode else "utf-8"
+    with atomic_path(path) as temporary, temporary.open(mode, encoding=encoding) as handle:
+        yield handle
+
+
+def read_text(path: str | os.PathLike[str], error: type[NearkeyError]) -> str:
+    """Read a UTF-8 text file; raise `error` naming the file (and the byte, where it is not UTF-8)."""
+    name = os.fspath(path)
+    try:
+        return Path(path).read_bytes().decode("utf-8")
+    except FileNotFoundError:
+        raise error("no such file", where=name, fix="check the path") from None
+    except IsADirectoryError:
+        raise error("is a folder, not a file", where=name, fix="name a file in it") from None
+    except PermissionError:
+        raise error("may not be read", where=name, fix="check its permissions") from None
+    except UnicodeDecodeError as fault:
+        raise error(
+            f"not UTF-8 at byte {fault.start}", where=name, fix="save the file as UTF-8"
+        ) from None
+
+
+def read_toml(path: str | os.PathLike[str], error: type[NearkeyError]) -> dict[str, Any]:
+    """Read a TOML file; raise `error` naming the file and the line on bad syntax."""
+    try:
+        return tomllib.loads(read_text(path, error))
+    except tomllib.TOMLDecodeError as fault:
+        raise error(f"not valid TOML: {fault}", where=os.fspath(path), fix="mend the syntax") from None
