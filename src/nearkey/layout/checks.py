@@ -1,0 +1,160 @@
+"""What makes a layout valid as a whole; `Key` checks what concerns one key alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from nearkey.errors import LayoutError
+from nearkey.layout.key import Key, check_text, shorten
+
+__all__ = ["TOLERANCE", "check_layout", "missing_letters"]
+
+TOLERANCE = 0.01
+"""How far, as a share of a key's side, it may overlap another or leave the surface."""
+
+SMALLEST, LARGEST = 1e-6, 1e6
+
+
+def check_layout(
+    *,
+    name: str,
+    unit_mm: float,
+    width: float,
+    height: float,
+    keys: Sequence[Key],
+    language: str,
+    alphabet: str,
+    note: str,
+) -> None:
+    """Raise LayoutError, naming the key and the field, for the first thing that is wrong."""
+    _check_head(name=name, language=language, note=note)
+    for field, value in (("unit_mm", unit_mm), ("width", width), ("height", height)):
+        _check_size(field if field == "unit_mm" else f"surface: {field}", value)
+    _check_alphabet(alphabet)
+    if not keys:
+        raise LayoutError("no keys", field="keys", fix="add a [[keys]] table for each key")
+    _check_unique(keys)
+    for key in keys:
+        _check_on_surface(key, width, height)
+    _check_overlap(keys)
+    missing = missing_letters(keys, alphabet)
+    if missing:
+        raise LayoutError(
+            f"no key has {_listed(missing)}",
+            field="keys: letters",
+            fix="put each on a key, or declare a smaller alphabet",
+        )
+
+
+def missing_letters(keys: Sequence[Key], alphabet: str) -> str:
+    """The letters of `alphabet` that no key of role letters types."""
+    placed = {letter for key in keys if key.role == "letters" for letter in key.letters}
+    return "".join(letter for letter in alphabet if letter not in placed)
+
+
+def _check_head(*, name: str, language: str, note: str) -> None:
+    for field, text in (("name", name), ("language", language), ("note", note)):
+        check_text(text, field)
+    if not name.strip() or not name.isprintable():
+        raise LayoutError(
+            f"name {shorten(name)} is empty or not printable", field="name", fix="give a name"
+        )
+    if language and not all(
+        part.isascii() and part.isalnum() and len(part) <= 8 for part in language.split("-")
+    ):
+        raise LayoutError(
+            f"{shorten(language)} is not a language tag",
+            field="language",
+            fix='give a BCP 47 tag such as "en"',
+        )
+
+
+def _check_size(field: str, value: object) -> None:
+    if (
+        not isinstance(value, int | float)
+        or isinstance(value, bool)
+        or not math.isfinite(value)
+        or not SMALLEST <= value <= LARGEST
+    ):
+        raise LayoutError(
+            f"{shorten(value)} is no usable length",
+            field=field,
+            fix=f"give a number from {SMALLEST:g} to {LARGEST:g}",
+        )
+
+
+def _check_alphabet(alphabet: str) -> None:
+    check_text(alphabet, "alphabet")
+    seen: set[str] = set()
+    for letter in alphabet:
+        if letter in seen:
+            raise LayoutError(f"{letter!r} is there twice", field="alphabet", fix="name it once")
+        if letter.isspace() or not letter.isprintable() or letter != letter.lower():
+            raise LayoutError(
+                f"{letter!r} is not a lower-case letter", field="alphabet", fix="remove it"
+            )
+        seen.add(letter)
+
+
+def _check_unique(keys: Sequence[Key]) -> None:
+    ids: set[str] = set()
+    owner: dict[str, str] = {}
+    for key in keys:
+        if key.id in ids:
+            raise LayoutError(
+                "another key has this id", field=f'key "{key.id}": id', fix="give each key its own"
+            )
+        ids.add(key.id)
+        for letter in key.letters:
+            if letter in owner:
+                other = "this key twice" if owner[letter] == key.id else f'key "{owner[letter]}"'
+                raise LayoutError(
+                    f"{letter!r} is already on {other}",
+                    field=f'key "{key.id}": letters',
+                    fix="place each letter once",
+                )
+            owner[letter] = key.id
+
+
+def _check_on_surface(key: Key, width: float, height: float) -> None:
+    for start, size, limit, side in (("x", "w", width, "width"), ("y", "h", height, "height")):
+        low, extent = getattr(key, start), getattr(key, size)
+        slack = TOLERANCE * extent
+        if low < -slack:
+            raise LayoutError(
+                f"{low:g} lies outside the surface",
+                field=f'key "{key.id}": {start}',
+                fix="give a place from 0 upwards",
+            )
+        if low + extent > limit + slack:
+            raise LayoutError(
+                f"{start} + {size} = {low + extent:g} passes the surface's {side} {limit:g}",
+                field=f'key "{key.id}": {start if low >= limit else size}',
+                fix="move or shrink the key, or enlarge the surface",
+            )
+
+
+def _check_overlap(keys: Sequence[Key]) -> None:
+    # By left edge, so that a key meets only those that begin before it ends.
+    order = sorted(keys, key=lambda key: key.x)
+    for i, first in enumerate(order):
+        for second in order[i + 1 :]:
+            if second.x >= first.x + first.w:
+                break
+            shared_w = min(first.x + first.w, second.x + second.w) - second.x
+            shared_h = min(first.y + first.h, second.y + second.h) - max(first.y, second.y)
+            if shared_w > TOLERANCE * min(first.w, second.w) and shared_h > TOLERANCE * min(
+                first.h, second.h
+            ):
+                raise LayoutError(
+                    f'overlaps key "{first.id}" by {shared_w:.3g} x {shared_h:.3g} units',
+                    field=f'key "{second.id}": x, y, w, h',
+                    fix="move or shrink one of them",
+                )
+
+
+def _listed(letters: str) -> str:
+    return ", ".join(repr(letter) for letter in letters[:12]) + (
+        f" and {len(letters) - 12} more" if len(letters) > 12 else ""
+    )

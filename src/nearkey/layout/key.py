@@ -1,0 +1,163 @@
+"""A key: a rectangle on the surface, with what it types."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from nearkey.errors import LayoutError
+
+__all__ = ["MARK_ROLES", "ROLES", "Key", "default_label"]
+
+ROLES = (
+    "letters",
+    "space",
+    "delete",
+    "accept",
+    "candidate",
+    "shift",
+    "punctuation",
+    "symbol",
+)
+"""What a key may be for."""
+
+MARK_ROLES = ("punctuation", "symbol")
+"""Roles whose keys may carry marks in `letters` without being letters of the alphabet."""
+
+
+def default_label(key_id: str, letters: str) -> str:
+    """The label of a key that gives none: its letters in capitals, else its id."""
+    capitals = (letter.upper() for letter in letters)
+    # A capital of two characters (as of the German sharp s) would read as two letters.
+    return "".join(c if len(c) == 1 else s for c, s in zip(capitals, letters, strict=True)) or (
+        key_id
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A rectangular key.
+
+    Parameters
+    ----------
+    id : name of the key, unique in its layout; no white space.
+    label : what is drawn on it.
+    x, y : top-left corner in layout units; y grows downwards.
+    w, h : width and height in layout units, above 0.
+    letters : the letters it types, each one character in lower case (marks, on a punctuation or
+        symbol key; nothing on the others).
+    role : one of `ROLES`.
+
+    Raises
+    ------
+    LayoutError
+        Naming the key and the field, when a value is not usable.
+    """
+
+    id: str
+    label: str
+    x: float
+    y: float
+    w: float
+    h: float
+    letters: str = ""
+    role: str = "letters"
+
+    def __post_init__(self) -> None:
+        self._check_id()
+        check_text(self.label, self._at("label"))
+        for name in ("x", "y", "w", "h"):
+            object.__setattr__(self, name, self._number(name))
+        for name in ("w", "h"):
+            if getattr(self, name) <= 0:
+                raise LayoutError(
+                    f"is {getattr(self, name):g}", field=self._at(name), fix="give a size above 0"
+                )
+        if self.role not in ROLES:
+            raise LayoutError(
+                f"no such role {self.role!r}",
+                field=self._at("role"),
+                fix=f"use one of {', '.join(ROLES)}",
+            )
+        self._check_letters()
+
+    @property
+    def cx(self) -> float:
+        """Centre, from the left edge of the surface, in layout units."""
+        return self.x + self.w / 2
+
+    @property
+    def cy(self) -> float:
+        """Centre, from the top edge of the surface, in layout units."""
+        return self.y + self.h / 2
+
+    def _at(self, name: str) -> str:
+        return f'key "{self.id}": {name}'
+
+    def _check_id(self) -> None:
+        check_text(self.id, "key: id")
+        if not self.id or any(c.isspace() or not c.isprintable() for c in self.id):
+            raise LayoutError(
+                f"id {self.id!r} is empty or holds white space or control characters",
+                field="key: id",
+                fix="give a short printable id",
+            )
+
+    def _number(self, name: str) -> float:
+        value = getattr(self, name)
+        try:
+            number = float(value)
+        except (TypeError, ValueError, OverflowError):
+            number = math.nan
+        if not math.isfinite(number) or isinstance(value, str | bool):
+            raise LayoutError(
+                f"{shorten(value)} is not a finite number",
+                field=self._at(name),
+                fix="give a length in layout units",
+            )
+        return number
+
+    def _check_letters(self) -> None:
+        field = self._at("letters")
+        check_text(self.letters, field)
+        if self.role == "letters" and not self.letters:
+            raise LayoutError(
+                "no letters on a key of role letters",
+                field=field,
+                fix="give its letters, or another role",
+            )
+        if self.letters and self.role != "letters" and self.role not in MARK_ROLES:
+            raise LayoutError(
+                f"letters on a key of role {self.role}", field=field, fix="remove them"
+            )
+        for letter in self.letters:
+            if letter.isspace() or not letter.isprintable():
+                raise LayoutError(
+                    f"{letter!r} is white space or a control character",
+                    field=field,
+                    fix="remove it (a space bar has role space)",
+                )
+            if self.role == "letters" and letter != letter.lower():
+                raise LayoutError(
+                    f"{letter!r} is a capital", field=field, fix="write letters in lower case"
+                )
+
+
+def check_text(value: object, field: str) -> None:
+    if not isinstance(value, str):
+        raise LayoutError(f"{shorten(value)} is not text", field=field, fix="give a string")
+    try:
+        value.encode("utf-8")
+    except UnicodeEncodeError:
+        raise LayoutError(
+            "holds half of a surrogate pair", field=field, fix="give whole characters"
+        ) from None
+
+
+def shorten(value: object) -> str:
+    """A value for an error message: of bounded length."""
+    try:
+        text = repr(value)
+    except ValueError:  # an integer past Python's limit of digits
+        text = "a number of thousands of digits"
+    return text if len(text) <= 40 else f"{text[:37]}..."

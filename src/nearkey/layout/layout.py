@@ -1,0 +1,305 @@
+"""`Layout`: keys on a surface, valid by construction, with the arrays the other rooms need."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from nearkey.errors import LayoutError
+from nearkey.files import atomic_write
+from nearkey.layout.checks import check_layout, missing_letters
+from nearkey.layout.key import Key, default_label
+from nearkey.layout.named import catalogue_text
+from nearkey.layout.spec import A_TO_Z, parse_spec, read_spec, spec_dict, spec_keys, spec_text
+
+__all__ = ["Layout"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+
+_CHUNK = 65_536  # points handled at once by nearest_key: bounds its memory
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Keys on a rectangular surface. Checked when made, so every `Layout` is a valid one.
+
+    Parameters
+    ----------
+    name : name of the arrangement.
+    unit_mm : millimetres in one layout unit.
+    width, height : the surface, in layout units.
+    keys : the keys, in the order that numbers them everywhere else.
+    language : BCP 47 tag of the language it is meant for, or "".
+    alphabet : the letters that must all be placed; a to z unless given.
+    note : free text.
+
+    Raises
+    ------
+    LayoutError
+        When a letter is missing or placed twice, ids repeat, a key leaves the surface or overlaps
+        another by more than 1 % of the smaller key's sides, or a number is not usable.
+    """
+
+    name: str
+    unit_mm: float
+    width: float
+    height: float
+    keys: tuple[Key, ...]
+    language: str = ""
+    alphabet: str = A_TO_Z
+    note: str = ""
+    _centers: FloatArray = field(init=False, repr=False, compare=False)
+    _sizes: FloatArray = field(init=False, repr=False, compare=False)
+    _index: dict[str, int] = field(init=False, repr=False, compare=False)
+    _key_of_letter: dict[str, int] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        keys = tuple(self.keys)
+        object.__setattr__(self, "keys", keys)
+        check_layout(
+            name=self.name,
+            unit_mm=self.unit_mm,
+            width=self.width,
+            height=self.height,
+            keys=keys,
+            language=self.language,
+            alphabet=self.alphabet,
+            note=self.note,
+        )
+        for name in ("unit_mm", "width", "height"):
+            object.__setattr__(self, name, float(getattr(self, name)))
+        object.__setattr__(self, "_centers", _frozen([(key.cx, key.cy) for key in keys]))
+        object.__setattr__(self, "_sizes", _frozen([(key.w, key.h) for key in keys]))
+        object.__setattr__(self, "_index", {key.id: i for i, key in enumerate(keys)})
+        object.__setattr__(
+            self,
+            "_key_of_letter",
+            {
+                letter: i
+                for i, key in enumerate(keys)
+                if key.role == "letters"
+                for letter in key.letters
+            },
+        )
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Copies and pickles (worker processes) go through the checks and stay read-only.
+        fields = ("name", "unit_mm", "width", "height", "keys", "language", "alphabet", "note")
+        return (Layout, tuple(getattr(self, name) for name in fields))
+
+    # Reading and writing
+
+    @classmethod
+    def named(cls, name: str) -> Layout:
+        """A layout of the catalogue, by name; see `catalogue_names`."""
+        data = tomllib.loads(catalogue_text(name))
+        return cls.from_dict(data, where=f"catalogue/{name}.toml")
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> Layout:
+        """Read a spec file (TOML); LayoutError names the file, the key, the field and the fix."""
+        return cls.from_dict(read_spec(path), where=os.fspath(path))
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any], *, where: str | None = None) -> Layout:
+        """A layout from the data of a spec; `where` names their source in errors."""
+        spec = parse_spec(data, where=where)
+        keys = spec_keys(spec, where=where)
+        try:
+            return cls(
+                name=spec.name,
+                unit_mm=spec.unit_mm,
+                width=spec.surface.width,
+                height=spec.surface.height,
+                keys=keys,
+                language=spec.language,
+                alphabet=spec.alphabet,
+                note=spec.note,
+            )
+        except LayoutError as fault:
+            raise (fault.at(where) if where else fault) from None
+
+    def to_dict(self) -> dict[str, Any]:
+        """The data of the spec, in canonical order; `from_dict` gives an equal layout back."""
+        return spec_dict(
+            name=self.name,
+            unit_mm=self.unit_mm,
+            width=self.width,
+            height=self.height,
+            keys=self.keys,
+            language=self.language,
+            alphabet=self.alphabet,
+            note=self.note,
+        )
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write the spec as canonical TOML; comments of a file it was read from are not kept."""
+        with atomic_write(path, "wb") as handle:
+            handle.write(spec_text(self.to_dict()).encode("utf-8"))
+
+    # What the other rooms ask for
+
+    @property
+    def key_ids(self) -> tuple[str, ...]:
+        """The ids of the keys, in order."""
+        return tuple(self._index)
+
+    def key_index(self, key_id: str) -> int:
+        """The position of a key; LayoutError for an id the layout does not have."""
+        try:
+            return self._index[key_id]
+        except KeyError:
+            raise LayoutError(
+                f"no key {key_id!r}",
+                where=f'layout "{self.name}"',
+                field="key id",
+                fix=f"use one of {', '.join(self._index)}",
+            ) from None
+
+    @property
+    def letters(self) -> str:
+        """All letters, in the order of the keys; marks on punctuation keys are not among them."""
+        return "".join(self._key_of_letter)
+
+    @property
+    def key_of_letter(self) -> Mapping[str, int]:
+        """Letter to position of its key (read-only)."""
+        return MappingProxyType(self._key_of_letter)
+
+    @property
+    def letter_keys(self) -> tuple[Key, ...]:
+        """The keys of role letters, in order."""
+        return tuple(key for key in self.keys if key.role == "letters")
+
+    @property
+    def centers(self) -> FloatArray:
+        """Centres of the keys, (n_keys, 2), in layout units (read-only)."""
+        return self._centers
+
+    @property
+    def sizes(self) -> FloatArray:
+        """Widths and heights of the keys, (n_keys, 2), in layout units (read-only)."""
+        return self._sizes
+
+    @property
+    def width_mm(self) -> float:
+        """Physical width of the surface."""
+        return self.width * self.unit_mm
+
+    @property
+    def height_mm(self) -> float:
+        """Physical height of the surface."""
+        return self.height * self.unit_mm
+
+    def nearest_key(self, points: npt.ArrayLike) -> IntArray:
+        """The key each point touches, or else the one whose edge is nearest.
+
+        Parameters
+        ----------
+        points : (n, 2), layout units, finite. Of keys equally near, the one with the nearer
+            centre wins, then the earlier one.
+
+        Returns
+        -------
+        (n,) positions of keys.
+        """
+        array = np.asarray(points, dtype=np.float64)
+        if array.ndim != 2 or array.shape[1] != 2:
+            raise LayoutError(
+                f"points of shape {array.shape}", field="points", fix="give an array (n, 2)"
+            )
+        if not np.isfinite(array).all():
+            raise LayoutError("not all finite", field="points", fix="drop or mend those touches")
+        parts = [self._nearest(array[i : i + _CHUNK]) for i in range(0, max(len(array), 1), _CHUNK)]
+        return np.concatenate(parts)
+
+    def _nearest(self, points: FloatArray) -> IntArray:
+        offset = np.abs(points[:, None, :] - self._centers)
+        outside = np.maximum(offset - self._sizes / 2, 0.0)
+        to_edge = np.square(outside).sum(axis=2)
+        to_center = np.square(offset).sum(axis=2)
+        nearest = to_edge <= to_edge.min(axis=1, keepdims=True)
+        nearest_key: IntArray = np.argmin(np.where(nearest, to_center, np.inf), axis=1)
+        return nearest_key
+
+    def require_alphabet(self, alphabet: Iterable[str], *, where: str | None = None) -> None:
+        """Raise LayoutError unless every letter of `alphabet` is on a key of role letters."""
+        missing = missing_letters(self.keys, "".join(alphabet))
+        if missing:
+            raise LayoutError(
+                f"no key has {', '.join(map(repr, missing))}",
+                where=where or f'layout "{self.name}"',
+                field="keys: letters",
+                fix="place these letters, or choose a language pack without them",
+            )
+
+    # The same arrangement elsewhere
+
+    def scaled(self, factor: float) -> Layout:
+        """The layout `factor` times as large: every length in layout units is multiplied."""
+        return self._stretched(factor, factor, self.unit_mm)
+
+    def fitted(self, width_mm: float, height_mm: float) -> Layout:
+        """The arrangement stretched over a surface of this size, one unit being a millimetre.
+
+        Candidates fitted to one surface can be compared: the same touch in millimetres lands at
+        the same coordinates on each.
+        """
+        return self._stretched(width_mm / self.width, height_mm / self.height, 1.0)
+
+    def _stretched(self, across: float, down: float, unit_mm: float) -> Layout:
+        for factor in (across, down):
+            if not (np.isfinite(factor) and factor > 0):
+                raise LayoutError(
+                    f"cannot scale by {factor:g}", field="size", fix="give a size above 0"
+                )
+        keys = tuple(
+            replace(key, x=key.x * across, y=key.y * down, w=key.w * across, h=key.h * down)
+            for key in self.keys
+        )
+        return replace(
+            self, unit_mm=unit_mm, width=self.width * across, height=self.height * down, keys=keys
+        )
+
+    def renamed(self, name: str) -> Layout:
+        """The same layout under another name."""
+        return replace(self, name=name)
+
+    def with_letters(self, groups: Iterable[str], *, name: str | None = None) -> Layout:
+        """The same keys with other letters, labelled anew.
+
+        Parameters
+        ----------
+        groups : the letters of each key of role letters, in the order of the keys.
+        name : name of the new layout; the old one's unless given.
+        """
+        groups = tuple(groups)
+        if len(groups) != len(self.letter_keys):
+            raise LayoutError(
+                f"{len(groups)} groups for {len(self.letter_keys)} keys of role letters",
+                where=f'layout "{self.name}"',
+                field="groups",
+                fix="give the letters of each",
+            )
+        new = iter(groups)
+        keys = []
+        for key in self.keys:
+            if key.role == "letters":
+                letters = next(new)
+                key = replace(key, letters=letters, label=default_label(key.id, letters))
+            keys.append(key)
+        return replace(self, name=name or self.name, keys=tuple(keys))
+
+
+def _frozen(rows: list[tuple[float, float]]) -> FloatArray:
+    array = np.array(rows, dtype=np.float64)
+    array.flags.writeable = False
+    return array
