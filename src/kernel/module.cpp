@@ -1,3 +1,324 @@
+// Python face of the kernel: checks shapes, converts, releases the interpreter lock.
 #include <nanobind/nanobind.h>
+#include <nanobind/ndarray.h>
+#include <nanobind/stl/shared_ptr.h>
+#include <nanobind/stl/vector.h>
 
-NB_MODULE(_kernel, m) { m.doc() = "Compiled kernel of nearkey."; }
+#include <atomic>
+#include <cmath>
+#include <thread>
+
+#include "lexicon.hpp"
+#include "ngram_table.hpp"
+#include "search.hpp"
+#include "touch.hpp"
+
+namespace nb = nanobind;
+using namespace nb::literals;
+
+namespace nearkey {
+namespace {
+
+template <typename T> using In1 = nb::ndarray<const T, nb::ndim<1>, nb::c_contig, nb::device::cpu>;
+template <typename T> using In2 = nb::ndarray<const T, nb::ndim<2>, nb::c_contig, nb::device::cpu>;
+template <typename T> using Out1 = nb::ndarray<nb::numpy, T, nb::ndim<1>>;
+template <typename T> using Out2 = nb::ndarray<nb::numpy, T, nb::ndim<2>>;
+using Tokens = std::vector<std::uint32_t>;
+
+template <typename T> std::vector<T> copied(const In1<T> &a) { return {a.data(), a.data() + a.shape(0)}; }
+
+template <typename T> nb::capsule owner(T *data) {
+    return nb::capsule(data, [](void *p) noexcept { delete[] static_cast<T *>(p); });
+}
+template <typename T> Out1<T> array(std::size_t n, T *data) { return Out1<T>(data, {n}, owner(data)); }
+template <typename T> Out2<T> array(std::size_t n, std::size_t m, T *data) { return Out2<T>(data, {n, m}, owner(data)); }
+
+// Keeps the memory-mapped array alive for as long as the table.
+struct BoundTable : NgramTable {
+    explicit BoundTable(const In1<std::uint8_t> &buffer) : NgramTable(buffer.data(), buffer.shape(0)), buffer_(buffer) {}
+    In1<std::uint8_t> buffer_;
+};
+
+struct BoundSearcher {
+    std::shared_ptr<BoundTable> table_owner;
+    std::shared_ptr<Emitter> emitter;
+    Searcher searcher;
+
+    int n_columns() const {
+        if (emitter) return static_cast<int>(emitter->n_keys());
+        std::uint32_t highest = 0;
+        for (const std::uint32_t c : searcher.letter_column()) highest = std::max(highest, c);
+        return static_cast<int>(highest) + 1;
+    }
+
+    // Rows are points when the searcher has an emitter, else log densities per key.
+    void check(const In2<double> &rows) const {
+        if (emitter) {
+            if (rows.shape(1) != 2) throw std::invalid_argument("points need two columns");
+        } else if (rows.shape(1) < static_cast<std::size_t>(n_columns())) {
+            throw std::invalid_argument("log densities need a column for every key");
+        }
+    }
+
+    void emissions(const double *rows, std::size_t width, int n, Emissions &out) const {
+        if (emitter)
+            searcher.emissions_from_points(*emitter, rows, n, out);
+        else
+            searcher.emissions_from_columns(rows, n, width, out);
+    }
+};
+
+nb::list as_list(const std::vector<Hit> &hits) {
+    nb::list out;
+    for (const Hit &h : hits) out.append(nb::make_tuple(h.word, h.total, h.touch, h.language, static_cast<int>(h.kind)));
+    return out;
+}
+
+struct BoundOverlay {
+    Overlay overlay;
+    std::shared_ptr<Lexicon> lexicon;
+};
+
+const Overlay kNoOverlay{};
+
+const Overlay &overlay_of(const BoundSearcher &s, const BoundOverlay *bound) {
+    if (!bound) return kNoOverlay;
+    if (bound->lexicon.get() != &s.searcher.lexicon()) throw std::invalid_argument("the overlay was made for another lexicon");
+    return bound->overlay;
+}
+
+nb::list search(const BoundSearcher &s, const In2<double> &rows, const Tokens &context, std::size_t k, const Penalties &penalties,
+                const BoundOverlay *bound) {
+    s.check(rows);
+    const Overlay &overlay = overlay_of(s, bound);
+    std::vector<Hit> hits;
+    {
+        nb::gil_scoped_release release;
+        thread_local Emissions emissions;
+        if (rows.shape(0) <= static_cast<std::size_t>(kMaxLetters) + 1) {
+            s.emissions(rows.data(), rows.shape(1), static_cast<int>(rows.shape(0)), emissions);
+            hits = s.searcher.search(emissions, context, k, penalties, overlay);
+        }
+    }
+    return as_list(hits);
+}
+
+nb::list predict(const BoundSearcher &s, const Tokens &context, std::size_t k, const BoundOverlay *bound) {
+    const Overlay &overlay = overlay_of(s, bound);
+    std::vector<Hit> hits;
+    {
+        nb::gil_scoped_release release;
+        hits = s.searcher.predict(context, k, overlay);
+    }
+    return as_list(hits);
+}
+
+nb::tuple batch(const BoundSearcher &s, const In2<double> &rows, const In1<std::uint32_t> &offsets, const In1<std::uint32_t> &context,
+                const In1<std::uint32_t> &context_offsets, std::size_t k, const Penalties &penalties, int threads) {
+    s.check(rows);
+    const std::size_t m = offsets.shape(0) == 0 ? 0 : offsets.shape(0) - 1;
+    if (offsets.shape(0) == 0 || offsets.data()[0] != 0 || offsets.data()[m] != rows.shape(0))
+        throw std::invalid_argument("offsets must run from 0 to the number of touches");
+    for (std::size_t i = 0; i < m; ++i)
+        if (offsets.data()[i] > offsets.data()[i + 1]) throw std::invalid_argument("offsets must not fall");
+    const bool has_context = context_offsets.shape(0) != 0;
+    if (has_context) {
+        if (context_offsets.shape(0) != m + 1 || context_offsets.data()[m] > context.shape(0))
+            throw std::invalid_argument("context offsets do not fit the words");
+        for (std::size_t i = 0; i < m; ++i)
+            if (context_offsets.data()[i] > context_offsets.data()[i + 1]) throw std::invalid_argument("context offsets must not fall");
+    }
+    auto *words = new std::int32_t[m * k];
+    auto *totals = new double[m * k];
+    {
+        nb::gil_scoped_release release;
+        std::fill(words, words + m * k, -1);
+        std::fill(totals, totals + m * k, kMinusInfinity);
+        std::atomic<std::size_t> next{0};
+        constexpr std::size_t kChunk = 64;
+        const auto work = [&] {
+            Emissions emissions;
+            for (std::size_t from = next.fetch_add(kChunk); from < m; from = next.fetch_add(kChunk)) {
+                for (std::size_t i = from; i < std::min(from + kChunk, m); ++i) {
+                    const std::uint32_t first = offsets.data()[i], n = offsets.data()[i + 1] - first;
+                    if (n > static_cast<std::uint32_t>(kMaxLetters)) continue;
+                    s.emissions(rows.data() + static_cast<std::size_t>(first) * rows.shape(1), rows.shape(1), static_cast<int>(n), emissions);
+                    std::span<const std::uint32_t> history;
+                    if (has_context)
+                        history = {context.data() + context_offsets.data()[i], context_offsets.data()[i + 1] - context_offsets.data()[i]};
+                    const auto hits = s.searcher.search(emissions, history, k, penalties, kNoOverlay);
+                    for (std::size_t j = 0; j < hits.size(); ++j) {
+                        words[i * k + j] = static_cast<std::int32_t>(hits[j].word);
+                        totals[i * k + j] = hits[j].total;
+                    }
+                }
+            }
+        };
+        std::vector<std::thread> pool;
+        for (int t = 1; t < threads; ++t) pool.emplace_back(work);
+        work();
+        for (auto &t : pool) t.join();
+    }
+    return nb::make_tuple(array(m, k, words), array(m, k, totals));
+}
+
+// Touch scores of every entry of one length, for language models that live outside the kernel.
+nb::tuple touch_scores(const BoundSearcher &s, const In2<double> &rows) {
+    s.check(rows);
+    const int n = static_cast<int>(rows.shape(0));
+    const Lexicon &lexicon = s.searcher.lexicon();
+    const std::uint32_t first = lexicon.first_of_length(n), last = lexicon.first_of_length(n + 1);
+    auto *words = new std::uint32_t[last - first];
+    auto *touch = new double[last - first];
+    {
+        nb::gil_scoped_release release;
+        Emissions emissions;
+        s.emissions(rows.data(), rows.shape(1), n, emissions);
+        for (std::uint32_t e = first; e < last; ++e) {
+            words[e - first] = lexicon.word(e);
+            touch[e - first] = s.searcher.touch_of(emissions, e);
+        }
+    }
+    return nb::make_tuple(array<std::uint32_t>(last - first, words), array<double>(last - first, touch));
+}
+
+std::shared_ptr<Emitter> make_emitter(const In1<std::int32_t> &key, const In1<double> &log_weight, const In2<double> &mean, const In2<double> &precision,
+                                      const In1<double> &log_norm, std::size_t n_keys, double background_weight, double background_log_density) {
+    const std::size_t n = key.shape(0);
+    if (log_weight.shape(0) != n || mean.shape(0) != n || precision.shape(0) != n || log_norm.shape(0) != n || mean.shape(1) != 2 || precision.shape(1) != 3)
+        throw std::invalid_argument("component arrays differ in shape");
+    if (!(background_weight >= 0.0 && background_weight < 1.0)) throw std::invalid_argument("background_weight must lie in [0, 1)");
+    std::vector<std::vector<Component>> keys(n_keys);
+    for (std::size_t i = 0; i < n; ++i) {
+        const std::int32_t k = key.data()[i];
+        if (k < 0 || static_cast<std::size_t>(k) >= n_keys) throw std::invalid_argument("a component names a key outside the layout");
+        const double *m = mean.data() + 2 * i, *p = precision.data() + 3 * i;
+        keys[k].push_back(Component{m[0], m[1], p[0], p[1], p[2], log_weight.data()[i] + log_norm.data()[i]});
+    }
+    return std::make_shared<Emitter>(std::move(keys), background_weight, background_log_density);
+}
+
+Out2<double> emitter_log_prob(const Emitter &e, const In2<double> &points) {
+    if (points.shape(1) != 2) throw std::invalid_argument("points need two columns");
+    const std::size_t n = points.shape(0), m = e.n_keys();
+    auto *out = new double[n * m];
+    for (std::size_t i = 0; i < n; ++i) e.log_probs(points.data()[2 * i], points.data()[2 * i + 1], out + i * m);
+    return array(n, m, out);
+}
+
+double table_log_prob(const NgramTable &t, const Tokens &context, std::uint32_t word) {
+    if (word >= t.vocab()) throw nb::index_error("word id outside the vocabulary");
+    return t.log_prob(t.resolve(context.data(), context.size()), word);
+}
+
+Out1<double> table_log_probs(const NgramTable &t, const Tokens &context, const In1<std::uint32_t> &words) {
+    const std::size_t n = words.shape(0);
+    for (std::size_t i = 0; i < n; ++i)
+        if (words.data()[i] >= t.vocab()) throw nb::index_error("word id outside the vocabulary");
+    auto *out = new double[n];
+    const auto resolved = t.resolve(context.data(), context.size());
+    for (std::size_t i = 0; i < n; ++i) out[i] = t.log_prob(resolved, words.data()[i]);
+    return array<double>(n, out);
+}
+
+// Log probability of each token from `start` on, given the tokens before it.
+Out1<double> table_score(const NgramTable &t, const In1<std::uint32_t> &tokens, std::size_t start) {
+    const std::size_t n = tokens.shape(0);
+    for (std::size_t i = 0; i < n; ++i)
+        if (tokens.data()[i] >= t.vocab()) throw nb::index_error("word id outside the vocabulary");
+    const std::size_t from = std::min(start, n);
+    auto *out = new double[n - from];
+    for (std::size_t i = from; i < n; ++i) out[i - from] = t.log_prob(t.resolve(tokens.data(), i), tokens.data()[i]);
+    return array<double>(n - from, out);
+}
+
+// The explicit followers of a context with their log probabilities, longest context first, each word once.
+nb::tuple table_followers(const NgramTable &t, const Tokens &context) {
+    const auto resolved = t.resolve(context.data(), context.size());
+    std::vector<bool> seen(t.vocab(), false);
+    std::vector<std::uint32_t> words;
+    std::vector<double> probs;
+    for (int s = 0; s < resolved.n_spans; ++s) {
+        const auto &span = resolved.spans[s];
+        for (std::uint64_t at = span.begin; at < span.end; ++at) {
+            const std::uint32_t w = t.id_at(span.level, at);
+            if (seen[w]) continue;
+            seen[w] = true;
+            words.push_back(w);
+            probs.push_back(span.shift + t.prob_at(span.level, at));
+        }
+    }
+    auto *ids = new std::uint32_t[words.size()];
+    auto *log_probs = new double[words.size()];
+    std::copy(words.begin(), words.end(), ids);
+    std::copy(probs.begin(), probs.end(), log_probs);
+    return nb::make_tuple(array<std::uint32_t>(words.size(), ids), array<double>(probs.size(), log_probs));
+}
+
+}  // namespace
+}  // namespace nearkey
+
+NB_MODULE(_kernel, m) {
+    using namespace nearkey;
+    m.doc() = "Compiled kernel: n-gram tables, lexicon tries, touch densities and the exact word search.";
+    m.attr("MAX_LETTERS") = kMaxLetters;
+
+    nb::class_<BoundTable>(m, "NgramTable")
+        .def(nb::init<const In1<std::uint8_t> &>(), "buffer"_a)
+        .def_prop_ro("order", [](const BoundTable &t) { return t.order(); })
+        .def_prop_ro("vocab", [](const BoundTable &t) { return t.vocab(); })
+        .def_prop_ro("bos", [](const BoundTable &t) { return t.bos(); })
+        .def_prop_ro("eos", [](const BoundTable &t) { return t.eos(); })
+        .def_prop_ro("unk", [](const BoundTable &t) { return t.unk(); })
+        .def("count", [](const BoundTable &t, int order) {
+            if (order < 1 || order > t.order()) throw nb::index_error("order outside the table");
+            return t.count(order);
+        }, "order"_a)
+        .def("log_prob", [](const BoundTable &t, const Tokens &c, std::uint32_t w) { return table_log_prob(t, c, w); }, "context"_a, "word"_a)
+        .def("log_probs", [](const BoundTable &t, const Tokens &c, const In1<std::uint32_t> &w) { return table_log_probs(t, c, w); }, "context"_a, "words"_a)
+        .def("score", [](const BoundTable &t, const In1<std::uint32_t> &tokens, std::size_t start) { return table_score(t, tokens, start); }, "tokens"_a, "start"_a = 1)
+        .def("followers", [](const BoundTable &t, const Tokens &c) { return table_followers(t, c); }, "context"_a);
+
+    nb::class_<Lexicon>(m, "Lexicon")
+        .def("__init__", [](Lexicon *self, const In1<std::uint8_t> &letters, const In1<std::uint32_t> &offsets, const In1<std::uint32_t> &entry_word,
+                            const In1<float> &entry_log_prob, std::uint32_t n_letters, std::uint32_t n_words) {
+            new (self) Lexicon(copied(letters), copied(offsets), copied(entry_word), copied(entry_log_prob), n_letters, n_words);
+        }, "letters"_a, "offsets"_a, "entry_word"_a, "entry_log_prob"_a, "n_letters"_a, "n_words"_a)
+        .def_prop_ro("n_entries", &Lexicon::n_entries)
+        .def_prop_ro("n_words", &Lexicon::n_words)
+        .def_prop_ro("n_letters", &Lexicon::n_letters)
+        .def_prop_ro("max_length", &Lexicon::max_length)
+        .def_prop_ro("n_bytes", &Lexicon::n_bytes);
+
+    nb::class_<Emitter>(m, "Emitter")
+        .def_static("of", &make_emitter, "key"_a, "log_weight"_a, "mean"_a, "precision"_a, "log_norm"_a, "n_keys"_a, "background_weight"_a, "background_log_density"_a)
+        .def_prop_ro("n_keys", &Emitter::n_keys)
+        .def("log_prob", &emitter_log_prob, "points"_a);
+
+    nb::class_<Penalties>(m, "Penalties")
+        .def("__init__", [](Penalties *self, double omitted, double extra, double swapped, double completion) {
+            new (self) Penalties{omitted, extra, swapped, completion};
+        }, "omitted"_a = kMinusInfinity, "extra"_a = kMinusInfinity, "swapped"_a = kMinusInfinity, "completion"_a = kMinusInfinity);
+
+    // Bound to the lexicon it was checked against, so that searches need not check again.
+    nb::class_<BoundOverlay>(m, "Overlay")
+        .def("__init__", [](BoundOverlay *self, std::shared_ptr<Lexicon> lexicon, double keep, const In1<std::uint32_t> &word, const In1<double> &log_prob,
+                            const In1<std::uint8_t> &new_letters, const In1<std::uint32_t> &new_offset, const In1<double> &new_log_prob) {
+            BoundOverlay made{{keep, copied(word), copied(log_prob), copied(new_letters), copied(new_offset), copied(new_log_prob)}, lexicon};
+            made.overlay.check(*lexicon);
+            new (self) BoundOverlay(std::move(made));
+        }, "lexicon"_a, "keep"_a, "word"_a, "log_prob"_a, "new_letters"_a, "new_offset"_a, "new_log_prob"_a);
+
+    nb::class_<BoundSearcher>(m, "Searcher")
+        .def("__init__", [](BoundSearcher *self, std::shared_ptr<Lexicon> lexicon, std::shared_ptr<BoundTable> table, const In1<std::uint32_t> &token,
+                            const In1<std::uint32_t> &letter_column, double lm_weight, std::shared_ptr<Emitter> emitter) {
+            if (emitter)
+                for (std::size_t i = 0; i < letter_column.shape(0); ++i)
+                    if (letter_column.data()[i] >= emitter->n_keys()) throw std::invalid_argument("a letter's column lies outside the touch model");
+            new (self) BoundSearcher{table, emitter, Searcher(lexicon, table, copied(token), copied(letter_column), lm_weight)};
+        }, "lexicon"_a, "table"_a.none(), "token"_a, "letter_column"_a, "lm_weight"_a, "emitter"_a.none())
+        .def("search", &search, "rows"_a, "context"_a, "k"_a, "penalties"_a, "overlay"_a.none() = nb::none())
+        .def("predict", &predict, "context"_a, "k"_a, "overlay"_a.none() = nb::none())
+        .def("batch", &batch, "rows"_a, "offsets"_a, "context"_a, "context_offsets"_a, "k"_a, "penalties"_a, "threads"_a = 1)
+        .def("touch_scores", &touch_scores, "rows"_a);
+}

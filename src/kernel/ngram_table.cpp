@@ -1,0 +1,118 @@
+#include "ngram_table.hpp"
+
+namespace nearkey {
+
+namespace {
+
+template <typename T> T read(const std::uint8_t *data, std::size_t at) {
+    T v;
+    std::memcpy(&v, data + at, sizeof(T));
+    return v;
+}
+
+// Walks the sections in file order and refuses to step past the end.
+class Cursor {
+public:
+    Cursor(const std::uint8_t *data, std::size_t size, std::size_t at) : data_(data), size_(size), at_(at) {}
+
+    const std::uint8_t *take(std::uint64_t items, std::uint64_t item_bytes, const char *what) {
+        if (items > size_ / item_bytes || at_ + items * item_bytes > size_)
+            throw std::invalid_argument(std::string("file ends inside section ") + what);
+        const std::uint8_t *start = data_ + at_;
+        at_ += items * item_bytes;
+        at_ = (at_ + 7) / 8 * 8;
+        return start;
+    }
+    std::size_t at() const { return at_; }
+
+private:
+    const std::uint8_t *data_;
+    std::size_t size_, at_;
+};
+
+void check_children(const std::uint32_t *child, std::uint64_t n, std::uint64_t total, int order) {
+    const std::string where = " in the child offsets of order " + std::to_string(order);
+    if (child[0] != 0 || child[n] != total) throw std::invalid_argument("wrong ends" + where);
+    for (std::uint64_t i = 0; i < n; ++i)
+        if (child[i] > child[i + 1]) throw std::invalid_argument("falling values" + where);
+}
+
+}  // namespace
+
+NgramTable::NgramTable(const std::uint8_t *data, std::size_t size) {
+    if (size < kHeaderBytes) throw std::invalid_argument("shorter than its header");
+    if (std::memcmp(data, "NKNGRAM1", 8) != 0) throw std::invalid_argument("not an n-gram table of format 1 (magic bytes)");
+    order_ = static_cast<int>(read<std::uint32_t>(data, 8));
+    vocab_ = read<std::uint32_t>(data, 12);
+    id_bytes_ = read<std::uint32_t>(data, 16);
+    const auto value_bytes = read<std::uint32_t>(data, 20);
+    bos_ = read<std::uint32_t>(data, 24);
+    eos_ = read<std::uint32_t>(data, 28);
+    unk_ = read<std::uint32_t>(data, 32);
+    if (order_ < 1 || order_ > kMaxOrder) throw std::invalid_argument("order outside 1 to 5");
+    if (id_bytes_ != 2 && id_bytes_ != 4) throw std::invalid_argument("ids of neither 2 nor 4 bytes");
+    if (value_bytes != 1 && value_bytes != 4) throw std::invalid_argument("values of neither 1 nor 4 bytes");
+    if (vocab_ == 0 || (id_bytes_ == 2 && vocab_ > 65536)) throw std::invalid_argument("vocabulary size does not fit its ids");
+    if (bos_ >= vocab_ || eos_ >= vocab_ || unk_ >= vocab_) throw std::invalid_argument("a special token lies outside the vocabulary");
+    for (int k = 0; k < order_; ++k) {
+        levels_[k].count = read<std::uint64_t>(data, 40 + 8 * k);
+        if (levels_[k].count > 0xffffffffULL) throw std::invalid_argument("more n-grams than 32 bits count");
+    }
+    if (levels_[0].count != vocab_) throw std::invalid_argument("the count of order 1 is not the vocabulary size");
+
+    Cursor cursor(data, size, kHeaderBytes);
+    for (int k = 0; k < order_; ++k) {
+        Level &level = levels_[k];
+        const bool inner = k + 1 < order_;
+        const std::uint64_t n = level.count;
+        const std::uint64_t bytes = k == 0 ? 4 : value_bytes;
+        if (bytes == 1) {
+            level.prob_book = reinterpret_cast<const float *>(cursor.take(256, 4, "code book"));
+            if (inner) level.backoff_book = reinterpret_cast<const float *>(cursor.take(256, 4, "code book"));
+        }
+        if (k > 0) level.ids = cursor.take(n, id_bytes_, "ids");
+        level.prob = cursor.take(n, bytes, "log_prob");
+        if (inner) {
+            level.backoff = cursor.take(n, bytes, "backoff");
+            level.child = reinterpret_cast<const std::uint32_t *>(cursor.take(n + 1, 4, "child"));
+            check_children(level.child, n, levels_[k + 1].count, k + 1);
+        }
+    }
+    if (cursor.at() != size) throw std::invalid_argument("bytes left over after the last section");
+    for (int k = 1; k < order_; ++k)
+        for (std::uint64_t i = 0; i < levels_[k].count; ++i)
+            if (id_at(k, i) >= vocab_) throw std::invalid_argument("an n-gram of order " + std::to_string(k + 1) + " names a word outside the vocabulary");
+    unigram_ = reinterpret_cast<const float *>(levels_[0].prob);
+}
+
+NgramTable::Context NgramTable::resolve(const std::uint32_t *context, std::size_t length) const {
+    Context result;
+    const std::size_t longest = std::min<std::size_t>(length, static_cast<std::size_t>(order_ - 1));
+    for (std::size_t m = longest; m >= 1; --m) {
+        const std::uint32_t *words = context + (length - m);
+        if (words[0] >= vocab_) continue;
+        std::uint64_t entry = words[0];
+        bool found = true;
+        for (std::size_t j = 1; j < m && found; ++j) {
+            const std::uint32_t *child = levels_[j - 1].child;
+            found = find(static_cast<int>(j), child[entry], child[entry + 1], words[j], entry);
+        }
+        if (!found) continue;
+        const Level &level = levels_[m - 1];
+        result.spans[result.n_spans++] =
+            Span{static_cast<int>(m), level.child[entry], level.child[entry + 1], result.unigram_shift};
+        result.unigram_shift += value(level.backoff, level.backoff_book, entry);
+    }
+    return result;
+}
+
+double NgramTable::log_prob(const Context &context, std::uint32_t word) const {
+    for (int s = 0; s < context.n_spans; ++s) {
+        const Span &span = context.spans[s];
+        std::uint64_t at;
+        if (find(span.level, span.begin, span.end, word, at)) return span.shift + prob_at(span.level, at);
+    }
+    return context.unigram_shift + unigram_[word];
+}
+
+}  // namespace nearkey

@@ -1,0 +1,480 @@
+#include "search.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <stdexcept>
+
+namespace nearkey {
+
+namespace {
+
+constexpr std::uint32_t kNoWord = 0xffffffffu;
+
+double log_add(double a, double b) {
+    const double high = std::max(a, b), low = std::min(a, b);
+    return low == kMinusInfinity ? high : high + std::log1p(std::exp(low - high));
+}
+
+// Words already scored outright in the current search, without clearing a table between searches.
+class Marks {
+public:
+    void begin(std::size_t n_words) {
+        if (epochs_.size() < n_words) epochs_.resize(n_words, 0);
+        if (++epoch_ == 0) {
+            std::fill(epochs_.begin(), epochs_.end(), 0);
+            epoch_ = 1;
+        }
+    }
+    bool set(std::uint32_t word) {
+        const bool fresh = epochs_[word] != epoch_;
+        epochs_[word] = epoch_;
+        return fresh;
+    }
+    bool has(std::uint32_t word) const { return epochs_[word] == epoch_; }
+
+private:
+    std::vector<std::uint32_t> epochs_;
+    std::uint32_t epoch_ = 0;
+};
+
+struct Child {
+    double bound;
+    std::uint32_t node;
+};
+
+// Children worth a visit, best bound first.
+class Fringe {
+public:
+    void add(double bound, std::uint32_t node) {
+        std::size_t i = size_++;
+        while (i > 0 && children_[i - 1].bound < bound) {
+            children_[i] = children_[i - 1];
+            --i;
+        }
+        children_[i] = Child{bound, node};
+    }
+    const Child *begin() const { return children_.data(); }
+    const Child *end() const { return children_.data() + size_; }
+
+private:
+    std::array<Child, 256> children_;
+    std::size_t size_ = 0;
+};
+
+}  // namespace
+
+void Overlay::check(const Lexicon &lexicon) const {
+    if (word.size() != log_prob.size()) throw std::invalid_argument("overlay arrays differ in length");
+    if (new_offset.size() != new_log_prob.size() + 1 || new_offset.front() != 0 || new_offset.back() != new_letters.size())
+        throw std::invalid_argument("offsets of new words do not cover their letters");
+    for (std::size_t i = 0; i + 1 < new_offset.size(); ++i)
+        if (new_offset[i] > new_offset[i + 1]) throw std::invalid_argument("offsets of new words must not fall");
+    for (const std::uint32_t w : word)
+        if (w >= lexicon.n_words()) throw std::invalid_argument("an overlay word lies outside the lexicon");
+    for (const std::uint8_t a : new_letters)
+        if (a >= lexicon.n_letters()) throw std::invalid_argument("a new word has a letter outside the alphabet");
+}
+
+Searcher::Searcher(std::shared_ptr<const Lexicon> lexicon, std::shared_ptr<const NgramTable> table,
+                   std::vector<std::uint32_t> token, std::vector<std::uint32_t> letter_column, double lm_weight)
+    : lexicon_(std::move(lexicon)), table_(std::move(table)), token_(std::move(token)),
+      letter_column_(std::move(letter_column)), lm_weight_(lm_weight) {
+    if (letter_column_.size() != lexicon_->n_letters()) throw std::invalid_argument("one column is needed for each letter");
+    if (!(lm_weight_ >= 0.0) || !std::isfinite(lm_weight_)) throw std::invalid_argument("lm_weight must be finite and not negative");
+    if (!table_) return;
+    if (token_.size() != lexicon_->n_words()) throw std::invalid_argument("one token is needed for each word");
+    word_of_token_.assign(table_->vocab(), kNoWord);
+    for (std::uint32_t w = 0; w < token_.size(); ++w) {
+        if (token_[w] >= table_->vocab()) throw std::invalid_argument("a token lies outside the n-gram table");
+        if (token_[w] != table_->unk()) word_of_token_[token_[w]] = w;
+    }
+    const int longest = lexicon_->max_length();
+    token_low_.assign(longest + 2, 0xffffffffu);
+    token_high_.assign(longest + 2, 0);
+    for (std::uint32_t e = 0; e < lexicon_->n_entries(); ++e) {
+        const std::uint32_t t = token_[lexicon_->word(e)];
+        if (t == table_->unk()) continue;
+        auto &low = token_low_[lexicon_->length(e)];
+        auto &high = token_high_[lexicon_->length(e)];
+        low = std::min(low, t);
+        high = std::max(high, t + 1);
+    }
+}
+
+void Searcher::emissions_from_columns(const double *columns, int n_touches, std::size_t n_columns, Emissions &out) const {
+    const std::uint32_t n_letters = lexicon_->n_letters();
+    out.n_touches = n_touches;
+    out.n_letters = n_letters;
+    out.value.resize(static_cast<std::size_t>(n_touches) * n_letters);
+    out.rest.resize(n_touches + 1);
+    out.rest[n_touches] = 0.0;
+    for (int i = n_touches; i-- > 0;) {
+        const double *row = columns + static_cast<std::size_t>(i) * n_columns;
+        double *to = out.value.data() + static_cast<std::size_t>(i) * n_letters;
+        double best = kMinusInfinity;
+        for (std::uint32_t a = 0; a < n_letters; ++a) {
+            to[a] = row[letter_column_[a]];
+            best = std::max(best, to[a]);
+        }
+        out.rest[i] = out.rest[i + 1] + best;
+    }
+}
+
+void Searcher::emissions_from_points(const Emitter &emitter, const double *points, int n_touches, Emissions &out) const {
+    thread_local std::vector<double> columns;
+    const std::size_t n = emitter.n_keys();
+    columns.resize(static_cast<std::size_t>(n_touches) * n);
+    for (int i = 0; i < n_touches; ++i) emitter.log_probs(points[2 * i], points[2 * i + 1], columns.data() + i * n);
+    emissions_from_columns(columns.data(), n_touches, n, out);
+}
+
+double Searcher::touch_of(const Emissions &emissions, std::uint32_t entry) const {
+    const auto letters = lexicon_->letters(entry);
+    if (static_cast<int>(letters.size()) != emissions.n_touches) return kMinusInfinity;
+    double touch = 0.0;
+    for (int i = 0; i < emissions.n_touches; ++i) touch += emissions.row(i)[letters[i]];
+    return touch;
+}
+
+double Searcher::language(const NgramTable::Context &context, std::uint32_t word) const {
+    const std::uint32_t token = token_[word];
+    if (token == table_->unk()) {
+        const auto entries = lexicon_->entries_of(word);
+        return context.unigram_shift + (entries.empty() ? kMinusInfinity : lexicon_->log_prob(entries[0]));
+    }
+    return table_->log_prob(context, token);
+}
+
+// One search: its inputs, its threshold and its scratch.
+struct Searcher::Walk {
+    const Searcher &s;
+    const Emissions &e;
+    const Penalties &p;
+    Best best;
+    Marks &marks;
+    double weight;  // lm_weight
+    double shift;   // what the context adds to the unigram score of every word left in the tries
+
+    const Lexicon &lexicon() const { return *s.lexicon_; }
+    double emission(int touch, std::uint32_t letter) const { return e.row(touch)[letter]; }
+
+    // ---- words scored outright: followers of the context and overlay words ----
+
+    void offer_outright(std::uint32_t word, double language) {
+        for (const std::uint32_t entry : lexicon().entries_of(word)) offer_spelling(word, lexicon().letters(entry), language);
+    }
+
+    void offer_spelling(std::uint32_t word, std::span<const std::uint8_t> letters, double language) {
+        const double scaled = weight * language;
+        const int length = static_cast<int>(letters.size()), n = e.n_touches;
+        if (length == n) {
+            offer_same_length(word, letters.data(), scaled);
+        } else if (length > n) {
+            if (length == n + 1 && p.omitted > kMinusInfinity) offer_omitted(word, letters.data(), length, scaled);
+            if (p.completion > kMinusInfinity) offer_completion(word, letters.data(), scaled);
+        } else if (length == n - 1 && length > 0 && p.extra > kMinusInfinity) {
+            offer_extra(word, letters.data(), length, scaled);
+        }
+    }
+
+    void offer(std::uint32_t word, double touch, double scaled, Kind kind) {
+        best.offer(Hit{touch + scaled, touch, scaled, word, kind});
+    }
+
+    void offer_same_length(std::uint32_t word, const std::uint8_t *letters, double scaled) {
+        const int n = e.n_touches;
+        double touch = 0.0;
+        if (p.swapped == kMinusInfinity) {
+            for (int i = 0; i < n; ++i) {
+                if (!(touch + e.rest[i] + scaled > best.threshold())) return;
+                touch += emission(i, letters[i]);
+            }
+            offer(word, touch, scaled, Kind::word);
+            return;
+        }
+        double before = kMinusInfinity, swapped = kMinusInfinity;
+        for (int i = 0; i < n; ++i) {
+            if (!(std::max(touch, swapped) + e.rest[i] + scaled > best.threshold())) return;
+            double next_swapped = swapped + emission(i, letters[i]);
+            if (i > 0) {
+                const double cross = before + p.swapped + emission(i - 1, letters[i]) + emission(i, letters[i - 1]);
+                next_swapped = std::max(next_swapped, cross);
+            }
+            before = touch;
+            touch += emission(i, letters[i]);
+            swapped = next_swapped;
+        }
+        offer(word, touch, scaled, Kind::word);
+        offer(word, swapped, scaled, Kind::swapped);
+    }
+
+    void offer_omitted(std::uint32_t word, const std::uint8_t *letters, int length, double scaled) {
+        double all = 0.0, omitted = kMinusInfinity;  // all letters so far touched; one left out
+        for (int d = 0; d < length; ++d) {
+            if (!(std::max(all + e.rest[d] + p.omitted, d > 0 ? omitted + e.rest[d - 1] : kMinusInfinity) + scaled > best.threshold())) return;
+            const double through = d > 0 ? omitted + emission(d - 1, letters[d]) : kMinusInfinity;
+            omitted = std::max(through, all + p.omitted);
+            if (d < e.n_touches) all += emission(d, letters[d]);
+        }
+        offer(word, omitted, scaled, Kind::omitted);
+    }
+
+    void offer_extra(std::uint32_t word, const std::uint8_t *letters, int length, double scaled) {
+        double none = 0.0, extra = kMinusInfinity;
+        for (int d = 0; d < length; ++d) {
+            extra = std::max(extra, none + p.extra) + emission(d + 1, letters[d]);
+            none += emission(d, letters[d]);
+        }
+        offer(word, std::max(extra, none + p.extra), scaled, Kind::extra);
+    }
+
+    void offer_completion(std::uint32_t word, const std::uint8_t *letters, double scaled) {
+        double touch = 0.0;
+        for (int i = 0; i < e.n_touches; ++i) {
+            if (!(touch + e.rest[i] + p.completion + scaled > best.threshold())) return;
+            touch += emission(i, letters[i]);
+        }
+        offer(word, touch + p.completion, scaled, Kind::completion);
+    }
+
+    // ---- walks over the tries ----
+
+    double language_bound(const Node &node) const { return weight * (shift + node.best); }
+
+    void offer_entries(std::uint32_t first, std::uint32_t last, double touch, Kind kind) {
+        for (std::uint32_t entry = first; entry < last; ++entry) {
+            const std::uint32_t word = lexicon().word(entry);
+            if (!marks.has(word)) offer(word, touch, weight * (shift + lexicon().log_prob(entry)), kind);
+        }
+    }
+
+    template <typename Bound, typename Visit>
+    void children(const std::vector<Node> &level, std::uint32_t first, std::uint32_t last, Bound &&bound, Visit &&visit) {
+        Fringe fringe;
+        for (std::uint32_t i = first; i < last; ++i) {
+            const double b = bound(level[i]) + language_bound(level[i]);
+            if (b > best.threshold()) fringe.add(b, i);
+        }
+        for (const Child &child : fringe) {
+            if (!(child.bound > best.threshold())) break;
+            visit(child.node);
+        }
+    }
+
+    // Words of as many letters as touches, no edit.
+    void walk_same(const Trie &trie, const std::vector<std::uint32_t> &leaf, int depth, std::uint32_t first, std::uint32_t last, double touch) {
+        const auto &level = trie.levels[depth];
+        const double *row = e.row(depth);
+        const double ahead = touch + e.rest[depth + 1];
+        children(
+            level, first, last, [&](const Node &node) { return ahead + row[node.letter]; },
+            [&](std::uint32_t i) {
+                const double here = touch + row[level[i].letter];
+                if (depth + 1 == e.n_touches)
+                    offer_entries(leaf[i], leaf[i + 1], here, Kind::word);
+                else
+                    walk_same(trie, leaf, depth + 1, level[i].child, level[i + 1].child, here);
+            });
+    }
+
+    // Words of as many letters as touches, two neighbours swapped. `before` is the plain score two letters
+    // up, `parent` the letter above.
+    void walk_swapped(const Trie &trie, const std::vector<std::uint32_t> &leaf, int depth, std::uint32_t first, std::uint32_t last,
+                      double before, std::uint32_t parent, double plain, double swapped) {
+        const auto &level = trie.levels[depth];
+        const auto step = [&](std::uint32_t letter) {
+            double next = swapped + emission(depth, letter);
+            if (depth > 0) next = std::max(next, before + p.swapped + emission(depth - 1, letter) + emission(depth, parent));
+            return next;
+        };
+        children(
+            level, first, last,
+            [&](const Node &node) {
+                // A swap that starts at this letter puts this touch on the next letter: bounded by the row's best.
+                const double open = depth + 1 < e.n_touches ? plain + e.rest[depth] + p.swapped : kMinusInfinity;
+                return std::max(open, step(node.letter) + e.rest[depth + 1]);
+            },
+            [&](std::uint32_t i) {
+                const std::uint32_t letter = level[i].letter;
+                const double next = step(letter);
+                if (depth + 1 == e.n_touches)
+                    offer_entries(leaf[i], leaf[i + 1], next, Kind::swapped);
+                else
+                    walk_swapped(trie, leaf, depth + 1, level[i].child, level[i + 1].child, plain, letter,
+                                 plain + emission(depth, letter), next);
+            });
+    }
+
+    // Words of one letter more than touches: one letter has no touch.
+    void walk_omitted(const Trie &trie, const std::vector<std::uint32_t> &leaf, int depth, std::uint32_t first, std::uint32_t last, double all, double omitted) {
+        const auto &level = trie.levels[depth];
+        const int n = e.n_touches;
+        const auto step = [&](std::uint32_t letter) {
+            const double through = depth > 0 ? omitted + emission(depth - 1, letter) : kMinusInfinity;
+            return std::max(through, all + p.omitted);
+        };
+        const auto plain = [&](std::uint32_t letter) { return depth < n ? all + emission(depth, letter) : kMinusInfinity; };
+        children(
+            level, first, last,
+            [&](const Node &node) {
+                const double open = depth < n ? plain(node.letter) + e.rest[depth + 1] + p.omitted : kMinusInfinity;
+                return std::max(open, step(node.letter) + e.rest[depth]);
+            },
+            [&](std::uint32_t i) {
+                const std::uint32_t letter = level[i].letter;
+                if (depth == n)
+                    offer_entries(leaf[i], leaf[i + 1], step(letter), Kind::omitted);
+                else
+                    walk_omitted(trie, leaf, depth + 1, level[i].child, level[i + 1].child, plain(letter), step(letter));
+            });
+    }
+
+    // Words of one letter less than touches: one touch means nothing. slack[d] = the least that any
+    // touch from d on loses when it is the extra one.
+    void walk_extra(const Trie &trie, const std::vector<std::uint32_t> &leaf, const double *slack, int depth, std::uint32_t first, std::uint32_t last, double none, double extra) {
+        const auto &level = trie.levels[depth];
+        const int length = e.n_touches - 1;
+        const auto step = [&](std::uint32_t letter) { return std::max(extra, none + p.extra) + emission(depth + 1, letter); };
+        children(
+            level, first, last,
+            [&](const Node &node) {
+                const double open = none + emission(depth, node.letter) + e.rest[depth + 1] + slack[depth + 1];
+                return std::max(open, step(node.letter) + e.rest[depth + 2]);
+            },
+            [&](std::uint32_t i) {
+                const std::uint32_t letter = level[i].letter;
+                const double still = none + emission(depth, letter), once = step(letter);
+                if (depth + 1 == length)
+                    offer_entries(leaf[i], leaf[i + 1], std::max(once, still + p.extra), Kind::extra);
+                else
+                    walk_extra(trie, leaf, slack, depth + 1, level[i].child, level[i + 1].child, still, once);
+            });
+    }
+
+    // Words that begin with the touched letters and go on.
+    void walk_completion(int depth, std::uint32_t first, std::uint32_t last, double touch) {
+        const auto &level = lexicon().full_trie().levels[depth];
+        const int n = e.n_touches;
+        const double ahead = touch + (depth < n ? e.rest[depth + 1] : 0.0) + p.completion;
+        children(
+            level, first, last, [&](const Node &node) { return ahead + (depth < n ? emission(depth, node.letter) : 0.0); },
+            [&](std::uint32_t i) {
+                const double here = touch + (depth < n ? emission(depth, level[i].letter) : 0.0);
+                if (depth >= n) {
+                    const auto &end = lexicon().end_begin(depth + 1);
+                    offer_entries(end[i], end[i + 1], here + p.completion, Kind::completion);
+                }
+                if (level[i].child < level[i + 1].child) walk_completion(depth + 1, level[i].child, level[i + 1].child, here);
+            });
+    }
+
+    std::uint32_t top(const Trie &trie) const { return static_cast<std::uint32_t>(trie.levels[0].size()) - 1; }
+    bool has_length(int n) const { return n >= 1 && n <= lexicon().max_length() && !lexicon().trie(n).levels.empty(); }
+
+    void walk_all() {
+        const int n = e.n_touches;
+        if (n == 0) {
+            if (lexicon().max_length() > 0) walk_completion(0, 0, top(lexicon().full_trie()), 0.0);
+            return;
+        }
+        if (has_length(n)) {
+            const Trie &trie = lexicon().trie(n);
+            walk_same(trie, lexicon().leaf_begin(n), 0, 0, top(trie), 0.0);
+            if (n >= 2 && p.swapped > kMinusInfinity)
+                walk_swapped(trie, lexicon().leaf_begin(n), 0, 0, top(trie), kMinusInfinity, 0, 0.0, kMinusInfinity);
+        }
+        if (has_length(n + 1) && p.omitted > kMinusInfinity) {
+            const Trie &trie = lexicon().trie(n + 1);
+            walk_omitted(trie, lexicon().leaf_begin(n + 1), 0, 0, top(trie), 0.0, kMinusInfinity);
+        }
+        if (has_length(n - 1) && p.extra > kMinusInfinity) {
+            std::array<double, kMaxLetters + 3> slack;
+            slack[n] = kMinusInfinity;
+            for (int i = n; i-- > 0;) slack[i] = std::max(slack[i + 1], p.extra - (e.rest[i] - e.rest[i + 1]));
+            const Trie &trie = lexicon().trie(n - 1);
+            walk_extra(trie, lexicon().leaf_begin(n - 1), slack.data(), 0, 0, top(trie), 0.0, kMinusInfinity);
+        }
+        if (p.completion > kMinusInfinity && n < lexicon().max_length()) walk_completion(0, 0, top(lexicon().full_trie()), 0.0);
+    }
+
+    // ---- the explicit followers of the context ----
+
+    void offer_followers(const NgramTable &table, const NgramTable::Context &context, double keep) {
+        const int n = e.n_touches, longest = lexicon().max_length();
+        std::uint32_t low = 0xffffffffu, high = 0;
+        const auto widen = [&](int length) {
+            if (length < 1 || length > longest) return;
+            low = std::min(low, s.token_low_[length]);
+            high = std::max(high, s.token_high_[length]);
+        };
+        if (n > 0) widen(n);
+        if (p.omitted > kMinusInfinity) widen(n + 1);
+        if (p.extra > kMinusInfinity) widen(n - 1);
+        if (p.completion > kMinusInfinity)
+            for (int l = n + 1; l <= longest; ++l) widen(l);
+        if (low >= high) return;
+        for (int i = 0; i < context.n_spans; ++i) {
+            const auto &span = context.spans[i];
+            const std::uint64_t first = table.lower_bound(span.level, span.begin, span.end, low);
+            for (std::uint64_t at = first; at < span.end; ++at) {
+                const std::uint32_t token = table.id_at(span.level, at);
+                if (token >= high) break;
+                const std::uint32_t word = s.word_of_token_[token];
+                if (word == kNoWord || !marks.set(word)) continue;
+                const double language = keep + span.shift + table.prob_at(span.level, at);
+                if (best_touch + weight * language > best.threshold()) offer_outright(word, language);
+            }
+        }
+    }
+
+    double best_touch = 0.0;  // no word's touch score can exceed it
+};
+
+std::vector<Hit> Searcher::search(const Emissions &emissions, std::span<const std::uint32_t> context, std::size_t k,
+                                  const Penalties &penalties, const Overlay &overlay) const {
+    thread_local Marks marks;
+    if (k == 0 || emissions.n_touches > kMaxLetters) return {};
+    marks.begin(lexicon_->n_words());
+    Walk walk{*this, emissions, penalties, Best(k), marks, lm_weight_, overlay.keep};
+    // An extra touch may be cheaper than the best letter for it.
+    walk.best_touch = emissions.rest[0];
+    if (penalties.extra > kMinusInfinity) {
+        double gain = 0.0;
+        for (int i = 0; i < emissions.n_touches; ++i)
+            gain = std::max(gain, penalties.extra - (emissions.rest[i] - emissions.rest[i + 1]));
+        walk.best_touch += gain;
+    }
+    NgramTable::Context resolved;
+    if (table_) {
+        resolved = table_->resolve(context.data(), context.size());
+        walk.shift += resolved.unigram_shift;
+    }
+    for (std::size_t i = 0; i < overlay.word.size(); ++i) {
+        const std::uint32_t word = overlay.word[i];
+        const auto entries = lexicon_->entries_of(word);
+        if (entries.empty()) continue;
+        marks.set(word);
+        const double base = table_ ? language(resolved, word) : lexicon_->log_prob(entries[0]);
+        walk.offer_outright(word, log_add(overlay.keep + base, overlay.log_prob[i]));
+    }
+    for (std::size_t j = 0; j < overlay.new_log_prob.size(); ++j) {
+        const std::uint32_t first = overlay.new_offset[j], last = overlay.new_offset[j + 1];
+        walk.offer_spelling(lexicon_->n_words() + static_cast<std::uint32_t>(j),
+                            std::span(overlay.new_letters).subspan(first, last - first), overlay.new_log_prob[j]);
+    }
+    if (table_) walk.offer_followers(*table_, resolved, overlay.keep);
+    walk.walk_all();
+    return walk.best.hits();
+}
+
+std::vector<Hit> Searcher::predict(std::span<const std::uint32_t> context, std::size_t k, const Overlay &overlay) const {
+    Emissions none;
+    none.n_letters = lexicon_->n_letters();
+    none.rest.assign(1, 0.0);
+    Penalties penalties;
+    penalties.completion = 0.0;
+    return search(none, context, k, penalties, overlay);
+}
+
+}  // namespace nearkey

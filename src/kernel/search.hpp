@@ -1,0 +1,142 @@
+// Exact search for the words most probable under touches and language, by branch and bound.
+//
+// score(word) = touch(word) + lm_weight * log P(word | context)
+//
+// A prefix can be dropped when even its best possible completion (the best density of every touch
+// still to come + the largest unigram log probability below the node, shifted by the back-off of
+// the context) cannot enter the list of the best k. In a back-off model that shift is the same for all words
+// except the explicit followers of the context, and personal words; those are scored outright and
+// left out of the walk. Nothing else is approximated, so the answer is that of exhaustive scoring.
+#pragma once
+
+#include <cstdint>
+#include <limits>
+#include <memory>
+#include <optional>
+#include <span>
+#include <vector>
+
+#include "lexicon.hpp"
+#include "ngram_table.hpp"
+#include "touch.hpp"
+
+namespace nearkey {
+
+constexpr double kMinusInfinity = -std::numeric_limits<double>::infinity();
+
+enum class Kind : std::uint8_t { word = 0, swapped = 1, omitted = 2, extra = 3, completion = 4 };
+
+struct Hit {
+    double total = kMinusInfinity, touch = 0.0, language = 0.0;
+    std::uint32_t word = 0;
+    Kind kind = Kind::word;
+};
+
+// The best k hits so far, each word once.
+class Best {
+public:
+    explicit Best(std::size_t k) : k_(k) { hits_.reserve(k + 1); }
+
+    double threshold() const { return threshold_; }
+    const std::vector<Hit> &hits() const { return hits_; }
+
+    void offer(const Hit &hit) {
+        if (!(hit.total > threshold_)) return;
+        for (std::size_t i = 0; i < hits_.size(); ++i) {
+            if (hits_[i].word != hit.word) continue;
+            if (hits_[i].total >= hit.total) return;
+            hits_.erase(hits_.begin() + static_cast<std::ptrdiff_t>(i));
+            break;
+        }
+        auto at = hits_.end();
+        while (at != hits_.begin() && (at - 1)->total < hit.total) --at;
+        hits_.insert(at, hit);
+        if (hits_.size() > k_) hits_.pop_back();
+        if (hits_.size() == k_) threshold_ = hits_.back().total;
+    }
+
+private:
+    std::size_t k_;
+    double threshold_ = kMinusInfinity;
+    std::vector<Hit> hits_;
+};
+
+// Penalties in natural logs; minus infinity switches an edit off.
+struct Penalties {
+    double omitted = kMinusInfinity;     // a letter without a touch
+    double extra = kMinusInfinity;       // a touch without a letter, density of the touch included
+    double swapped = kMinusInfinity;     // two letters touched in the other order
+    double completion = kMinusInfinity;  // the word goes on after the last touch
+};
+
+// Log densities of each touch under each letter: rows of `n_letters`, with the best of each row.
+struct Emissions {
+    int n_touches = 0;
+    std::uint32_t n_letters = 0;
+    std::vector<double> value;  // n_touches x n_letters
+    std::vector<double> rest;   // rest[i] = sum of the best of rows i, i + 1, ...
+
+    const double *row(int touch) const { return value.data() + static_cast<std::size_t>(touch) * n_letters; }
+};
+
+// Words whose language score is mixed with another source (a person's own words, a phrase list):
+// P'(w | h) = exp(keep) P(w | h) + exp(log_prob); all other words get exp(keep) P(w | h).
+//
+// Words the lexicon lacks stand behind them with their own letters; word j of these is
+// reported as word number n_words + j with the language score given.
+struct Overlay {
+    double keep = 0.0;
+    std::vector<std::uint32_t> word;  // words of the lexicon, each once
+    std::vector<double> log_prob;
+    std::vector<std::uint8_t> new_letters;
+    std::vector<std::uint32_t> new_offset;  // n_new + 1
+    std::vector<double> new_log_prob;
+
+    // Throws std::invalid_argument when the arrays do not fit each other or the lexicon.
+    void check(const Lexicon &lexicon) const;
+};
+
+// What all searches of one decoder share. Read-only after construction: any number of threads may use it.
+class Searcher {
+public:
+    // `letter_column[a]` is the key (column) of letter a; `token[w]` the word's id in the table.
+    // Without a table the language score is the entry's own log probability.
+    Searcher(std::shared_ptr<const Lexicon> lexicon, std::shared_ptr<const NgramTable> table, std::vector<std::uint32_t> token,
+             std::vector<std::uint32_t> letter_column, double lm_weight);
+
+    const Lexicon &lexicon() const { return *lexicon_; }
+    const NgramTable *table() const { return table_.get(); }
+    const std::vector<std::uint32_t> &letter_column() const { return letter_column_; }
+    double lm_weight() const { return lm_weight_; }
+
+    void emissions_from_columns(const double *columns, int n_touches, std::size_t n_columns, Emissions &out) const;
+    void emissions_from_points(const Emitter &emitter, const double *points, int n_touches, Emissions &out) const;
+
+    // The best k words for all touches of `emissions`, each explained by one word.
+    std::vector<Hit> search(const Emissions &emissions, std::span<const std::uint32_t> context, std::size_t k,
+                            const Penalties &penalties, const Overlay &overlay) const;
+
+    // The k most probable words with no touch at all.
+    std::vector<Hit> predict(std::span<const std::uint32_t> context, std::size_t k, const Overlay &overlay) const;
+
+    // log P(word | context) without the weight; used to score one word outright.
+    double language(const NgramTable::Context &context, std::uint32_t word) const;
+
+    // Touch score of one entry, all letters touched in order; minus infinity when lengths differ.
+    double touch_of(const Emissions &emissions, std::uint32_t entry) const;
+
+private:
+    struct Walk;
+    friend struct Walk;
+
+    std::shared_ptr<const Lexicon> lexicon_;
+    std::shared_ptr<const NgramTable> table_;
+    std::vector<std::uint32_t> token_;         // by word
+    std::vector<std::uint32_t> word_of_token_; // by token; kNoWord where the lexicon lacks it
+    std::vector<std::uint32_t> letter_column_;
+    // Tokens of the words with an entry of each length lie in [low, high).
+    std::vector<std::uint32_t> token_low_, token_high_;
+    double lm_weight_;
+};
+
+}  // namespace nearkey
