@@ -1,7 +1,8 @@
 """Layouts: keys on a surface, their spec, the catalogue, grids over an arrangement, drawing."""
 
+from nearkey.layout.grid import count_grids, grid_layouts
 from nearkey.layout.key import ROLES, Key
 from nearkey.layout.layout import Layout
 from nearkey.layout.named import catalogue_names
 
-__all__ = ["ROLES", "Key", "Layout", "catalogue_names"]
+__all__ = ["ROLES", "Key", "Layout", "catalogue_names", "count_grids", "grid_layouts"]

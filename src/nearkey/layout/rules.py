@@ -1,0 +1,222 @@
+"""The rules of grids, each as a tree of decisions that can be walked in order or entered anywhere.
+
+A state is a tuple of the decisions taken so far. One tree serves listing and drawing at random, so
+that a grid has the same number, and the same name, however it was reached.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import product
+from typing import Any, Protocol
+
+from nearkey.layout.cells import BaseRow, CellPlan
+from nearkey.layout.counts import (
+    check_strict,
+    cut_borders,
+    free_count,
+    ordered_count,
+    piece_exists,
+)
+
+__all__ = ["RULES", "Rule", "nth", "walk"]
+
+State = tuple[Any, ...]
+
+
+class Rule(Protocol):
+    """A tree of decisions whose leaves are the grids."""
+
+    def choices(self, state: State) -> Iterator[State]:
+        """The states one decision further on, in order; none at a leaf."""
+
+    def completions(self, state: State) -> int:
+        """The number of leaves below a state; 1 for a leaf."""
+
+    def cells(self, state: State) -> dict[str, int]:
+        """The cell of every letter, at a leaf."""
+
+
+def walk(rule: Rule, state: State = ()) -> Iterator[dict[str, int]]:
+    """Every grid of a rule, in order."""
+    leaf = True
+    for further in rule.choices(state):
+        leaf = False
+        if rule.completions(further):
+            yield from walk(rule, further)
+    if leaf:
+        yield rule.cells(state)
+
+
+def nth(rule: Rule, number: int) -> dict[str, int]:
+    """The grid that `walk` gives after `number` others, without walking."""
+    state: State = ()
+    while True:
+        leaf = True
+        for further in rule.choices(state):
+            leaf = False
+            below = rule.completions(further)
+            if number < below:
+                state = further
+                break
+            number -= below
+        if leaf:
+            return rule.cells(state)
+
+
+class Strict:
+    """First each cut border sends its keys left or right, then each cut piece goes up or down."""
+
+    def __init__(self, plan: CellPlan) -> None:
+        check_strict(plan)
+        self._plan = plan
+        self._borders = cut_borders(plan)
+        self._torn = [row for row in plan.base_rows if len(row.grid_rows) == 2]
+
+    def choices(self, state: State) -> Iterator[State]:
+        if len(state) < len(self._borders):
+            yield from ((*state, side) for side in "LR")
+        elif len(state) < len(self._borders) + len(self._pieces(state)):
+            yield from ((*state, way) for way in "UD")
+
+    def completions(self, state: State) -> int:
+        open_borders = len(self._borders) - len(state)
+        if open_borders <= 0:
+            return int(2 ** (len(self._borders) + len(self._pieces(state)) - len(state)))
+        return sum(self.completions((*state, *rest)) for rest in product("LR", repeat=open_borders))
+
+    def cells(self, state: State) -> dict[str, int]:
+        columns = self._plan.columns
+        side = self._sides(state)
+        goes_up = {
+            piece: way == "U"
+            for piece, way in zip(self._pieces(state), state[len(self._borders) :], strict=True)
+        }
+        cell_of: dict[str, int] = {}
+        for number, row in enumerate(self._plan.base_rows):
+            for key, reach in zip(row.keys, row.columns, strict=True):
+                column = reach[0] if side.get(reach[0], "L") == "L" else reach[-1]
+                up = goes_up.get((number, column), True)
+                grid_row = row.grid_rows[0] if up else row.grid_rows[-1]
+                cell_of |= dict.fromkeys(key.letters, grid_row * columns + column)
+        return cell_of
+
+    def _sides(self, state: State) -> dict[int, str]:
+        return dict(zip(self._borders, state, strict=False))
+
+    def _pieces(self, state: State) -> list[tuple[int, int]]:
+        """The pieces (base row, column) that a horizontal border cuts."""
+        side = self._sides(state)
+        return [
+            (number, column)
+            for number, row in enumerate(self._plan.base_rows)
+            if len(row.grid_rows) == 2
+            for column in range(self._plan.columns)
+            if piece_exists(row.columns, column, side.get(column - 1, "L"), side.get(column, "L"))
+        ]
+
+
+class Loose:
+    """Letter by letter: each goes to one of the cells its key reaches into."""
+
+    def __init__(self, plan: CellPlan) -> None:
+        self._letters = tuple(plan.reach)
+        self._reach = tuple(plan.reach.values())
+        self._below = [1]
+        for cells in reversed(self._reach):
+            self._below.append(self._below[-1] * len(cells))
+
+    def choices(self, state: State) -> Iterator[State]:
+        if len(state) < len(self._letters):
+            yield from ((*state, cell) for cell in self._reach[len(state)])
+
+    def completions(self, state: State) -> int:
+        return self._below[len(self._letters) - len(state)]
+
+    def cells(self, state: State) -> dict[str, int]:
+        return dict(zip(self._letters, state, strict=True))
+
+
+class Free:
+    """Letter by letter: each goes to any cell, so long as none is left empty at the end."""
+
+    def __init__(self, plan: CellPlan) -> None:
+        self._letters = tuple(plan.reach)
+        self._cells = plan.rows * plan.columns
+        self._known: dict[tuple[int, int], int] = {}
+
+    def choices(self, state: State) -> Iterator[State]:
+        if len(state) < len(self._letters):
+            yield from ((*state, cell) for cell in range(self._cells))
+
+    def completions(self, state: State) -> int:
+        left, unfilled = len(self._letters) - len(state), self._cells - len(set(state))
+        if (left, unfilled) not in self._known:
+            self._known[left, unfilled] = free_count(left, self._cells, unfilled)
+        return self._known[left, unfilled]
+
+    def cells(self, state: State) -> dict[str, int]:
+        return dict(zip(self._letters, state, strict=True))
+
+
+class Ordered:
+    """Column by column: how many letters of each base row it takes, and to which grid row."""
+
+    def __init__(self, plan: CellPlan) -> None:
+        self._plan = plan
+        self._rows = plan.base_rows
+        self._sizes = tuple(len(row.letters) for row in self._rows)
+        self._spans = tuple(row.grid_rows for row in self._rows)
+
+    def choices(self, state: State) -> Iterator[State]:
+        if len(state) == self._plan.columns:
+            return
+        left = self._left(state)
+        last = len(state) == self._plan.columns - 1
+        runs = [
+            list(_runs(row, number, last)) for row, number in zip(self._rows, left, strict=True)
+        ]
+        every = set(range(self._plan.rows))
+        for column in product(*runs):
+            if {grid_row for taken, grid_row in column if taken} == every:
+                yield (*state, column)
+
+    def completions(self, state: State) -> int:
+        columns = self._plan.columns - len(state)
+        left = self._left(state)
+        if columns == 0:
+            return int(not any(left))
+        return ordered_count(left, self._spans, columns, self._plan.rows)
+
+    def cells(self, state: State) -> dict[str, int]:
+        cell_of: dict[str, int] = {}
+        for number, row in enumerate(self._rows):
+            start = 0
+            for column, taken in enumerate(state):
+                letters, grid_row = taken[number]
+                cell = grid_row * self._plan.columns + column
+                cell_of |= dict.fromkeys(row.letters[start : start + letters], cell)
+                start += letters
+        return cell_of
+
+    def _left(self, state: State) -> tuple[int, ...]:
+        return tuple(
+            size - sum(column[number][0] for column in state)
+            for number, size in enumerate(self._sizes)
+        )
+
+
+def _runs(row: BaseRow, left: int, last: bool) -> Iterator[tuple[int, int]]:
+    """(letters taken, grid row) for one base row in one column; an empty run goes nowhere."""
+    for taken in range(left if last else 0, left + 1):
+        for grid_row in row.grid_rows if taken else (-1,):
+            yield (taken, grid_row)
+
+
+RULES: dict[str, type[Strict] | type[Loose] | type[Ordered] | type[Free]] = {
+    "strict": Strict,
+    "loose": Loose,
+    "ordered": Ordered,
+    "free": Free,
+}
+"""The rules by name."""
