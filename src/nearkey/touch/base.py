@@ -1,0 +1,180 @@
+"""What every touch model shares: parameters, scoring, densities from components, sampling."""
+
+from __future__ import annotations
+
+import inspect
+import os
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nearkey.errors import TouchModelError
+from nearkey.touch.components import Components, log_density
+from nearkey.touch.geometry import Geometry, geometry_of
+from nearkey.touch.labels import label
+from nearkey.touch.log import TouchLog
+
+if TYPE_CHECKING:
+    from nearkey.layout import Layout
+
+__all__ = ["TouchBase", "check_background", "cholesky", "key_indices"]
+
+Floats = NDArray[np.float64]
+
+
+class TouchBase:
+    """Base of the touch models.
+
+    A subclass sets `kind`, stores its constructor's parameters under their own names, sets
+    `geometry_` when fitted, and implements `log_prob`, `sample`, `_fitted_dict` and `_restore`.
+    """
+
+    kind: str = ""
+    geometry_: Geometry
+
+    # scikit-learn's conventions
+
+    def get_params(self, deep: bool = True) -> dict[str, Any]:
+        """The constructor's parameters by name."""
+        return {name: getattr(self, name) for name in _parameters(type(self))}
+
+    def set_params(self, **params: Any) -> Self:
+        """Change parameters; TouchModelError for one the model does not have."""
+        for name, value in params.items():
+            if name not in _parameters(type(self)):
+                raise TouchModelError(
+                    "is no parameter of this model",
+                    field=name,
+                    fix=f"parameters are {', '.join(_parameters(type(self)))}",
+                )
+            setattr(self, name, value)
+        return self
+
+    def __repr__(self) -> str:
+        inside = ", ".join(f"{k}={v!r}" for k, v in self.get_params().items())
+        return f"{type(self).__name__}({inside})"
+
+    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+        raise NotImplementedError
+
+    @property
+    def key_ids(self) -> tuple[str, ...]:
+        """Ids of all keys, in the layout's order: the columns of `log_prob`."""
+        return self._fitted().key_ids
+
+    def log_prob(self, points: ArrayLike) -> Floats:
+        """Natural log densities `(n, n_keys)` of points `(n, 2)`, per squared layout unit."""
+        raise NotImplementedError
+
+    def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], rng: Any) -> Floats:
+        """Touches `(n, 2)` aimed at keys given by index or id.
+
+        Draws exactly two standard normals per touch, in order, from `rng` (a Generator or a
+        seed): the same generator state gives two layouts the same underlying luck. Wild touches
+        (the background) are not drawn.
+        """
+        raise NotImplementedError
+
+    def score_samples(self, log: TouchLog, layout: Layout | Geometry | None = None) -> Floats:
+        """Log density of each labelled touch under its own key `(n,)`, in the log's order."""
+        geometry = self._geometry(layout)
+        touches = label(log, geometry)
+        return np.asarray(self.log_prob(touches.points)[np.arange(len(touches.rows)), touches.key])
+
+    def score(self, log: TouchLog, layout: Layout | Geometry | None = None) -> float:
+        """Mean log density of the labelled touches under their own keys."""
+        return float(self.score_samples(log, layout).mean())
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write the model as readable JSON, whole or not at all."""
+        from nearkey.touch.model_files import save_touch
+
+        save_touch(self, path)
+
+    # for subclasses
+
+    def _fitted(self) -> Geometry:
+        try:
+            return self.geometry_
+        except AttributeError:
+            raise TouchModelError(
+                f"{type(self).__name__} is not fitted", fix="call fit(log, layout) first"
+            ) from None
+
+    def _geometry(self, layout: Layout | Geometry | None) -> Geometry:
+        """The fitted geometry, after checking that `layout` (if given) is the same keys."""
+        mine = self._fitted()
+        if layout is None:
+            return mine
+        other = geometry_of(layout)
+        order = mine.match(other)
+        if order is None or other.key_ids != mine.key_ids:
+            raise TouchModelError(
+                "the layout is not the one the model was fitted on",
+                field="layout",
+                fix="use for_layout(layout) where only letters differ, else fit again",
+            )
+        return other
+
+    def _fitted_dict(self) -> dict[str, Any]:
+        raise NotImplementedError
+
+    def _restore(self, fitted: dict[str, Any]) -> None:
+        raise NotImplementedError
+
+
+class ComponentTouch(TouchBase):
+    """Base of models whose densities are finite Gaussian mixtures: the kernel's fast path."""
+
+    def components(self) -> Components:
+        """The densities as Gaussian components, for the compiled kernel."""
+        raise NotImplementedError
+
+    def log_prob(self, points: ArrayLike) -> Floats:
+        """Natural log densities `(n, n_keys)` of points `(n, 2)`, per squared layout unit.
+
+        Raises TouchDataError for points of another shape or not finite.
+        """
+        return log_density(self.components(), points, self._fitted().n_keys)
+
+
+def _parameters(model: type) -> list[str]:
+    return [name for name in inspect.signature(model).parameters if name != "self"]
+
+
+def check_background(background: float) -> float:
+    if not (isinstance(background, int | float) and 0 <= background < 1):
+        raise TouchModelError(
+            f"is {background!r}",
+            field="background",
+            fix="give the share of wild touches, at least 0 and below 1",
+        )
+    return float(background)
+
+
+def key_indices(keys: Sequence[Any] | NDArray[Any], geometry: Geometry) -> NDArray[np.intp]:
+    """Key indices `(n,)` from indices or ids; TouchModelError for one that does not exist."""
+    given = np.asarray(keys)
+    if given.dtype.kind in "iu":
+        if given.size and (given.min() < 0 or given.max() >= geometry.n_keys):
+            raise TouchModelError(
+                f"key index {int(given.max() if given.max() >= geometry.n_keys else given.min())}"
+                f" is not one of 0 to {geometry.n_keys - 1}",
+                field="keys",
+                fix="index the model's key_ids",
+            )
+        return given.astype(np.intp)
+    index = {key: i for i, key in enumerate(geometry.key_ids)}
+    try:
+        return np.array([index[str(key)] for key in given.tolist()], dtype=np.intp)
+    except KeyError as fault:
+        raise TouchModelError(
+            f"no key {fault.args[0]!r}", field="keys", fix="use the model's key_ids"
+        ) from None
+
+
+def cholesky(covariance: Floats) -> Floats:
+    """Lower Cholesky factors of `(..., 2, 2)` covariances."""
+    return np.asarray(np.linalg.cholesky(covariance))

@@ -1,0 +1,223 @@
+"""Cleaning touch logs: what is dropped, what is only flagged, and whose it was."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.errors import TouchDataError
+from nearkey.touch.geometry import Geometry, geometry_of
+from nearkey.touch.labels import label
+from nearkey.touch.log import TouchLog
+
+if TYPE_CHECKING:
+    from nearkey.layout import Layout
+
+__all__ = ["CleaningReport", "PersonCleaning", "clean"]
+
+Floats = NDArray[np.float64]
+
+# 1 / quantile(3/4) of the standard normal: makes the median absolute deviation estimate an SD.
+_MAD_TO_SD = 1.482602218505602
+
+# A pause longer than this inside one session is taken for a wrong clock or a wrong unit.
+_LONGEST_PAUSE_S = 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class PersonCleaning:
+    """One person's touches: `far` and `duplicate` were dropped, the rest kept."""
+
+    person: str
+    n_touches: int
+    far: int
+    duplicate: int
+    unlabelled: int
+    backward_times: int
+    absurd_times: int
+
+    @property
+    def kept(self) -> int:
+        return self.n_touches - self.far - self.duplicate
+
+
+@dataclass(frozen=True, slots=True)
+class CleaningReport:
+    """What `clean` did, person by person. `str()` is a table.
+
+    `dropped` holds (row of the log that was given, reason) for every dropped touch, the reason
+    being "far" (beyond `max_sd` on an axis) or "duplicate"; `flagged` the rows whose time runs
+    backwards within a session or is absurd (negative, or after a pause of more than a day).
+    """
+
+    max_sd: float
+    people: tuple[PersonCleaning, ...]
+    dropped: tuple[tuple[int, str], ...]
+    flagged: tuple[tuple[int, str], ...]
+
+    @property
+    def n_touches(self) -> int:
+        return sum(p.n_touches for p in self.people)
+
+    @property
+    def n_dropped(self) -> int:
+        return len(self.dropped)
+
+    @property
+    def n_kept(self) -> int:
+        return self.n_touches - self.n_dropped
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """One row per person."""
+        return [
+            {
+                "person": p.person,
+                "touches": p.n_touches,
+                "far": p.far,
+                "duplicate": p.duplicate,
+                "kept": p.kept,
+                "unlabelled": p.unlabelled,
+                "backward_times": p.backward_times,
+                "absurd_times": p.absurd_times,
+            }
+            for p in self.people
+        ]
+
+    def __str__(self) -> str:
+        rows = self.to_dicts()
+        total = {
+            name: "all" if name == "person" else sum(row[name] for row in rows) for name in rows[0]
+        }
+        heads = [name.replace("_", " ") for name in rows[0]]
+        cells = [[str(v) for v in row.values()] for row in (*rows, total)]
+        widths = [max(len(c) for c in column) for column in zip(heads, *cells, strict=True)]
+        lines = [
+            f"Dropped {self.n_dropped} of {self.n_touches} touches "
+            f"({100 * self.n_dropped / self.n_touches:.1f} %): beyond {self.max_sd:g} SD of their "
+            "key on an axis, or exact duplicates. Kept: unlabelled touches and odd times.",
+            _row(heads, widths),
+            *(_row(line, widths) for line in cells),
+        ]
+        return "\n".join(lines)
+
+
+def _row(cells: Iterable[str], widths: list[int]) -> str:
+    first, *others = (
+        cell.ljust(w) if i == 0 else cell.rjust(w)
+        for i, (cell, w) in enumerate(zip(cells, widths, strict=True))
+    )
+    return "  ".join([first, *others]).rstrip()
+
+
+def clean(
+    log: TouchLog,
+    layout: Layout | Geometry,
+    *,
+    max_sd: float = 3.0,
+    min_touches: int = 20,
+) -> tuple[TouchLog, CleaningReport]:
+    """Drop wild and doubled touches; never silently. Returns the kept log and the report.
+
+    A labelled touch is dropped when it lies more than `max_sd` standard deviations, on either
+    axis, from the centre of its person's touches on its key (common practice). Centre and spread
+    are the median and the scaled median absolute deviation, so that the wild touches do not move
+    them. With fewer than `min_touches` on the key they come from the person's offsets on all
+    keys, and failing that from everyone's. Rows that repeat an earlier row in every column are
+    dropped. Times that run backwards or are absurd are flagged and kept.
+
+    The kept log is in layout units. Raises TouchDataError as `label` does, and when `max_sd` is
+    not above 0.
+    """
+    if not max_sd > 0:
+        raise TouchDataError(f"is {max_sd}", field="max_sd", fix="give a number above 0")
+    geometry = geometry_of(layout)
+    touches = label(log, geometry)
+    n = len(log)
+    doubled = np.zeros(n, dtype=bool)
+    doubled[log.duplicates()] = True
+    far = np.zeros(n, dtype=bool)
+    people, who = np.unique(log.person, return_inverse=True)
+    use = ~doubled[touches.rows]
+    rows = touches.rows[use]
+    far[rows] = _beyond(
+        touches.offsets[use], who[rows], touches.key[use], max_sd=max_sd, min_touches=min_touches
+    )
+    backward, absurd = _odd_times(log, who)
+    unlabelled = np.ones(n, dtype=bool)
+    unlabelled[touches.rows] = False
+
+    def count(mask: NDArray[np.bool_]) -> list[int]:
+        return [int(c) for c in np.bincount(who, weights=mask, minlength=len(people))]
+
+    columns = zip(
+        people.tolist(),
+        count(np.ones(n, dtype=bool)),
+        count(far),
+        count(doubled),
+        count(unlabelled),
+        count(backward),
+        count(absurd),
+        strict=True,
+    )
+    by_name = {row[0]: PersonCleaning(*row) for row in columns}
+    report = CleaningReport(
+        max_sd=max_sd,
+        people=tuple(by_name[name] for name in log.persons),
+        dropped=_reasons({"far": far, "duplicate": doubled}),
+        flagged=_reasons({"backward time": backward, "absurd time": absurd}),
+    )
+    return log.in_units_of(geometry).select(~(far | doubled)), report
+
+
+def _reasons(masks: dict[str, NDArray[np.bool_]]) -> tuple[tuple[int, str], ...]:
+    found = [(int(row), why) for why, mask in masks.items() for row in np.flatnonzero(mask)]
+    return tuple(sorted(found))
+
+
+def _beyond(
+    offsets: Floats,
+    who: NDArray[np.intp],
+    key: NDArray[np.intp],
+    *,
+    max_sd: float,
+    min_touches: int,
+) -> NDArray[np.bool_]:
+    """Which touches lie beyond `max_sd` robust standard deviations of their group on an axis."""
+    everyone = _centre_and_sd(offsets, None)
+    far = np.zeros(len(offsets), dtype=bool)
+    for person in np.unique(who):
+        mine = np.flatnonzero(who == person)
+        own = _centre_and_sd(offsets[mine], everyone) if len(mine) >= min_touches else everyone
+        for k in np.unique(key[mine]):
+            group = mine[key[mine] == k]
+            centre, sd = own
+            if len(group) >= min_touches:
+                centre, sd = _centre_and_sd(offsets[group], own)
+            far[group] = (np.abs(offsets[group] - centre) > max_sd * sd).any(axis=1)
+    return far
+
+
+def _centre_and_sd(offsets: Floats, wider: tuple[Floats, Floats] | None) -> tuple[Floats, Floats]:
+    """Median and scaled MAD per axis; where more than half are equal, the wider group's spread."""
+    centre = np.median(offsets, axis=0)
+    sd = _MAD_TO_SD * np.median(np.abs(offsets - centre), axis=0)
+    fallback = offsets.std(axis=0) if wider is None else wider[1]
+    return centre, np.where(sd > 0, sd, fallback)
+
+
+def _odd_times(log: TouchLog, who: NDArray[np.intp]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    _, session = np.unique(log.session, return_inverse=True)
+    order = np.lexsort((np.arange(len(log)), log.order, log.trial, session, who))
+    order = order[np.isfinite(log.time_s[order])]
+    backward = np.zeros(len(log), dtype=bool)
+    absurd = np.zeros(len(log), dtype=bool)
+    absurd[order] = log.time_s[order] < 0
+    together = (who[order][1:] == who[order][:-1]) & (session[order][1:] == session[order][:-1])
+    gap = np.diff(log.time_s[order])
+    backward[order[1:]] = together & (gap < 0)
+    absurd[order[1:]] |= together & (gap > _LONGEST_PAUSE_S)
+    return backward, absurd

@@ -1,0 +1,338 @@
+"""One Gaussian per key, shrunk towards what all keys share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal, Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nearkey.errors import TouchDataError, TouchModelError
+from nearkey.touch.base import ComponentTouch, check_background, cholesky, key_indices
+from nearkey.touch.components import Components, gaussian_components
+from nearkey.touch.geometry import Geometry, geometry_of
+from nearkey.touch.labels import label
+from nearkey.touch.log import TouchLog
+from nearkey.touch.niw import NIW, fit_prior
+from nearkey.touch.statistics import KeyStats, pooled_covariance
+
+if TYPE_CHECKING:
+    from nearkey.layout import Layout
+
+__all__ = ["GaussianTouch"]
+
+Floats = NDArray[np.float64]
+
+# No axis of a spread is believed to be narrower than this share of the smallest key side.
+_NARROWEST = 0.01
+
+
+class GaussianTouch(ComponentTouch):
+    """A full-covariance Gaussian per key over a flat background.
+
+    Parameters
+    ----------
+    shrinkage : "auto", or a share from 0 to 1.
+        A share blends each key's sample covariance with the one pooled within keys:
+        (1 - a) S_k + a S; means are the sample means. "auto" lets the touches say how alike keys
+        are: a normal-inverse-Wishart prior over keys is fitted by marginal likelihood and each
+        key gets its posterior mean and predictive covariance, so that a key with few touches
+        stays near the pooled offset and spread and one with many goes its own way.
+    background : share of wild touches, spread evenly over the surface. It bounds the damage
+        one such touch can do to a word; 0 switches it off.
+    min_touches : a key with fewer touches falls back on its centre plus the pooled offset and
+        covariance; `fallback_keys_` names these keys.
+
+    Attributes
+    ----------
+    means_ `(n_keys, 2)`, covariances_ `(n_keys, 2, 2)`, n_touches_ `(n_keys,)` in the order of
+    `key_ids`; pooled_offset_ `(2,)`, pooled_covariance_ `(2, 2)`; fallback_keys_ and
+    floored_keys_ (ids; the latter have touches so alike that their spread was raised to 1 % of
+    the smallest key side); n_unlabelled_ touches of the logs that had no target.
+
+    Lengths in layout units. Rows of a log are counted as given: `clean` it first.
+    """
+
+    kind = "gaussian"
+
+    def __init__(
+        self,
+        *,
+        shrinkage: float | Literal["auto"] = "auto",
+        background: float = 0.001,
+        min_touches: int = 3,
+    ) -> None:
+        self.shrinkage = shrinkage
+        self.background = background
+        self.min_touches = min_touches
+
+    @classmethod
+    def from_layout(
+        cls,
+        layout: Layout | Geometry,
+        *,
+        spread_mm: float | None = None,
+        spread: float | None = None,
+        prior_touches: float = 10.0,
+        background: float = 0.001,
+    ) -> Self:
+        """A model without data: Gaussians centred on the keys.
+
+        Give `spread_mm`, a standard deviation in millimetres, or `spread`, a share of the key's
+        width in x and of its height in y. `partial_fit` then treats this assumption as worth
+        `prior_touches` touches per key. Raises TouchModelError for neither, both, or not above 0.
+        """
+        geometry = geometry_of(layout)
+        if (spread_mm is None) == (spread is None):
+            raise TouchModelError(
+                "give one of the two",
+                field="spread_mm, spread",
+                fix="spread_mm=2.0, or spread=0.45 for a share of the key's size",
+            )
+        name, value = ("spread", spread) if spread_mm is None else ("spread_mm", spread_mm)
+        if not (value is not None and np.isfinite(value) and value > 0):
+            raise TouchModelError(f"is {value}", field=name, fix="give a number above 0")
+        if not prior_touches > 0:
+            raise TouchModelError(
+                f"is {prior_touches}", field="prior_touches", fix="give a number above 0"
+            )
+        if spread_mm is None:
+            sd = value * geometry.sizes
+        else:
+            sd = np.full_like(geometry.sizes, value / geometry.unit_mm)
+        model = cls(background=background)
+        model._check_params()
+        model._start(geometry)
+        model.prior_ = NIW.about(
+            np.zeros((geometry.n_keys, 2)),
+            sd[:, :, None] ** 2 * np.eye(2),
+            kappa=np.full(geometry.n_keys, float(prior_touches)),
+            nu=np.full(geometry.n_keys, float(prior_touches) + 3.0),
+        )
+        model._finish()
+        return model
+
+    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+        """Learn from the labelled touches of a log.
+
+        Raises TouchDataError for fewer than `min_touches` labelled touches in all, for unknown
+        targets, and for touches without any spread; TouchModelError for bad parameters.
+        """
+        self._check_params()
+        self._start(geometry_of(layout))
+        return self._learn(log, self.geometry_)
+
+    def partial_fit(self, log: TouchLog, layout: Layout | Geometry | None = None) -> Self:
+        """Learn from more touches; the result equals one `fit` on all of them.
+
+        `layout` is needed the first time. After `from_layout` the assumed spread stays as prior.
+        """
+        if not hasattr(self, "geometry_"):
+            if layout is None:
+                raise TouchModelError(
+                    "the first partial_fit needs the layout", field="layout", fix="pass it"
+                )
+            return self.fit(log, layout)
+        self._check_params()
+        return self._learn(log, self._geometry(layout))
+
+    def components(self) -> Components:
+        """The densities as one component per key, in key order, over the flat background."""
+        geometry = self._fitted()
+        n = geometry.n_keys
+        return gaussian_components(
+            np.arange(n, dtype=np.int32),
+            np.ones(n),
+            self.means_,
+            self.covariances_,
+            background_weight=check_background(self.background),
+            background_log_density=-float(np.log(geometry.area)),
+        )
+
+    def sample(
+        self,
+        keys: Sequence[int] | Sequence[str] | NDArray[Any],
+        rng: np.random.Generator | int,
+    ) -> Floats:
+        index = key_indices(keys, self._fitted())
+        z = np.random.default_rng(rng).standard_normal((len(index), 2))
+        factors = cholesky(self.covariances_)
+        return np.asarray(self.means_[index] + np.einsum("nij,nj->ni", factors[index], z))
+
+    sample.__doc__ = ComponentTouch.sample.__doc__
+
+    def for_layout(self, layout: Layout | Geometry) -> Self:
+        """The same densities under another layout's ids and letters.
+
+        Every key of `layout` must have the rectangle of one key here, on the same surface;
+        otherwise TouchModelError. One calibration of a 2 x 3 grid so serves all its letterings.
+        """
+        other = geometry_of(layout)
+        order = self._fitted().match(other)
+        if order is None:
+            raise TouchModelError(
+                "the layout's keys are not where this model's keys are",
+                field="layout",
+                fix="fit on touches of that layout, or use a model that learns from key positions",
+            )
+        model = type(self)(**self.get_params())
+        model.geometry_ = other
+        model.stats_ = self.stats_.take(order)
+        model.n_unlabelled_ = self.n_unlabelled_
+        p = self.prior_
+        if p is not None:
+            p = NIW(p.mean[order], p.kappa[order], p.nu[order], p.scale[order])
+        model.prior_ = p
+        model._finish()
+        return model
+
+    # inside
+
+    def _check_params(self) -> None:
+        check_background(self.background)
+        s = self.shrinkage
+        if s != "auto" and not (isinstance(s, int | float) and 0 <= s <= 1):
+            raise TouchModelError(
+                f"is {s!r}", field="shrinkage", fix='give "auto" or a share from 0 to 1'
+            )
+        if not (isinstance(self.min_touches, int | np.integer) and self.min_touches >= 1):
+            raise TouchModelError(
+                f"is {self.min_touches!r}", field="min_touches", fix="give a count from 1"
+            )
+
+    def _start(self, geometry: Geometry) -> None:
+        self.geometry_ = geometry
+        self.stats_ = KeyStats.empty(geometry.n_keys)
+        self.prior_: NIW | None = None
+        self.n_unlabelled_ = 0
+
+    def _learn(self, log: TouchLog, geometry: Geometry) -> Self:
+        touches = label(log, geometry)
+        before = self.stats_, self.n_unlabelled_
+        self.stats_ = self.stats_ + KeyStats.of(touches.key, touches.offsets, geometry.n_keys)
+        self.n_unlabelled_ += touches.n_unlabelled
+        try:
+            self._finish()
+        except TouchDataError as fault:
+            self.stats_, self.n_unlabelled_ = before
+            if self.stats_.total == 0 and self.prior_ is None:
+                del self.geometry_
+            raise TouchDataError(
+                fault.problem, where=log.where, field=fault.field, fix=fault.fix
+            ) from None
+        return self
+
+    def _finish(self) -> None:
+        """From statistics to densities."""
+        g, stats = self.geometry_, self.stats_
+        if self.prior_ is not None:
+            belief = self.prior_.posterior(stats.n, stats.mean, stats.scatter)
+            offsets = belief.mean
+            covariances = belief.expected_covariance
+            few = np.zeros(g.n_keys, dtype=bool)
+            self.pooled_offset_ = stats.grand_mean
+            self.pooled_covariance_ = covariances.mean(axis=0)
+        else:
+            offsets, covariances, few = self._shrunk(stats)
+        self.means_ = g.centers + offsets
+        self.covariances_, floored = _floor(covariances, _NARROWEST * float(g.sizes.min()))
+        self.n_touches_ = stats.n.copy()
+        self.fallback_keys_ = tuple(k for k, no in zip(g.key_ids, few, strict=True) if no)
+        self.floored_keys_ = tuple(k for k, yes in zip(g.key_ids, floored, strict=True) if yes)
+
+    def _shrunk(self, stats: KeyStats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        if stats.total < max(self.min_touches, 3):
+            raise TouchDataError(
+                f"{stats.total:.0f} labelled touches are too few",
+                field="rows",
+                fix=f"log at least {max(self.min_touches, 3)}, or start from "
+                "GaussianTouch.from_layout",
+            )
+        pooled = pooled_covariance(stats)
+        for axis, name in enumerate("xy"):
+            if not pooled[axis, axis] > 0:
+                raise TouchDataError(
+                    "has no spread: every touch lies at the same place on its key",
+                    field=name,
+                    fix="check the export of the log",
+                )
+        few: NDArray[np.bool_] = np.less(stats.n, float(self.min_touches))
+        self.pooled_covariance_ = pooled
+        if self.shrinkage == "auto":
+            prior = fit_prior(stats)
+            kept = np.where(few, 0.0, 1.0)
+            belief = prior.posterior(
+                kept * stats.n, stats.mean, kept[:, None, None] * stats.scatter
+            )
+            self.pooled_offset_ = prior.mean
+            return belief.mean, belief.predictive_covariance, few
+        self.pooled_offset_ = stats.grand_mean
+        a = float(self.shrinkage)
+        own = stats.scatter / np.maximum(stats.n - 1, 1)[:, None, None]
+        offsets = np.where(few[:, None], self.pooled_offset_, stats.mean)
+        covariances = np.where(few[:, None, None], pooled, (1 - a) * own + a * pooled)
+        return offsets, covariances, few
+
+    def _fitted_dict(self) -> dict[str, Any]:
+        ids = self._fitted().key_ids
+        stats, prior = self.stats_, self.prior_
+        keys: list[dict[str, Any]] = []
+        for i, key in enumerate(ids):
+            row: dict[str, Any] = {
+                "id": key,
+                "n_touches": float(stats.n[i]),
+                "mean": self.means_[i].tolist(),
+                "covariance": _triple(self.covariances_[i]),
+                "offset": stats.mean[i].tolist(),
+                "scatter": _triple(stats.scatter[i]),
+            }
+            if prior is not None:
+                row["prior"] = {
+                    "offset": prior.mean[i].tolist(),
+                    "kappa": float(prior.kappa[i]),
+                    "nu": float(prior.nu[i]),
+                    "scale": _triple(prior.scale[i]),
+                }
+            keys.append(row)
+        return {"n_unlabelled": self.n_unlabelled_, "keys": keys}
+
+    def _restore(self, fitted: dict[str, Any]) -> None:
+        keys = fitted["keys"]
+        self.stats_ = KeyStats(
+            np.array([k["n_touches"] for k in keys], dtype=np.float64),
+            np.array([k["offset"] for k in keys], dtype=np.float64),
+            np.stack([_square(k["scatter"]) for k in keys]),
+        )
+        self.n_unlabelled_ = int(fitted["n_unlabelled"])
+        self.prior_ = None
+        if "prior" in keys[0]:
+            priors = [k["prior"] for k in keys]
+            self.prior_ = NIW(
+                np.array([p["offset"] for p in priors], dtype=np.float64),
+                np.array([p["kappa"] for p in priors], dtype=np.float64),
+                np.array([p["nu"] for p in priors], dtype=np.float64),
+                np.stack([_square(p["scale"]) for p in priors]),
+            )
+        self._finish()
+
+
+def _floor(covariances: Floats, narrowest: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Raise principal spreads below `narrowest` to it; also which covariances that touched."""
+    values, vectors = np.linalg.eigh(covariances)
+    low = values < narrowest**2
+    if not low.any():
+        return covariances, low.any(axis=-1)
+    raised = np.maximum(values, narrowest**2)
+    mended = np.einsum("...ij,...j,...kj->...ik", vectors, raised, vectors)
+    bad = low.any(axis=-1)
+    return np.where(bad[..., None, None], mended, covariances), bad
+
+
+def _triple(matrix: Floats) -> list[float]:
+    return [float(matrix[0, 0]), float(matrix[0, 1]), float(matrix[1, 1])]
+
+
+def _square(triple: ArrayLike) -> Floats:
+    xx, xy, yy = np.asarray(triple, dtype=np.float64)
+    return np.array([[xx, xy], [xy, yy]])

@@ -1,0 +1,109 @@
+"""From a log and a layout to labelled points: which key each touch was meant for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.errors import TouchDataError, TouchModelError
+from nearkey.touch.geometry import Geometry, geometry_of
+from nearkey.touch.log import TouchLog
+
+if TYPE_CHECKING:
+    from nearkey.layout import Layout
+
+__all__ = ["Labelled", "label", "target_keys"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Labelled:
+    """The labelled touches of a log, in layout units.
+
+    `rows (n,)` index the log, `key (n,)` the layout's keys; `points` and `offsets` (touch minus
+    key centre) are `(n, 2)`.
+    """
+
+    rows: NDArray[np.intp]
+    key: NDArray[np.intp]
+    points: NDArray[np.float64]
+    offsets: NDArray[np.float64]
+    n_unlabelled: int
+
+
+def target_keys(log: TouchLog, layout: Layout | Geometry) -> NDArray[np.intp]:
+    """The key index of every touch's target `(n,)`, -1 where the target is empty.
+
+    A target may be a key id or a letter, whichever the layout has. Raises TouchDataError naming
+    the row for a target that is neither.
+    """
+    geometry = geometry_of(layout)
+    names, inverse = np.unique(log.target, return_inverse=True)
+    index = np.full(len(names), -1, dtype=np.intp)
+    for i, name in enumerate(names.tolist()):
+        if name == "":
+            continue
+        try:
+            key = geometry.key_of_target(name)
+        except TouchModelError as fault:
+            raise TouchDataError(
+                fault.problem, where=log.where, field=fault.field, fix=fault.fix
+            ) from None
+        if key is None:
+            row = int(np.flatnonzero(inverse == i)[0])
+            known = ", ".join(geometry.key_ids[:6]) + (" …" if geometry.n_keys > 6 else "")
+            raise TouchDataError(
+                f"'{name}' is neither a key nor a letter of the layout",
+                where=log.where,
+                field=f"row {row + 1}, target",
+                fix=f"keys are {known}",
+            )
+        index[i] = key
+    return index[inverse]
+
+
+def label(log: TouchLog, layout: Layout | Geometry) -> Labelled:
+    """Resolve targets and units, and check that the touches can belong to this surface.
+
+    Raises TouchDataError for an unknown target, for a log without any target, and for a person
+    whose touches mostly lie more than one surface away (mixed units, or another layout).
+    """
+    geometry = geometry_of(layout)
+    keys = target_keys(log, geometry)
+    log = log.in_units_of(geometry)
+    points = log.points
+    _check_surface(log, points, geometry)
+    rows = np.flatnonzero(keys >= 0)
+    if len(rows) == 0:
+        raise TouchDataError(
+            "no touch has a target", where=log.where, field="target", fix="label some touches"
+        )
+    return Labelled(
+        rows=rows,
+        key=keys[rows],
+        points=points[rows],
+        offsets=points[rows] - geometry.centers[keys[rows]],
+        n_unlabelled=len(log) - len(rows),
+    )
+
+
+def _check_surface(log: TouchLog, points: NDArray[np.float64], geometry: Geometry) -> None:
+    size = np.array([geometry.width, geometry.height])
+    far = ((points < -size) | (points > 2 * size)).any(axis=1)
+    if not far.any():
+        return
+    people, inverse = np.unique(log.person, return_inverse=True)
+    share = np.bincount(inverse, weights=far) / np.bincount(inverse)
+    if share.max() > 0.5:
+        who = int(share.argmax())
+        row = int(np.flatnonzero(far & (inverse == who))[0])
+        x, y = points[row]
+        raise TouchDataError(
+            f"({x:.6g}, {y:.6g}) and most touches of '{people[who]}' lie far off the "
+            f"{geometry.width:.6g} x {geometry.height:.6g} surface",
+            where=log.where,
+            field=f"row {row + 1}, x, y",
+            fix="check the unit of the log (layout or mm) and the layout",
+        )

@@ -1,0 +1,383 @@
+"""Touch logs: one row per touch, held as immutable columns."""
+
+from __future__ import annotations
+
+import os
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Literal, cast
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nearkey.errors import TouchDataError
+
+if TYPE_CHECKING:
+    from nearkey.layout import Layout
+    from nearkey.touch.geometry import Geometry
+
+__all__ = ["FLOATS", "INTEGERS", "OPTIONAL", "REQUIRED", "TEXTS", "TouchLog", "Unit", "concat"]
+
+Unit = Literal["layout", "mm"]
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Texts = NDArray[np.str_]
+
+REQUIRED = ("person", "session", "trial", "order", "time_s", "x", "y", "target")
+OPTIONAL = ("width_mm", "posture", "device")
+TEXTS = frozenset({"person", "session", "target", "posture", "device"})
+INTEGERS = frozenset({"trial", "order"})
+FLOATS = frozenset({"time_s", "x", "y", "width_mm"})
+_MAY_BE_MISSING = frozenset({"time_s", "width_mm"})
+
+
+def _empty_extra() -> Mapping[str, NDArray[Any]]:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TouchLog:
+    """Touches as columns of one length, in the order they were logged.
+
+    `x, y` are in layout units, or in millimetres when `unit` is "mm". `target` names the key or
+    letter that was meant, "" when unknown. `time_s` and `width_mm` (the finger's width) may be
+    NaN where they were not measured. Columns under other names are kept in `extra`, as text or
+    as numbers. The arrays are read-only.
+
+    A log tells how a person moves, and with its targets what was typed: ask for consent, and
+    keep logs of private text private.
+    """
+
+    person: Texts
+    session: Texts
+    trial: Integers
+    order: Integers
+    time_s: Floats
+    x: Floats
+    y: Floats
+    target: Texts
+    width_mm: Floats | None = None
+    posture: Texts | None = None
+    device: Texts | None = None
+    extra: Mapping[str, NDArray[Any]] = field(default_factory=_empty_extra)
+    unit: Unit = "layout"
+    where: str | None = None
+
+    @classmethod
+    def from_columns(
+        cls,
+        columns: Mapping[str, ArrayLike],
+        *,
+        unit: Unit = "layout",
+        where: str | None = None,
+        places: Sequence[str] | None = None,
+    ) -> TouchLog:
+        """A checked log from columns by name (all of `REQUIRED`, any of `OPTIONAL`, any extra).
+
+        `places` names each row in errors ("line 7" of a file); rows are numbered from 1 by default.
+        Raises TouchDataError for missing columns, unequal lengths, no rows, text where a number
+        belongs, NaN or infinite coordinates, and control characters in text.
+        """
+        if unit not in ("layout", "mm"):
+            raise TouchDataError(
+                f"unit '{unit}' is unknown", where=where, field="unit", fix='use "layout" or "mm"'
+            )
+        missing = [name for name in REQUIRED if name not in columns]
+        if missing:
+            raise TouchDataError(
+                "column is missing" if len(missing) == 1 else "columns are missing",
+                where=where,
+                field=", ".join(missing),
+                fix=f"a touch log needs {', '.join(REQUIRED)}",
+            )
+        n = len(np.atleast_1d(np.asarray(columns["x"], dtype=object)))
+        if n == 0:
+            raise TouchDataError(
+                "holds no touches", where=where, field="rows", fix="log at least one touch"
+            )
+        row_names = _RowNames(n, places, where)
+        checked: dict[str, Any] = {}
+        extra: dict[str, NDArray[Any]] = {}
+        for name, values in columns.items():
+            column = _column(name, values, row_names)
+            column.setflags(write=False)
+            (checked if name in REQUIRED or name in OPTIONAL else extra)[name] = column
+        return cls(**checked, extra=MappingProxyType(extra), unit=unit, where=where)
+
+    @classmethod
+    def from_points(
+        cls,
+        points: ArrayLike,
+        targets: Sequence[str] | NDArray[np.str_],
+        *,
+        person: str | Sequence[str] = "",
+        session: str | Sequence[str] = "",
+        time_s: ArrayLike | None = None,
+        unit: Unit = "layout",
+        **columns: Any,
+    ) -> TouchLog:
+        """A log from points `(n, 2)` and their targets `(n,)`; scalars are repeated.
+
+        `trial` is 0 and `order` counts the rows unless given; times are unknown unless given.
+        """
+        xy = np.asarray(points, dtype=np.float64)
+        if xy.ndim != 2 or xy.shape[1] != 2:
+            raise TouchDataError(
+                f"shape is {xy.shape}", field="points", fix="give one row (x, y) per touch"
+            )
+        n = len(xy)
+        every: dict[str, Any] = {
+            "person": person,
+            "session": session,
+            "trial": 0,
+            "order": np.arange(n),
+            "time_s": np.nan if time_s is None else time_s,
+            "x": xy[:, 0],
+            "y": xy[:, 1],
+            "target": np.asarray(targets, dtype=object),
+            **columns,
+        }
+        full = {
+            name: np.full(n, value, dtype=object) if np.ndim(value) == 0 else value
+            for name, value in every.items()
+        }
+        return cls.from_columns(full, unit=unit)
+
+    @classmethod
+    def read(cls, path: str | os.PathLike[str]) -> TouchLog:
+        """Read a .csv, .jsonl or .parquet log; TouchDataError names the file, row and field."""
+        from nearkey.touch.log_files import read_log
+
+        return read_log(path)
+
+    def write(self, path: str | os.PathLike[str]) -> None:
+        """Write the log as .csv, .jsonl or .parquet, whole or not at all."""
+        from nearkey.touch.log_files import write_log
+
+        write_log(self, path)
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, TouchLog):
+            return NotImplemented
+        mine, theirs = self.columns(), other.columns()
+        return (
+            self.unit == other.unit
+            and list(mine) == list(theirs)
+            and all(_same(mine[name], theirs[name]) for name in mine)
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def columns(self) -> dict[str, NDArray[Any]]:
+        """Every column by name: the required ones, the optional ones present, then the extra."""
+        named = {name: getattr(self, name) for name in (*REQUIRED, *OPTIONAL)}
+        return {k: v for k, v in named.items() if v is not None} | dict(self.extra)
+
+    @property
+    def points(self) -> Floats:
+        """The touches, `(n, 2)`."""
+        return np.column_stack([self.x, self.y])
+
+    @property
+    def persons(self) -> tuple[str, ...]:
+        """The people in the log, in order of appearance."""
+        return tuple(dict.fromkeys(self.person.tolist()))
+
+    def select(self, rows: ArrayLike) -> TouchLog:
+        """The rows of a boolean mask or of indices; TouchDataError when none is left."""
+        chosen = np.asarray(rows)
+        picked = {name: column[chosen] for name, column in self.columns().items()}
+        if len(picked["x"]) == 0:
+            raise TouchDataError(
+                "no touches are left", where=self.where, field="rows", fix="choose fewer filters"
+            )
+        for column in picked.values():
+            column.setflags(write=False)
+        extra = {name: picked.pop(name) for name in self.extra}
+        return replace(self, **picked, extra=MappingProxyType(extra))
+
+    def of_person(self, *names: str) -> TouchLog:
+        """The touches of these people."""
+        self._check_people(names)
+        return self.select(np.isin(self.person, names))
+
+    def without_person(self, *names: str) -> TouchLog:
+        """The touches of everyone else."""
+        self._check_people(names)
+        return self.select(~np.isin(self.person, names))
+
+    def by_person(self) -> Iterator[tuple[str, TouchLog]]:
+        """Each person's name and touches."""
+        for name in self.persons:
+            yield name, self.select(self.person == name)
+
+    def in_units_of(self, layout: Layout | Geometry) -> TouchLog:
+        """The log with x, y in the layout's units; millimetres are converted by `unit_mm`."""
+        if self.unit == "layout":
+            return self
+        return self.with_points(self.points / layout.unit_mm, unit="layout")
+
+    def with_points(self, points: ArrayLike, *, unit: Unit | None = None) -> TouchLog:
+        """The same rows at other points `(n, 2)`."""
+        xy = np.array(points, dtype=np.float64)
+        x, y = xy[:, 0].copy(), xy[:, 1].copy()
+        x.setflags(write=False)
+        y.setflags(write=False)
+        return replace(self, x=x, y=y, unit=self.unit if unit is None else unit)
+
+    def duplicates(self) -> NDArray[np.intp]:
+        """Rows that repeat an earlier row in every column."""
+        seen: set[tuple[Any, ...]] = set()
+        again = []
+        rows = zip(*(map(repr, c.tolist()) for c in self.columns().values()), strict=True)
+        for i, row in enumerate(rows):
+            if row in seen:
+                again.append(i)
+            seen.add(row)
+        return np.array(again, dtype=np.intp)
+
+    def _check_people(self, names: Iterable[str]) -> None:
+        unknown = sorted(set(names) - set(self.persons))
+        if unknown:
+            raise TouchDataError(
+                f"no touches of '{unknown[0]}'",
+                where=self.where,
+                field="person",
+                fix=f"people in this log: {', '.join(self.persons[:8])}",
+            )
+
+
+def concat(logs: Iterable[TouchLog]) -> TouchLog:
+    """One log from several, row after row.
+
+    Optional and extra columns that a log lacks are filled with "" or NaN.
+    Raises TouchDataError for no logs, and for logs in different units: convert them first.
+    """
+    parts = list(logs)
+    if not parts:
+        raise TouchDataError("no logs to join", field="logs", fix="give at least one")
+    if len({log.unit for log in parts}) > 1:
+        raise TouchDataError(
+            "logs in layout units and in millimetres are mixed",
+            where=", ".join(log.where for log in parts if log.where) or None,
+            field="unit",
+            fix="call in_units_of(layout) on each first",
+        )
+    names = list(dict.fromkeys(name for log in parts for name in log.columns()))
+    joined: dict[str, NDArray[Any]] = {}
+    for name in names:
+        pieces = [log.columns().get(name) for log in parts]
+        if any(p is not None and p.dtype.kind == "U" for p in pieces):
+            texts = [
+                np.full(len(log), "") if p is None else p.astype(np.str_)
+                for p, log in zip(pieces, parts, strict=True)
+            ]
+            joined[name] = np.concatenate(texts)
+        else:
+            joined[name] = np.concatenate(
+                [
+                    np.full(len(log), np.nan) if p is None else p
+                    for p, log in zip(pieces, parts, strict=True)
+                ]
+            )
+    return TouchLog.from_columns(joined, unit=parts[0].unit)
+
+
+class _RowNames:
+    """Names rows in errors."""
+
+    def __init__(self, n: int, places: Sequence[str] | None, where: str | None) -> None:
+        self.n, self.places, self.where = n, places, where
+
+    def error(self, problem: str, row: int, name: str, fix: str) -> TouchDataError:
+        place = self.places[row] if self.places else f"row {row + 1}"
+        return TouchDataError(problem, where=self.where, field=f"{place}, {name}", fix=fix)
+
+
+def _column(name: str, values: ArrayLike, rows: _RowNames) -> NDArray[Any]:
+    cells = np.asarray(values)
+    if cells.ndim != 1 or len(cells) != rows.n:
+        raise TouchDataError(
+            f"has shape {cells.shape} where {rows.n} rows are",
+            where=rows.where,
+            field=name,
+            fix="give columns of one length",
+        )
+    if name in TEXTS:
+        return _texts(name, cells, rows)
+    if name in INTEGERS:
+        numbers = _numbers(name, cells, rows)
+        whole = (numbers == np.floor(numbers)) & (np.abs(numbers) < 2**53)
+        if not whole.all():
+            row = int(np.flatnonzero(~whole)[0])
+            raise rows.error(f"'{cells[row]}' is not a whole number", row, name, "count from 0")
+        return numbers.astype(np.int64)
+    if name in FLOATS:
+        return _numbers(name, cells, rows)
+    if cells.dtype.kind in "fiu":
+        return cells.astype(np.float64)
+    return _texts(name, cells, rows)
+
+
+def _numbers(name: str, cells: NDArray[Any], rows: _RowNames) -> Floats:
+    may_miss = name in _MAY_BE_MISSING
+    if cells.dtype.kind in "fiu":
+        numbers = cells.astype(np.float64)
+    else:
+        numbers = np.empty(rows.n)
+        for row, cell in enumerate(cells.tolist()):
+            numbers[row] = _number(name, cell, row, rows, may_miss)
+    bad = np.isinf(numbers) if may_miss else ~np.isfinite(numbers)
+    if bad.any():
+        row = int(np.flatnonzero(bad)[0])
+        raise rows.error(f"is {numbers[row]}", row, name, "give a finite number or drop the row")
+    if name == "width_mm" and (numbers <= 0).any():
+        row = int(np.flatnonzero(numbers <= 0)[0])
+        raise rows.error(f"is {numbers[row]}", row, name, "give a width above 0, or nothing")
+    return numbers
+
+
+def _number(name: str, cell: Any, row: int, rows: _RowNames, may_miss: bool) -> float:
+    if cell is None or (isinstance(cell, str) and not cell.strip()):
+        if may_miss:
+            return float("nan")
+        raise rows.error("is empty", row, name, "give a finite number or drop the row")
+    try:
+        if isinstance(cell, bool) or (isinstance(cell, str) and "_" in cell):
+            raise ValueError
+        number = float(cell)
+    except (TypeError, ValueError):
+        raise rows.error(f"'{cell}' is not a number", row, name, "give a finite number") from None
+    if isinstance(cell, str) and number != number:
+        raise rows.error("is nan", row, name, "give a finite number or drop the row")
+    return number
+
+
+def _texts(name: str, cells: NDArray[Any], rows: _RowNames) -> Texts:
+    texts = [_text(cell) for cell in cells.tolist()]
+    for row, text in enumerate(texts):
+        # Such characters would not survive every file format, and are never meant.
+        if not text.isprintable() and any(unicodedata.category(c) in ("Cc", "Cs") for c in text):
+            raise rows.error("holds a control character", row, name, "remove it")
+    return cast(Texts, np.array(texts, dtype=np.str_))
+
+
+def _text(cell: Any) -> str:
+    if cell is None or (isinstance(cell, float) and cell != cell):
+        return ""
+    if isinstance(cell, bool):
+        return "true" if cell else "false"
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    return str(cell)
+
+
+def _same(a: NDArray[Any], b: NDArray[Any]) -> bool:
+    if a.dtype.kind != b.dtype.kind:
+        return False
+    return np.array_equal(a, b, equal_nan=a.dtype.kind == "f")

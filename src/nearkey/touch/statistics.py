@@ -1,0 +1,79 @@
+"""Sufficient statistics of touches per key: weights, mean offsets, scatters; mergeable."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["KeyStats", "pooled_covariance"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KeyStats:
+    """Per key: total weight `n (k,)`, mean offset `(k, 2)`, scatter about that mean `(k, 2, 2)`."""
+
+    n: Floats
+    mean: Floats
+    scatter: Floats
+
+    @classmethod
+    def empty(cls, n_keys: int) -> KeyStats:
+        return cls(np.zeros(n_keys), np.zeros((n_keys, 2)), np.zeros((n_keys, 2, 2)))
+
+    @classmethod
+    def of(
+        cls, key: NDArray[np.intp], offsets: Floats, n_keys: int, weights: Floats | None = None
+    ) -> KeyStats:
+        """From key indices `(n,)`, offsets `(n, 2)` and weights `(n,)` (1 by default)."""
+        w = np.ones(len(key)) if weights is None else weights
+        n = np.bincount(key, weights=w, minlength=n_keys).astype(np.float64)
+        safe = np.where(n > 0, n, 1.0)
+        mean = np.column_stack(
+            [np.bincount(key, weights=w * offsets[:, a], minlength=n_keys) / safe for a in (0, 1)]
+        )
+        d = offsets - mean[key]
+        scatter = np.empty((n_keys, 2, 2))
+        for a, b in ((0, 0), (0, 1), (1, 1)):
+            moment = np.bincount(key, weights=w * d[:, a] * d[:, b], minlength=n_keys)
+            scatter[:, a, b] = scatter[:, b, a] = moment
+        return cls(n, mean, scatter)
+
+    def __add__(self, other: KeyStats) -> KeyStats:
+        """The statistics of both together (pairwise update of Chan, Golub & LeVeque 1983)."""
+        n = self.n + other.n
+        safe = np.where(n > 0, n, 1.0)
+        gap = other.mean - self.mean
+        mean = self.mean + gap * (other.n / safe)[:, None]
+        cross = (self.n * other.n / safe)[:, None, None] * gap[:, :, None] * gap[:, None, :]
+        return KeyStats(n, mean, self.scatter + other.scatter + cross)
+
+    def take(self, keys: NDArray[np.intp]) -> KeyStats:
+        """The statistics of these keys, in this order."""
+        return KeyStats(self.n[keys], self.mean[keys], self.scatter[keys])
+
+    @property
+    def total(self) -> float:
+        return float(self.n.sum())
+
+    @property
+    def grand_mean(self) -> Floats:
+        """Mean offset over all touches `(2,)`."""
+        return np.asarray((self.n[:, None] * self.mean).sum(axis=0) / max(self.total, 1e-300))
+
+
+def pooled_covariance(stats: KeyStats) -> Floats:
+    """Covariance of offsets about their own key's mean, pooled over keys `(2, 2)`.
+
+    Divided by N - (keys touched); with fewer than two degrees of freedom the covariance about
+    the grand mean is taken instead, which needs two touches in all.
+    """
+    dof = stats.total - float((stats.n > 0).sum())
+    if dof >= 2:
+        return np.asarray(stats.scatter.sum(axis=0) / dof)
+    d = stats.mean - stats.grand_mean
+    about = stats.scatter.sum(axis=0) + np.einsum("k,ki,kj->ij", stats.n, d, d)
+    return np.asarray(about / max(stats.total - 1, 1.0))
