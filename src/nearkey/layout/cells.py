@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 
 from nearkey.errors import LayoutError
-from nearkey.layout.key import Key, default_label
+from nearkey.layout.key import Key, default_label, letter_extent
 from nearkey.layout.layout import Layout
 
-__all__ = ["BaseRow", "CellPlan", "base_rows", "letter_extent", "plan_cells"]
+__all__ = ["BaseRow", "CellPlan", "base_rows", "plan_cells"]
 
 # A key whose edge lies on a border is not cut by it: slack for round-off, as a share of its side.
 _SLACK = 1e-6
@@ -49,7 +49,7 @@ class CellPlan:
 
     def layout(self, cell_of: dict[str, int], name: str, note: str = "") -> Layout:
         """The grid layout that puts each letter in its cell; an empty cell becomes no key."""
-        left, top, right, bottom = letter_extent(self.base)
+        left, top, right, bottom = letter_extent(self.base.letter_keys)
         w, h = (right - left) / self.columns, (bottom - top) / self.rows
         groups = [""] * (self.rows * self.columns)
         for letter in self.reach:
@@ -73,24 +73,6 @@ class CellPlan:
         )
 
 
-def letter_extent(layout: Layout) -> tuple[float, float, float, float]:
-    """Left, top, right and bottom of the keys of role letters together, in layout units."""
-    keys = layout.letter_keys
-    if not keys:
-        raise LayoutError(
-            "no key of role letters",
-            where=f'layout "{layout.name}"',
-            field="keys",
-            fix="use an arrangement with letters",
-        )
-    return (
-        min(key.x for key in keys),
-        min(key.y for key in keys),
-        max(key.x + key.w for key in keys),
-        max(key.y + key.h for key in keys),
-    )
-
-
 def base_rows(layout: Layout) -> tuple[tuple[Key, ...], ...]:
     """The keys of role letters in rows from the top, each read from the left.
 
@@ -110,7 +92,7 @@ def plan_cells(base: Layout, *, rows: int, columns: int) -> CellPlan:
     for field, value in (("rows", rows), ("columns", columns)):
         if not isinstance(value, int) or isinstance(value, bool) or value < 1:
             raise LayoutError(f"{value!r} is no count", field=field, fix="give 1 or more")
-    left, top, right, bottom = letter_extent(base)
+    left, top, right, bottom = letter_extent(base.letter_keys)
     w, h = (right - left) / columns, (bottom - top) / rows
     planned = []
     cells_of: dict[str, tuple[int, ...]] = {}

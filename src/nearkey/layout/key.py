@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nearkey.errors import LayoutError
 
-__all__ = ["MARK_ROLES", "ROLES", "Key", "default_label"]
+__all__ = ["MARK_ROLES", "ROLES", "Key", "check_text", "default_label", "letter_extent", "shorten"]
 
 ROLES = (
     "letters",
@@ -31,6 +32,20 @@ def default_label(key_id: str, letters: str) -> str:
     # A capital of two characters (as of the German sharp s) would read as two letters.
     return "".join(c if len(c) == 1 else s for c, s in zip(capitals, letters, strict=True)) or (
         key_id
+    )
+
+
+def letter_extent(keys: Sequence[Key]) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom of these keys together, in layout units."""
+    if not keys:
+        raise LayoutError(
+            "no key of role letters", field="keys", fix="use an arrangement with letters"
+        )
+    return (
+        min(key.x for key in keys),
+        min(key.y for key in keys),
+        max(key.x + key.w for key in keys),
+        max(key.y + key.h for key in keys),
     )
 
 

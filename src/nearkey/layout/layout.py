@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
@@ -15,7 +15,8 @@ import numpy.typing as npt
 from nearkey.errors import LayoutError
 from nearkey.files import atomic_write
 from nearkey.layout.checks import check_layout, missing_letters
-from nearkey.layout.key import Key, default_label
+from nearkey.layout.drawing import EllipseShape, layout_svg
+from nearkey.layout.key import Key, default_label, letter_extent
 from nearkey.layout.named import catalogue_text
 from nearkey.layout.spec import A_TO_Z, parse_spec, read_spec, spec_dict, spec_keys, spec_text
 
@@ -297,6 +298,61 @@ class Layout:
                 key = replace(key, letters=letters, label=default_label(key.id, letters))
             keys.append(key)
         return replace(self, name=name or self.name, keys=tuple(keys))
+
+    # Looking and comparing
+
+    def to_svg(
+        self,
+        *,
+        touches: npt.ArrayLike | None = None,
+        targets: Sequence[int] | IntArray | None = None,
+        ellipses: Iterable[EllipseShape] = (),
+        width_px: float = 480,
+    ) -> str:
+        """The layout as an SVG picture: one string that needs no other file.
+
+        Parameters
+        ----------
+        touches : (n, 2), layout units; those beyond the picture's margin are not drawn.
+        targets : (n,) positions of the keys aimed at, which colour the touches.
+        ellipses : in layout units, as of `nearkey.touch.ellipses`; the i-th has the colour of the
+            touches aimed at key i.
+        width_px : the surface's width on screen; heights follow in proportion.
+        """
+        return layout_svg(
+            self, touches=touches, targets=targets, ellipses=ellipses, width_px=width_px
+        )
+
+    def _repr_svg_(self) -> str:
+        return self.to_svg()
+
+    def distance_from(self, base: Layout, *, weights: Mapping[str, float] | None = None) -> float:
+        """How far letters have moved from where `base` has them, on average.
+
+        A letter's place is the centre of its key, as shares of the width and height that all
+        letter keys together take up; the distance is Euclidean in those shares. So 0 means that
+        every letter is where it was, and 1 would be a whole width (or height) away.
+
+        Parameters
+        ----------
+        base : the familiar arrangement; must have every letter of this layout.
+        weights : weight of each letter, for example its frequency; equal unless given.
+        """
+        base.require_alphabet(self.letters)
+        mine, familiar = _letter_shares(self), _letter_shares(base)
+        moved = [float(np.hypot(*(mine[letter] - familiar[letter]))) for letter in mine]
+        shares = [1.0 if weights is None else weights.get(letter, 0.0) for letter in mine]
+        if not (np.isfinite(shares).all() and min(shares) >= 0 and sum(shares) > 0):
+            raise LayoutError(
+                "negative, infinite or all 0", field="weights", fix="give the letters' frequencies"
+            )
+        return float(np.average(moved, weights=shares))
+
+
+def _letter_shares(layout: Layout) -> dict[str, FloatArray]:
+    left, top, right, bottom = letter_extent(layout.letter_keys)
+    places = (layout.centers - [left, top]) / [right - left, bottom - top]
+    return {letter: places[i] for letter, i in layout.key_of_letter.items()}
 
 
 def _frozen(rows: list[tuple[float, float]]) -> FloatArray:
