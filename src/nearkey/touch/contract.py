@@ -91,15 +91,16 @@ def _check_sample(model: Any, layout: Any, seed: int) -> None:
 
 
 def _check_integral(model: Any, layout: Any, parts: Any) -> None:
-    """Midpoint sums over a wide square; the flat background is taken off first."""
+    """Midpoint sums over the surface and a wide margin; the flat background is taken off first."""
     b = float(getattr(parts, "background_weight", getattr(model, "background", 0.0)) or 0.0)
     area = float(layout.width * layout.height)
-    step = 0.02 * float(np.min(layout.sizes))
-    for k, (cx, cy) in enumerate(np.asarray(layout.centers)):
-        reach = 12 * float(np.max(layout.sizes[k]))
-        n = min(int(2 * reach / step), 700)
-        axis = (np.arange(n) + 0.5) / n * 2 * reach - reach
-        gx, gy = np.meshgrid(cx + axis, cy + axis)
-        density = np.exp(model.log_prob(np.column_stack([gx.ravel(), gy.ravel()]))[:, k])
-        mass = float(((density - b / area) * (2 * reach / n) ** 2).sum()) + b
-        assert abs(mass - 1.0) < 0.01, f"key {layout.key_ids[k]}: the density integrates to {mass}"
+    sizes = np.asarray(layout.sizes)
+    # Smooth densities: midpoint sums converge as soon as the step is about one standard deviation.
+    step, margin = 0.1 * float(sizes.min()), 12 * float(sizes.max())
+    x = np.arange(-margin + step / 2, layout.width + margin, step)
+    mass = np.full(len(layout.key_ids), b)
+    for y in np.arange(-margin + step / 2, layout.height + margin, step):
+        line = np.column_stack([x, np.full(len(x), y)])
+        mass += (np.exp(model.log_prob(line)) - b / area).sum(axis=0) * step * step
+    for key, share in zip(layout.key_ids, mass, strict=True):
+        assert abs(share - 1.0) < 0.01, f"key {key}: the density integrates to {share:.4f}"

@@ -257,7 +257,7 @@ class GaussianTouch(ComponentTouch):
                     field=name,
                     fix="check the export of the log",
                 )
-        few: NDArray[np.bool_] = np.less(stats.n, float(self.min_touches))
+        few = stats.n < self.min_touches
         self.pooled_covariance_ = pooled
         if self.shrinkage == "auto":
             prior = fit_prior(stats)
@@ -321,11 +321,11 @@ def _floor(covariances: Floats, narrowest: float) -> tuple[Floats, NDArray[np.bo
     """Raise principal spreads below `narrowest` to it; also which covariances that touched."""
     values, vectors = np.linalg.eigh(covariances)
     low = values < narrowest**2
-    if not low.any():
-        return covariances, low.any(axis=-1)
+    bad = low[..., 0] | low[..., 1]
+    if not bad.any():
+        return covariances, bad
     raised = np.maximum(values, narrowest**2)
     mended = np.einsum("...ij,...j,...kj->...ik", vectors, raised, vectors)
-    bad = low.any(axis=-1)
     return np.where(bad[..., None, None], mended, covariances), bad
 
 

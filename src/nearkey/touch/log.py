@@ -140,7 +140,7 @@ class TouchLog:
             **columns,
         }
         full = {
-            name: np.full(n, value, dtype=object) if np.ndim(value) == 0 else value
+            name: np.full(n, value) if np.ndim(value) == 0 else value
             for name, value in every.items()
         }
         return cls.from_columns(full, unit=unit)
