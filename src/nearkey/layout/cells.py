@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nearkey.errors import LayoutError
 from nearkey.layout.key import Key, default_label, letter_extent
 from nearkey.layout.layout import Layout
 
-__all__ = ["BaseRow", "CellPlan", "base_rows", "plan_cells"]
+__all__ = ["BaseRow", "CellPlan", "Column", "base_rows", "plan_cells"]
+
+Column = tuple[tuple[int, int], ...]
+"""Of each base row, how many letters a column takes, and the grid row they go to (-1: none)."""
 
 # A key whose edge lies on a border is not cut by it: slack for round-off, as a share of its side.
 _SLACK = 1e-6
@@ -47,15 +51,31 @@ class CellPlan:
     reach: dict[str, tuple[int, ...]]
     """For each letter of the base, in its order, the cells that its key reaches into."""
 
-    def layout(self, cell_of: dict[str, int], name: str, note: str = "") -> Layout:
-        """The grid layout that puts each letter in its cell; an empty cell becomes no key."""
-        left, top, right, bottom = letter_extent(self.base.letter_keys)
-        w, h = (right - left) / self.columns, (bottom - top) / self.rows
+    def groups(self, cell_of: Mapping[str, int]) -> list[str]:
+        """The letters of each cell, in the base's order."""
         groups = [""] * (self.rows * self.columns)
         for letter in self.reach:
             groups[cell_of[letter]] += letter
+        return groups
+
+    def cells_of_runs(self, taken: Sequence[Column]) -> dict[str, int]:
+        """The cell of every letter when each column takes these runs of the base rows."""
+        cell_of: dict[str, int] = {}
+        for number, row in enumerate(self.base_rows):
+            start = 0
+            for column, runs in enumerate(taken):
+                letters, grid_row = runs[number]
+                cell = grid_row * self.columns + column
+                cell_of |= dict.fromkeys(row.letters[start : start + letters], cell)
+                start += letters
+        return cell_of
+
+    def layout(self, cell_of: Mapping[str, int], name: str, note: str = "") -> Layout:
+        """The grid layout that puts each letter in its cell; an empty cell becomes no key."""
+        left, top, right, bottom = letter_extent(self.base.letter_keys)
+        w, h = (right - left) / self.columns, (bottom - top) / self.rows
         keys = []
-        for cell, letters in enumerate(groups):
+        for cell, letters in enumerate(self.groups(cell_of)):
             r, c = divmod(cell, self.columns)
             if letters:
                 key_id = f"r{r + 1}c{c + 1}"

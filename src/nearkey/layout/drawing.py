@@ -22,7 +22,7 @@ _INK, _LINE, _SURFACE, _KEY, _OTHER_KEY = "#2c2a33", "#9b9489", "#f4efe6", "#fff
 # Colours that people with any colour vision tell apart (Okabe & Ito 2008), black and yellow left
 # out because they vanish on ink and paper.
 _PALETTE = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00")
-_GLYPH = 0.66  # width of a capital as a share of the font's size
+_GLYPH = 0.75  # width of a broad capital as a share of the font's size
 _MARGIN_PX, _FOOT_PX = 14.0, 30.0
 
 
@@ -97,7 +97,7 @@ def _fitted_label(label: str, w: float, h: float) -> tuple[list[str], float]:
     best: tuple[list[str], float] = ([], 0.0)
     for count in range(1, min(len(label), 4) + 1):
         length = ceil(len(label) / count)
-        size = min(0.42 * h, 0.86 * h / (1.15 * count), 0.88 * w / (_GLYPH * length), 34.0)
+        size = min(0.42 * h, 0.86 * h / (1.15 * count), 0.88 * w / (_GLYPH * length), 30.0)
         if size > best[1] * 1.05:
             best = ([label[i : i + length] for i in range(0, len(label), length)], size)
     return best

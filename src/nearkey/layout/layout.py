@@ -16,6 +16,7 @@ from nearkey.errors import LayoutError
 from nearkey.files import atomic_write
 from nearkey.layout.checks import check_layout, missing_letters
 from nearkey.layout.drawing import EllipseShape, layout_svg
+from nearkey.layout.geometry import mean_distance, nearest_rectangle
 from nearkey.layout.key import Key, default_label, letter_extent
 from nearkey.layout.named import catalogue_text
 from nearkey.layout.spec import A_TO_Z, parse_spec, read_spec, spec_dict, spec_keys, spec_text
@@ -24,8 +25,6 @@ __all__ = ["Layout"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
-
-_CHUNK = 65_536  # points handled at once by nearest_key: bounds its memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,24 +211,7 @@ class Layout:
         -------
         (n,) positions of keys.
         """
-        array = np.asarray(points, dtype=np.float64)
-        if array.ndim != 2 or array.shape[1] != 2:
-            raise LayoutError(
-                f"points of shape {array.shape}", field="points", fix="give an array (n, 2)"
-            )
-        if not np.isfinite(array).all():
-            raise LayoutError("not all finite", field="points", fix="drop or mend those touches")
-        parts = [self._nearest(array[i : i + _CHUNK]) for i in range(0, max(len(array), 1), _CHUNK)]
-        return np.concatenate(parts)
-
-    def _nearest(self, points: FloatArray) -> IntArray:
-        offset = np.abs(points[:, None, :] - self._centers)
-        outside = np.maximum(offset - self._sizes / 2, 0.0)
-        to_edge = np.square(outside).sum(axis=2)
-        to_center = np.square(offset).sum(axis=2)
-        nearest = to_edge <= to_edge.min(axis=1, keepdims=True)
-        nearest_key: IntArray = np.argmin(np.where(nearest, to_center, np.inf), axis=1)
-        return nearest_key
+        return nearest_rectangle(points, self._centers, self._sizes)
 
     def require_alphabet(self, alphabet: Iterable[str], *, where: str | None = None) -> None:
         """Raise LayoutError unless every letter of `alphabet` is on a key of role letters."""
@@ -339,14 +321,7 @@ class Layout:
         weights : weight of each letter, for example its frequency; equal unless given.
         """
         base.require_alphabet(self.letters)
-        mine, familiar = _letter_shares(self), _letter_shares(base)
-        moved = [float(np.hypot(*(mine[letter] - familiar[letter]))) for letter in mine]
-        shares = [1.0 if weights is None else weights.get(letter, 0.0) for letter in mine]
-        if not (np.isfinite(shares).all() and min(shares) >= 0 and sum(shares) > 0):
-            raise LayoutError(
-                "negative, infinite or all 0", field="weights", fix="give the letters' frequencies"
-            )
-        return float(np.average(moved, weights=shares))
+        return mean_distance(_letter_shares(self), _letter_shares(base), weights)
 
 
 def _letter_shares(layout: Layout) -> dict[str, FloatArray]:

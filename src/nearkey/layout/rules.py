@@ -6,11 +6,11 @@ that a grid has the same number, and the same name, however it was reached.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import product
 from typing import Any, Protocol
 
-from nearkey.layout.cells import BaseRow, CellPlan
+from nearkey.layout.cells import CellPlan, Column
 from nearkey.layout.counts import (
     check_strict,
     cut_borders,
@@ -19,7 +19,7 @@ from nearkey.layout.counts import (
     piece_exists,
 )
 
-__all__ = ["RULES", "Rule", "nth", "walk"]
+__all__ = ["RULES", "Rule", "column_choices", "nth", "walk"]
 
 State = tuple[Any, ...]
 
@@ -164,40 +164,23 @@ class Ordered:
 
     def __init__(self, plan: CellPlan) -> None:
         self._plan = plan
-        self._rows = plan.base_rows
-        self._sizes = tuple(len(row.letters) for row in self._rows)
-        self._spans = tuple(row.grid_rows for row in self._rows)
+        self._sizes = tuple(len(row.letters) for row in plan.base_rows)
+        self._spans = tuple(row.grid_rows for row in plan.base_rows)
 
     def choices(self, state: State) -> Iterator[State]:
-        if len(state) == self._plan.columns:
-            return
-        left = self._left(state)
-        last = len(state) == self._plan.columns - 1
-        runs = [
-            list(_runs(row, number, last)) for row, number in zip(self._rows, left, strict=True)
-        ]
-        every = set(range(self._plan.rows))
-        for column in product(*runs):
-            if {grid_row for taken, grid_row in column if taken} == every:
-                yield (*state, column)
+        columns = self._plan.columns - len(state)
+        if columns:
+            left = self._left(state)
+            yield from ((*state, column) for column in column_choices(self._plan, left, columns))
 
     def completions(self, state: State) -> int:
-        columns = self._plan.columns - len(state)
-        left = self._left(state)
+        columns, left = self._plan.columns - len(state), self._left(state)
         if columns == 0:
             return int(not any(left))
         return ordered_count(left, self._spans, columns, self._plan.rows)
 
     def cells(self, state: State) -> dict[str, int]:
-        cell_of: dict[str, int] = {}
-        for number, row in enumerate(self._rows):
-            start = 0
-            for column, taken in enumerate(state):
-                letters, grid_row = taken[number]
-                cell = grid_row * self._plan.columns + column
-                cell_of |= dict.fromkeys(row.letters[start : start + letters], cell)
-                start += letters
-        return cell_of
+        return self._plan.cells_of_runs(state)
 
     def _left(self, state: State) -> tuple[int, ...]:
         return tuple(
@@ -206,11 +189,20 @@ class Ordered:
         )
 
 
-def _runs(row: BaseRow, left: int, last: bool) -> Iterator[tuple[int, int]]:
-    """(letters taken, grid row) for one base row in one column; an empty run goes nowhere."""
-    for taken in range(left if last else 0, left + 1):
-        for grid_row in row.grid_rows if taken else (-1,):
-            yield (taken, grid_row)
+def column_choices(plan: CellPlan, left: Sequence[int], columns: int) -> Iterator[Column]:
+    """What the first of `columns` columns may take when `left` letters of each base row remain."""
+    runs = [
+        [
+            (taken, grid_row)
+            for taken in range(0 if columns > 1 else number, number + 1)
+            for grid_row in (row.grid_rows if taken else (-1,))
+        ]
+        for row, number in zip(plan.base_rows, left, strict=True)
+    ]
+    every = set(range(plan.rows))
+    for column in product(*runs):
+        if {grid_row for taken, grid_row in column if taken} == every:
+            yield column
 
 
 RULES: dict[str, type[Strict] | type[Loose] | type[Ordered] | type[Free]] = {
