@@ -1,1 +1,74 @@
-"""Room: study."""
+"""Study logs and the measures of text entry: schema, writer, reader, measures, plans, statistics.
+
+Nothing here knows a decoder: a person's log and a simulated one go through the same code.
+"""
+
+from nearkey.study.alignment import Alignments, align, string_distance
+from nearkey.study.bootstrap import bootstrap_mean
+from nearkey.study.confusion import ConfusionMatrix
+from nearkey.study.counts import Counts
+from nearkey.study.events import Event, Header
+from nearkey.study.learning import LearningCurve, PowerLaw, fit_power_law, learning_curve
+from nearkey.study.log import StudyLog, TornLine, Trial
+from nearkey.study.measures import measures, strip_end
+from nearkey.study.phrases import PhraseDraw, draw_phrases
+from nearkey.study.plan import BlockPlan, StudyPlan, plan_study, williams_design
+from nearkey.study.rates import METRICS
+from nearkey.study.results import (
+    ConditionMeasures,
+    Estimate,
+    GroupMeasures,
+    LeftOut,
+    Measures,
+    PhraseMeasures,
+)
+from nearkey.study.statistics import (
+    Comparison,
+    Comparisons,
+    RepeatedMeasures,
+    compare_conditions,
+    holm,
+    repeated_measures,
+)
+from nearkey.study.writer import StudyLogRecorder, StudyLogWriter
+
+__all__ = [
+    "METRICS",
+    "Alignments",
+    "BlockPlan",
+    "Comparison",
+    "Comparisons",
+    "ConditionMeasures",
+    "ConfusionMatrix",
+    "Counts",
+    "Estimate",
+    "Event",
+    "GroupMeasures",
+    "Header",
+    "LearningCurve",
+    "LeftOut",
+    "Measures",
+    "PhraseDraw",
+    "PhraseMeasures",
+    "PowerLaw",
+    "RepeatedMeasures",
+    "StudyLog",
+    "StudyLogRecorder",
+    "StudyLogWriter",
+    "StudyPlan",
+    "TornLine",
+    "Trial",
+    "align",
+    "bootstrap_mean",
+    "compare_conditions",
+    "draw_phrases",
+    "fit_power_law",
+    "holm",
+    "learning_curve",
+    "measures",
+    "plan_study",
+    "repeated_measures",
+    "string_distance",
+    "strip_end",
+    "williams_design",
+]

@@ -1,0 +1,146 @@
+"""What one phrase adds up to: characters, keystrokes, seconds, and their error classes.
+
+The classes are those of Soukoreff & MacKenzie, "Metrics for text entry research: an evaluation of
+MSD and KSPC, and a new unified error metric", CHI 2003, 113-120. They were made for one character a
+keystroke; how they are counted here where one action changes a whole word is said in `count_trial`.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from types import MappingProxyType
+from typing import Literal
+
+from nearkey.study.alignment import Alignments, string_distance
+from nearkey.study.events import Accept, Commit, Cursor, Delete, Redo, Tap, Undo
+from nearkey.study.log import Trial
+
+__all__ = ["Counts", "Selection", "add_counts", "count_trial"]
+
+Selection = Literal["entry", "fix"]
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Additive counts; the rates of `Rates` are ratios of them.
+
+    `transcribed`: |T|, characters. `timed`: |T| - 1, or 0 where no speed can be told.
+    `seconds`: first to last keystroke. `keystrokes`: presses of all actions.
+    `correct` C, `incorrect_not_fixed` INF, `incorrect_fixed` IF (characters), `fixes` F
+    (keystrokes). `longest`: max(|P|, |T|). `mean_alignment_length`: columns.
+    `respelled_by_decoder`, `respelled_by_selection`: characters that changed without being typed
+    anew. `ranks`: place in the candidate list -> how many words were taken from there.
+    """
+
+    phrases: int = 0
+    presented: int = 0
+    transcribed: int = 0
+    timed: int = 0
+    seconds: float = 0.0
+    keystrokes: int = 0
+    taps: int = 0
+    correct: int = 0
+    incorrect_not_fixed: int = 0
+    incorrect_fixed: int = 0
+    fixes: int = 0
+    longest: int = 0
+    mean_alignment_length: float = 0.0
+    respelled_by_decoder: int = 0
+    respelled_by_selection: int = 0
+    ranks: Mapping[int, int] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def add_counts(parts: list[Counts]) -> Counts:
+    """The sum, field by field."""
+    ranks: Counter[int] = Counter()
+    for part in parts:
+        ranks.update(part.ranks)
+    sums = {
+        one.name: sum(getattr(part, one.name) for part in parts)
+        for one in fields(Counts)
+        if one.name != "ranks"
+    }
+    return Counts(**sums, ranks=MappingProxyType(dict(sorted(ranks.items()))))
+
+
+def count_trial(
+    trial: Trial, *, presented: str, transcribed: str, alignments: Alignments, selection: Selection
+) -> Counts:
+    """Count one trial.
+
+    `presented`, `transcribed`: P and T as they are to be compared; `alignments`: of these two.
+
+    - INF = MSD(P, T) and C = max(|P|, |T|) - MSD(P, T), from the texts alone.
+    - F: keystrokes of delete, undo, redo and cursor events.
+    - IF: characters that delete and undo took off the text's length, less those that a later undo
+      or redo put back. A decoder that re-spells the word in the making at every touch thus causes
+      no IF: the keystrokes stand. Deleting a whole word at once is one fix and as many IF as the
+      word had characters; so IF / F may exceed 1. A correct character taken back counts as IF too,
+      as in the source.
+    - A tap, text or commit is an entry, however many characters it changes.
+    - Accepting a candidate: with `selection="entry"` (default) it is an entry as well, since on a
+      layout with several letters a key choosing is part of spelling, no repair: it costs keystrokes
+      and shows in `ranks`, but adds neither IF nor F. With `selection="fix"` an accept that
+      re-spells or shortens the text is a fix (F), and the characters it changed are IF: the reading
+      for layouts with one letter a key, where the candidate repairs slips.
+    - Characters re-spelled by one event: MSD(before, after) - ||before| - |after||.
+
+    Source of the classes: Soukoreff & MacKenzie 2003. The rules for words are ours.
+    """
+    keystrokes = taps = fixes = taken_back = 0
+    by_decoder = by_selection = 0
+    ranks: Counter[int] = Counter()
+    times: list[float] = []
+    before = ""
+    for action in trial.actions:
+        keystrokes += action.presses
+        if action.presses:
+            times.append(action.t)
+        if isinstance(action, Cursor):
+            fixes += action.presses
+            continue
+        after = unicodedata.normalize("NFC", action.text)
+        growth = len(after) - len(before)
+        if isinstance(action, Delete | Undo | Redo):
+            fixes += action.presses
+            taken_back = max(0, taken_back - growth)
+        else:
+            respelled = string_distance(before, after) - abs(growth)
+            if isinstance(action, Accept):
+                by_selection += respelled
+                changed = respelled + max(0, -growth)
+                if selection == "fix" and changed:
+                    fixes += action.presses
+                    taken_back += changed
+            else:
+                by_decoder += respelled
+            if isinstance(action, Tap):
+                taps += action.presses
+            if isinstance(action, Accept | Commit) and action.rank is not None:
+                ranks[action.rank] += 1
+        before = after
+    seconds = times[-1] - times[0] if times else 0.0
+    distance = alignments.distance
+    longest = max(len(presented), len(transcribed))
+    speed_known = seconds > 0 and len(transcribed) > 1
+    return Counts(
+        phrases=1,
+        presented=len(presented),
+        transcribed=len(transcribed),
+        timed=len(transcribed) - 1 if speed_known else 0,
+        seconds=seconds if speed_known else 0.0,
+        keystrokes=keystrokes,
+        taps=taps,
+        correct=longest - distance,
+        incorrect_not_fixed=distance,
+        incorrect_fixed=taken_back,
+        fixes=fixes,
+        longest=longest,
+        mean_alignment_length=alignments.mean_length,
+        respelled_by_decoder=by_decoder,
+        respelled_by_selection=by_selection,
+        ranks=MappingProxyType(dict(sorted(ranks.items()))),
+    )

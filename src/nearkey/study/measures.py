@@ -1,0 +1,182 @@
+"""From study logs to the measures the field reports: by phrase, block, participant, and overall."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Callable, Iterable
+from functools import partial
+from typing import Any
+
+from nearkey.errors import StudyLogError
+from nearkey.study.alignment import align
+from nearkey.study.counts import Selection, add_counts, count_trial
+from nearkey.study.log import StudyLog, Trial
+from nearkey.study.results import (
+    GroupMeasures,
+    LeftOut,
+    Measures,
+    PhraseMeasures,
+    summarise,
+)
+
+__all__ = ["measures", "strip_end"]
+
+
+def strip_end(text: str) -> str:
+    """How texts are compared unless you say otherwise: Unicode NFC, white space at the end off.
+
+    A word-level entry leaves a space behind the last word that no prompt has.
+    """
+    return unicodedata.normalize("NFC", text).rstrip()
+
+
+def measures(
+    logs: StudyLog | Iterable[StudyLog],
+    *,
+    selection: Selection = "entry",
+    normalise: Callable[[str], str] = strip_end,
+    practice: bool = False,
+    confidence: float = 0.95,
+    resamples: int = 2000,
+    seed: int = 0,
+) -> Measures:
+    """Measure one study log or many; everything comes from the logs alone.
+
+    Formulas and sources stand with each measure in `Rates` (wpm, kspc, msd_error_percent,
+    msd_error_percent_aligned, total_, corrected_ and uncorrected_error_percent,
+    correction_efficiency, conscientiousness, utilised_ and wasted_bandwidth,
+    first_candidate_share, mean_rank); `count_trial` says how keystrokes are classed where one
+    action changes a whole word.
+
+    A block's and a participant's measure is the ratio of the sums over its phrases, so that every
+    character (for speed: every second) weighs the same. A condition's and the overall measure is
+    the mean over participants, each weighing the same, with a percentile bootstrap interval over
+    participants. Practice, aborted and unfinished trials are left out and listed in `left_out`.
+
+    Parameters
+    ----------
+    selection : "entry" or "fix": how accepting a candidate is classed, see `count_trial`.
+    normalise : applied to P and T before they are compared; add `str.casefold` for text without
+        capitals.
+    practice : measure practice trials too.
+    confidence, resamples, seed : of the bootstrap interval.
+
+    Raises StudyLogError for an option out of range, or a log given twice.
+    """
+    if selection not in ("entry", "fix"):
+        raise StudyLogError(f"is {selection!r}", field="selection", fix="use 'entry' or 'fix'")
+    held = (logs,) if isinstance(logs, StudyLog) else tuple(logs)
+    _check_distinct(held)
+    phrases: list[PhraseMeasures] = []
+    left_out: list[LeftOut] = []
+    for log in held:
+        for trial in log.trials():
+            reason = _reason_to_leave(trial, practice)
+            if reason:
+                left_out.append(LeftOut(**_labels(trial), reason=reason))
+            else:
+                phrases.append(_phrase(trial, selection, normalise))
+    blocks = _groups(phrases, ("participant", "condition", "session", "block"))
+    participants = _groups(phrases, ("participant", "condition"))
+    people = _groups(phrases, ("participant",))
+    summary = partial(summarise, confidence=confidence, resamples=resamples, seed=seed)
+    names = sorted({group.condition for group in participants if group.condition is not None})
+    conditions = tuple(
+        summary(name, [group for group in participants if group.condition == name])
+        for name in names
+    )
+    return Measures(
+        phrases=tuple(phrases),
+        blocks=blocks,
+        participants=participants,
+        conditions=conditions,
+        overall=summary(None, list(people)),
+        left_out=tuple(left_out),
+        origins=tuple(sorted({log.header.origin for log in held})),
+        selection=selection,
+        confidence=confidence,
+    )
+
+
+def _check_distinct(logs: tuple[StudyLog, ...]) -> None:
+    seen: dict[tuple[str, str, int], list[StudyLog]] = {}
+    for log in logs:
+        header = log.header
+        same = seen.setdefault((header.participant, header.condition, header.session), [])
+        if log.events and any(
+            log.events == other.events and header == other.header for other in same
+        ):
+            raise StudyLogError(
+                f"the log of participant {header.participant}, condition {header.condition}, "
+                f"session {header.session} is given twice",
+                where=log.source,
+                fix="give each log once",
+            )
+        same.append(log)
+
+
+def _reason_to_leave(trial: Trial, practice: bool) -> str | None:
+    if trial.state != "done":
+        return trial.state
+    if trial.prompt.practice and not practice:
+        return "practice"
+    if not trial.actions:
+        return "nothing was typed"
+    return None
+
+
+def _labels(trial: Trial) -> dict[str, Any]:
+    header = trial.header
+    return {
+        "participant": header.participant,
+        "condition": header.condition,
+        "session": header.session,
+        "block": trial.block,
+        "trial": trial.prompt.trial if trial.prompt.trial is not None else trial.order,
+    }
+
+
+def _phrase(trial: Trial, selection: Selection, normalise: Callable[[str], str]) -> PhraseMeasures:
+    presented, transcribed = normalise(trial.prompt.text), normalise(trial.transcribed)
+    alignments = align(presented, transcribed)
+    counts = count_trial(
+        trial,
+        presented=presented,
+        transcribed=transcribed,
+        alignments=alignments,
+        selection=selection,
+    )
+    return PhraseMeasures(
+        **_labels(trial),
+        presented=presented,
+        transcribed=transcribed,
+        counts=counts,
+        alignments=alignments,
+    )
+
+
+def _groups(phrases: Iterable[PhraseMeasures], by: tuple[str, ...]) -> tuple[GroupMeasures, ...]:
+    """Pool the phrases that share the labels `by`, sorted by them."""
+    parts: dict[tuple[Any, ...], list[PhraseMeasures]] = {}
+    for phrase in phrases:
+        parts.setdefault(tuple(getattr(phrase, name) for name in by), []).append(phrase)
+    out = []
+    for key in sorted(parts):
+        group = parts[key]
+        speeds = [one.wpm for one in group if not math.isnan(one.wpm)]
+        mean = sum(speeds) / len(speeds) if speeds else math.nan
+        spread = (
+            math.sqrt(sum((speed - mean) ** 2 for speed in speeds) / (len(speeds) - 1))
+            if len(speeds) > 1
+            else math.nan
+        )
+        out.append(
+            GroupMeasures(
+                **dict(zip(by, key, strict=True)),
+                counts=add_counts([one.counts for one in group]),
+                wpm_phrase_mean=mean,
+                wpm_phrase_sd=spread,
+            )
+        )
+    return tuple(out)

@@ -1,0 +1,197 @@
+"""Who types what, when: balanced orders of conditions, and the blocks of a study."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from nearkey.errors import PlanError
+from nearkey.files import atomic_write, read_text
+from nearkey.study.tables import plain_table
+
+__all__ = ["BlockPlan", "StudyPlan", "plan_study", "williams_design"]
+
+_FORMAT = "nearkey-study-plan"
+
+
+def williams_design(k: int) -> tuple[tuple[int, ...], ...]:
+    """Orders of k conditions (numbered from 0) balanced for place and for what went before.
+
+    Every condition stands equally often in every place, and every condition follows every other
+    equally often: k orders for an even k, 2k for an odd one (the square and its mirror image).
+    Raises PlanError for k < 1.
+    Source: Williams, "Experimental designs balanced for the estimation of residual effects of
+    treatments", 1949 (from memory; the balance is checked by the tests).
+    """
+    if k < 1:
+        raise PlanError(f"is {k}", field="k", fix="give at least one condition")
+    # 0, 1, k-1, 2, k-2, ...: neighbours differ by every step but 0 exactly once.
+    first = [0]
+    for i in range(1, k):
+        first.append((i + 1) // 2 if i % 2 else k - i // 2)
+    square = [tuple((place + row) % k for place in first) for row in range(k)]
+    if k % 2 and k > 1:
+        square += [order[::-1] for order in square]
+    return tuple(square)
+
+
+@dataclass(frozen=True, slots=True)
+class BlockPlan:
+    """One block: its phrases, typed without a break.
+
+    `position`: place among the participant's blocks, from 1; `block`: the block's number within its
+    condition, from 1 (a practice block carries the number of the block it precedes); `rest_s`:
+    seconds to rest before it.
+    """
+
+    participant: str
+    condition: str
+    position: int
+    block: int
+    practice: bool
+    rest_s: float
+    phrases: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StudyPlan:
+    """All blocks of a study, participant by participant in the order to be typed.
+
+    `balanced`: whether the orders of conditions are balanced over these participants.
+    """
+
+    conditions: tuple[str, ...]
+    seed: int
+    balanced: bool
+    blocks: tuple[BlockPlan, ...]
+
+    def of(self, participant: str) -> tuple[BlockPlan, ...]:
+        """One participant's blocks in order; PlanError where the plan does not name them."""
+        mine = tuple(block for block in self.blocks if block.participant == participant)
+        if not mine:
+            raise PlanError(
+                f"{participant!r} is not in the plan", field="participant", fix="check the name"
+            )
+        return mine
+
+    def write(self, path: str | os.PathLike[str]) -> None:
+        """Write as JSON, whole or not at all."""
+        text = msgspec.json.format(msgspec.json.encode({"format": _FORMAT, **self.to_dict()}))
+        with atomic_write(path, "wb") as file:
+            file.write(text + b"\n")
+
+    @classmethod
+    def read(cls, path: str | os.PathLike[str]) -> StudyPlan:
+        """Read what `write` wrote; PlanError with file and fault otherwise."""
+        try:
+            fields = msgspec.json.decode(read_text(path, PlanError))
+            if not isinstance(fields, dict) or fields.pop("format", None) != _FORMAT:
+                raise PlanError(
+                    f"is not {_FORMAT!r}",
+                    where=os.fspath(path),
+                    field="format",
+                    fix="name a study plan",
+                )
+            return msgspec.convert(fields, cls)
+        except msgspec.MsgspecError as fault:
+            raise PlanError(
+                f"not a study plan ({fault})", where=os.fspath(path), fix="make the plan again"
+            ) from None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values, for a file."""
+        return asdict(self)
+
+    def __str__(self) -> str:
+        heads = ("participant", "place", "condition", "block", "phrases", "rest before (s)")
+        rows = [
+            (
+                block.participant,
+                str(block.position),
+                block.condition,
+                "practice" if block.practice else str(block.block),
+                str(len(block.phrases)),
+                f"{block.rest_s:g}",
+            )
+            for block in self.blocks
+        ]
+        lines = [plain_table(heads, rows)]
+        if not self.balanced:
+            rows_needed = len(williams_design(len(self.conditions)))
+            lines.append(
+                f"caution: orders are balanced only for a multiple of {rows_needed} participants"
+            )
+        return "\n".join(lines)
+
+
+def plan_study(
+    participants: Sequence[str],
+    conditions: Sequence[str],
+    phrases: Sequence[str],
+    *,
+    seed: int,
+    blocks: int = 4,
+    phrases_per_block: int = 10,
+    practice_phrases: int = 2,
+    rest_s: float = 120.0,
+) -> StudyPlan:
+    """Plan a within-participants study: everyone types `blocks` blocks under every condition.
+
+    Participants are dealt, in random order, the orders of a Williams design. Everyone gets phrases
+    from the whole pool in an order of their own and never the same phrase twice. `practice_phrases`
+    come before the first block of a condition; `rest_s` seconds of rest before every block but the
+    first. The numbers are ones to change: strain grows with a session's length.
+
+    Raises PlanError for too few phrases, repeated names, or numbers out of range.
+    """
+    _check_names("participants", participants)
+    _check_names("conditions", conditions)
+    if blocks < 1 or phrases_per_block < 1 or practice_phrases < 0 or rest_s < 0:
+        raise PlanError(
+            "blocks and phrases_per_block below 1, or a negative number",
+            field="blocks",
+            fix="give whole numbers from 1 up (practice_phrases and rest_s from 0)",
+        )
+    pool = list(dict.fromkeys(phrases))
+    needed = len(conditions) * (practice_phrases + blocks * phrases_per_block)
+    if len(pool) < needed:
+        raise PlanError(
+            f"{needed} different phrases needed for each participant, {len(pool)} given",
+            field="phrases",
+            fix="draw more phrases, or plan fewer blocks",
+        )
+    rng = np.random.default_rng(seed)
+    orders = williams_design(len(conditions))
+    dealt = rng.permutation(len(participants))
+    planned: list[BlockPlan] = []
+    for place, participant in enumerate(participants):
+        order = orders[int(dealt[place]) % len(orders)]
+        deck = iter([pool[i] for i in rng.permutation(len(pool))])
+        position = 0
+        for condition in (conditions[i] for i in order):
+            sizes = [(1, True, practice_phrases)] if practice_phrases else []
+            sizes += [(block, False, phrases_per_block) for block in range(1, blocks + 1)]
+            for block, practice, size in sizes:
+                position += 1
+                planned.append(
+                    BlockPlan(
+                        participant=participant,
+                        condition=condition,
+                        position=position,
+                        block=block,
+                        practice=practice,
+                        rest_s=0.0 if position == 1 else rest_s,
+                        phrases=tuple(next(deck) for _ in range(size)),
+                    )
+                )
+    return StudyPlan(tuple(conditions), seed, len(participants) % len(orders) == 0, tuple(planned))
+
+
+def _check_names(field: str, names: Sequence[str]) -> None:
+    if not names or len(set(names)) != len(names):
+        raise PlanError("empty, or a name is repeated", field=field, fix="give distinct names")

@@ -1,0 +1,149 @@
+"""The measures of text entry, each a ratio of counts, with its formula and source.
+
+Abbreviations in the formulas: P presented text, T transcribed text, |X| length in characters,
+MSD minimum string distance, S seconds from the first to the last keystroke, and of the keystrokes
+C correct, INF incorrect and not fixed, IF incorrect but fixed, F fixes (see `count_trial` for how
+they are counted). A measure whose denominator is zero is nan.
+"""
+
+from __future__ import annotations
+
+import math
+from abc import ABC, abstractmethod
+from typing import Any
+
+from nearkey.study.counts import Counts
+
+__all__ = ["METRICS", "Rates"]
+
+
+def _ratio(above: float, below: float) -> float:
+    return above / below if below else math.nan
+
+
+class Rates(ABC):
+    """Measures over `counts`: those of a phrase, or the pooled ones of many (ratio of sums)."""
+
+    __slots__ = ()
+
+    counts: Counts
+
+    @property
+    def wpm(self) -> float:
+        """Words per minute: (|T| - 1) / S · 60 / 5.
+
+        The first keystroke starts the clock, so its character is not timed; a word is five
+        characters, spaces included; wrong characters left in T count as much as right ones.
+        Source: MacKenzie, "A note on calculating text entry speed", 2002.
+        """
+        return _ratio(self.counts.timed * 60.0 / 5.0, self.counts.seconds)
+
+    @property
+    def kspc(self) -> float:
+        """Keystrokes per character, as typed (dynamic): |IS| / |T|, IS the input stream.
+
+        Source: Soukoreff & MacKenzie, CHI 2001 EA, and CHI 2003.
+        """
+        return _ratio(self.counts.keystrokes, self.counts.transcribed)
+
+    @property
+    def msd_error_percent(self) -> float:
+        """MSD error rate over the longer string: 100 · MSD(P, T) / max(|P|, |T|).
+
+        Source: Soukoreff & MacKenzie, CHI 2001 EA, 319-320.
+        """
+        return 100.0 * _ratio(self.counts.incorrect_not_fixed, self.counts.longest)
+
+    @property
+    def msd_error_percent_aligned(self) -> float:
+        """MSD error rate over alignments: 100 · MSD(P, T) / mean length of all optimal alignments.
+
+        Source: MacKenzie & Soukoreff, NordiCHI 2002.
+        """
+        return 100.0 * _ratio(self.counts.incorrect_not_fixed, self.counts.mean_alignment_length)
+
+    @property
+    def total_error_percent(self) -> float:
+        """Total error rate: 100 · (INF + IF) / (C + INF + IF). Soukoreff & MacKenzie, CHI 2003."""
+        c = self.counts
+        return 100.0 * _ratio(c.incorrect_not_fixed + c.incorrect_fixed, self._entered)
+
+    @property
+    def corrected_error_percent(self) -> float:
+        """Corrected error rate: 100 · IF / (C + INF + IF). Soukoreff & MacKenzie, CHI 2003."""
+        return 100.0 * _ratio(self.counts.incorrect_fixed, self._entered)
+
+    @property
+    def uncorrected_error_percent(self) -> float:
+        """Uncorrected error rate: 100 · INF / (C + INF + IF). Soukoreff & MacKenzie, CHI 2003."""
+        return 100.0 * _ratio(self.counts.incorrect_not_fixed, self._entered)
+
+    @property
+    def correction_efficiency(self) -> float:
+        """Errors fixed per fixing keystroke: IF / F. Soukoreff & MacKenzie, CHI 2003."""
+        return _ratio(self.counts.incorrect_fixed, self.counts.fixes)
+
+    @property
+    def conscientiousness(self) -> float:
+        """Participant conscientiousness, the share of errors that were fixed: IF / (IF + INF).
+
+        Source: Soukoreff & MacKenzie, CHI 2003.
+        """
+        c = self.counts
+        return _ratio(c.incorrect_fixed, c.incorrect_fixed + c.incorrect_not_fixed)
+
+    @property
+    def utilised_bandwidth(self) -> float:
+        """Share of the input that ended as correct text: C / (C + INF + IF + F).
+
+        Source: Soukoreff & MacKenzie, CHI 2003.
+        """
+        return _ratio(self.counts.correct, self._entered + self.counts.fixes)
+
+    @property
+    def wasted_bandwidth(self) -> float:
+        """The rest: (INF + IF + F) / (C + INF + IF + F). Soukoreff & MacKenzie, CHI 2003."""
+        c = self.counts
+        wasted = c.incorrect_not_fixed + c.incorrect_fixed + c.fixes
+        return _ratio(wasted, self._entered + c.fixes)
+
+    @property
+    def first_candidate_share(self) -> float:
+        """Share of the words taken from a candidate list that stood first. Common practice."""
+        return _ratio(self.counts.ranks.get(0, 0), sum(self.counts.ranks.values()))
+
+    @property
+    def mean_rank(self) -> float:
+        """Mean place, 1 the first, of the words taken from a candidate list. Common practice."""
+        ranks = self.counts.ranks
+        return _ratio(sum((rank + 1) * n for rank, n in ranks.items()), sum(ranks.values()))
+
+    @property
+    def _entered(self) -> int:
+        c = self.counts
+        return c.correct + c.incorrect_not_fixed + c.incorrect_fixed
+
+    def rates(self) -> dict[str, float]:
+        """All measures by name, in the order of `METRICS`."""
+        return {name: float(getattr(self, name)) for name in METRICS}
+
+    @abstractmethod
+    def to_dict(self) -> dict[str, Any]:
+        """Labels, measures and counts, flat."""
+
+
+METRICS = (
+    "wpm",
+    "kspc",
+    "msd_error_percent",
+    "msd_error_percent_aligned",
+    "total_error_percent",
+    "corrected_error_percent",
+    "uncorrected_error_percent",
+    "correction_efficiency",
+    "conscientiousness",
+    "utilised_bandwidth",
+    "wasted_bandwidth",
+    "first_candidate_share",
+    "mean_rank",
+)

@@ -1,0 +1,259 @@
+"""Levels, pooling, what is left out, confusion matrix, printing."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import pytest
+
+from nearkey.errors import StudyLogError
+from nearkey.study import (
+    METRICS,
+    StudyLog,
+    StudyLogRecorder,
+    bootstrap_mean,
+    learning_curve,
+    measures,
+)
+
+
+def _log(
+    participant: str,
+    condition: str,
+    phrases: list[tuple[int, str, str, float]],
+    *,
+    session: int = 1,
+) -> StudyLog:
+    """phrases: (block, presented, transcribed, seconds); letters evenly spread over the time."""
+    log = StudyLogRecorder(
+        participant=participant, condition=condition, origin="invented", session=session
+    )
+    for block, presented, transcribed, seconds in phrases:
+        log.prompt(presented, 0.0, block=block)
+        for i in range(len(transcribed)):
+            log.event("tap", seconds * i / (len(transcribed) - 1), text=transcribed[: i + 1])
+        log.end(seconds + 1.0)
+    return log.log()
+
+
+def test_blocks_pool_and_participants_weigh_the_same() -> None:
+    # By hand: 11 characters are 10 timed ones. p1: 10 s and 30 s -> 20 chars in 40 s = 6 WPM
+    # (phrases 12 and 4, mean 8). p2: 20 s -> 6 WPM ... and 5 s -> 24 WPM in block 2.
+    eleven = "site office"
+    measured = measures(
+        [
+            _log("p1", "grid", [(1, eleven, eleven, 10.0), (1, eleven, eleven, 30.0)]),
+            _log("p2", "grid", [(1, eleven, eleven, 20.0), (2, eleven, eleven, 5.0)]),
+        ]
+    )
+    assert [row.wpm for row in measured.phrases] == pytest.approx([12.0, 4.0, 6.0, 24.0])
+    assert [(row.participant, row.block) for row in measured.blocks] == [
+        ("p1", 1),
+        ("p2", 1),
+        ("p2", 2),
+    ]
+    assert [row.wpm for row in measured.blocks] == pytest.approx([6.0, 6.0, 24.0])
+    assert measured.blocks[0].wpm_phrase_mean == pytest.approx(8.0)
+    assert measured.blocks[0].wpm_phrase_sd == pytest.approx(math.sqrt(32.0))
+    assert [row.wpm for row in measured.participants] == pytest.approx([6.0, 20 / 25 * 12])
+    wpm = measured.conditions[0].estimates["wpm"]
+    assert wpm.mean == pytest.approx((6.0 + 9.6) / 2)
+    assert wpm.n == 2
+    assert wpm.low == pytest.approx(6.0)
+    assert wpm.high == pytest.approx(9.6)
+    assert measured.overall.estimates["wpm"] == wpm
+
+
+def test_overall_pools_a_participants_conditions() -> None:
+    measured = measures(
+        [
+            _log("p1", "grid", [(1, "site office", "site office", 10.0)]),
+            _log("p1", "rows", [(1, "site office", "site office", 30.0)]),
+        ]
+    )
+    assert [one.condition for one in measured.conditions] == ["grid", "rows"]
+    assert measured.overall.participants == 1
+    assert measured.overall.estimates["wpm"].mean == pytest.approx(6.0)
+    assert math.isnan(measured.overall.estimates["wpm"].low)
+
+
+def test_what_is_left_out_is_said() -> None:
+    log = StudyLogRecorder(participant="p1", condition="grid", origin="person")
+    log.prompt("first", 0.0, practice=True)
+    log.event("tap", 1.0, text="f")
+    log.end(2.0)
+    log.prompt("second", 3.0)
+    log.event("tap", 4.0, text="s")
+    log.end(5.0, aborted=True)
+    log.prompt("third", 6.0)
+    log.end(7.0)
+    log.prompt("fourth", 8.0)
+    log.event("tap", 9.0, text="f")
+    log.prompt("go", 10.0)
+    log.event("tap", 11.0, text="g")
+    log.event("tap", 12.0, text="go")
+    log.end(13.0)
+    log.prompt("last", 14.0)
+    measured = measures(log.log())
+    assert [(one.trial, one.reason) for one in measured.left_out] == [
+        (1, "practice"),
+        (2, "aborted"),
+        (3, "nothing was typed"),
+        (4, "unfinished"),
+        (6, "unfinished"),
+    ]
+    assert [row.presented for row in measured.phrases] == ["go"]
+    assert "left out: 1 aborted, 1 nothing was typed, 1 practice, 2 unfinished" in str(measured)
+    with_practice = measures(log.log(), practice=True)
+    assert [row.presented for row in with_practice.phrases] == ["first", "go"]
+
+
+def test_texts_are_compared_in_nfc_without_the_space_at_the_end() -> None:
+    decomposed = "cafe\u0301"
+    measured = measures(_log("p1", "grid", [(1, "café", decomposed + " ", 5.0)]))
+    assert measured.phrases[0].msd_error_percent == 0.0
+    assert measured.phrases[0].transcribed == "café"
+    assert measured.phrases[0].counts.respelled_by_decoder == 1  # e became é, as seen
+
+
+def test_own_normalising() -> None:
+    log = _log("p1", "grid", [(1, "Gate open", "gate open", 5.0)])
+    assert measures(log).phrases[0].counts.incorrect_not_fixed == 1
+    assert measures(log, normalise=str.casefold).phrases[0].counts.incorrect_not_fixed == 0
+
+
+def test_confusion_matrix_weighs_all_alignments() -> None:
+    # By hand: "abcd"/"acbd" has three optimal alignments: b->c and c->b once; b dropped and b put
+    # in once; c put in and c dropped once. Each weighs a third.
+    measured = measures(_log("p1", "grid", [(1, "abcd", "acbd", 3.0), (1, "ab", "ab", 1.0)]))
+    confusion = measured.confusion()
+    third = pytest.approx(1 / 3)
+    assert confusion.pairs["b", "c"] == third
+    assert confusion.pairs["c", "b"] == third
+    assert confusion.pairs["", "b"] == third
+    assert confusion.pairs["b", ""] == third
+    assert confusion.pairs["", "c"] == third
+    assert confusion.pairs["c", ""] == third
+    assert confusion.pairs["a", "a"] == pytest.approx(2.0)
+    assert confusion.pairs["b", "b"] == pytest.approx(1.0 + 1 / 3)
+    assert confusion.symbols == ("a", "b", "c", "d", "")
+    matrix = confusion.matrix()
+    assert matrix[1, 2] == third
+    assert matrix[:4].sum() == pytest.approx(6.0)  # every presented character is somewhere
+    assert matrix[:, :4].sum() == pytest.approx(6.0)  # and every transcribed one
+    assert confusion.error_share("b") == pytest.approx((2 / 3) / 2)
+    assert math.isnan(confusion.error_share("z"))
+    assert str(confusion).splitlines()[1].startswith("(nothing)")
+    assert measured.confusion(participant="nobody").pairs == {}
+    assert str(measured.confusion(condition="other")) == "no character came out wrong"
+
+
+def test_rows_are_plain_values() -> None:
+    measured = measures(
+        [
+            _log("p1", "grid", [(1, "ab", "ab", 1.0)]),
+            _log("p2", "grid", [(1, "ab", "ba", 1.0)]),
+        ]
+    )
+    for level in ("phrase", "block", "participant", "condition", "overall"):
+        rows = measured.to_dicts(level)
+        assert json.loads(json.dumps(rows))
+        assert set(METRICS) <= set(rows[0])
+    whole = measured.to_dict()
+    assert [row["participant"] for row in whole["participant"]] == ["p1", "p2"]
+    assert whole["origins"] == ["invented"]
+    with pytest.raises(StudyLogError, match="level: is 'page'"):
+        measured.to_dicts("page")  # type: ignore[arg-type]
+
+
+def test_printed_table_names_measures_interval_and_origin() -> None:
+    text = str(
+        measures(
+            [
+                _log("p1", "grid", [(1, "ab", "ab", 1.0)]),
+                _log("p2", "grid", [(1, "ab", "ba", 2.0)]),
+            ]
+        )
+    )
+    lines = text.splitlines()
+    assert lines[0].split() == ["measure", "grid"]
+    assert lines[1].split() == ["wpm", "9.00", "[6.00,", "12.00]"]
+    assert "95 % bootstrap interval" in text
+    assert "origin of the logs: invented" in text
+
+
+def test_options_out_of_range() -> None:
+    log = _log("p1", "grid", [(1, "ab", "ab", 1.0)])
+    with pytest.raises(StudyLogError, match="selection: is 'none'"):
+        measures(log, selection="none")  # type: ignore[arg-type]
+    with pytest.raises(StudyLogError, match="confidence"):
+        measures([log, _log("p2", "grid", [])], confidence=95)
+    with pytest.raises(StudyLogError, match="given twice"):
+        measures([log, log])
+
+
+def test_no_logs_no_rows() -> None:
+    measured = measures([])
+    assert measured.phrases == ()
+    assert measured.conditions == ()
+    assert measured.overall.participants == 0
+    assert math.isnan(measured.overall.estimates["wpm"].mean)
+
+
+def test_bootstrap_is_seeded_and_covers_the_mean() -> None:
+    values = [9.0, 10.0, 12.0, 15.0, 11.0]
+    low, high = bootstrap_mean(values, seed=4)
+    assert bootstrap_mean(values, seed=4) == (low, high)
+    assert bootstrap_mean(values, seed=5) != (low, high)
+    assert low < sum(values) / 5 < high
+    wide = bootstrap_mean(values, confidence=0.99, seed=4)
+    assert wide[0] < low
+    assert wide[1] > high
+    with pytest.raises(StudyLogError, match="resamples"):
+        bootstrap_mean(values, resamples=0)
+
+
+def test_learning_curve_per_person_and_averaged() -> None:
+    # Each block's speed is set: 10 N^0.2 for p1, 8 N^0.1 for p2, over two sessions of two blocks.
+    text = "site office"
+
+    def sitting(name: str, a: float, x: float, session: int) -> StudyLog:
+        rows = [
+            (block, text, text, 120.0 / (a * (2 * (session - 1) + block) ** x)) for block in (1, 2)
+        ]
+        return _log(name, "grid", rows, session=session)
+
+    measured = measures(
+        [
+            sitting("p1", 10.0, 0.2, 1),
+            sitting("p1", 10.0, 0.2, 2),
+            sitting("p2", 8.0, 0.1, 1),
+            sitting("p2", 8.0, 0.1, 2),
+        ]
+    )
+    curve = learning_curve(measured)
+    first, second = curve.persons
+    assert first.blocks == (1, 2, 3, 4)
+    assert first.fit is not None
+    assert second.fit is not None
+    assert (first.fit.a, first.fit.x) == pytest.approx((10.0, 0.2))
+    assert (second.fit.a, second.fit.x) == pytest.approx((8.0, 0.1))
+    assert curve.x_mean == pytest.approx(0.15)
+    assert curve.mean_rates[0] == pytest.approx(9.0)
+    assert curve.averaged is not None
+    assert curve.averaged.a == pytest.approx(9.0, rel=0.01)
+    assert first.fit.rate(8) == pytest.approx(10.0 * 8**0.2)
+    assert len(curve.to_dicts()) == 8
+    assert "caution" in str(curve)
+    with pytest.raises(StudyLogError, match="metric"):
+        learning_curve(measured, metric="speed")
+    with pytest.raises(StudyLogError, match="condition"):
+        learning_curve(measured, condition="rows")
+
+
+def test_learning_curve_of_one_block_is_not_fitted() -> None:
+    curve = learning_curve(measures(_log("p1", "grid", [(1, "ab", "ab", 1.0)])))
+    assert curve.persons[0].fit is None
+    assert curve.averaged is None
+    assert "not fitted" in str(curve)
