@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nearkey import _kernel
+import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Candidate, Kind
 from nearkey.decode.options import EditCosts
 from nearkey.decode.protocols import LanguagePack, State, TouchModel
@@ -53,7 +53,10 @@ class Decoder:
     ) -> None:
         if not (math.isfinite(lm_weight) and lm_weight >= 0):
             raise DecodeError(
-                f"{lm_weight} is not a weight", where="Decoder", field="lm_weight", fix="give 0 or more"
+                f"{lm_weight} is not a weight",
+                where="Decoder",
+                field="lm_weight",
+                fix="give 0 or more",
             )
         self.layout = layout
         self.touch = touch
@@ -71,6 +74,7 @@ class Decoder:
         table = getattr(self._model, "table", None)
         self._by_table = table is not None
         tokens = self._model.tokens(self._words) if self._by_table else np.zeros(0, np.uint32)  # type: ignore[attr-defined]
+        self._kernel_lexicon: _kernel.Lexicon
         if _shared is not None and _shared._letters == self._letters and _shared.pack is pack:
             self._kernel_lexicon = _shared._kernel_lexicon
         else:
@@ -111,7 +115,9 @@ class Decoder:
         rows = self._rows(points)
         state = self._state(context)
         if k < 1:
-            raise DecodeError(f"{k} candidates asked for", where="decode", field="k", fix="ask for 1 or more")
+            raise DecodeError(
+                f"{k} candidates asked for", where="decode", field="k", fix="ask for 1 or more"
+            )
         if len(rows) == 0:
             return []
         if not self._by_table and state is not None:
@@ -120,7 +126,9 @@ class Decoder:
         hits = self._searcher.search(rows, () if state is None else state, k, penalties)
         return [self._candidate(hit, state) for hit in hits]
 
-    def _candidate(self, hit: tuple[int, float, float, float, int], state: State | None) -> Candidate:
+    def _candidate(
+        self, hit: tuple[int, float, float, float, int], state: State | None
+    ) -> Candidate:
         index, total, touch, language, kind = hit
         word = self._words[index]
         return Candidate(self._shown(word, state), word, total, touch, language, _KINDS[kind])
@@ -207,7 +215,11 @@ class Decoder:
         return words, log_probs
 
     def _batch_outside(
-        self, rows: NDArray[np.float64], starts: NDArray[np.uint32], contexts: Sequence[State], k: int
+        self,
+        rows: NDArray[np.float64],
+        starts: NDArray[np.uint32],
+        contexts: Sequence[State],
+        k: int,
     ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
         words = np.full((len(contexts), k), -1, np.int32)
         log_probs = np.full((len(contexts), k), -np.inf)
@@ -233,17 +245,25 @@ class Decoder:
             rows = rows.reshape(0, 2)
         if rows.ndim != 2 or rows.shape[1] != 2:
             raise DecodeError(
-                f"touches have shape {rows.shape}", where="decode", field="points", fix="give rows of x, y"
+                f"touches have shape {rows.shape}",
+                where="decode",
+                field="points",
+                fix="give rows of x, y",
             )
         if not np.isfinite(rows).all():
             bad = int(np.flatnonzero(~np.isfinite(rows).all(axis=1))[0])
             raise DecodeError(
-                "touch is not finite", where="decode", field=f"points[{bad}]", fix="drop or mend the touch"
+                "touch is not finite",
+                where="decode",
+                field=f"points[{bad}]",
+                fix="drop or mend the touch",
             )
         if self._emitter is None:
             rows = np.ascontiguousarray(self.touch.log_prob(rows), dtype=np.float64)
             if np.isnan(rows).any():
-                raise DecodeError("gave NaN", where="touch model", field="log_prob", fix="mend the touch model")
+                raise DecodeError(
+                    "gave NaN", where="touch model", field="log_prob", fix="mend the touch model"
+                )
         return rows
 
 

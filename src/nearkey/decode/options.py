@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from nearkey import _kernel
+import nearkey._kernel as _kernel
 from nearkey.errors import DecodeError
 
 __all__ = ["EditCosts"]

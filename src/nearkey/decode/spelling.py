@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey import _kernel
+import nearkey._kernel as _kernel
 
 __all__ = ["Spelling", "spell", "spell_words"]
 
@@ -17,7 +17,17 @@ __all__ = ["Spelling", "spell", "spell_words"]
 SILENT = "'’‘-‐‑·"
 
 # Letters whose base Unicode decomposition does not name.
-BASE = {"ß": "ss", "æ": "ae", "œ": "oe", "ø": "o", "ł": "l", "đ": "d", "ð": "d", "þ": "th", "ı": "i"}
+BASE = {
+    "ß": "ss",
+    "æ": "ae",
+    "œ": "oe",
+    "ø": "o",
+    "ł": "l",
+    "đ": "d",
+    "ð": "d",
+    "þ": "th",
+    "ı": "i",
+}
 
 _UNTYPEABLE = "\x00"
 _BREAK = "\x01"
@@ -46,7 +56,9 @@ def _typed(character: str, letters: str, *, silent_marks: bool) -> str | None:
         return ""
     if character in letters:
         return character
-    bare = "".join(c for c in unicodedata.normalize("NFD", character) if not unicodedata.combining(c))
+    bare = "".join(
+        c for c in unicodedata.normalize("NFD", character) if not unicodedata.combining(c)
+    )
     for spelled in (bare, BASE.get(character, "")):
         if spelled and all(c in letters for c in spelled):
             return spelled
@@ -63,7 +75,9 @@ def _translation(characters: set[str], letters: str, *, silent_marks: bool) -> d
     return table
 
 
-def _encode(words: Sequence[str], letters: str, *, silent_marks: bool) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+def _encode(
+    words: Sequence[str], letters: str, *, silent_marks: bool
+) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
     """The words' codes in one array, and where each word ends in it (its break)."""
     text = "\n".join(words) + "\n"
     table = _translation(set(text) - {"\n"}, letters, silent_marks=silent_marks)

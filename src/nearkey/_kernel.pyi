@@ -1,0 +1,118 @@
+"""Types of the compiled kernel; its sources are in src/kernel."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+MAX_LETTERS: int
+
+Hit = tuple[int, float, float, float, int]
+"""word index, total, touch, language (natural logs), kind (0 word, 1-3 edited, 4 completion)"""
+
+class NgramTable:
+    def __init__(self, buffer: NDArray[np.uint8]) -> None: ...
+    @property
+    def order(self) -> int: ...
+    @property
+    def vocab(self) -> int: ...
+    @property
+    def bos(self) -> int: ...
+    @property
+    def eos(self) -> int: ...
+    @property
+    def unk(self) -> int: ...
+    def count(self, order: int) -> int: ...
+    def log_prob(self, context: Sequence[int], word: int) -> float: ...
+    def log_probs(self, context: Sequence[int], words: NDArray[np.uint32]) -> NDArray[np.float64]: ...
+    def score(self, tokens: NDArray[np.uint32], start: int = 1) -> NDArray[np.float64]: ...
+    def followers(self, context: Sequence[int]) -> tuple[NDArray[np.uint32], NDArray[np.float64]]: ...
+
+class Lexicon:
+    def __init__(
+        self,
+        letters: NDArray[np.uint8],
+        offsets: NDArray[np.uint32],
+        entry_word: NDArray[np.uint32],
+        entry_log_prob: NDArray[np.float32],
+        n_letters: int,
+        n_words: int,
+    ) -> None: ...
+    @property
+    def n_entries(self) -> int: ...
+    @property
+    def n_words(self) -> int: ...
+    @property
+    def n_letters(self) -> int: ...
+    @property
+    def max_length(self) -> int: ...
+    @property
+    def n_bytes(self) -> int: ...
+
+class Emitter:
+    @staticmethod
+    def of(
+        key: NDArray[np.int32],
+        log_weight: NDArray[np.float64],
+        mean: NDArray[np.float64],
+        precision: NDArray[np.float64],
+        log_norm: NDArray[np.float64],
+        n_keys: int,
+        background_weight: float,
+        background_log_density: float,
+    ) -> Emitter: ...
+    @property
+    def n_keys(self) -> int: ...
+    def log_prob(self, points: NDArray[np.float64]) -> NDArray[np.float64]: ...
+
+class Penalties:
+    def __init__(
+        self,
+        omitted: float = ...,
+        extra: float = ...,
+        swapped: float = ...,
+        completion: float = ...,
+    ) -> None: ...
+
+class Overlay:
+    def __init__(
+        self,
+        lexicon: Lexicon,
+        keep: float,
+        word: NDArray[np.uint32],
+        log_prob: NDArray[np.float64],
+        new_letters: NDArray[np.uint8],
+        new_offset: NDArray[np.uint32],
+        new_log_prob: NDArray[np.float64],
+    ) -> None: ...
+
+class Searcher:
+    def __init__(
+        self,
+        lexicon: Lexicon,
+        table: NgramTable | None,
+        token: NDArray[np.uint32],
+        letter_column: NDArray[np.uint32],
+        lm_weight: float,
+        emitter: Emitter | None,
+    ) -> None: ...
+    def search(
+        self,
+        rows: NDArray[np.float64],
+        context: Sequence[int],
+        k: int,
+        penalties: Penalties,
+        overlay: Overlay | None = None,
+    ) -> list[Hit]: ...
+    def predict(self, context: Sequence[int], k: int, overlay: Overlay | None = None) -> list[Hit]: ...
+    def batch(
+        self,
+        rows: NDArray[np.float64],
+        offsets: NDArray[np.uint32],
+        context: NDArray[np.uint32],
+        context_offsets: NDArray[np.uint32],
+        k: int,
+        penalties: Penalties,
+        threads: int = 1,
+    ) -> tuple[NDArray[np.int32], NDArray[np.float64]]: ...
+    def touch_scores(self, rows: NDArray[np.float64]) -> tuple[NDArray[np.uint32], NDArray[np.float64]]: ...

@@ -1,0 +1,112 @@
+"""Keystrokes a word costs: the model of selection, static KSPC, and multi-tap for comparison.
+
+KSPC = sum(K_w F_w) / sum(C_w F_w), the space after each word counted in both (MacKenzie, "KSPC as a
+characteristic of text entry techniques", MobileHCI 2002).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.decode import LanguagePack
+from nearkey.decode.spelling import spell
+from nearkey.errors import PlanError
+from nearkey.layout import Layout
+from nearkey.simulate.collisions import collisions
+
+__all__ = ["Selection", "disambiguation_kspc", "multi_tap_kspc", "multi_tap_presses"]
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """How a person picks a candidate, in keystrokes.
+
+    style : "next": each press of a next key moves one candidate down the list, and the space that
+        follows accepts (MacKenzie 2002). "tap": one tap on a candidate accepts it and brings the
+        space; the first candidate costs the space alone.
+    listed : candidates shown. A word beyond them is a miss.
+
+    A miss costs one press that deletes the word, then letter-by-letter entry with touches as noisy
+    as before (`Typist.spelled_keystrokes`), then the space.
+    """
+
+    style: Literal["next", "tap"] = "next"
+    listed: int = 5
+
+    def __post_init__(self) -> None:
+        if self.style not in ("next", "tap"):
+            raise PlanError(
+                f"{self.style!r} is not known", field="selection.style", fix='write "next" or "tap"'
+            )
+        if self.listed < 1:
+            raise PlanError(
+                f"{self.listed} candidates shown", field="selection.listed", fix="show 1 or more"
+            )
+
+    def keystrokes(
+        self, touches: NDArray[np.int64], rank: NDArray[np.int64], spelled: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Keystrokes of each word, (n,).
+
+        touches : touches that type the word; rank : its place among the candidates from 1, 0 where
+        the decoder did not find it; spelled : keystrokes of letter-by-letter entry without the space.
+        """
+        hit = (rank >= 1) & (rank <= self.listed)
+        steps = np.maximum(rank - 1, 0) if self.style == "next" else np.zeros_like(rank)
+        return np.where(hit, touches + steps + 1, touches + 1 + spelled + 1).astype(np.float64)
+
+
+def multi_tap_presses(word: str, layout: Layout, *, time_out_key: bool = False) -> int | None:
+    """Presses of one word under multi-tap: a letter takes as many presses as its place on its key.
+
+    time_out_key : also count a press that ends a letter when the next one stands on the same key.
+    Returns None where the layout cannot type the word. The space is not counted.
+    """
+    typed = spell(word, layout.letters)
+    if typed is None:
+        return None
+    key = layout.key_of_letter
+    presses = sum(layout.keys[key[c]].letters.index(c) + 1 for c in typed)
+    if time_out_key:
+        presses += sum(key[a] == key[b] for a, b in pairwise(typed))
+    return presses
+
+
+def _weighted(pack: LanguagePack, layout: Layout, keystrokes: list[int | None]) -> float:
+    probability = np.exp(np.asarray(pack.lexicon.log_probs, dtype=np.float64))
+    known = np.asarray([k is not None for k in keystrokes])
+    if not known.any():
+        raise PlanError(
+            "no word of the pack can be typed",
+            where=layout.name,
+            fix="check the letters on the keys",
+        )
+    presses = np.asarray([k or 0 for k in keystrokes], dtype=np.float64)[known] + 1
+    characters = np.asarray([len(w) for w in pack.lexicon.words], dtype=np.float64)[known] + 1
+    weight = probability[known]
+    return float((presses * weight).sum() / (characters * weight).sum())
+
+
+def multi_tap_kspc(layout: Layout, pack: LanguagePack, *, time_out_key: bool = True) -> float:
+    """Static KSPC of multi-tap over the pack's words, space included (MacKenzie 2002)."""
+    presses = [multi_tap_presses(w, layout, time_out_key=time_out_key) for w in pack.lexicon.words]
+    return _weighted(pack, layout, presses)
+
+
+def disambiguation_kspc(layout: Layout, pack: LanguagePack) -> float:
+    """Static KSPC of dictionary-based disambiguation with perfect touches (MacKenzie 2002).
+
+    A word takes a touch a letter, a press of next for each more probable word on the same keys, and the space.
+    """
+    rank = collisions(layout, pack).rank
+    letters = layout.letters
+    presses: list[int | None] = []
+    for word, place in zip(pack.lexicon.words, rank, strict=True):
+        typed = spell(word, letters)
+        presses.append(None if typed is None or place == 0 else len(typed) + int(place) - 1)
+    return _weighted(pack, layout, presses)
