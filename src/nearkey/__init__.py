@@ -34,7 +34,30 @@ _ROOM = {
     "rank_layouts": "simulate",
 }
 
-__all__ = ["__version__", *sorted(_ROOM)]  # noqa: PLE0604
+__all__ = [
+    "Candidate",
+    "CleaningReport",
+    "Decoder",
+    "EditCosts",
+    "GaussianTouch",
+    "Key",
+    "Layout",
+    "NearkeyError",
+    "RankResult",
+    "Selection",
+    "Speed",
+    "TouchLog",
+    "catalogue_names",
+    "clean",
+    "collisions",
+    "count_grids",
+    "ellipses",
+    "grid_layouts",
+    "load_pack",
+    "load_touch",
+    "rank_layouts",
+    "__version__",
+]
 
 if TYPE_CHECKING:
     from nearkey.decode import Candidate, Decoder, EditCosts

@@ -8,11 +8,15 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, TypeVar
+
+import msgspec
 
 from nearkey.errors import NearkeyError
 
-__all__ = ["atomic_path", "atomic_write", "read_text", "read_toml"]
+__all__ = ["atomic_path", "atomic_write", "parse_schema", "read_text", "read_toml"]
+
+T = TypeVar("T")
 
 
 @contextmanager
@@ -65,4 +69,35 @@ def read_toml(path: str | os.PathLike[str], error: type[NearkeyError]) -> dict[s
     try:
         return tomllib.loads(read_text(path, error))
     except tomllib.TOMLDecodeError as fault:
-        raise error(f"not valid TOML: {fault}", where=os.fspath(path), fix="mend the syntax") from None
+        raise error(
+            f"not valid TOML: {fault}", where=os.fspath(path), fix="mend the syntax"
+        ) from None
+
+
+_SCHEMA_FIXES = {
+    "Object contains unknown field": "remove it or mend its spelling",
+    "Object missing required field": "add it",
+}
+
+
+def parse_schema(
+    data: Any, schema: type[T], *, error: type[NearkeyError], where: str | None = None
+) -> T:
+    """Check plain data against a msgspec type; raise `error` naming the field that does not fit.
+
+    Fields are named as in the file: ``candidates[2].rows``.
+    """
+    try:
+        return msgspec.convert(data, schema)
+    except NearkeyError as fault:
+        raise error(fault.problem, where=where, field=fault.field, fix=fault.fix) from None
+    except msgspec.ValidationError as fault:
+        problem, _, path = str(fault).partition(" - at `$")
+        field = path.rstrip("`").lstrip(".")
+        for start, fix in _SCHEMA_FIXES.items():
+            if problem.startswith(start):
+                name = problem[len(start) :].strip(" `")
+                inner = f"{field}.{name}" if field else name
+                kind = "unknown field" if "unknown" in start else "is missing"
+                raise error(kind, where=where, field=inner, fix=fix) from None
+        raise error(problem, where=where, field=field or None, fix="mend the value") from None

@@ -1,0 +1,309 @@
+"""A ranking plan: one TOML file that says what to rank, on which surface, with which touches."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from nearkey.errors import LayoutError, PlanError, TouchModelError
+from nearkey.files import parse_schema, read_toml
+from nearkey.layout import Layout, catalogue_names, grid_layouts
+from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.rank import TouchSource
+from nearkey.simulate.speed import Speed
+from nearkey.simulate.words import read_corpus
+from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean
+
+__all__ = ["Plan", "Recording"]
+
+T = TypeVar("T")
+
+
+class Surface(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[surface]`: the one physical surface all candidates are laid on."""
+
+    width_mm: float
+    height_mm: float
+
+
+class Corpus(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[corpus]`: running text to type; `context` decodes each word after the words before it."""
+
+    file: str
+    context: bool = False
+
+
+class Grid(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """A grid over a base arrangement, or a layout as it is."""
+
+    layout: str | None = None
+    base: str | None = None
+    rows: int | None = None
+    columns: int | None = None
+    rule: str = "strict"
+    limit: int | None = None
+    seed: int | None = None
+
+
+class Log(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[[touch.logs]]`: touches recorded on a layout, or on any grid of a shape over a base."""
+
+    file: str
+    layout: str | None = None
+    grid: Grid | None = None
+    clean: bool = True
+
+
+class Touch(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[touch]`: a spread around the key centres, or recorded logs, or both (the spread then serves the rest)."""
+
+    spread_mm: float | None = None
+    logs: tuple[Log, ...] = ()
+
+
+class Baseline(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[baseline]`: the layout all others are compared with."""
+
+    layout: str
+
+
+class ReportPlan(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[report]`: where the report goes."""
+
+    folder: str = "report"
+    title: str = ""
+
+
+class PlanFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """The whole file."""
+
+    name: str
+    surface: Surface
+    candidates: list[Grid]
+    touch: Touch
+    baseline: Baseline | None = None
+    corpus: Corpus | None = None
+    pack: str = "en"
+    seed: int = 0
+    words: int = 5000
+    by: str = "top3"
+    lm_weight: float = 1.0
+    early_stop: bool = False
+    workers: int = 1
+    selection: dict[str, Any] = msgspec.field(default_factory=dict)
+    speed: dict[str, Any] = msgspec.field(default_factory=dict)
+    report: ReportPlan = msgspec.field(default_factory=ReportPlan)
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """Touches of one log as the plan used them: cleaned (with the report), and the model fitted on them."""
+
+    log: TouchLog
+    layout: Layout
+    model: GaussianTouch
+    cleaning: CleaningReport | None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A plan read and checked, its layouts built and its touch models fitted.
+
+    Every problem raises `PlanError` (or the error of the layout or touch log it names) with file, field
+    and fix.
+    """
+
+    file: PlanFile
+    path: Path
+    layouts: tuple[Layout, ...]
+    baseline: Layout | None
+    recordings: tuple[Recording, ...]
+    corpus: tuple[str, ...] | None
+    selection: Selection
+    speed: Speed
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> Plan:
+        """Read a plan file; other files are named relative to it."""
+        where = os.fspath(path)
+        spec = parse_schema(read_toml(path, PlanError), PlanFile, error=PlanError, where=where)
+        folder = Path(path).parent
+        if not (spec.surface.width_mm > 0 and spec.surface.height_mm > 0):
+            raise PlanError(
+                "is not above 0", where=where, field="surface", fix="give the sides in mm"
+            )
+        if spec.touch.spread_mm is None and not spec.touch.logs:
+            raise PlanError(
+                "says nothing about touches",
+                where=where,
+                field="touch",
+                fix="give spread_mm or [[touch.logs]]",
+            )
+        layouts = []
+        for i, candidate in enumerate(spec.candidates):
+            layouts += _grids(
+                candidate, spec.surface, folder, where=where, field=f"candidates[{i}]"
+            )
+        baseline = None
+        if spec.baseline is not None:
+            grid = Grid(layout=spec.baseline.layout)
+            (baseline,) = _grids(grid, spec.surface, folder, where=where, field="baseline")
+        recordings = tuple(
+            _recording(log, spec.surface, folder, where=where, field=f"touch.logs[{i}]")
+            for i, log in enumerate(spec.touch.logs)
+        )
+        corpus = None
+        if spec.corpus is not None:
+            corpus = tuple(read_corpus(_existing(spec.corpus.file, folder, where, "corpus.file")))
+        return cls(
+            file=spec,
+            path=Path(path),
+            layouts=tuple(layouts),
+            baseline=baseline,
+            recordings=recordings,
+            corpus=corpus,
+            selection=_options(spec.selection, Selection, where, "selection"),
+            speed=_options(spec.speed, Speed, where, "speed"),
+        )
+
+    def touch_for(self, layout: Layout) -> GaussianTouch:
+        """The model of the log recorded on the layout's geometry, else the plan's spread around the centres."""
+        for recording in self.recordings:
+            try:
+                return recording.model.for_layout(layout)
+            except TouchModelError:
+                continue
+        if self.file.touch.spread_mm is not None:
+            return GaussianTouch.from_layout(layout, spread_mm=self.file.touch.spread_mm)
+        raise PlanError(
+            f"no log was recorded on keys placed like those of {layout.name!r}",
+            where=str(self.path),
+            field="touch.logs",
+            fix="add such a log, or touch.spread_mm for the layouts without one",
+        )
+
+    @property
+    def touch(self) -> TouchSource:
+        """Layout -> model, as `rank_layouts` takes it."""
+        source: Callable[[Layout], GaussianTouch] = self.touch_for
+        return source
+
+    def settings(self) -> dict[str, Any]:
+        """The keyword arguments of `rank_layouts` that the plan decides (all but the pack)."""
+        spec = self.file
+        return {
+            "touch": self.touch,
+            "words": spec.words,
+            "seed": spec.seed,
+            "corpus": self.corpus,
+            "context": bool(spec.corpus and spec.corpus.context),
+            "baseline": self.baseline,
+            "by": spec.by,
+            "selection": self.selection,
+            "speed": self.speed,
+            "lm_weight": spec.lm_weight,
+            "early_stop": spec.early_stop,
+            "workers": spec.workers,
+        }
+
+
+def _options(data: dict[str, Any], kind: type[T], where: str, field: str) -> T:
+    """A frozen options dataclass from a table of the plan; fields it does not have are refused."""
+    known = [f.name for f in fields(kind)]  # type: ignore[arg-type]
+    for name in data:
+        if name not in known:
+            raise PlanError(
+                "unknown field",
+                where=where,
+                field=f"{field}.{name}",
+                fix=f"write one of {', '.join(known)}",
+            )
+    return parse_schema(data, kind, error=PlanError, where=where)
+
+
+def _existing(name: str, folder: Path, where: str, field: str) -> Path:
+    path = folder / name
+    if not path.is_file():
+        raise PlanError(
+            f"no file {path}",
+            where=where,
+            field=field,
+            fix="check the name; it is relative to the plan",
+        )
+    return path
+
+
+def _layout(name: str, folder: Path, where: str, field: str) -> Layout:
+    """A layout of the catalogue, or of a file beside the plan."""
+    if name in catalogue_names():
+        return Layout.named(name)
+    if not name.endswith(".toml"):
+        raise PlanError(
+            f"{name!r} is neither in the catalogue nor a .toml file",
+            where=where,
+            field=field,
+            fix=f"name a file, or one of {', '.join(catalogue_names())}",
+        )
+    return Layout.load(_existing(name, folder, where, field))
+
+
+def _grids(spec: Grid, surface: Surface, folder: Path, *, where: str, field: str) -> list[Layout]:
+    if (spec.layout is None) == (spec.base is None):
+        raise PlanError(
+            "needs either layout or base",
+            where=where,
+            field=field,
+            fix="give layout, or base with rows and columns",
+        )
+    if spec.layout is not None:
+        layout = _layout(spec.layout, folder, where, f"{field}.layout")
+        return [layout.fitted(surface.width_mm, surface.height_mm)]
+    assert spec.base is not None
+    for name in ("rows", "columns"):
+        if getattr(spec, name) is None:
+            raise PlanError(
+                "is missing", where=where, field=f"{field}.{name}", fix="say how many cells"
+            )
+    base = _layout(spec.base, folder, where, f"{field}.base")
+    try:
+        return list(
+            grid_layouts(
+                base,
+                rows=spec.rows or 0,
+                columns=spec.columns or 0,
+                rule=spec.rule,
+                width_mm=surface.width_mm,
+                height_mm=surface.height_mm,
+                limit=spec.limit,
+                seed=spec.seed,
+            )
+        )
+    except LayoutError as fault:
+        inner = f"{field}.{fault.field}" if fault.field else field
+        raise PlanError(fault.problem, where=where, field=inner, fix=fault.fix) from None
+
+
+def _recording(spec: Log, surface: Surface, folder: Path, *, where: str, field: str) -> Recording:
+    if (spec.layout is None) == (spec.grid is None):
+        raise PlanError(
+            "needs either layout or grid",
+            where=where,
+            field=field,
+            fix="say what the touches were recorded on: layout, or grid with base, rows and columns",
+        )
+    if spec.layout is not None:
+        found = _grids(Grid(layout=spec.layout), surface, folder, where=where, field=field)
+    else:
+        assert spec.grid is not None
+        found = _grids(spec.grid, surface, folder, where=where, field=f"{field}.grid")
+    layout = found[0]
+    path = _existing(spec.file, folder, where, f"{field}.file")
+    log, report = TouchLog.read(path), None
+    if spec.clean:
+        log, report = clean(log, layout)
+    return Recording(log, layout, GaussianTouch().fit(log, layout), report)
