@@ -14,7 +14,7 @@ from nearkey.study.bootstrap import bootstrap_mean
 from nearkey.study.rates import METRICS
 from nearkey.study.results import GroupMeasures, Measures
 from nearkey.study.stats_extra import scipy_stats
-from nearkey.study.tables import number, plain_table
+from nearkey.study.tables import number, origin_line, plain_table
 
 __all__ = ["LearningCurve", "PersonCurve", "PowerLaw", "fit_power_law", "learning_curve"]
 
@@ -80,6 +80,7 @@ class LearningCurve:
     x_mean: float
     x_low: float
     x_high: float
+    origins: tuple[str, ...]
 
     def to_dicts(self) -> list[dict[str, Any]]:
         """One row per participant and block: participant, n, rate, fitted."""
@@ -114,6 +115,7 @@ class LearningCurve:
                 f" [{number(self.x_low, 3)}, {number(self.x_high, 3)}] over persons",
                 f"averaged over persons: {self.averaged or 'not fitted'}",
                 "caution: an averaged curve can follow a power law that no person follows",
+                *origin_line(self.origins),
             )
         )
 
@@ -207,6 +209,7 @@ def learning_curve(
         x_mean=sum(exponents) / len(exponents) if exponents else math.nan,
         x_low=low,
         x_high=high,
+        origins=measured.origins,
     )
 
 

@@ -14,7 +14,7 @@ from nearkey.study.bootstrap import bootstrap_mean
 from nearkey.study.confusion import ConfusionMatrix
 from nearkey.study.counts import Counts, add_counts
 from nearkey.study.rates import METRICS, Rates
-from nearkey.study.tables import number, plain_table
+from nearkey.study.tables import number, origin_line, plain_table
 
 __all__ = [
     "ConditionMeasures",
@@ -256,8 +256,7 @@ class Measures:
             lines.append(f"[..]: {share} bootstrap interval of the mean over participants")
         if self.left_out:
             lines.append(f"left out: {_reasons(self.left_out)}")
-        if self.origins not in ((), ("person",)):
-            lines.append(f"origin of the logs: {', '.join(self.origins)}")
+        lines += origin_line(self.origins)
         return "\n".join(lines)
 
 

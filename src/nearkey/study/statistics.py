@@ -20,7 +20,7 @@ from nearkey.study.bootstrap import bootstrap_mean
 from nearkey.study.rates import METRICS
 from nearkey.study.results import Measures
 from nearkey.study.stats_extra import scipy_stats
-from nearkey.study.tables import number, plain_table
+from nearkey.study.tables import number, origin_line, p_value, plain_table
 
 __all__ = [
     "Comparison",
@@ -67,11 +67,19 @@ class RepeatedMeasures:
     p_friedman: float
 
     def __str__(self) -> str:
-        return (
-            f"F({self.df}, {self.df_error}) = {number(self.f)}, p = {number(self.p, 4)}, "
-            f"Greenhouse-Geisser p = {number(self.p_corrected, 4)} "
-            f"(epsilon {number(self.epsilon, 3)}), Friedman p = {number(self.p_friedman, 4)}"
-        )
+        parts = [
+            f"F({self.df}, {self.df_error}) = {number(self.f)}",
+            f"p {_equals(self.p)}",
+            f"Greenhouse-Geisser p {_equals(self.p_corrected)} (epsilon {number(self.epsilon, 3)})",
+        ]
+        if not math.isnan(self.p_friedman):
+            parts.append(f"Friedman p {_equals(self.p_friedman)}")
+        return ", ".join(parts)
+
+
+def _equals(p: float) -> str:
+    shown = p_value(p)
+    return shown if shown.startswith("<") else f"= {shown}"
 
 
 def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
@@ -152,6 +160,7 @@ class Comparisons:
     omnibus: RepeatedMeasures
     left_out: tuple[str, ...]
     confidence: float
+    origins: tuple[str, ...]
 
     def to_dicts(self) -> list[dict[str, Any]]:
         """One row per pair of conditions."""
@@ -166,8 +175,8 @@ class Comparisons:
                 number(pair.mean_first),
                 number(pair.mean_second),
                 f"{number(pair.difference)} [{number(pair.low)}, {number(pair.high)}]",
-                number(pair.p, 4),
-                number(pair.p_holm, 4),
+                p_value(pair.p),
+                p_value(pair.p_holm),
             )
             for pair in self.pairs
         ]
@@ -181,6 +190,7 @@ class Comparisons:
             lines.append(
                 "caution: with fewer than 6 participants Wilcoxon's p cannot fall below 0.05"
             )
+        lines += origin_line(self.origins)
         return "\n".join(lines)
 
 
@@ -232,6 +242,7 @@ def compare_conditions(
         ),
         left_out=tuple(sorted(set(table) - set(complete))),
         confidence=confidence,
+        origins=measured.origins,
     )
 
 

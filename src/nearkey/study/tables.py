@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-__all__ = ["number", "plain_table"]
+__all__ = ["number", "origin_line", "p_value", "plain_table"]
 
 
 def number(value: float | None, digits: int = 2) -> str:
@@ -13,6 +13,20 @@ def number(value: float | None, digits: int = 2) -> str:
     if value is None or math.isnan(value):
         return "-"
     return f"{value:.{digits}f}"
+
+
+def p_value(value: float) -> str:
+    """A p-value for a table, after "p"."""
+    if math.isnan(value):
+        return "-"
+    return "< 0.0001" if value < 0.0001 else f"{value:.4f}"
+
+
+def origin_line(origins: Sequence[str]) -> list[str]:
+    """A line that names logs not typed by persons; none where all are."""
+    if tuple(origins) in ((), ("person",)):
+        return []
+    return [f"origin of the logs: {', '.join(origins)}"]
 
 
 def plain_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -178,6 +178,7 @@ def test_torn_tail_of_any_sort_is_tolerated(tmp_path: Path) -> None:
             HEADER + PROMPT + '{"type":"accept","t":1,"text":"go","rank":-1}\n',
             "line 3: rank: Expected `int` >= 0",
         ),
+        (HEADER + PROMPT.replace("go", ""), "line 2: text: Expected `str` of length >= 1"),
         # Whole JSON of the wrong kind is no crash, newline or not.
         (HEADER + PROMPT + '{"type":"tap","t":1}', "line 3: text: is missing"),
     ],

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 
 import pytest
 
-from nearkey.errors import StudyLogError
+from nearkey.errors import NearkeyError, StudyLogError
 from nearkey.study import (
     METRICS,
     StudyLog,
     StudyLogRecorder,
     bootstrap_mean,
+    compare_conditions,
     learning_curve,
     measures,
 )
@@ -257,3 +259,40 @@ def test_learning_curve_of_one_block_is_not_fitted() -> None:
     assert curve.persons[0].fit is None
     assert curve.averaged is None
     assert "not fitted" in str(curve)
+
+
+def test_learning_and_comparing_say_which_extra_they_need(monkeypatch: pytest.MonkeyPatch) -> None:
+    measured = measures(
+        [
+            _log(name, condition, [(1, "ab", "ab", 1.0), (2, "ab", "ab", 2.0)])
+            for name in ("p1", "p2")
+            for condition in ("grid", "rows")
+        ]
+    )
+    monkeypatch.setitem(sys.modules, "scipy", None)
+    with pytest.raises(NearkeyError, match=r"scipy; pip install 'nearkey\[stats\]'"):
+        learning_curve(measured, condition="grid")
+    with pytest.raises(NearkeyError, match=r"nearkey\[stats\]"):
+        compare_conditions(measured)
+
+
+def test_comparing_names_who_is_left_out_and_where_logs_come_from() -> None:
+    # Same speed under both conditions: a difference of nothing is no evidence, p = 1.
+    logs = [
+        _log(name, condition, [(1, "ab", "ab", seconds)])
+        for name, seconds in (("p1", 1.0), ("p2", 2.0), ("p3", 4.0))
+        for condition in ("grid", "rows")
+    ]
+    found = compare_conditions(measures([*logs, _log("p4", "grid", [(1, "ab", "ab", 1.0)])]))
+    assert found.left_out == ("p4",)
+    (pair,) = found.pairs
+    assert (pair.participants, pair.difference, pair.p, pair.p_holm) == (3, 0.0, 1.0, 1.0)
+    text = str(found)
+    assert "without a value in every condition: p4" in text
+    assert "fewer than 6 participants" in text
+    assert "origin of the logs: invented" in text
+    assert found.to_dicts()[0]["second"] == "rows"
+    with pytest.raises(StudyLogError, match="1 conditions and 1 participants"):
+        compare_conditions(measures(logs[0]))
+    with pytest.raises(StudyLogError, match="metric: is 'speed'"):
+        compare_conditions(measures(logs), "speed")

@@ -1,0 +1,28 @@
+"""docs/study.md: its code runs and prints what the page says it prints."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+PAGE = Path(__file__).parents[3] / "docs" / "study.md"
+
+
+def test_the_pages_code_prints_what_the_page_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("scipy")
+    monkeypatch.chdir(tmp_path)
+    blocks = re.findall(r"```python\n(.*?)```\n\n```text\n(.*?)```", PAGE.read_text("utf-8"), re.S)
+    assert len(blocks) >= 7
+    names: dict[str, Any] = {}
+    for code, shown in blocks:
+        printed = io.StringIO()
+        with contextlib.redirect_stdout(printed):
+            exec(compile(code, str(PAGE), "exec"), names)
+        assert printed.getvalue().strip() == shown.strip()
