@@ -4,24 +4,35 @@ from __future__ import annotations
 
 import inspect
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchModelError
-from nearkey.touch.components import Components, log_density
+from nearkey.touch.components import Components, gaussian_components, log_density
 from nearkey.touch.geometry import Geometry, geometry_of
-from nearkey.touch.labels import label
+from nearkey.touch.labels import Labelled, label
 from nearkey.touch.log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
 
-__all__ = ["TouchBase", "check_background", "cholesky", "key_indices"]
+__all__ = [
+    "ComponentTouch",
+    "OneGaussianTouch",
+    "TouchBase",
+    "check_background",
+    "fitted_arrays",
+    "floor_covariances",
+    "key_indices",
+]
 
 Floats = NDArray[np.float64]
+
+# No axis of a spread is believed to be narrower than this share of the smallest key side.
+_NARROWEST = 0.01
 
 
 class TouchBase:
@@ -77,11 +88,14 @@ class TouchBase:
         """
         raise NotImplementedError
 
+    def log_prob_of(self, touches: Labelled) -> Floats:
+        """`log_prob` of a log's labelled touches, with whatever else of the log the model uses."""
+        return self.log_prob(touches.points)
+
     def score_samples(self, log: TouchLog, layout: Layout | Geometry | None = None) -> Floats:
         """Log density of each labelled touch under its own key `(n,)`, in the log's order."""
-        geometry = self._geometry(layout)
-        touches = label(log, geometry)
-        return np.asarray(self.log_prob(touches.points)[np.arange(len(touches.rows)), touches.key])
+        touches = label(log, self._geometry(layout))
+        return np.asarray(self.log_prob_of(touches)[np.arange(len(touches.rows)), touches.key])
 
     def score(self, log: TouchLog, layout: Layout | Geometry | None = None) -> float:
         """Mean log density of the labelled touches under their own keys."""
@@ -140,6 +154,52 @@ class ComponentTouch(TouchBase):
         return log_density(self.components(), points, self._fitted().n_keys)
 
 
+class OneGaussianTouch(ComponentTouch):
+    """Base of models with one Gaussian per key: `means_ (n_keys, 2)`, `covariances_ (n_keys, 2, 2)`.
+
+    Its subclasses have a parameter `background`.
+    """
+
+    background: float
+    means_: Floats
+    covariances_: Floats
+    floored_keys_: tuple[str, ...]
+
+    def components(self) -> Components:
+        """The densities as one component per key, in key order, over the flat background."""
+        geometry = self._fitted()
+        n = geometry.n_keys
+        return gaussian_components(
+            np.arange(n, dtype=np.int32),
+            np.ones(n),
+            self.means_,
+            self.covariances_,
+            background_weight=check_background(self.background),
+            background_log_density=-float(np.log(geometry.area)),
+        )
+
+    def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], rng: Any) -> Floats:
+        """Touches `(n, 2)` aimed at keys given by index or id.
+
+        Draws exactly two standard normals per touch, in order, from `rng` (a Generator or a
+        seed): the same generator state gives two layouts the same underlying luck. Wild touches
+        (the background) are not drawn.
+        """
+        index = key_indices(keys, self._fitted())
+        z = np.random.default_rng(rng).standard_normal((len(index), 2))
+        factors = np.linalg.cholesky(self.covariances_)
+        return np.asarray(self.means_[index] + np.einsum("nij,nj->ni", factors[index], z))
+
+    def _set_gaussians(self, means: Floats, covariances: Floats) -> None:
+        """Store the densities, no axis of a spread narrower than 1 % of the smallest key side."""
+        self.means_ = means
+        narrowest = _NARROWEST * float(self.geometry_.sizes.min())
+        self.covariances_, floored = floor_covariances(covariances, narrowest)
+        self.floored_keys_ = tuple(
+            key for key, yes in zip(self.geometry_.key_ids, floored, strict=True) if yes
+        )
+
+
 def _parameters(model: type) -> list[str]:
     return [name for name in inspect.signature(model).parameters if name != "self"]
 
@@ -175,6 +235,29 @@ def key_indices(keys: Sequence[Any] | NDArray[Any], geometry: Geometry) -> NDArr
         ) from None
 
 
-def cholesky(covariance: Floats) -> Floats:
-    """Lower Cholesky factors of `(..., 2, 2)` covariances."""
-    return np.asarray(np.linalg.cholesky(covariance))
+def floor_covariances(covariances: Floats, narrowest: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Raise principal spreads below `narrowest` to it; also which covariances that touched."""
+    values, vectors = np.linalg.eigh(covariances)
+    low = values < narrowest**2
+    bad = low[..., 0] | low[..., 1]
+    if not bad.any():
+        return covariances, bad
+    raised = np.maximum(values, narrowest**2)
+    mended = np.einsum("...ij,...j,...kj->...ik", vectors, raised, vectors)
+    return np.where(bad[..., None, None], mended, covariances), bad
+
+
+def fitted_arrays(fitted: Mapping[str, Any], **shapes: tuple[int, ...]) -> list[Floats]:
+    """Arrays of a model file by name, checked against their shapes (-1: any length)."""
+    found = []
+    for name, shape in shapes.items():
+        array = np.array(fitted[name], dtype=np.float64)
+        right = array.ndim == len(shape) and all(
+            want in (-1, have) for want, have in zip(shape, array.shape, strict=True)
+        )
+        if not right or not np.isfinite(array).all():
+            raise TouchModelError(
+                f"is not numbers of shape {shape}", field=name, fix="save the model again"
+            )
+        found.append(array)
+    return found

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.base import ComponentTouch, check_background, cholesky, key_indices
-from nearkey.touch.components import Components, gaussian_components
+from nearkey.touch.base import OneGaussianTouch, check_background
 from nearkey.touch.geometry import Geometry, geometry_of
 from nearkey.touch.labels import label
 from nearkey.touch.log import TouchLog
@@ -24,11 +22,8 @@ __all__ = ["GaussianTouch"]
 
 Floats = NDArray[np.float64]
 
-# No axis of a spread is believed to be narrower than this share of the smallest key side.
-_NARROWEST = 0.01
 
-
-class GaussianTouch(ComponentTouch):
+class GaussianTouch(OneGaussianTouch):
     """A full-covariance Gaussian per key over a flat background.
 
     Parameters
@@ -137,31 +132,6 @@ class GaussianTouch(ComponentTouch):
         self._check_params()
         return self._learn(log, self._geometry(layout))
 
-    def components(self) -> Components:
-        """The densities as one component per key, in key order, over the flat background."""
-        geometry = self._fitted()
-        n = geometry.n_keys
-        return gaussian_components(
-            np.arange(n, dtype=np.int32),
-            np.ones(n),
-            self.means_,
-            self.covariances_,
-            background_weight=check_background(self.background),
-            background_log_density=-float(np.log(geometry.area)),
-        )
-
-    def sample(
-        self,
-        keys: Sequence[int] | Sequence[str] | NDArray[Any],
-        rng: np.random.Generator | int,
-    ) -> Floats:
-        index = key_indices(keys, self._fitted())
-        z = np.random.default_rng(rng).standard_normal((len(index), 2))
-        factors = cholesky(self.covariances_)
-        return np.asarray(self.means_[index] + np.einsum("nij,nj->ni", factors[index], z))
-
-    sample.__doc__ = ComponentTouch.sample.__doc__
-
     def for_layout(self, layout: Layout | Geometry) -> Self:
         """The same densities under another layout's ids and letters.
 
@@ -235,11 +205,9 @@ class GaussianTouch(ComponentTouch):
             self.pooled_covariance_ = covariances.mean(axis=0)
         else:
             offsets, covariances, few = self._shrunk(stats)
-        self.means_ = g.centers + offsets
-        self.covariances_, floored = _floor(covariances, _NARROWEST * float(g.sizes.min()))
+        self._set_gaussians(g.centers + offsets, covariances)
         self.n_touches_ = stats.n.copy()
         self.fallback_keys_ = tuple(k for k, no in zip(g.key_ids, few, strict=True) if no)
-        self.floored_keys_ = tuple(k for k, yes in zip(g.key_ids, floored, strict=True) if yes)
 
     def _shrunk(self, stats: KeyStats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         if stats.total < max(self.min_touches, 3):
@@ -315,18 +283,6 @@ class GaussianTouch(ComponentTouch):
                 np.stack([_square(p["scale"]) for p in priors]),
             )
         self._finish()
-
-
-def _floor(covariances: Floats, narrowest: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """Raise principal spreads below `narrowest` to it; also which covariances that touched."""
-    values, vectors = np.linalg.eigh(covariances)
-    low = values < narrowest**2
-    bad = low[..., 0] | low[..., 1]
-    if not bad.any():
-        return covariances, bad
-    raised = np.maximum(values, narrowest**2)
-    mended = np.einsum("...ij,...j,...kj->...ik", vectors, raised, vectors)
-    return np.where(bad[..., None, None], mended, covariances), bad
 
 
 def _triple(matrix: Floats) -> list[float]:
