@@ -138,6 +138,7 @@ def _check_on_surface(key: Key, width: float, height: float) -> None:
 def _check_overlap(keys: Sequence[Key]) -> None:
     # By left edge, so that a key meets only those that begin before it ends.
     order = sorted(keys, key=lambda key: key.x)
+    position = {key.id: i for i, key in enumerate(keys)}
     for i, first in enumerate(order):
         for second in order[i + 1 :]:
             if second.x >= first.x + first.w:
@@ -147,9 +148,10 @@ def _check_overlap(keys: Sequence[Key]) -> None:
             if shared_w > TOLERANCE * min(first.w, second.w) and shared_h > TOLERANCE * min(
                 first.h, second.h
             ):
+                earlier, later = sorted((first.id, second.id), key=position.__getitem__)
                 raise LayoutError(
-                    f'overlaps key "{first.id}" by {shared_w:.3g} x {shared_h:.3g} units',
-                    field=f'key "{second.id}": x, y, w, h',
+                    f'overlaps key "{earlier}" by {shared_w:.3g} x {shared_h:.3g} units',
+                    field=f'key "{later}": x, y, w, h',
                     fix="move or shrink one of them",
                 )
 

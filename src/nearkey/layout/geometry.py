@@ -15,6 +15,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 _CHUNK = 65_536  # points handled at once: bounds memory
+_FARTHEST = 1e150  # its square is still finite
 
 
 def nearest_rectangle(points: npt.ArrayLike, centers: FloatArray, sizes: FloatArray) -> IntArray:
@@ -26,6 +27,7 @@ def nearest_rectangle(points: npt.ArrayLike, centers: FloatArray, sizes: FloatAr
         )
     if not np.isfinite(array).all():
         raise LayoutError("not all finite", field="points", fix="drop or mend those touches")
+    array = np.clip(array, -_FARTHEST, _FARTHEST)
     parts = [
         _nearest(array[i : i + _CHUNK], centers, sizes)
         for i in range(0, max(len(array), 1), _CHUNK)

@@ -228,7 +228,7 @@ class Layout:
 
     def scaled(self, factor: float) -> Layout:
         """The layout `factor` times as large: every length in layout units is multiplied."""
-        return self._stretched(factor, factor, self.unit_mm)
+        return self._on(self.width * factor, self.height * factor, self.unit_mm)
 
     def fitted(self, width_mm: float, height_mm: float) -> Layout:
         """The arrangement stretched over a surface of this size, one unit being a millimetre.
@@ -236,21 +236,20 @@ class Layout:
         Candidates fitted to one surface can be compared: the same touch in millimetres lands at
         the same coordinates on each.
         """
-        return self._stretched(width_mm / self.width, height_mm / self.height, 1.0)
+        return self._on(width_mm, height_mm, 1.0)
 
-    def _stretched(self, across: float, down: float, unit_mm: float) -> Layout:
-        for factor in (across, down):
-            if not (np.isfinite(factor) and factor > 0):
+    def _on(self, width: float, height: float, unit_mm: float) -> Layout:
+        for field_name, value in (("width", width), ("height", height)):
+            if not (np.isfinite(value) and value > 0):
                 raise LayoutError(
-                    f"cannot scale by {factor:g}", field="size", fix="give a size above 0"
+                    f"cannot become {value:g}", field=field_name, fix="give a size above 0"
                 )
+        across, down = width / self.width, height / self.height
         keys = tuple(
             replace(key, x=key.x * across, y=key.y * down, w=key.w * across, h=key.h * down)
             for key in self.keys
         )
-        return replace(
-            self, unit_mm=unit_mm, width=self.width * across, height=self.height * down, keys=keys
-        )
+        return replace(self, unit_mm=unit_mm, width=width, height=height, keys=keys)
 
     def renamed(self, name: str) -> Layout:
         """The same layout under another name."""
