@@ -1,0 +1,136 @@
+"""Write RESULTS.md from the files in results/: sections in order, nothing typed by hand.
+
+python benchmarks/make_results.py           write benchmarks/RESULTS.md
+python benchmarks/make_results.py --check   exit with 1 when RESULTS.md is not what they give
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+from pathlib import Path
+
+from sections import Cell, Column, Section, read
+
+from nearkey.errors import NearkeyError
+from nearkey.files import atomic_write
+
+HERE = Path(__file__).resolve().parent
+RESULTS = HERE / "results"
+TARGET = HERE / "RESULTS.md"
+
+PREAMBLE = """# Results
+
+Made by `python benchmarks/make_results.py` from the files in `results/`; edit those, never this
+page. [README.md](README.md) says what a file holds. A figure in brackets is the interval of the
+figure before it. Figures of time or memory stand under the machine they were taken on.
+"""
+
+
+def load(folder: Path) -> list[tuple[Path, Section]]:
+    """All sections with their files, by `order`, then file name, then place in the file."""
+    found = [(path, section) for path in sorted(folder.glob("*.json")) for section in read(path)]
+    return sorted(found, key=lambda pair: pair[1].order)
+
+
+def number(value: float, column: Column) -> str:
+    """A figure as its column asks: digits after the point, or four significant ones."""
+    if column.percent:
+        return f"{100 * value:.{1 if column.digits is None else column.digits}f} %"
+    if isinstance(value, int):
+        return f"{value:,}"
+    return f"{value:.4g}" if column.digits is None else f"{value:,.{column.digits}f}"
+
+
+def cell_text(cell: Cell, column: Column) -> str:
+    """One cell of a Markdown table."""
+    if cell is None:
+        return "–"
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, str):
+        return cell.replace("|", "\\|").replace("\n", " ")
+    if isinstance(cell, list):
+        middle, low, high = (
+            "–" if one is None else number(one, column).removesuffix(" %") for one in cell
+        )
+        return f"{middle} [{low}, {high}]" + (" %" if column.percent else "")
+    return number(cell, column)
+
+
+def section_text(section: Section, path: Path) -> str:
+    """A section as Markdown. Columns that hold no words are aligned to the right."""
+    columns = [Column(one) if isinstance(one, str) else one for one in section.columns]
+    lines = [f"## {section.title}", "", f"`{section.command}`", ""]
+    if section.environment:
+        facts = "; ".join(f"{name} {value}" for name, value in section.environment.items())
+        lines += [f"Measured on: {facts}.", ""]
+    if columns:
+        worded = [any(isinstance(row[i], str) for row in section.rows) for i in range(len(columns))]
+        lines.append("| " + " | ".join(column.name for column in columns) + " |")
+        lines.append("|" + "|".join("---" if words else "---:" for words in worded) + "|")
+        for row in section.rows:
+            cells = (cell_text(cell, column) for cell, column in zip(row, columns, strict=True))
+            lines.append("| " + " | ".join(cells) + " |")
+        lines.append("")
+    for note in section.notes:
+        lines.append(f"- {note}")
+    if section.notes:
+        lines.append("")
+    for picture in section.pictures:
+        lines += [f"![{picture.caption}](results/{picture.file})", "", picture.caption, ""]
+    lines.append(f"<sub>from results/{path.name}</sub>")
+    return "\n".join(lines) + "\n"
+
+
+def document(found: list[tuple[Path, Section]]) -> str:
+    """The whole page: a list of sections, then each."""
+    index = [
+        f"- [{section.title}](#{anchor})"
+        for (_, section), anchor in zip(
+            found, anchors([section.title for _, section in found]), strict=True
+        )
+    ]
+    parts = [PREAMBLE, "\n".join(index) + "\n"]
+    parts += [section_text(section, path) for path, section in found]
+    return "\n".join(parts)
+
+
+def anchors(titles: list[str]) -> list[str]:
+    """Heading anchors by the common Markdown rule: lower case, spaces to hyphens, marks dropped."""
+    seen: dict[str, int] = {}
+    made = []
+    for title in titles:
+        anchor = re.sub(r"[^\w\- ]", "", title.lower()).replace(" ", "-")
+        count = seen.get(anchor, 0)
+        seen[anchor] = count + 1
+        made.append(f"{anchor}-{count}" if count else anchor)
+    return made
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Command line; returns the exit code."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--check", action="store_true", help="only say whether the page is current")
+    parser.add_argument("--results", type=Path, default=RESULTS)
+    parser.add_argument("--output", type=Path, default=TARGET)
+    options = parser.parse_args(arguments)
+    try:
+        text = document(load(options.results))
+    except NearkeyError as fault:
+        print(f"make_results: {fault}", file=sys.stderr)
+        return 2
+    if options.check:
+        current = options.output.exists() and options.output.read_text(encoding="utf-8") == text
+        if not current:
+            print(f"{options.output} is not what the results give; run make_results.py")
+        return 0 if current else 1
+    with atomic_write(options.output) as stream:
+        stream.write(text)
+    print(options.output)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

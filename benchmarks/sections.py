@@ -1,0 +1,122 @@
+"""The small schema of a results file, and how it is read and written.
+
+A script that measures something writes one JSON file into `benchmarks/results/`; `make_results.py`
+turns all of them into `RESULTS.md`. The schema is described in `README.md` beside this file.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import platform
+from pathlib import Path
+
+import msgspec
+
+from nearkey.errors import NearkeyError
+from nearkey.files import atomic_write
+
+FORMAT = "nearkey-results-1"
+
+Number = int | float
+#: A figure, a figure with its interval [estimate, low, high], a word, yes/no, or nothing measured.
+Cell = bool | int | float | str | list[Number | None] | None
+
+
+class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """One column: its heading, the digits after the point, and whether figures are shares of one."""
+
+    name: str
+    digits: int | None = None
+    percent: bool = False
+
+
+class Picture(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A picture shown under the table; `file` is relative to `benchmarks/results/`."""
+
+    file: str
+    caption: str
+
+
+class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """One section of RESULTS.md. `environment` is given where figures depend on the machine."""
+
+    format: str
+    title: str
+    command: str
+    columns: list[str | Column]
+    rows: list[list[Cell]]
+    notes: list[str] = []
+    order: int = 100
+    pictures: list[Picture] = []
+    environment: dict[str, str] = {}
+
+    def problems(self) -> list[str]:
+        """What is wrong beyond the types, one line each."""
+        found = []
+        if self.format != FORMAT:
+            found.append(f"field 'format' is {self.format!r}: write {FORMAT!r}")
+        for field in ("title", "command"):
+            if not getattr(self, field).strip():
+                found.append(f"field {field!r} is empty")
+        for number, row in enumerate(self.rows):
+            if len(row) != len(self.columns):
+                found.append(f"row {number} has {len(row)} cells for {len(self.columns)} columns")
+            for cell in row:
+                if isinstance(cell, list) and len(cell) != 3:
+                    found.append(f"row {number}: a list cell is [estimate, low, high], not {cell}")
+                if isinstance(cell, float) and not math.isfinite(cell):
+                    found.append(f"row {number}: {cell} is no figure; write null")
+        return found
+
+
+class ResultsFileError(NearkeyError):
+    """A results file does not follow the schema."""
+
+
+def read(path: Path) -> list[Section]:
+    """The sections of a file: one object, or a list of them. Raises ResultsFileError."""
+    raw = path.read_bytes()
+    many = raw.lstrip()[:1] == b"["
+    try:
+        sections = (
+            msgspec.json.decode(raw, type=list[Section])
+            if many
+            else [msgspec.json.decode(raw, type=Section)]
+        )
+    except msgspec.DecodeError as error:
+        raise ResultsFileError(
+            str(error), where=str(path), fix="see benchmarks/README.md"
+        ) from None
+    for section in sections:
+        for problem in section.problems():
+            raise ResultsFileError(problem, where=str(path), fix="see benchmarks/README.md")
+    return sections
+
+
+def write(path: Path, *sections: Section) -> None:
+    """Write sections so that the same figures give the same bytes. Raises ResultsFileError."""
+    for section in sections:
+        for problem in section.problems():
+            raise ResultsFileError(problem, where=str(path))
+    payload = sections[0] if len(sections) == 1 else list(sections)
+    text = msgspec.json.format(msgspec.json.encode(payload), indent=1)
+    with atomic_write(path) as stream:
+        stream.write(text.decode() + "\n")
+
+
+def this_machine() -> dict[str, str]:
+    """What a reader must know of the machine behind figures of time or memory."""
+    model = platform.processor() or platform.machine()
+    cpuinfo = Path("/proc/cpuinfo")
+    if cpuinfo.exists():
+        for line in cpuinfo.read_text(errors="replace").splitlines():
+            if line.startswith("model name"):
+                model = line.split(":", 1)[1].strip()
+                break
+    return {
+        "processor": model,
+        "cores": str(os.cpu_count()),
+        "system": f"{platform.system()} {platform.release()}",
+        "python": platform.python_version(),
+    }
