@@ -11,6 +11,8 @@
 #include "lexicon.hpp"
 #include "ngram_table.hpp"
 #include "search.hpp"
+#include "sentence.hpp"
+#include "speller.hpp"
 #include "touch.hpp"
 
 namespace nb = nanobind;
@@ -160,6 +162,61 @@ nb::tuple batch(const BoundSearcher &s, const In2<double> &rows, const In1<std::
         for (auto &t : pool) t.join();
     }
     return nb::make_tuple(array(m, k, words), array(m, k, totals));
+}
+
+// Letters as a bytes object of indices.
+nb::bytes as_bytes(const std::vector<std::uint8_t> &letters) { return nb::bytes(reinterpret_cast<const char *>(letters.data()), letters.size()); }
+
+// A growing word under the letter model; each touch adds a beam, delete takes one off.
+struct Spelling {
+    std::shared_ptr<Speller> speller;
+    std::vector<Speller::Beam> beams;
+};
+
+void check_letters(const Speller &speller, const BoundSearcher &s) {
+    if (speller.n_letters() != s.searcher.lexicon().n_letters()) throw std::invalid_argument("speller and searcher differ in their letters");
+}
+
+void spelling_push(Spelling &spelling, const BoundSearcher &s, const In2<double> &rows) {
+    s.check(rows);
+    check_letters(*spelling.speller, s);
+    nb::gil_scoped_release release;
+    Emissions emissions;
+    s.emissions(rows.data(), rows.shape(1), static_cast<int>(rows.shape(0)), emissions);
+    for (int i = 0; i < emissions.n_touches; ++i)
+        spelling.beams.push_back(spelling.speller->step(spelling.beams.back(), emissions.row(i), emissions.n_letters));
+}
+
+nb::list spelling_best(const Spelling &spelling, std::size_t k) {
+    nb::list out;
+    for (const Spelled &s : spelling.speller->finish(spelling.beams.back(), k)) out.append(nb::make_tuple(as_bytes(s.letters), s.total, s.touch, s.language));
+    return out;
+}
+
+nb::list sentence(const BoundSearcher &s, const Speller *speller, const In2<double> &rows, const Tokens &context, std::size_t k, const Penalties &penalties,
+                  const In1<double> &space, const In1<std::uint8_t> &boundary, double missing_space, std::size_t width, std::size_t words) {
+    s.check(rows);
+    const std::size_t n = rows.shape(0);
+    if ((space.shape(0) != 0 && space.shape(0) != n) || (boundary.shape(0) != 0 && boundary.shape(0) != n))
+        throw std::invalid_argument("space and boundary need a value for every touch");
+    if (speller) check_letters(*speller, s);
+    if (width < 1 || words < 1) throw std::invalid_argument("width and words must be 1 or more");
+    std::vector<Sentence> found;
+    {
+        nb::gil_scoped_release release;
+        Emissions emissions;
+        s.emissions(rows.data(), rows.shape(1), static_cast<int>(n), emissions);
+        const SentenceOptions options{missing_space, copied(space), copied(boundary), width, words, speller != nullptr};
+        found = decode_sentence(s.searcher, speller, emissions, context, k, penalties, options);
+    }
+    nb::list out;
+    for (const Sentence &f : found) {
+        nb::list parts;
+        for (const SentenceWord &w : f.words)
+            parts.append(nb::make_tuple(w.word == kSpelled ? nb::cast(as_bytes(w.letters)) : nb::cast(w.word), w.first, w.last, w.space));
+        out.append(nb::make_tuple(f.total, f.touch, f.language, parts));
+    }
+    return out;
 }
 
 // Touch scores of every entry of one length, for language models that live outside the kernel.
@@ -321,4 +378,24 @@ NB_MODULE(_kernel, m) {
         .def("predict", &predict, "context"_a, "k"_a, "overlay"_a.none() = nb::none())
         .def("batch", &batch, "rows"_a, "offsets"_a, "context"_a, "context_offsets"_a, "k"_a, "penalties"_a, "threads"_a = 1)
         .def("touch_scores", &touch_scores, "rows"_a);
+
+    nb::class_<Speller>(m, "Speller")
+        .def("__init__", [](Speller *self, std::shared_ptr<BoundTable> table, const In1<std::uint32_t> &token, double weight, int width) {
+            new (self) Speller(table, copied(token), weight, width);
+        }, "table"_a, "token"_a, "weight"_a, "width"_a);
+
+    nb::class_<Spelling>(m, "Spelling")
+        .def("__init__", [](Spelling *self, std::shared_ptr<Speller> speller) {
+            new (self) Spelling{speller, {speller->start()}};
+        }, "speller"_a)
+        .def("push", &spelling_push, "searcher"_a, "rows"_a)
+        .def("pop", [](Spelling &s) {
+            if (s.beams.size() == 1) throw nb::index_error("no touch to take off");
+            s.beams.pop_back();
+        })
+        .def("__len__", [](const Spelling &s) { return s.beams.size() - 1; })
+        .def("best", &spelling_best, "k"_a);
+
+    m.def("decode_sentence", &sentence, "searcher"_a, "speller"_a.none(), "rows"_a, "context"_a, "k"_a, "penalties"_a, "space"_a, "boundary"_a,
+          "missing_space"_a, "width"_a, "words"_a);
 }

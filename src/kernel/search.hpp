@@ -76,6 +76,15 @@ struct Emissions {
     std::vector<double> value;  // n_touches x n_letters
     std::vector<double> rest;   // rest[i] = sum of the best of rows i, i + 1, ...
 
+    // Touches from `first` up to `last`, as if they were all.
+    Emissions part(int first, int last) const {
+        Emissions out{last - first, n_letters, {}, {}};
+        out.value.assign(row(first), row(first) + static_cast<std::size_t>(last - first) * n_letters);
+        out.rest.resize(out.n_touches + 1);
+        for (int i = first; i <= last; ++i) out.rest[i - first] = rest[i] - rest[last];
+        return out;
+    }
+
     const double *row(int touch) const { return value.data() + static_cast<std::size_t>(touch) * n_letters; }
 };
 
@@ -108,6 +117,7 @@ public:
     const NgramTable *table() const { return table_.get(); }
     const std::vector<std::uint32_t> &letter_column() const { return letter_column_; }
     double lm_weight() const { return lm_weight_; }
+    std::uint32_t token(std::uint32_t word) const { return token_[word]; }
 
     void emissions_from_columns(const double *columns, int n_touches, std::size_t n_columns, Emissions &out) const;
     void emissions_from_points(const Emitter &emitter, const double *points, int n_touches, Emissions &out) const;

@@ -25,7 +25,6 @@ _ROOM = {
     "TouchLog": "touch",
     "catalogue_names": "layout",
     "clean": "touch",
-    "collisions": "simulate",
     "count_grids": "layout",
     "ellipses": "touch",
     "grid_layouts": "layout",
@@ -47,16 +46,15 @@ __all__ = [
     "Selection",
     "Speed",
     "TouchLog",
+    "__version__",
     "catalogue_names",
     "clean",
-    "collisions",
     "count_grids",
     "ellipses",
     "grid_layouts",
     "load_pack",
     "load_touch",
     "rank_layouts",
-    "__version__",
 ]
 
 if TYPE_CHECKING:
@@ -64,7 +62,7 @@ if TYPE_CHECKING:
     from nearkey.errors import NearkeyError
     from nearkey.language import load_pack
     from nearkey.layout import Key, Layout, catalogue_names, count_grids, grid_layouts
-    from nearkey.simulate import RankResult, Selection, Speed, collisions, rank_layouts
+    from nearkey.simulate import RankResult, Selection, Speed, rank_layouts
     from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean, ellipses, load_touch
 
 

@@ -4,9 +4,10 @@ The decoder sees touch and language only through the Protocols in `protocols`, s
 models written elsewhere plug in.
 """
 
-from nearkey.decode.candidates import Candidate
+from nearkey.decode.candidates import Candidate, Sentence
 from nearkey.decode.decoder import Decoder
 from nearkey.decode.options import EditCosts
+from nearkey.decode.overlay import PersonalWords
 from nearkey.decode.protocols import (
     ComponentTouchModel,
     LanguageModel,
@@ -16,6 +17,7 @@ from nearkey.decode.protocols import (
     TableLanguageModel,
     TouchModel,
 )
+from nearkey.decode.stream import Stream
 
 __all__ = [
     "Candidate",
@@ -25,7 +27,10 @@ __all__ = [
     "LanguageModel",
     "LanguagePack",
     "Lexicon",
+    "PersonalWords",
+    "Sentence",
     "State",
+    "Stream",
     "TableLanguageModel",
     "TouchModel",
 ]

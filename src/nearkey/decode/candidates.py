@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Candidate", "Kind"]
+__all__ = ["Candidate", "Kind", "Sentence"]
 
 Kind = Literal["word", "edited", "completion", "prediction", "spelled"]
 
@@ -29,3 +29,20 @@ class Candidate:
     log_touch: float
     log_language: float
     kind: Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """One reading of a sentence's touches.
+
+    text : the words with spaces between them, cased where the pack knows how.
+    words : as the lexicon has them. touches : for each word, its first touch and the one after its last.
+    log_prob, log_touch, log_language : natural logs; spaces count as touches.
+    """
+
+    text: str
+    words: tuple[str, ...]
+    touches: tuple[tuple[int, int], ...]
+    log_prob: float
+    log_touch: float
+    log_language: float

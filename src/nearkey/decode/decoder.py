@@ -10,12 +10,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 import nearkey._kernel as _kernel
-from nearkey.decode.candidates import Candidate, Kind
+from nearkey.decode.candidates import Candidate, Kind, Sentence
+from nearkey.decode.layout_columns import LayoutColumns
+from nearkey.decode.live import Live
 from nearkey.decode.options import EditCosts
+from nearkey.decode.overlay import OverlayCache, PersonalWords, ReadyOverlay
 from nearkey.decode.protocols import LanguagePack, State, TouchModel
+from nearkey.decode.sentence import decode_sentence
+from nearkey.decode.speller import LetterSpeller
 from nearkey.decode.spelling import spell_words
+from nearkey.decode.stream import Stream
 from nearkey.errors import DecodeError
-from nearkey.layout import Layout
+from nearkey.layout import Key, Layout
 
 __all__ = ["Decoder"]
 
@@ -26,14 +32,15 @@ class Decoder:
     """Finds the words most probable under touches and language.
 
     ``score(word) = log p(touches | keys of the word) + lm_weight * log P(word | context)``,
-    the noisy channel of Goodman, Venolia, Steury & Parker (IUI 2002). The search is exact: its
-    answer is that of scoring the whole lexicon.
+    the noisy channel of Goodman, Venolia, Steury & Parker (IUI 2002). The search for words is exact, with
+    edits, completions and context as well: its answer is that of scoring the whole lexicon.
 
     Parameters
     ----------
     layout : the keys.
     touch : a `TouchModel` with a column for each key of the layout that carries letters.
-    pack : has a `lexicon` and a `language_model` (see `nearkey.decode.protocols`).
+    pack : has a `lexicon` and a `language_model` (see `nearkey.decode.protocols`); where it also has a
+        `letter_model`, `truecase` or `marks`, live use spells unknown words, restores case, offers marks.
     lm_weight : weight of the language score, 0 or more.
     edits : costs of omitted, extra and swapped touches and of unfinished words; off by default.
 
@@ -61,28 +68,30 @@ class Decoder:
         self.layout = layout
         self.touch = touch
         self.pack = pack
-        self.lm_weight = lm_weight
+        self.lm_weight = float(lm_weight)
         self.edits = edits or EditCosts()
+        self.columns = LayoutColumns.of(layout, touch)
+        self.letters = self.columns.letters
         self._words = pack.lexicon.words
         self._model = pack.language_model
-        # Sorted, so that every lettering of a search spells words alike and can share one set of tries.
-        self._letters = "".join(sorted(layout.letters))
         self._finished = self.edits.kernel(completions=False)
         self._unfinished = self.edits.kernel(completions=True)
-        columns = _letter_columns(layout, touch, self._letters)
         self._emitter = _emitter(touch)
         table = getattr(self._model, "table", None)
         self._by_table = table is not None
-        tokens = self._model.tokens(self._words) if self._by_table else np.zeros(0, np.uint32)  # type: ignore[attr-defined]
-        self._kernel_lexicon: _kernel.Lexicon
-        if _shared is not None and _shared._letters == self._letters and _shared.pack is pack:
-            self._kernel_lexicon = _shared._kernel_lexicon
+        self._lexicon: _kernel.Lexicon
+        if _shared is not None and _shared.letters == self.letters and _shared.pack is pack:
+            self._lexicon, tokens = _shared._lexicon, _shared._tokens
         else:
-            self._kernel_lexicon = _kernel_lexicon(pack, self._letters)
+            self._lexicon = _kernel_lexicon(pack, self.letters)
+            tokens = self._model.tokens(self._words) if self._by_table else np.zeros(0, np.uint32)  # type: ignore[attr-defined]
+        self._tokens: NDArray[np.uint32] = tokens
         self._searcher = _kernel.Searcher(
-            self._kernel_lexicon, table, tokens, columns, float(lm_weight), self._emitter
+            self._lexicon, table, tokens, self.columns.letter, self.lm_weight, self._emitter
         )
-        self._truecase = getattr(pack, "truecase", None)
+        self._overlays = OverlayCache(self._words, self._lexicon, self.letters)
+        self._truecase: Any = getattr(pack, "truecase", None)
+        self._live = Live(self)
 
     def with_layout(self, layout: Layout, touch: TouchModel) -> Decoder:
         """The same decoder on another layout; the tries are shared where both carry the same letters."""
@@ -90,7 +99,7 @@ class Decoder:
             layout, touch, self.pack, lm_weight=self.lm_weight, edits=self.edits, _shared=self
         )
 
-    # ---- words ----
+    # ---- one word ----
 
     def decode(
         self,
@@ -99,6 +108,7 @@ class Decoder:
         context: str | State | None = None,
         k: int = 5,
         completions: bool = False,
+        personal: PersonalWords | None = None,
     ) -> list[Candidate]:
         """The k best words for a sequence of touches, best first.
 
@@ -109,50 +119,168 @@ class Decoder:
             is known, and words get their probabilities without context. A state from
             `state_after` is taken as well.
         completions : also offer words that go on after the last touch, where `edits.completion` is set.
+        personal : a person's words, mixed in.
 
         Raises `DecodeError` for points of the wrong shape or that are not finite.
         """
-        rows = self._rows(points)
-        state = self._state(context)
+        rows = self.rows(points)
         if k < 1:
             raise DecodeError(
                 f"{k} candidates asked for", where="decode", field="k", fix="ask for 1 or more"
             )
         if len(rows) == 0:
             return []
+        return self.words(rows, self.state(context), k, completions=completions, personal=personal)
+
+    def words(
+        self,
+        rows: NDArray[np.float64],
+        state: State | None,
+        k: int,
+        *,
+        completions: bool = False,
+        personal: PersonalWords | None = None,
+    ) -> list[Candidate]:
+        """As `decode`, for touches already checked by `rows` and a state; no touches give predictions."""
         if not self._by_table and state is not None:
-            return self._decode_outside(rows, state, k)
-        penalties = self._unfinished if completions else self._finished
-        hits = self._searcher.search(rows, () if state is None else state, k, penalties)
-        return [self._candidate(hit, state) for hit in hits]
+            return self._words_outside(rows, state, k)
+        overlay = None if personal is None else self._overlays.get(personal, state)
+        context = () if state is None else state
+        kernel = overlay.kernel if overlay is not None else None
+        if len(rows) == 0:
+            hits = self._searcher.predict(context, k, kernel)
+        else:
+            penalties = self._unfinished if completions else self._finished
+            hits = self._searcher.search(rows, context, k, penalties, kernel)
+        return [self._candidate(hit, state, overlay, predicted=len(rows) == 0) for hit in hits]
 
     def _candidate(
-        self, hit: tuple[int, float, float, float, int], state: State | None
+        self,
+        hit: _kernel.Hit,
+        state: State | None,
+        overlay: ReadyOverlay | None = None,
+        *,
+        predicted: bool = False,
     ) -> Candidate:
-        index, total, touch, language, kind = hit
-        word = self._words[index]
-        return Candidate(self._shown(word, state), word, total, touch, language, _KINDS[kind])
+        index, total, touch, language, code = hit
+        known = index < len(self._words)
+        if known:
+            word = self._words[index]
+        else:
+            assert overlay is not None
+            word = overlay.new_words[index - len(self._words)]
+        kind: Kind = "prediction" if predicted else _KINDS[code]
+        return Candidate(self.shown(word, state), word, total, touch, language, kind)
 
-    def _shown(self, word: str, state: State | None) -> str:
-        return word if self._truecase is None else str(self._truecase.form(word))
+    def shown(self, word: str, state: State | None) -> str:
+        """A word as it is written in a context: cased by the pack where it has a case table."""
+        if self._truecase is None:
+            return word
+        return str(self._truecase.form(word, start=state is not None and state == self._start))
 
-    def _decode_outside(self, rows: NDArray[np.float64], state: State, k: int) -> list[Candidate]:
+    @property
+    def _start(self) -> State:
+        return self._model.start()
+
+    def _words_outside(self, rows: NDArray[np.float64], state: State, k: int) -> list[Candidate]:
         """Exact decoding with a language model the kernel cannot read: every word of the length is scored."""
-        index, touch = self._searcher.touch_scores(rows)
+        if len(rows) == 0:
+            index = np.arange(len(self._words), dtype=np.uint32)
+            touch = np.zeros(len(self._words))
+        else:
+            index, touch = self._searcher.touch_scores(rows)
         if len(index) == 0:
             return []
         language = self.lm_weight * np.asarray(
-            self._model.log_probs(state, [self._words[i] for i in index]), dtype=np.float64
+            self._model.log_probs(state, [self._words[int(i)] for i in index]), dtype=np.float64
         )
         best: dict[int, Candidate] = {}
         for i in np.argsort(-(touch + language), kind="stable"):
             word = int(index[i])
             if word not in best:
                 hit = (word, float(touch[i] + language[i]), float(touch[i]), float(language[i]), 0)
-                best[word] = self._candidate(hit, state)
+                best[word] = self._candidate(hit, state, predicted=len(rows) == 0)
             if len(best) == k:
                 break
         return list(best.values())
+
+    # ---- live use ----
+
+    def candidates(
+        self,
+        points: ArrayLike,
+        *,
+        context: str | State = "",
+        k: int = 5,
+        personal: PersonalWords | None = None,
+    ) -> list[Candidate]:
+        """What a live list shows for the touches of the current word, best first.
+
+        Finished words (edited ones where `edits` has costs for them), completions (where
+        `edits.completion` is set) and, where the pack has a letter model, the best spelling that is no
+        word, which keeps a place in the list. No touches: predictions of the next word. A trailing
+        touch on a symbol key is read as a mark after the word as well as inside it.
+        """
+        return self._live.candidates(self.rows(points), self.state(context), k, personal=personal)
+
+    def start(
+        self, *, context: str | State = "", k: int = 5, personal: PersonalWords | None = None
+    ) -> Stream:
+        """An incremental word: touches go in one by one, each answers with candidates, the last may be undone."""
+        return Stream(self, self.state(context), k, personal)
+
+    def literal(self, points: ArrayLike) -> str:
+        """The most probable letter of each touch, without language: what a 26-key layout offers as typed."""
+        return self._live.literal(self.rows(points))
+
+    def letters_at(self, point: ArrayLike, *, before: str = "") -> list[tuple[str, float]]:
+        """Letters of one touch, best first, with natural log scores of touch and letter model.
+
+        `before` holds the letters of the word so far; for picking letter by letter.
+        """
+        return self._live.letters_at(self.rows(np.atleast_2d(np.asarray(point))), before)
+
+    def key_at(self, point: ArrayLike) -> Key:
+        """The most probable key of a touch, function keys included."""
+        return self.columns.key_at(np.atleast_2d(np.asarray(point, dtype=np.float64)))
+
+    def marks(self, context: str) -> list[tuple[str, float]]:
+        """Marks that may follow a text, best first, with natural log probabilities; "" is no mark."""
+        return self._live.marks(context)
+
+    # ---- sentences ----
+
+    def decode_sentence(
+        self,
+        events: ArrayLike | Sequence[Any],
+        *,
+        context: str | State = "",
+        k: int = 5,
+        missing_space: float | None = None,
+        width: int = 32,
+        words: int = 8,
+    ) -> list[Sentence]:
+        """The k best readings of the touches of a sentence whose spaces are noisy or missing.
+
+        Parameters
+        ----------
+        events : (n, 2) touches in order, or a sequence of touches in which the string " " stands for a
+            space that is certain.
+        missing_space : natural log probability that a space got no touch; 0 (all are missing) where the
+            layout has no space key, else log 0.02 (common practice, no source).
+        width : readings kept at each touch. words : words tried for each stretch of touches.
+
+        This is a beam search, not exact; its search errors are measured in benchmarks/RESULTS.md.
+        """
+        return decode_sentence(
+            self,
+            events,
+            self.state(context),
+            k,
+            missing_space=missing_space,
+            width=width,
+            words=words,
+        )
 
     # ---- context ----
 
@@ -166,7 +294,8 @@ class Decoder:
             state = self._model.advance(state, word)
         return state
 
-    def _state(self, context: str | State | None) -> State | None:
+    def state(self, context: str | State | None) -> State | None:
+        """A context as a state: text is read, states and None pass through."""
         return self.state_after(context) if isinstance(context, str) else context
 
     # ---- many words at once ----
@@ -194,7 +323,7 @@ class Decoder:
         words : (n_words, k) indices into the lexicon, -1 where there are fewer than k.
         log_probs : (n_words, k), natural logs, -inf where there are fewer than k.
         """
-        rows = self._rows(points)
+        rows = self.rows(points)
         starts = np.ascontiguousarray(offsets, dtype=np.uint32)
         empty = np.zeros(0, np.uint32)
         if contexts is None:
@@ -225,7 +354,7 @@ class Decoder:
         log_probs = np.full((len(contexts), k), -np.inf)
         position = {word: i for i, word in enumerate(self._words)}
         for i, state in enumerate(contexts):
-            found = self._decode_outside(rows[starts[i] : starts[i + 1]], state, k)
+            found = self._words_outside(rows[starts[i] : starts[i + 1]], state, k)
             for j, candidate in enumerate(found):
                 words[i, j] = position[candidate.word]
                 log_probs[i, j] = candidate.log_prob
@@ -233,38 +362,80 @@ class Decoder:
 
     # ---- input ----
 
-    def _rows(self, points: ArrayLike) -> NDArray[np.float64]:
-        """Checked touches: points where the kernel has the touch model, log densities per key elsewhere."""
-        try:
-            rows = np.ascontiguousarray(points, dtype=np.float64)
-        except (TypeError, ValueError):
+    def rows(self, points: ArrayLike) -> NDArray[np.float64]:
+        """Checked touches: points where the kernel has the touch model, log densities per key elsewhere.
+
+        Raises `DecodeError` for the wrong shape or numbers that are not finite.
+        """
+        rows = checked_points(points)
+        if self._emitter is not None:
+            return rows
+        densities = np.ascontiguousarray(self.touch.log_prob(rows), dtype=np.float64)
+        if np.isnan(densities).any():
             raise DecodeError(
-                "touches are not numbers", where="decode", field="points", fix="give rows of x, y"
-            ) from None
-        if rows.size == 0:
-            rows = rows.reshape(0, 2)
-        if rows.ndim != 2 or rows.shape[1] != 2:
-            raise DecodeError(
-                f"touches have shape {rows.shape}",
-                where="decode",
-                field="points",
-                fix="give rows of x, y",
+                "gave NaN", where="touch model", field="log_prob", fix="mend the touch model"
             )
-        if not np.isfinite(rows).all():
-            bad = int(np.flatnonzero(~np.isfinite(rows).all(axis=1))[0])
-            raise DecodeError(
-                "touch is not finite",
-                where="decode",
-                field=f"points[{bad}]",
-                fix="drop or mend the touch",
-            )
-        if self._emitter is None:
-            rows = np.ascontiguousarray(self.touch.log_prob(rows), dtype=np.float64)
-            if np.isnan(rows).any():
-                raise DecodeError(
-                    "gave NaN", where="touch model", field="log_prob", fix="mend the touch model"
-                )
-        return rows
+        return densities.reshape(len(rows), -1)
+
+    def live_candidates(
+        self,
+        rows: NDArray[np.float64],
+        state: State,
+        k: int,
+        *,
+        personal: PersonalWords | None,
+        spelling: _kernel.Spelling | None,
+    ) -> list[Candidate]:
+        """As `candidates`, for touches already checked and a beam of the letter model that holds them."""
+        return self._live.candidates(rows, state, k, personal=personal, spelling=spelling)
+
+    @property
+    def by_points(self) -> bool:
+        """Whether `rows` are points, which the kernel turns into densities itself."""
+        return self._emitter is not None
+
+    @property
+    def speller(self) -> LetterSpeller | None:
+        """The letter model over this layout, where the pack has one."""
+        return self._live.speller
+
+    @property
+    def searcher(self) -> _kernel.Searcher:
+        """The kernel's search, for the modules of this room."""
+        return self._searcher
+
+    @property
+    def penalties(self) -> _kernel.Penalties:
+        """The kernel's costs of edits, completions off."""
+        return self._finished
+
+
+def checked_points(points: ArrayLike) -> NDArray[np.float64]:
+    """(n, 2) finite numbers, or a `DecodeError`."""
+    try:
+        rows = np.ascontiguousarray(points, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise DecodeError(
+            "touches are not numbers", where="decode", field="points", fix="give rows of x, y"
+        ) from None
+    if rows.size == 0:
+        rows = rows.reshape(0, 2)
+    if rows.ndim != 2 or rows.shape[1] != 2:
+        raise DecodeError(
+            f"touches have shape {rows.shape}",
+            where="decode",
+            field="points",
+            fix="give rows of x, y",
+        )
+    if not np.isfinite(rows).all():
+        bad = int(np.flatnonzero(~np.isfinite(rows).all(axis=1))[0])
+        raise DecodeError(
+            "touch is not finite",
+            where="decode",
+            field=f"points[{bad}]",
+            fix="drop or mend the touch",
+        )
+    return rows
 
 
 def _kernel_lexicon(pack: LanguagePack, letters: str) -> _kernel.Lexicon:
@@ -278,22 +449,6 @@ def _kernel_lexicon(pack: LanguagePack, letters: str) -> _kernel.Lexicon:
         len(letters),
         len(pack.lexicon),
     )
-
-
-def _letter_columns(layout: Layout, touch: TouchModel, letters: str) -> NDArray[np.uint32]:
-    column = {key: i for i, key in enumerate(touch.key_ids)}
-    columns = []
-    for letter in letters:
-        key = layout.key_ids[layout.key_of_letter[letter]]
-        if key not in column:
-            raise DecodeError(
-                f"has no key {key!r}, which carries {letter!r}",
-                where="touch model",
-                field="key_ids",
-                fix=f"fit it on the layout {layout.name!r}",
-            )
-        columns.append(column[key])
-    return np.asarray(columns, dtype=np.uint32)
 
 
 def _emitter(touch: TouchModel) -> _kernel.Emitter | None:

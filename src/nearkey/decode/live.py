@@ -1,0 +1,160 @@
+"""What a live list shows: words, completions, predictions, spellings and marks, mixed by score."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.decode.candidates import Candidate
+from nearkey.decode.overlay import PersonalWords
+from nearkey.decode.protocols import State
+from nearkey.decode.speller import LetterSpeller
+
+if TYPE_CHECKING:
+    import nearkey._kernel as _kernel
+    from nearkey.decode.decoder import Decoder
+
+__all__ = ["Live"]
+
+Rows = NDArray[np.float64]
+
+SPELLING_WIDTH = 16
+"""Beam of the letter model: an unknown word is one candidate among others."""
+
+_MARKS_SHOWN = 3
+
+
+class Live:
+    """The live methods of a `Decoder`."""
+
+    def __init__(self, decoder: Decoder) -> None:
+        self._decoder = decoder
+        pack: Any = decoder.pack
+        model = getattr(pack, "letter_model", None)
+        self.speller = (
+            None
+            if model is None
+            else LetterSpeller(
+                model, decoder.letters, weight=decoder.lm_weight, width=SPELLING_WIDTH
+            )
+        )
+        self._marks: Any = getattr(pack, "marks", None)
+        self._table: Any = getattr(pack.language_model, "table", None)
+        self._completions = decoder.edits.completion is not None
+
+    def candidates(
+        self,
+        rows: Rows,
+        state: State,
+        k: int,
+        *,
+        personal: PersonalWords | None,
+        spelling: _kernel.Spelling | None = None,
+    ) -> list[Candidate]:
+        """The mixed list; `spelling` is the letter model's beam over the same touches, where a stream has one."""
+        decoder = self._decoder
+        if len(rows) == 0:
+            return decoder.words(rows, state, k, personal=personal)
+        found = decoder.words(rows, state, k, completions=self._completions, personal=personal)
+        if self._ends_on_symbol(rows):
+            found += self._marked(rows, state, k, personal)
+            found.sort(key=lambda c: -c.log_prob)
+            return found[:k]
+        spelled = self._spelled(rows, state, spelling, {c.word for c in found})
+        if spelled is None:
+            return found
+        found.append(spelled)
+        found.sort(key=lambda c: -c.log_prob)
+        if len(found) > k:
+            # The spelling keeps a place: it is the way to a word no dictionary has.
+            found = found[:k] if spelled in found[:k] else [*found[: k - 1], spelled]
+        return found
+
+    def _spelled(
+        self,
+        rows: Rows,
+        state: State,
+        spelling: _kernel.Spelling | None,
+        shown: set[str],
+    ) -> Candidate | None:
+        """The best spelling that is not shown as a word already."""
+        if self.speller is None or self._table is None or state is None:
+            return None
+        if spelling is None:
+            spelling = self.speller.start()
+            spelling.push(self._decoder.searcher, rows)
+        unknown = self._decoder.lm_weight * self._table.log_prob(state, self._table.unk)
+        for letters, total, touch, language in spelling.best(len(shown) + 4):
+            text = self.speller.text(letters)
+            if text not in shown and text not in self._decoder.pack.lexicon:
+                return Candidate(text, text, total + unknown, touch, language + unknown, "spelled")
+        return None
+
+    # ---- marks ----
+
+    def _ends_on_symbol(self, rows: Rows) -> bool:
+        symbol = self._decoder.columns.symbol
+        return symbol is not None and int(np.argmax(self._columns(rows[-1:])[0])) == symbol
+
+    def _marked(
+        self, rows: Rows, state: State, k: int, personal: PersonalWords | None
+    ) -> list[Candidate]:
+        """Readings of the last touch as a mark after the word."""
+        decoder = self._decoder
+        symbol = decoder.columns.symbol
+        if symbol is None or self._marks is None or len(rows) < 2:
+            return []
+        on_symbol = float(self._columns(rows[-1:])[0, symbol])
+        out = []
+        for word in decoder.words(rows[:-1], state, k, personal=personal):
+            marks = [m for m in self._after(word.word) if m[0]]
+            # The touch says that there is a mark: only which one is open.
+            total = math.log(sum(math.exp(p) for _, p in marks)) if marks else 0.0
+            for mark, log_prob in marks[:_MARKS_SHOWN]:
+                share = decoder.lm_weight * (log_prob - total)
+                out.append(
+                    Candidate(
+                        word.text + mark,
+                        word.word,
+                        word.log_prob + on_symbol + share,
+                        word.log_touch + on_symbol,
+                        word.log_language + share,
+                        word.kind,
+                    )
+                )
+        return out
+
+    def _after(self, word: str) -> list[tuple[str, float]]:
+        return sorted(self._marks.log_probs(word).items(), key=lambda m: -m[1])
+
+    def marks(self, context: str) -> list[tuple[str, float]]:
+        """Marks that may follow a text, best first."""
+        words = context.lower().split()
+        return [] if self._marks is None else self._after(words[-1] if words else "")
+
+    # ---- letters ----
+
+    def _columns(self, rows: Rows) -> Rows:
+        """Log densities per column; rows are points where the kernel has the touch model."""
+        decoder = self._decoder
+        return decoder.touch.log_prob(rows) if decoder.by_points else rows
+
+    def literal(self, rows: Rows) -> str:
+        """The most probable letter of each touch."""
+        decoder = self._decoder
+        if len(rows) == 0:
+            return ""
+        density = self._columns(rows)[:, decoder.columns.letter]
+        return "".join(decoder.letters[i] for i in density.argmax(axis=1))
+
+    def letters_at(self, rows: Rows, before: str) -> list[tuple[str, float]]:
+        """Letters of one touch, best first."""
+        decoder = self._decoder
+        score = self._columns(rows)[0, decoder.columns.letter].astype(np.float64)
+        if self.speller is not None:
+            score = score + decoder.lm_weight * self.speller.next_letters(before)
+        order = np.argsort(-score, kind="stable")
+        return [(decoder.letters[i], float(score[i])) for i in order]

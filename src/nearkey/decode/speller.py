@@ -1,0 +1,44 @@
+"""Words no dictionary has: letter strings under the pack's letter model."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import nearkey._kernel as _kernel
+
+__all__ = ["LetterSpeller"]
+
+
+class LetterSpeller:
+    """The letter model over a layout's letters.
+
+    Parameters
+    ----------
+    model : the pack's letter model: `table` (an n-gram table over symbols) and `tokens(letters)`.
+    letters : the layout's letters, sorted. weight : lm_weight of the decoder. width : of the beam.
+    """
+
+    def __init__(self, model: Any, letters: str, *, weight: float, width: int) -> None:
+        self.letters = letters
+        self._table: _kernel.NgramTable = model.table
+        self._token: NDArray[np.uint32] = np.asarray(model.tokens(letters), dtype=np.uint32)
+        self.kernel = _kernel.Speller(self._table, self._token, weight, width)
+
+    def start(self) -> _kernel.Spelling:
+        """A word without letters; `push` adds touches."""
+        return _kernel.Spelling(self.kernel)
+
+    def text(self, letters: bytes) -> str:
+        """Letter indices as text."""
+        return "".join(self.letters[i] for i in letters)
+
+    def next_letters(self, before: str) -> NDArray[np.float64]:
+        """Natural log probability of each letter after those of a word so far, (n_letters,)."""
+        known = {
+            letter: int(token) for letter, token in zip(self.letters, self._token, strict=True)
+        }
+        context = [self._table.bos, *(known.get(c, self._table.unk) for c in before)]
+        return self._table.log_probs(context, self._token)
