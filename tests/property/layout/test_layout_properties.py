@@ -61,7 +61,7 @@ def layouts(draw: st.DrawFn) -> Layout:
         )
     return Layout(
         name=draw(NAMES),
-        unit_mm=draw(st.floats(0.1, 50)),
+        unit_mm=draw(st.floats(0.1, 20)),
         width=edges_x[-1],
         height=edges_y[-1],
         keys=tuple(keys),
@@ -113,7 +113,7 @@ def test_scaling_by_a_power_of_two_changes_no_nearest_key(
     np.testing.assert_array_equal(layout.nearest_key(points), scaled.nearest_key(points * factor))
 
 
-@given(layouts(), st.floats(0.01, 100), st.floats(0.05, 0.95), st.floats(0.05, 0.95))
+@given(layouts(), st.floats(0.02, 50), st.floats(0.05, 0.95), st.floats(0.05, 0.95))
 def test_scaling_by_any_factor_keeps_touches_on_their_keys(
     layout: Layout, factor: float, across: float, down: float
 ) -> None:
