@@ -1,0 +1,452 @@
+"""`PersonalLanguage`: the words and phrases of one person, mixed into a pack's language model."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import os
+from pathlib import Path
+from typing import Any, Self
+
+import numpy as np
+
+from nearkey.decode.protocols import LanguagePack, State
+from nearkey.language.tokens import normalise_word
+from nearkey.personal.contexts import RecentWords, recent_words
+from nearkey.personal.counts import Counts, Lesson
+from nearkey.personal.errors import PersonalError
+from nearkey.personal.mixture import Overlay, Overlays
+from nearkey.personal.reader import Reader
+from nearkey.personal.records import (
+    added_line,
+    learnt_line,
+    read_records,
+    removed_line,
+    retracted_line,
+    snapshot,
+)
+from nearkey.personal.settings import WordSettings
+from nearkey.personal.storage import StoreFile, read_file
+
+__all__ = ["PersonalLanguage"]
+
+# Characters that would break a line of the file or hide in it never belong to a word.
+_LONGEST_WORD = 64
+# Records appended before the file is written anew.
+_TAIL = 400
+
+
+class PersonalLanguage:
+    """A cache of what one person writes, interpolated with a pack's language model.
+
+    P'(w | h) = (1 - a) P(w | h) + a C(w | h), where C counts the person's words and her phrases of
+    two and three words, fading as she types, each order smoothed into the next with a Dirichlet
+    prior and the last into the pack, and the weight a is learnt as she types by expectation
+    maximisation, one weight for each number of context words about which something is known.
+    The probabilities of lexicon and new words still sum to 1.
+
+    Parameters
+    ----------
+    pack : lexicon and language model the person's words are mixed with.
+    settings : how fast it learns and fades, and its bounds.
+    recent_words : reads the last words out of a language model's state; found from the pack
+        unless given (see `nearkey.personal.contexts`).
+
+    A store made by the constructor lives in memory. `open` keeps it in a file. One thread at a
+    time.
+
+    Caution: the store holds private text. Its file is readable by its owner only, lies where
+    `open` is told, holds counts of words and phrases plus the last few hundred confirmed words in
+    order, and is not encrypted. `wipe` empties it, `forget` takes one word out of it. A private
+    field must not teach: hand it `reader()`, which cannot learn.
+    """
+
+    def __init__(
+        self,
+        pack: LanguagePack,
+        *,
+        settings: WordSettings | None = None,
+        recent_words: RecentWords | None = None,
+    ) -> None:
+        self._start(pack, settings, recent_words)
+
+    def _start(
+        self, pack: LanguagePack, settings: WordSettings | None, reader: RecentWords | None
+    ) -> None:
+        self.settings = settings or WordSettings()
+        self._pack = pack
+        self._recent_words = reader or recent_words(pack)
+        self._file: StoreFile | None = None
+        self._closed = False
+        self._read_only = False
+        self._language = ""
+        self._identity = object()
+        self._changes = 0
+        self._clear()
+
+    def _clear(self) -> None:
+        self._counts = Counts(half_life=self.settings.half_life_words)
+        self._recent: dict[int, Lesson] = {}
+        self._serial = 0
+        self._n_tail = 0
+        self._overlays = Overlays(self.settings, self._pack.lexicon)
+        self._changes += 1
+
+    @classmethod
+    def open(
+        cls,
+        path: str | os.PathLike[str],
+        pack: LanguagePack,
+        *,
+        settings: WordSettings | None = None,
+        recent_words: RecentWords | None = None,
+        language: str = "",
+        read_only: bool = False,
+        fsync: bool = False,
+    ) -> Self:
+        """The store kept in a file, which is made where there is none.
+
+        Parameters
+        ----------
+        language : BCP 47 tag; a file of another language is refused where both name one.
+        read_only : learn nothing and write nothing; the file may then be open elsewhere too.
+        fsync : also let every single word survive a power cut. Without it, a crash of the program
+            loses nothing, and a power cut at most the words since the last rewrite.
+
+        Raises `PersonalError` naming file and line when it is damaged, of a newer version, of
+        another language, in use, or cannot be read or written.
+        """
+        store = cls.__new__(cls)
+        store._start(pack, settings, recent_words)
+        target = Path(os.path.realpath(path))
+        store._read_only = read_only
+        store._language = language
+        if read_only:
+            store._load(read_file(target) or b"", os.fspath(target))
+            return store
+        file = StoreFile(target, fsync=fsync)
+        file.open()
+        store._file = file
+        try:
+            store._load(file.data, os.fspath(target))
+        except BaseException:
+            file.close()
+            raise
+        return store
+
+    def _load(self, data: bytes, where: str) -> None:
+        if not data:
+            if self._file:
+                self._rewrite()
+            return
+        saved = read_records(data, where=where)
+        if self._language and saved.language and self._language != saved.language:
+            raise PersonalError(
+                f"holds words of language {saved.language!r}, not {self._language!r}",
+                where=where,
+                field="language",
+                fix="give each language its own file",
+            )
+        self._language = self._language or saved.language
+        self._counts, self._recent = saved.counts, saved.recent
+        self._serial, self._n_tail = saved.next_serial, saved.n_tail
+        if self._file:
+            self._file.cut(saved.n_bytes)
+            self._file.data = b""
+        if saved.counts.half_life != self.settings.half_life_words:
+            self._counts = saved.counts.with_half_life(self.settings.half_life_words)
+            self._recent = {}  # counted under the old pace: they can no longer be taken back exactly
+            if self._file:
+                self._rewrite()
+
+    # ---- what a decoder asks ----
+
+    @property
+    def version(self) -> tuple[object, int]:
+        """Changes whenever `overlay` could answer differently."""
+        return self._identity, self._changes
+
+    def overlay(self, state: State) -> tuple[float, dict[str, float]]:
+        """How the language model is mixed after a context: ``(keep, {word: log_prob})``.
+
+        P'(w | h) = exp(keep) P(w | h) + exp(log_prob[w]) for the words named, exp(keep) P(w | h)
+        for all others; natural logs. Kept until the store changes: do not write into the mapping.
+        """
+        found = self._overlay(state)
+        return found.keep, found.log_prob
+
+    def _overlay(self, state: State) -> Overlay:
+        return self._overlays.get(state, self._recent_words, self._counts, self._changes)
+
+    def form(self, word: str) -> str:
+        """How the person writes a word she added, or one the lexicon lacks; else the word itself."""
+        if word in self._counts.pinned:
+            return self._counts.pinned[word]
+        forms = self._counts.forms.get(word)
+        return max(forms, key=lambda f: (forms[f], f)) if forms else word
+
+    # ---- learning ----
+
+    def learn(self, word: str, state: State = None, *, weight: float = 1.0) -> int | None:
+        """Count a confirmed word.
+
+        Parameters
+        ----------
+        word : as written.
+        state : the language model's state before the word; None where unknown.
+        weight : how sure it is that the word was meant, above 0, up to 1; from 0.5 on it counts
+            as a confirmation.
+
+        Returns
+        -------
+        The lesson's serial number, for `retract`; None where the text is no word (empty, with
+        white space or digits, too long) and nothing was learnt.
+
+        Raises `PersonalError` when the store is read-only or closed, or the disk refuses.
+        """
+        self._check_open()
+        if not 0.0 < weight <= 1.0:
+            raise PersonalError(f"is {weight}", field="weight", fix="give a share above 0, up to 1")
+        plain = _plain(word)
+        if plain is None:
+            return None
+        lesson = self._lesson(plain, word, state, weight)
+        if self._file:
+            self._file.append(learnt_line(lesson))
+        self._counts.apply(lesson)
+        self._recent[lesson.serial] = lesson
+        self._serial += 1
+        self._changed()
+        return lesson.serial
+
+    def _lesson(self, plain: str, word: str, state: State, weight: float) -> Lesson:
+        known = plain in self._pack.lexicon
+        order, share = -1, 0.0
+        if state is not None:
+            base = self._base_log_prob(state, plain) if known else -math.inf
+            found = self._overlay(state).share(plain, base)
+            if found is not None:
+                order, share = self._overlay(state).order, round(found, 4)
+        context = self._recent_words(state)[-2:] if state is not None else ()
+        return Lesson(
+            serial=self._serial,
+            clock=self._counts.clock,
+            word=plain,
+            context=tuple(context),
+            weight=weight,
+            order=order,
+            share=share,
+            form="" if known else word,
+        )
+
+    def _base_log_prob(self, state: State, word: str) -> float:
+        return float(np.asarray(self._pack.language_model.log_probs(state, [word]))[0])
+
+    def retract(self, serial: int | None = None) -> bool:
+        """Take one lesson back exactly, as if it had never been learnt.
+
+        Parameters
+        ----------
+        serial : what `learn` returned; the last lesson unless given.
+
+        Returns whether there was such a lesson: False when it was taken back before, was forgotten,
+        or lies further back than `undo_words` words.
+        """
+        self._check_open()
+        if serial is None:
+            serial = next(reversed(self._recent), -1)
+        if serial not in self._recent:
+            return False
+        if self._file:
+            self._file.append(retracted_line(serial))
+        self._counts.reverse(self._recent.pop(serial))
+        self._changed()
+        return True
+
+    def add_word(self, word: str) -> None:
+        """Enter a word at once; it stays until forgotten. `PersonalError` where it is no word."""
+        self._check_open()
+        plain = _plain(word)
+        if plain is None:
+            raise PersonalError(
+                f"{word[:40]!r} is no word", field="word", fix="give one word of letters"
+            )
+        if self._file:
+            self._file.append(added_line(plain, word))
+        self._counts.pinned[plain] = word
+        self._changed()
+
+    def remove_word(self, word: str) -> bool:
+        """Take a word added by hand out again; what was learnt by typing it stays (see `forget`)."""
+        self._check_open()
+        plain = normalise_word(word)
+        if plain not in self._counts.pinned:
+            return False
+        if self._file:
+            self._file.append(removed_line(plain))
+        del self._counts.pinned[plain]
+        self._changed()
+        return True
+
+    def forget(self, word: str) -> bool:
+        """Drop all that was learnt about a word, and every trace of it in the file.
+
+        Returns whether there was anything. The word is learnt anew when it is confirmed again; a
+        word of the pack stays in the pack.
+        """
+        self._check_open()
+        plain = normalise_word(word)
+        held = self._counts.forget(plain)
+        trimmed = (lesson.without(plain) for lesson in self._recent.values())
+        self._recent = {lesson.serial: lesson for lesson in trimmed if lesson}
+        # Even where nothing was held: a word learnt and taken back still stands in the tail.
+        self._rewrite()
+        return held
+
+    def wipe(self) -> None:
+        """Empty the store and its file."""
+        self._check_open()
+        serial = self._serial
+        self._clear()
+        self._serial = serial  # old serials must not name new lessons
+        self._rewrite()
+
+    def _changed(self) -> None:
+        self._changes += 1
+        self._n_tail += 1
+        if self._n_tail >= self.settings.undo_words + _TAIL:
+            # A full disk must not stop the typing: the records stand in the file as they are, and
+            # the rewrite is tried again after as many more.
+            with contextlib.suppress(PersonalError):
+                self._rewrite()
+
+    def _rewrite(self) -> None:
+        """Settle what can no longer be taken back; write the file anew."""
+        keep = self.settings.undo_words
+        lessons = list(self._recent.values())[-keep:] if keep else []
+        for lesson in reversed(lessons):
+            self._counts.reverse(lesson)
+        self._counts.settle(
+            max_words=self.settings.max_words, max_phrases=self.settings.max_phrases
+        )
+        data = b""
+        if self._file:
+            data = snapshot(self._counts, language=self._language, next_serial=self._serial)
+            data += b"".join(map(learnt_line, lessons))
+        for lesson in lessons:
+            self._counts.apply(lesson)
+        self._recent = {lesson.serial: lesson for lesson in lessons}
+        self._n_tail = len(lessons)
+        self._changes += 1
+        if self._file:
+            self._file.rewrite(data)
+
+    # ---- looking ----
+
+    def __contains__(self, word: object) -> bool:
+        """Whether a word is offered as the person's own: pinned, or confirmed often enough."""
+        if not isinstance(word, str):
+            return False
+        plain = normalise_word(word)
+        if plain in self._counts.pinned:
+            return True
+        needed = 1 if plain in self._pack.lexicon else self.settings.enter_after
+        return self._counts.times.get(plain, 0) >= needed
+
+    @property
+    def new_words(self) -> list[str]:
+        """Words offered that the lexicon lacks, in alphabetical order."""
+        held = self._counts.times.keys() | self._counts.pinned.keys()
+        return sorted(w for w in held if w not in self._pack.lexicon and w in self)
+
+    @property
+    def words_typed(self) -> int:
+        """Words learnt since the store was made or wiped, without those taken back."""
+        return self._counts.clock
+
+    @property
+    def weights(self) -> tuple[float, float, float]:
+        """Weight of the person's words against the pack with 0, 1 and 2 known words of context."""
+        a, b, c = (self._overlays.weight(order, self._counts) for order in range(3))
+        return a, b, c
+
+    def export(self) -> dict[str, Any]:
+        """All that is known, readable, most used first: to be looked at, or written as JSON.
+
+        ``uses`` are faded counts: how many words typed just now would weigh as much.
+        """
+        unit = self._counts.unit(self._counts.clock)
+        words = [
+            {
+                "word": self.form(word),
+                "uses": round(self._counts.words.get(word, 0) / unit, 3),
+                "confirmed": self._counts.times.get(word, 0),
+                "new": word not in self._pack.lexicon,
+                "added": word in self._counts.pinned,
+                "offered": word in self,
+            }
+            for word in self._counts.words.keys() | self._counts.pinned.keys()
+        ]
+        phrases = [
+            {"phrase": " ".join((*context, word)), "uses": round(count / unit, 3)}
+            for context, followers in self._counts.phrases.items()
+            for word, count in followers.items()
+        ]
+        words.sort(key=lambda row: (-row["uses"], row["word"]))  # type: ignore[operator]
+        phrases.sort(key=lambda row: (-row["uses"], row["phrase"]))  # type: ignore[operator]
+        return {
+            "words_typed": self.words_typed,
+            "weights": list(self.weights),
+            "words": words,
+            "phrases": phrases,
+        }
+
+    def reader(self) -> Reader:
+        """What a private field may have: the person's words, and no way to teach."""
+        return Reader(self)
+
+    # ---- the file ----
+
+    @property
+    def path(self) -> Path | None:
+        """Where the store is kept; None in memory."""
+        return self._file.path if self._file else None
+
+    def flush(self) -> None:
+        """Write the file anew: what was taken back is gone from it, and all survives a power cut."""
+        self._check_open()
+        self._rewrite()
+
+    def close(self) -> None:
+        """Write what is settled and let go of the file. A closed store still answers."""
+        if self._file and not self._closed:
+            try:
+                self._rewrite()
+            finally:
+                self._file.close()
+        self._closed = True
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _check_open(self) -> None:
+        if self._read_only or self._closed:
+            state = "read-only" if self._read_only else "closed"
+            raise PersonalError(
+                f"the store is {state}",
+                where=os.fspath(self.path) if self.path else None,
+                fix="open it for writing, outside private fields",
+            )
+
+
+def _plain(word: str) -> str | None:
+    """The word as it is counted, None where the text is no word."""
+    plain = normalise_word(word)
+    if not 0 < len(plain) <= _LONGEST_WORD or not plain.isprintable():
+        return None
+    if any(c.isspace() or c.isdigit() for c in plain) or not any(c.isalpha() for c in plain):
+        return None
+    return plain
