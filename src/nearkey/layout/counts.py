@@ -19,6 +19,8 @@ __all__ = [
     "strict_count",
 ]
 
+_MOST_TERMS = 1_000_000
+
 
 def cut_borders(plan: CellPlan) -> tuple[int, ...]:
     """The vertical borders that cut a key; border b lies between columns b and b + 1."""
@@ -118,8 +120,10 @@ def ordered_count(sizes: Sequence[int], grid_rows: Sequence[range], columns: int
     A run of letters in a column is 1 + a x/(1 - x) in a base row's generating function, a being
     the grid rows open to it; inclusion and exclusion over cells forced empty closes some of them.
     The rows hang together only where they share a grid row, so the count is a product over groups.
+    Raises LayoutError when the sum would have more than a million terms.
     """
-    if any(not any(row in span for span in grid_rows) for row in range(rows)):
+    # A base row has one run in a column, so it fills no more than one of the column's cells.
+    if rows > len(sizes) or any(not any(row in span for span in grid_rows) for row in range(rows)):
         return 0
     return prod(
         _joint_count(
@@ -157,6 +161,13 @@ def _joint_count(sizes: tuple[int, ...], spans: tuple[tuple[int, int], ...], col
             shut[fewer] = shut.get(fewer, 0) - weight
         weights = {opened: weight for opened, weight in shut.items() if weight}
     kinds = list(weights)
+    terms = comb(columns + len(kinds) - 1, columns)
+    if terms > _MOST_TERMS:
+        raise LayoutError(
+            f"the count of ordered grids is a sum of {terms:,} terms",
+            field="rows, columns",
+            fix="ask for fewer cells",
+        )
     total = 0
     for times in _splits(columns, len(kinds)):
         ways = factorial(columns)

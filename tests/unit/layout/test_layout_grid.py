@@ -228,3 +228,9 @@ def test_too_many_are_given_lazily_when_a_limit_is_named() -> None:
         some = list(grid_layouts(base, rows=2, columns=3, rule=rule, limit=5))
         assert len({groups(grid) for grid in some}) == 5
         assert all(len(grid.keys) == 6 and len(grid.letters) == 26 for grid in some)
+
+
+def test_a_count_too_long_to_sum_is_refused_at_once() -> None:
+    tall = rows_of(*((0, "".join(chr(0x4E00 + 12 * r + i) for i in range(12))) for r in range(7)))
+    with pytest.raises(LayoutError, match="terms; ask for fewer cells"):
+        count_grids(tall, rows=6, columns=10, rule="ordered")
