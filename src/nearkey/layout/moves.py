@@ -122,21 +122,21 @@ class OrderedMoves:
         """The runs of each base row in a layout."""
         columns, rows = self._plan.columns, self._plan.rows
         keys = layout.letter_keys
-        expected = tuple(f"r{r + 1}c{c + 1}" for r in range(rows) for c in range(columns))
-        if tuple(key.id for key in keys) != expected:
-            raise self._stranger(layout)
+        ids = tuple(f"r{r + 1}c{c + 1}" for r in range(rows) for c in range(columns))
         cell_of = {letter: cell for cell, key in enumerate(keys) for letter in key.letters}
+        if tuple(key.id for key in keys) != ids or cell_of.keys() != self._plan.reach.keys():
+            raise self._stranger(layout)
         read: list[Runs] = []
         for row in self._plan.base_rows:
-            cells = [cell_of.get(letter, -1) for letter in row.letters]
+            places = [divmod(cell_of[letter], columns) for letter in row.letters]
             runs = []
             for column in range(columns):
-                mine = [cell // columns for cell in cells if cell >= 0 and cell % columns == column]
-                if len(set(mine)) > 1 or any(r not in row.grid_rows for r in mine):
+                taken = [r for r, c in places if c == column]
+                if len(set(taken)) > 1 or not set(taken) <= set(row.grid_rows):
                     raise self._stranger(layout)
-                runs.append((len(mine), mine[0] if mine else -1))
-            columns_read = [cell % columns for cell in cells if cell >= 0]
-            if len(columns_read) < len(cells) or columns_read != sorted(columns_read):
+                runs.append((len(taken), taken[0] if taken else -1))
+            in_order = [c for _, c in places]
+            if in_order != sorted(in_order):
                 raise self._stranger(layout)
             read.append(tuple(runs))
         return tuple(read)
