@@ -83,8 +83,10 @@ class Decoder:
         if _shared is not None and _shared.letters == self.letters and _shared.pack is pack:
             self._lexicon, tokens = _shared._lexicon, _shared._tokens
         else:
-            self._lexicon = _kernel_lexicon(pack, self.letters)
-            tokens = self._model.tokens(self._words) if self._by_table else np.zeros(0, np.uint32)  # type: ignore[attr-defined]
+            tokens = np.zeros(0, np.uint32)
+            if self._by_table:
+                tokens = self._model.tokens(self._words)  # type: ignore[attr-defined]
+            self._lexicon = _kernel_lexicon(pack, self.letters, tokens)
         self._tokens: NDArray[np.uint32] = tokens
         self._searcher = _kernel.Searcher(
             self._lexicon, table, tokens, self.columns.letter, self.lm_weight, self._emitter
@@ -375,7 +377,7 @@ class Decoder:
             raise DecodeError(
                 "gave NaN", where="touch model", field="log_prob", fix="mend the touch model"
             )
-        return densities.reshape(len(rows), -1)
+        return densities.reshape(len(rows), len(self.touch.key_ids))
 
     def live_candidates(
         self,
@@ -438,9 +440,16 @@ def checked_points(points: ArrayLike) -> NDArray[np.float64]:
     return rows
 
 
-def _kernel_lexicon(pack: LanguagePack, letters: str) -> _kernel.Lexicon:
+def _kernel_lexicon(
+    pack: LanguagePack, letters: str, tokens: NDArray[np.uint32]
+) -> _kernel.Lexicon:
     spelling = spell_words(pack.lexicon.words, letters)
-    log_probs = np.asarray(pack.lexicon.log_probs, dtype=np.float32)
+    log_probs = np.array(pack.lexicon.log_probs, dtype=np.float32)
+    if len(tokens):
+        # The bounds of the search speak of the table's own unigrams.
+        table: _kernel.NgramTable = pack.language_model.table  # type: ignore[attr-defined]
+        known = tokens != table.unk
+        log_probs[known] = table.log_probs((), np.ascontiguousarray(tokens[known]))
     return _kernel.Lexicon(
         spelling.letters,
         spelling.offsets,

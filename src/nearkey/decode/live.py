@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from nearkey.decode.candidates import Candidate
 from nearkey.decode.overlay import PersonalWords
 from nearkey.decode.protocols import State
 from nearkey.decode.speller import LetterSpeller
+from nearkey.decode.spelling import spell
 
 if TYPE_CHECKING:
     import nearkey._kernel as _kernel
@@ -43,6 +45,7 @@ class Live:
         )
         self._marks: Any = getattr(pack, "marks", None)
         self._table: Any = getattr(pack.language_model, "table", None)
+        self._offensive: Callable[[str], bool] | None = getattr(pack.lexicon, "is_offensive", None)
         self._completions = decoder.edits.completion is not None
 
     def candidates(
@@ -58,7 +61,10 @@ class Live:
         decoder = self._decoder
         if len(rows) == 0:
             return decoder.words(rows, state, k, personal=personal)
-        found = decoder.words(rows, state, k, completions=self._completions, personal=personal)
+        found = self._fit_to_show(
+            rows,
+            decoder.words(rows, state, k + 2, completions=self._completions, personal=personal),
+        )[:k]
         if self._ends_on_symbol(rows):
             found += self._marked(rows, state, k, personal)
             found.sort(key=lambda c: -c.log_prob)
@@ -72,6 +78,29 @@ class Live:
             # The spelling keeps a place: it is the way to a word no dictionary has.
             found = found[:k] if spelled in found[:k] else [*found[: k - 1], spelled]
         return found
+
+    def _fit_to_show(self, rows: Rows, found: list[Candidate]) -> list[Candidate]:
+        """Without the pack's offensive words, unless one was touched letter by letter."""
+        if self._offensive is None:
+            return found
+        bad = [c for c in found if self._offensive(c.word)]
+        if not bad:
+            return found
+        touched = self._letter_density(rows).argmax(axis=1)
+        columns = self._decoder.columns.letter
+        return [
+            c
+            for c in found
+            if c not in bad
+            or (
+                c.kind == "word" and np.array_equal(columns[self._places(c.word)], columns[touched])
+            )
+        ]
+
+    def _places(self, word: str) -> list[int]:
+        """Where the letters of a word that can be typed stand among the decoder's letters."""
+        letters = self._decoder.letters
+        return [letters.index(c) for c in spell(word, letters) or ""]
 
     def _spelled(
         self,
@@ -147,13 +176,15 @@ class Live:
         decoder = self._decoder
         if len(rows) == 0:
             return ""
-        density = self._columns(rows)[:, decoder.columns.letter]
-        return "".join(decoder.letters[i] for i in density.argmax(axis=1))
+        return "".join(decoder.letters[i] for i in self._letter_density(rows).argmax(axis=1))
+
+    def _letter_density(self, rows: Rows) -> Rows:
+        return np.asarray(self._columns(rows)[:, self._decoder.columns.letter])
 
     def letters_at(self, rows: Rows, before: str) -> list[tuple[str, float]]:
         """Letters of one touch, best first."""
         decoder = self._decoder
-        score = self._columns(rows)[0, decoder.columns.letter].astype(np.float64)
+        score = self._letter_density(rows)[0]
         if self.speller is not None:
             score = score + decoder.lm_weight * self.speller.next_letters(before)
         order = np.argsort(-score, kind="stable")
