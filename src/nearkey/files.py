@@ -66,8 +66,9 @@ def read_text(path: str | os.PathLike[str], error: type[NearkeyError]) -> str:
 
 def read_toml(path: str | os.PathLike[str], error: type[NearkeyError]) -> dict[str, Any]:
     """Read a TOML file; raise `error` naming the file and the line on bad syntax."""
+    text = read_text(path, error)
     try:
-        return tomllib.loads(read_text(path, error))
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise error(
             f"not valid TOML: {fault}", where=os.fspath(path), fix="mend the syntax"
