@@ -73,6 +73,8 @@ def read_toml(path: str | os.PathLike[str], error: type[NearkeyError]) -> dict[s
         raise error(
             f"not valid TOML: {fault}", where=os.fspath(path), fix="mend the syntax"
         ) from None
+    except (ValueError, RecursionError) as fault:  # numbers or nesting past Python's own limits
+        raise error(f"not readable: {fault}", where=os.fspath(path), fix="mend the file") from None
 
 
 _SCHEMA_FIXES = {
