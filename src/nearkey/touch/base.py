@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import inspect
 import os
 from collections.abc import Mapping, Sequence
@@ -11,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchModelError
+from nearkey.touch.calibration import inside_ellipses
 from nearkey.touch.components import Components, gaussian_components, log_density
 from nearkey.touch.geometry import Geometry, geometry_of
 from nearkey.touch.labels import Labelled, label
@@ -92,6 +94,10 @@ class TouchBase:
         """`log_prob` of a log's labelled touches, with whatever else of the log the model uses."""
         return self.log_prob(touches.points)
 
+    def inside_of(self, touches: Labelled, coverage: float) -> NDArray[np.bool_]:
+        """Which of a log's labelled touches lie in their key's ellipse of this coverage `(n,)`."""
+        return inside_ellipses(self, touches.points, touches.key, coverage)
+
     def score_samples(self, log: TouchLog, layout: Layout | Geometry | None = None) -> Floats:
         """Log density of each labelled touch under its own key `(n,)`, in the log's order."""
         touches = label(log, self._geometry(layout))
@@ -100,6 +106,26 @@ class TouchBase:
     def score(self, log: TouchLog, layout: Layout | Geometry | None = None) -> float:
         """Mean log density of the labelled touches under their own keys."""
         return float(self.score_samples(log, layout).mean())
+
+    def for_layout(self, layout: Layout | Geometry) -> Self:
+        """The same densities under another layout's ids and letters.
+
+        Every key of `layout` must have the rectangle of one key here, on the same surface;
+        otherwise TouchModelError. One calibration of a 2 x 3 grid so serves all its letterings.
+        """
+        other = geometry_of(layout)
+        order = self._fitted().match(other)
+        if order is None:
+            raise TouchModelError(
+                "the layout's keys are not where this model's keys are",
+                field="layout",
+                fix="fit on touches of that layout, or use PooledTouch, SizeScaledTouch or "
+                "RegressionTouch, which carry over",
+            )
+        model = copy.copy(self)
+        model.geometry_ = other
+        model._reorder(order)
+        return model
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the model as readable JSON, whole or not at all."""
@@ -131,6 +157,18 @@ class TouchBase:
                 fix="use for_layout(layout) where only letters differ, else fit again",
             )
         return other
+
+    def _reorder(self, order: NDArray[np.intp]) -> None:
+        """Take what was learnt per key in this order; `geometry_` is already the new one."""
+        raise NotImplementedError
+
+    def _stretch(self, factor: float) -> None:
+        """Multiply every offset and spread by a factor."""
+        raise TouchModelError(
+            f"{type(self).__name__} cannot be scaled to a finger width",
+            field="base",
+            fix="use GaussianTouch, PooledTouch, MixtureTouch or StudentTouch",
+        )
 
     def _fitted_dict(self) -> dict[str, Any]:
         raise NotImplementedError

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,17 +16,19 @@ from nearkey.touch.log import TouchLog
 if TYPE_CHECKING:
     from nearkey.layout import Layout
 
-__all__ = ["Labelled", "label", "target_keys"]
+__all__ = ["Labelled", "label", "label_all", "previous_points", "target_keys"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Labelled:
     """The labelled touches of a log, in layout units.
 
-    `rows (n,)` index the log, `key (n,)` the layout's keys; `points` and `offsets` (touch minus
-    key centre) are `(n, 2)`.
+    `log` is the whole log in layout units; `rows (n,)` index it, `key (n,)` the layout's keys;
+    `points` and `offsets` (touch minus key centre) are `(n, 2)`.
     """
 
+    log: TouchLog
+    geometry: Geometry
     rows: NDArray[np.intp]
     key: NDArray[np.intp]
     points: NDArray[np.float64]
@@ -81,12 +84,42 @@ def label(log: TouchLog, layout: Layout | Geometry) -> Labelled:
             "no touch has a target", where=log.where, field="target", fix="label some touches"
         )
     return Labelled(
+        log=log,
+        geometry=geometry,
         rows=rows,
         key=keys[rows],
         points=points[rows],
         offsets=points[rows] - geometry.centers[keys[rows]],
         n_unlabelled=len(log) - len(rows),
     )
+
+
+def label_all(
+    log: TouchLog | Sequence[TouchLog], layout: Layout | Geometry | Sequence[Layout | Geometry]
+) -> list[Labelled]:
+    """Label one log on one layout, or several logs each on its own layout."""
+    logs = [log] if isinstance(log, TouchLog) else list(log)
+    layouts = list(layout) if isinstance(layout, list | tuple) else [cast("Layout", layout)]
+    if len(logs) != len(layouts) or not logs:
+        raise TouchDataError(
+            f"{len(logs)} logs and {len(layouts)} layouts", field="layout", fix="pair them"
+        )
+    return [label(one, where) for one, where in zip(logs, layouts, strict=True)]
+
+
+def previous_points(log: TouchLog) -> NDArray[np.float64]:
+    """For each touch, the one before it by the same person in the same session `(n, 2)`.
+
+    Touches are ordered by trial, order and row. NaN for the first of a session.
+    """
+    _, who = np.unique(log.person, return_inverse=True)
+    _, session = np.unique(log.session, return_inverse=True)
+    order = np.lexsort((np.arange(len(log)), log.order, log.trial, session, who))
+    before = np.full((len(log), 2), np.nan)
+    together = (who[order][1:] == who[order][:-1]) & (session[order][1:] == session[order][:-1])
+    later, earlier = order[1:][together], order[:-1][together]
+    before[later] = log.points[earlier]
+    return before
 
 
 def _check_surface(log: TouchLog, points: NDArray[np.float64], geometry: Geometry) -> None:

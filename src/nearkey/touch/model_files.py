@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Mapping
 from typing import Any
 
 from nearkey.errors import NearkeyError, TouchModelError
@@ -23,7 +24,7 @@ def save_touch(model: TouchBase, path: str | os.PathLike[str]) -> None:
         "schema": SCHEMA,
         "version": VERSION,
         "kind": model.kind,
-        "params": model.get_params(),
+        "params": _plain_params(model),
         "layout": model._fitted().to_dict(),
         "fitted": model._fitted_dict(),
     }
@@ -60,35 +61,71 @@ def load_touch(path: str | os.PathLike[str]) -> Any:
             fix=f"this release reads version {VERSION}",
         )
     kinds = _kinds()
-    kind = data.get("kind")
-    if kind not in kinds:
+    if data.get("kind") not in kinds:
         raise TouchModelError(
-            f"kind {kind!r} is not known here",
+            f"kind {data.get('kind')!r} is not known here",
             where=where,
             field="kind",
             fix=f"kinds are {', '.join(kinds)}",
         )
     try:
-        model = kinds[kind](**data["params"])
-        model.geometry_ = Geometry.from_dict(data["layout"])
-        model._restore(data["fitted"])
+        model = restored(data, Geometry.from_dict(data["layout"]))
     except NearkeyError as fault:
         raise fault.at(where) from None
     except KeyError as fault:
         raise TouchModelError(
             "is missing", where=where, field=str(fault.args[0]), fix="save the model again"
         ) from None
-    except (TypeError, ValueError, IndexError) as fault:
+    except (TypeError, ValueError, IndexError, AttributeError) as fault:
         raise TouchModelError(
             f"is damaged: {fault}", where=where, field="fitted", fix="save the model again"
         ) from None
     return model
 
 
-def _kinds() -> dict[str, type[Any]]:
-    from nearkey.touch.gaussian import GaussianTouch
+def restored(data: Mapping[str, Any], geometry: Geometry) -> Any:
+    """A model from its kind, params and fitted values; any error means that they are damaged."""
+    params = {
+        name: _kinds()[value["kind"]](**value["params"]) if isinstance(value, dict) else value
+        for name, value in data["params"].items()
+    }
+    model = _kinds()[data["kind"]](**params)
+    model.geometry_ = geometry
+    model._restore(data["fitted"])
+    return model
 
-    return {model.kind: model for model in (GaussianTouch,)}
+
+def _plain_params(model: TouchBase) -> dict[str, Any]:
+    return {
+        name: {"kind": value.kind, "params": _plain_params(value)}
+        if isinstance(value, TouchBase)
+        else value
+        for name, value in model.get_params().items()
+    }
+
+
+def _kinds() -> dict[str, type[Any]]:
+    from nearkey.touch.finger import FingerTouch
+    from nearkey.touch.gaussian import GaussianTouch
+    from nearkey.touch.mixture import MixtureTouch
+    from nearkey.touch.people import PeopleTouch, PersonTouch
+    from nearkey.touch.pooled import PooledTouch
+    from nearkey.touch.regression import RegressionTouch
+    from nearkey.touch.scaled import SizeScaledTouch
+    from nearkey.touch.student import StudentTouch
+
+    models = (
+        GaussianTouch,
+        PooledTouch,
+        MixtureTouch,
+        SizeScaledTouch,
+        RegressionTouch,
+        StudentTouch,
+        PeopleTouch,
+        PersonTouch,
+        FingerTouch,
+    )
+    return {model.kind: model for model in models}
 
 
 def pretty(value: Any, indent: str = "") -> str:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from nearkey.touch.statistics import KeyStats, pooled_covariance
 
-__all__ = ["NIW", "fit_prior", "log_marginal_likelihood"]
+__all__ = ["NIW", "fit_prior", "log_gamma_2", "log_marginal_likelihood"]
 
 Floats = NDArray[np.float64]
 
@@ -80,8 +80,8 @@ def log_marginal_likelihood(prior: NIW, n: Floats, mean: Floats, scatter: Floats
     post = prior.posterior(n, mean, scatter)
     return np.asarray(
         -n * math.log(math.pi)
-        + _log_gamma_2(post.nu / 2)
-        - _log_gamma_2(prior.nu / 2)
+        + log_gamma_2(post.nu / 2)
+        - log_gamma_2(prior.nu / 2)
         + prior.nu / 2 * np.log(_det(prior.scale))
         - post.nu / 2 * np.log(_det(post.scale))
         + np.log(prior.kappa)
@@ -129,7 +129,7 @@ def _det(m: Floats) -> Floats:
 _lgamma = np.vectorize(math.lgamma, otypes=[np.float64])
 
 
-def _log_gamma_2(a: Floats) -> Floats:
+def log_gamma_2(a: Floats) -> Floats:
     """Log of the bivariate gamma function."""
     values, inverse = np.unique(a, return_inverse=True)
     table = 0.5 * math.log(math.pi) + _lgamma(values) + _lgamma(values - 0.5)

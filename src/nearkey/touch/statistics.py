@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["KeyStats", "pooled_covariance"]
+from nearkey.errors import TouchDataError
+
+__all__ = ["KeyStats", "check_spread", "pooled_covariance"]
 
 Floats = NDArray[np.float64]
 
@@ -55,6 +57,10 @@ class KeyStats:
         """The statistics of these keys, in this order."""
         return KeyStats(self.n[keys], self.mean[keys], self.scatter[keys])
 
+    def stretched(self, factor: float) -> KeyStats:
+        """The statistics of the same offsets times a factor."""
+        return KeyStats(self.n, self.mean * factor, self.scatter * factor**2)
+
     @property
     def total(self) -> float:
         return float(self.n.sum())
@@ -77,3 +83,23 @@ def pooled_covariance(stats: KeyStats) -> Floats:
     d = stats.mean - stats.grand_mean
     about = stats.scatter.sum(axis=0) + np.einsum("k,ki,kj->ij", stats.n, d, d)
     return np.asarray(about / max(stats.total - 1, 1.0))
+
+
+def check_spread(stats: KeyStats, least: int, where: str | None) -> None:
+    """Raise TouchDataError for fewer than `least` touches, or an axis without any spread."""
+    if stats.total < least:
+        raise TouchDataError(
+            f"{stats.total:.0f} labelled touches are too few",
+            where=where,
+            field="rows",
+            fix=f"log at least {least}, or start from GaussianTouch.from_layout",
+        )
+    pooled = pooled_covariance(stats)
+    for axis, name in enumerate("xy"):
+        if not pooled[axis, axis] > 0:
+            raise TouchDataError(
+                "has no spread: every touch lies at the same place on its key",
+                where=where,
+                field=name,
+                fix="check the export of the log",
+            )

@@ -1,0 +1,90 @@
+"""The open phone touches as a touch log: a virtual key at each target.
+
+Data: Larsen, Jacobsen, Boring, Bergström, Pohl, "The Influence of Hand Size on Touch Accuracy",
+MobileHCI 2019, article 4, doi:10.1145/3338286.3340115; hcidata collection, licence CC BY 4.0.
+13,500 thumb taps of 27 people on a phone of 750 x 1334 pixels at 326 per inch.
+
+The targets were random points, so there were no keys. Here the screen is cut into a grid, each
+target is given to the key it lies on, and the touch is moved along with its target to that key's
+centre: offsets stay as they were, places are those of the grid. It says nothing about a stylus barrel.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+from pathlib import Path
+
+import numpy as np
+
+from nearkey.touch import TouchLog
+from nearkey.touch.geometry import Geometry
+
+MM_PER_PIXEL = 25.4 / 326
+WIDTH_MM, HEIGHT_MM = 750 * MM_PER_PIXEL, 1334 * MM_PER_PIXEL
+ABSENT = "the open touch data is not on this machine; set NEARKEY_DATA to the folder that holds it"
+
+
+def data_folder() -> Path | None:
+    """The folder `touch_accuracy` under NEARKEY_DATA or beside the checkout; None if absent."""
+    root = Path(__file__).resolve().parents[2]
+    named = os.environ.get("NEARKEY_DATA")
+    places = [Path(named)] if named else [root.parent / "shared" / "data"]
+    for place in places:
+        if (place / "touch_accuracy" / "taps_phone_b.csv").is_file():
+            return place / "touch_accuracy"
+    return None
+
+
+def phone_grid(columns: int = 6, rows: int = 10) -> Geometry:
+    """A grid of keys over the whole screen, in millimetres."""
+    w, h = WIDTH_MM / columns, HEIGHT_MM / rows
+    centers = [((c + 0.5) * w, (r + 0.5) * h) for r in range(rows) for c in range(columns)]
+    n = len(centers)
+    return Geometry(
+        key_ids=tuple(f"r{i // columns}c{i % columns}" for i in range(n)),
+        letters=("",) * n,
+        centers=np.array(centers),
+        sizes=np.full((n, 2), [w, h]),
+        width=WIDTH_MM,
+        height=HEIGHT_MM,
+        unit_mm=1.0,
+    )
+
+
+def open_touches(folder: Path, grid: Geometry) -> TouchLog:
+    """The taps on the grid's keys, with thumb widths; taps marked as outliers are kept."""
+    with (folder / "participants.csv").open(encoding="utf-8", newline="") as source:
+        width_mm = {r["PID"]: 10 * float(r["ThumbPadWidth"]) for r in csv.DictReader(source)}
+    with (folder / "taps_phone_b.csv").open(encoding="utf-8", newline="") as source:
+        taps = list(csv.DictReader(source))
+
+    def pair(x: str, y: str) -> np.ndarray:
+        return np.array([(float(t[x]), float(t[y])) for t in taps]) * MM_PER_PIXEL
+
+    touch, target = pair("TouchX", "TouchY"), pair("TargetX", "TargetY")
+    cell = np.minimum(target // grid.sizes[0], [WIDTH_MM, HEIGHT_MM] // grid.sizes[0] - 1)
+    columns = round(WIDTH_MM / grid.sizes[0, 0])
+    key = (cell[:, 1] * columns + cell[:, 0]).astype(int)
+    person = [t["PID"] for t in taps]
+    seconds = np.array([float(t["SelectionTimeSeconds"]) for t in taps])
+    time_s = np.zeros(len(taps))
+    for name in set(person):
+        mine = np.array(person) == name
+        time_s[mine] = np.cumsum(seconds[mine])
+    return TouchLog.from_columns(
+        {
+            "person": person,
+            "session": np.full(len(taps), "1"),
+            "trial": [int(t["Trial"]) for t in taps],
+            "order": np.zeros(len(taps)),
+            "time_s": time_s,
+            "x": grid.centers[key, 0] + (touch - target)[:, 0],
+            "y": grid.centers[key, 1] + (touch - target)[:, 1],
+            "target": np.array(grid.key_ids)[key],
+            "width_mm": [width_mm[p] for p in person],
+            "posture": np.full(len(taps), "thumb"),
+            "device": np.full(len(taps), "phone"),
+        },
+        unit="mm",
+    )

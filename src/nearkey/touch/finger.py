@@ -1,0 +1,220 @@
+"""Touches in units of the finger that made them."""
+
+from __future__ import annotations
+
+import copy
+from typing import TYPE_CHECKING, Any, Literal, Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nearkey.errors import TouchDataError, TouchModelError
+from nearkey.touch.base import TouchBase
+from nearkey.touch.calibration import inside_ellipses
+from nearkey.touch.gaussian import GaussianTouch
+from nearkey.touch.geometry import Geometry
+from nearkey.touch.labels import Labelled, label
+from nearkey.touch.log import TouchLog
+
+if TYPE_CHECKING:
+    from nearkey.layout import Layout
+
+__all__ = ["FingerTouch"]
+
+Floats = NDArray[np.float64]
+
+
+class FingerTouch(TouchBase):
+    """A base model fitted on offsets divided by each person's finger width, and scaled back.
+
+    Offsets from key centres are divided by factor = (width / reference)^exponent before fitting;
+    `for_width(w)` multiplies the base model's offsets and spreads by the factor of w, so that
+    layouts can be ranked for a small or a large finger. By itself the model speaks for a finger of
+    the reference width.
+
+    Parameters
+    ----------
+    base : an unfitted GaussianTouch (default), PooledTouch, MixtureTouch or StudentTouch.
+    exponent : 1 takes spread as proportional to width, 0 as independent of it. "auto" learns it:
+        the slope of log spread on log width over people, shrunk towards 0 by its standard error
+        and kept within 0 and 1; with fewer than three people or one width there is no slope, and
+        1 is taken.
+    reference_mm : "auto" is the median over people.
+
+    Attributes: exponent_, reference_mm_, base_ (fitted, for the reference width), factors_
+    (per person, the factor the touches were divided by).
+    """
+
+    kind = "finger"
+
+    def __init__(
+        self,
+        base: TouchBase | None = None,
+        *,
+        exponent: float | Literal["auto"] = 1.0,
+        reference_mm: float | Literal["auto"] = "auto",
+    ) -> None:
+        self.base = base
+        self.exponent = exponent
+        self.reference_mm = reference_mm
+
+    @property
+    def background(self) -> float:
+        """The base model's share of wild touches."""
+        return float(self.base_.get_params().get("background", 0.0))
+
+    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+        """Learn from the labelled touches of a log with finger widths.
+
+        Raises TouchDataError when the column width_mm is missing or a labelled touch has none,
+        and as the base model does; TouchModelError for bad parameters.
+        """
+        touches = label(log, layout)
+        g = touches.geometry
+        widths = _widths(touches)
+        people, first, who = np.unique(
+            log.person[touches.rows], return_index=True, return_inverse=True
+        )
+        reference = self.reference_mm
+        if reference == "auto":
+            reference = float(np.median(widths[first]))
+        if not (isinstance(reference, int | float) and np.isfinite(reference) and reference > 0):
+            raise TouchModelError(
+                f"is {reference!r}", field="reference_mm", fix='give "auto" or millimetres above 0'
+            )
+        exponent = self.exponent
+        if exponent == "auto":
+            exponent = _learn_exponent(touches.offsets, who, widths, len(people))
+        elif not (isinstance(exponent, int | float) and np.isfinite(exponent) and exponent >= 0):
+            raise TouchModelError(
+                f"is {exponent!r}", field="exponent", fix='give "auto" or a number from 0'
+            )
+        factor = (widths / reference) ** exponent
+        points = touches.log.points
+        points[touches.rows] = g.centers[touches.key] + touches.offsets / factor[:, None]
+        base = GaussianTouch() if self.base is None else copy.deepcopy(self.base)
+        self.base_: Any = base.fit(touches.log.with_points(points), g)
+        self.geometry_ = g
+        self.reference_mm_ = float(reference)
+        self.exponent_ = float(exponent)
+        self.factors_ = {str(name): float(factor[i]) for name, i in zip(people, first, strict=True)}
+        return self
+
+    def factor(self, width_mm: float) -> float:
+        """What a finger of this width does to offsets and spreads, against the reference."""
+        self._fitted()
+        if not (np.isfinite(width_mm) and width_mm > 0):
+            raise TouchModelError(
+                f"is {width_mm}", field="width_mm", fix="give millimetres above 0"
+            )
+        return float((width_mm / self.reference_mm_) ** self.exponent_)
+
+    def for_width(self, width_mm: float) -> Any:
+        """The base model for a finger of this width: a plain touch model, ready for the decoder."""
+        factor = self.factor(width_mm)
+        model = copy.copy(self.base_)
+        model._stretch(factor)
+        return model
+
+    def log_prob(self, points: ArrayLike) -> Floats:
+        """Natural log densities `(n, n_keys)` for a finger of the reference width."""
+        self._fitted()
+        return np.asarray(self.base_.log_prob(points))
+
+    def log_prob_of(self, touches: Labelled) -> Floats:
+        """`log_prob` with each touch's own finger width."""
+        widths = _widths(touches)
+        out = np.empty((len(widths), self._fitted().n_keys))
+        for width in np.unique(widths):
+            rows = widths == width
+            out[rows] = self.for_width(float(width)).log_prob(touches.points[rows])
+        return out
+
+    def inside_of(self, touches: Labelled, coverage: float) -> NDArray[np.bool_]:
+        """Which touches lie in their key's ellipse of this coverage for their finger's width."""
+        widths = _widths(touches)
+        out = np.empty(len(widths), dtype=np.bool_)
+        for width in np.unique(widths):
+            rows = widths == width
+            model = self.for_width(float(width))
+            out[rows] = inside_ellipses(model, touches.points[rows], touches.key[rows], coverage)
+        return out
+
+    @property
+    def means_(self) -> Floats:
+        """Mean touches for the reference width `(n_keys, 2)`."""
+        return np.asarray(self.base_.means_)
+
+    @property
+    def covariances_(self) -> Floats:
+        """Covariances for the reference width `(n_keys, 2, 2)`."""
+        return np.asarray(self.base_.covariances_)
+
+    def sample(self, keys: Any, rng: Any) -> Floats:
+        """Touches of a finger of the reference width; two standard normals per touch."""
+        self._fitted()
+        return np.asarray(self.base_.sample(keys, rng))
+
+    def _reorder(self, order: NDArray[np.intp]) -> None:
+        self.base_ = copy.copy(self.base_)
+        self.base_.geometry_ = self.geometry_
+        self.base_._reorder(order)
+
+    def _fitted_dict(self) -> dict[str, Any]:
+        return {
+            "exponent": self.exponent_,
+            "reference_mm": self.reference_mm_,
+            "factors": self.factors_,
+            "base": {
+                "kind": self.base_.kind,
+                "params": self.base_.get_params(),
+                "fitted": self.base_._fitted_dict(),
+            },
+        }
+
+    def _restore(self, fitted: dict[str, Any]) -> None:
+        from nearkey.touch.model_files import restored
+
+        self.exponent_ = float(fitted["exponent"])
+        self.reference_mm_ = float(fitted["reference_mm"])
+        self.factors_ = {str(k): float(v) for k, v in fitted["factors"].items()}
+        self.base_ = restored(fitted["base"], self.geometry_)
+
+
+def _widths(touches: Labelled) -> Floats:
+    column = touches.log.width_mm
+    if column is None:
+        raise TouchDataError(
+            "column is missing",
+            where=touches.log.where,
+            field="width_mm",
+            fix="log each person's finger width in millimetres",
+        )
+    widths = column[touches.rows]
+    if np.isnan(widths).any():
+        row = int(touches.rows[np.isnan(widths)][0])
+        raise TouchDataError(
+            "is empty",
+            where=touches.log.where,
+            field=f"row {row + 1}, width_mm",
+            fix="log each person's finger width in millimetres",
+        )
+    return np.asarray(widths)
+
+
+def _learn_exponent(offsets: Floats, who: NDArray[np.intp], widths: Floats, n_people: int) -> float:
+    """Slope of log spread on log width over people, shrunk, from 0 to 1."""
+    n = np.bincount(who, minlength=n_people)
+    width = np.bincount(who, widths, n_people) / n
+    if n_people < 3 or np.ptp(np.log(width)) < 1e-9:
+        return 1.0
+    mean = np.column_stack([np.bincount(who, offsets[:, a], n_people) / n for a in (0, 1)])
+    square = np.bincount(who, ((offsets - mean[who]) ** 2).sum(axis=1), n_people) / n
+    used = square > 0
+    x, y = np.log(width[used]), 0.5 * np.log(square[used])
+    x, y = x - x.mean(), y - y.mean()
+    slope = float(x @ y / (x @ x))
+    variance = float(((y - slope * x) ** 2).sum() / max(len(x) - 2, 1) / (x @ x))
+    # Shrunk by its own standard error: a few people make a slope out of chance.
+    shrunk = slope * max(0.0, 1.0 - variance / max(slope**2, 1e-300))
+    return float(np.clip(shrunk, 0.0, 1.0))

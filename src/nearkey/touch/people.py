@@ -1,0 +1,361 @@
+"""Population, person, key: a model that knows how people differ and learns one of them."""
+
+from __future__ import annotations
+
+import copy
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nearkey.errors import TouchDataError, TouchModelError
+from nearkey.touch.base import OneGaussianTouch, check_background, fitted_arrays
+from nearkey.touch.components import as_points, log_density
+from nearkey.touch.geometry import Geometry
+from nearkey.touch.labels import label
+from nearkey.touch.log import TouchLog
+from nearkey.touch.population import Population, fit_population
+from nearkey.touch.statistics import KeyStats, check_spread
+
+if TYPE_CHECKING:
+    from nearkey.layout import Layout
+
+__all__ = ["PeopleTouch", "PersonTouch"]
+
+Floats = NDArray[np.float64]
+
+# A soft label below this weight is not worth an update.
+_LEAST_WEIGHT = 1e-3
+
+
+class PeopleTouch(OneGaussianTouch):
+    """How a population touches, and how far its people differ. Fit it on several people's log.
+
+    As a touch model it stands for a person of whom nothing is known. `person()` gives a model that
+    starts there and learns one person touch by touch. See `nearkey.touch.population` for the
+    formulas (normal-inverse-Wishart, two levels; Murphy 2007).
+
+    Attributes: population_ (`offset`, `covariance`, `kappa_person`, `kappa_key`, `nu`, `lam`),
+    n_people_, n_touches_ `(n_keys,)`, learnt_people_ (False with fewer than three people: how
+    people differ is then a stated default), means_, covariances_.
+    """
+
+    kind = "people"
+
+    def __init__(self, *, background: float = 0.01) -> None:
+        self.background = background
+
+    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+        """Learn from the labelled touches of a log, by person.
+
+        Raises TouchDataError for fewer than ten labelled touches or none with spread.
+        """
+        check_background(self.background)
+        touches = label(log, layout)
+        g = touches.geometry
+        stats = KeyStats.of(touches.key, touches.offsets, g.n_keys)
+        check_spread(stats, 10, log.where)
+        people, who = np.unique(log.person[touches.rows], return_inverse=True)
+        self.population_, self.learnt_people_ = fit_population(
+            who, touches.key, touches.offsets, len(people), g.n_keys
+        )
+        self.geometry_ = g
+        self.n_people_ = len(people)
+        self.n_touches_ = stats.n
+        self._finish()
+        return self
+
+    def person(self, *, forgetting: float = 1.0, doubt: float = 0.05) -> PersonTouch:
+        """A model of one person, of whom nothing is known yet."""
+        model = PersonTouch(forgetting=forgetting, doubt=doubt, background=self.background)
+        model._start(self._fitted(), self.population_)
+        return model
+
+    def _reorder(self, order: NDArray[np.intp]) -> None:
+        self.population_ = self.population_.take(order)
+        self.n_touches_ = self.n_touches_[order]
+        self._finish()
+
+    def _finish(self) -> None:
+        fresh = _Knowledge.none(self.population_)
+        self._set_gaussians(self.geometry_.centers + fresh.offsets, fresh.covariances)
+
+    def _fitted_dict(self) -> dict[str, Any]:
+        return {
+            "n_people": self.n_people_,
+            "learnt_people": self.learnt_people_,
+            "n_touches": self.n_touches_.tolist(),
+            "population": self.population_.to_dict(),
+        }
+
+    def _restore(self, fitted: dict[str, Any]) -> None:
+        n = self.geometry_.n_keys
+        (self.n_touches_,) = fitted_arrays(fitted, n_touches=(n,))
+        self.n_people_ = int(fitted["n_people"])
+        self.learnt_people_ = bool(fitted["learnt_people"])
+        self.population_ = Population.from_dict(fitted["population"], n)
+        self._finish()
+
+
+class PersonTouch(OneGaussianTouch):
+    """One person's touches: starts from a population and follows the person. Made by
+    `PeopleTouch.person()`.
+
+    Every touch costs the same however many came before. Only confirmed labels teach.
+
+    Parameters
+    ----------
+    forgetting : from 0 (exclusive) to 1: what is left of the weight of what was learnt after
+        each further touch. 1 never forgets; 0.998 remembers about the last 500 touches.
+    doubt : how probable it is that a confirmed label is wrong and the touch was meant for the key
+        that explains it best; each touch teaches with the probability that its label is right.
+        0 believes everything.
+    background : share of wild touches, spread evenly over the surface.
+
+    Attributes: n_touches_ `(n_keys,)` (weights of what is remembered), offset_ `(2,)` (the
+    person's own offset, beyond the population's), spread_ `(2, 2)` (the person's spread relative
+    to the population's), means_, covariances_.
+    """
+
+    kind = "person"
+
+    def __init__(
+        self, *, forgetting: float = 1.0, doubt: float = 0.05, background: float = 0.01
+    ) -> None:
+        self.forgetting = forgetting
+        self.doubt = doubt
+        self.background = background
+
+    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+        """Forget this person and learn anew from the log, from the same population."""
+        self._geometry(layout)
+        self._start(self.geometry_, self.population_)
+        return self.partial_fit(log, layout)
+
+    def partial_fit(self, log: TouchLog, layout: Layout | Geometry | None = None) -> Self:
+        """Learn the labelled touches of a log, in its order; they count as confirmed."""
+        touches = label(log, self._geometry(layout))
+        return self.observe(touches.points, touches.key)
+
+    def observe(
+        self,
+        points: ArrayLike,
+        keys: ArrayLike | None = None,
+        *,
+        shares: ArrayLike | None = None,
+        confirmed: bool = True,
+    ) -> Self:
+        """Learn touches `(n, 2)` from the keys meant: `keys (n,)` indices, or `shares (n, n_keys)`.
+
+        `shares` are soft labels, such as the decoder's posterior over its candidates' letters at
+        each touch; a row may sum to less than 1. With `confirmed=False` nothing is learnt: a word
+        teaches only once the person has let it stand.
+        """
+        g = self._fitted()
+        xy = as_points(points)
+        if (keys is None) == (shares is None):
+            raise TouchModelError("give one of the two", field="keys, shares", fix="labels or soft")
+        if not confirmed:
+            return self
+        if shares is None:
+            index = np.asarray(keys, dtype=np.intp)
+            if index.shape != (len(xy),) or (
+                len(xy) and not (index.min() >= 0 and index.max() < g.n_keys)
+            ):
+                raise TouchModelError(
+                    f"are not {len(xy)} indices below {g.n_keys}", field="keys", fix="one per point"
+                )
+            for point, key in zip(xy, index.tolist(), strict=True):
+                self._learn(point, [(key, 1.0)])
+        else:
+            soft = np.asarray(shares, dtype=np.float64)
+            if soft.shape != (len(xy), g.n_keys) or not (
+                (soft >= 0).all() and (soft.sum(axis=1) <= 1 + 1e-6).all()
+            ):
+                raise TouchModelError(
+                    f"are not {len(xy)} rows of {g.n_keys} probabilities",
+                    field="shares",
+                    fix="give rows that sum to at most 1",
+                )
+            for point, row in zip(xy, soft, strict=True):
+                used = np.flatnonzero(row > _LEAST_WEIGHT).tolist()
+                self._learn(point, [(key, float(row[key])) for key in used])
+        self._finish()
+        return self
+
+    def copy(self) -> Self:
+        """An independent copy: keep one to take back what was learnt since."""
+        model = copy.copy(self)
+        model._known = self._known.copy()
+        return model
+
+    @property
+    def offset_(self) -> Floats:
+        """The person's own offset beyond the population's, in layout units `(2,)`."""
+        return self._known.own_offset
+
+    @property
+    def spread_(self) -> Floats:
+        """The person's covariance relative to the population's `(2, 2)`."""
+        return self._known.own_spread
+
+    @property
+    def n_touches_(self) -> Floats:
+        """Weight of the touches remembered per key `(n_keys,)`."""
+        return self._known.n
+
+    def _start(self, geometry: Geometry, population: Population) -> None:
+        check_background(self.background)
+        if not 0 < self.forgetting <= 1:
+            raise TouchModelError(
+                f"is {self.forgetting!r}", field="forgetting", fix="give a number in (0, 1]"
+            )
+        if not 0 <= self.doubt < 1:
+            raise TouchModelError(f"is {self.doubt!r}", field="doubt", fix="give a share in [0, 1)")
+        self.geometry_ = geometry
+        self.population_ = population
+        self._known = _Knowledge.none(population)
+        self._finish()
+
+    def _learn(self, point: Floats, labels: list[tuple[int, float]]) -> None:
+        g = self.geometry_
+        densities = None
+        if self.doubt > 0:
+            self._finish()
+            densities = np.exp(log_density(self.components(), point[None], g.n_keys)[0])
+        if self.forgetting < 1:
+            self._known.fade(self.forgetting)
+        for key, weight in labels:
+            if densities is not None:
+                right = (1 - self.doubt) * densities[key]
+                weight *= float(right / (right + self.doubt * densities.max()))
+            if weight > _LEAST_WEIGHT:
+                self._known.add(point - g.centers[key], key, weight)
+
+    def _reorder(self, order: NDArray[np.intp]) -> None:
+        self.population_ = self.population_.take(order)
+        self._known = self._known.take(self.population_, order)
+        self._finish()
+
+    def _finish(self) -> None:
+        known = self._known
+        self._set_gaussians(self.geometry_.centers + known.offsets, known.covariances)
+
+    def _fitted_dict(self) -> dict[str, Any]:
+        return {"population": self.population_.to_dict(), **self._known.to_dict()}
+
+    def _restore(self, fitted: dict[str, Any]) -> None:
+        n = self.geometry_.n_keys
+        self._start(self.geometry_, Population.from_dict(fitted["population"], n))
+        known = self._known
+        known.n, known.sums, spread = fitted_arrays(
+            fitted, n_touches=(n,), offset_sums=(n, 2), spread_sums=(2, 2)
+        )
+        known.spread = spread
+        known.weight = float(fitted["weight"])
+        if not (known.n >= 0).all() or known.weight < 0:
+            raise TouchDataError("is below 0", field="n_touches", fix="save the model again")
+        self._finish()
+
+
+class _Knowledge:
+    """What is known of one person: sums whose size does not grow with the touches.
+
+    `n (k,)` weights and `sums (k, 2)` of offsets beyond the population's; `spread (2, 2)`, the sum
+    of squared innovations in the population's whitened units, and `weight`, its touches.
+    """
+
+    def __init__(self, population: Population) -> None:
+        k = len(population.offset)
+        self.population = population
+        self.factor = population.factor
+        self.inverse = np.linalg.inv(self.factor)
+        self.tau = population.tau
+        self.n = np.zeros(k)
+        self.sums = np.zeros((k, 2))
+        self.spread = np.zeros((2, 2))
+        self.weight = 0.0
+
+    @classmethod
+    def none(cls, population: Population) -> _Knowledge:
+        return cls(population)
+
+    def copy(self) -> _Knowledge:
+        other = copy.copy(self)
+        other.n, other.sums, other.spread = self.n.copy(), self.sums.copy(), self.spread.copy()
+        return other
+
+    def take(self, population: Population, order: NDArray[np.intp]) -> _Knowledge:
+        other = _Knowledge(population)
+        other.n, other.sums = self.n[order], self.sums[order]
+        other.spread, other.weight = self.spread.copy(), self.weight
+        return other
+
+    def fade(self, factor: float) -> None:
+        self.n *= factor
+        self.sums *= factor
+        self.spread *= factor
+        self.weight *= factor
+
+    def add(self, offset: Floats, key: int, weight: float) -> None:
+        """One touch: the surprise it brings widens the spread, then the key's mean moves."""
+        mean, doubt = self._mean_of(key)
+        beyond = offset - self.population.offset[key]
+        z = self.inverse[key] @ (beyond - mean)
+        # The innovation has covariance M (1 / weight + doubt) in whitened units.
+        self.spread += np.outer(z, z) / (1.0 / weight + doubt)
+        self.weight += weight
+        self.n[key] += weight
+        self.sums[key] += weight * beyond
+
+    def _levels(self) -> tuple[Floats, float, Floats]:
+        """Weights of keys, that of the person's own offset, and that offset."""
+        p = self.population
+        a = self.n * self.tau
+        share = p.kappa_key / (a + p.kappa_key)
+        # n_eff = a * share; n_eff * mean = tau * share * sums
+        total = p.kappa_person + float(a @ share)
+        return a, total, (self.tau * share) @ self.sums / total
+
+    def _mean_of(self, key: int) -> tuple[Floats, float]:
+        """The expected offset beyond the population's, and the doubt about it in touches' worth."""
+        p = self.population
+        a, total, own = self._levels()
+        held = p.kappa_key / (p.kappa_key + a[key])
+        mean = held * own + self.tau[key] * self.sums[key] / (p.kappa_key + a[key])
+        variance = 1.0 / (p.kappa_key + a[key]) + held**2 / total
+        return mean, float(self.tau[key] * variance)
+
+    @property
+    def own_offset(self) -> Floats:
+        return self._levels()[2]
+
+    @property
+    def own_spread(self) -> Floats:
+        p = self.population
+        return np.asarray((p.lam * np.eye(2) + self.spread) / (p.nu + self.weight - 3.0))
+
+    @property
+    def offsets(self) -> Floats:
+        p = self.population
+        a, _, own = self._levels()
+        mine = p.kappa_key * own + self.tau[:, None] * self.sums
+        return np.asarray(p.offset + mine / (p.kappa_key + a)[:, None])
+
+    @property
+    def covariances(self) -> Floats:
+        """Covariances of the next touch per key, the doubt about its mean included."""
+        p = self.population
+        a, total, _ = self._levels()
+        held = p.kappa_key / (p.kappa_key + a)
+        doubt = self.tau * (1.0 / (p.kappa_key + a) + held**2 / total)
+        shape = self.factor @ self.own_spread @ self.factor.transpose(0, 2, 1)
+        return np.asarray(shape * (1.0 + doubt)[:, None, None])
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "n_touches": self.n.tolist(),
+            "offset_sums": self.sums.tolist(),
+            "spread_sums": self.spread.tolist(),
+            "weight": self.weight,
+        }

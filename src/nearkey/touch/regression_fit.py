@@ -1,0 +1,168 @@
+"""The regressions behind `RegressionTouch`: offsets and log variances over place and movement."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.touch.base import fitted_arrays
+
+__all__ = ["Surface", "fit_surface"]
+
+Floats = NDArray[np.float64]
+
+_ROUNDS = 20  # alternations between offsets and spreads; the fit settles in about five
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surface:
+    """Coefficients per axis (last dimension 2), and what averages over movements need.
+
+    `move_mean (2,)`, `move_covariance (2, 2)` describe the movements seen, `length_mean` and
+    `length_variance` their lengths.
+    """
+
+    degree: int
+    place: Floats
+    move: Floats
+    log_variance: Floats
+    log_variance_size: Floats
+    log_variance_length: Floats
+    size_mean: Floats
+    move_mean: Floats
+    move_covariance: Floats
+    length_mean: float
+    length_variance: float
+    correlation: float
+
+    def predict(self, place: Floats, side_mm: Floats, move: Floats) -> tuple[Floats, Floats]:
+        """Mean offset and variance per axis, in mm and mm², `(..., 2)`; NaN movements unknown."""
+        offset = _polynomial(place, self.degree) @ self.place
+        log_variance = _polynomial(place, 1) @ self.log_variance
+        log_variance += (np.log(side_mm) - self.size_mean) * self.log_variance_size
+        offset += np.nan_to_num(move - self.move_mean) @ self.move
+        length = np.nan_to_num(np.hypot(move[..., 0], move[..., 1]) - self.length_mean)
+        log_variance += length[..., None] * self.log_variance_length
+        return offset, np.exp(log_variance)
+
+    def average(self, place: Floats, side_mm: Floats) -> tuple[Floats, Floats]:
+        """Mean offset `(k, 2)` and covariance `(k, 2, 2)` over the movements seen.
+
+        The movement's effect on the offset adds its variance; that on the log variance is averaged
+        as that of a normally distributed length.
+        """
+        offset, variance = self.predict(place, side_mm, np.full_like(place, np.nan))
+        variance = variance * np.exp(0.5 * self.log_variance_length**2 * self.length_variance)
+        sd = np.sqrt(variance)
+        r = np.array([[1.0, self.correlation], [self.correlation, 1.0]])
+        extra = self.move.T @ self.move_covariance @ self.move
+        return offset, sd[:, :, None] * sd[:, None, :] * r + extra
+
+    def to_dict(self) -> dict[str, Any]:
+        arrays = {name: getattr(self, name).tolist() for name in _shapes(self.degree)}
+        scalars = ("degree", "length_mean", "length_variance", "correlation")
+        return arrays | {name: getattr(self, name) for name in scalars}
+
+    @classmethod
+    def from_dict(cls, data: dict[str, Any]) -> Surface:
+        degree = int(data["degree"])
+        shapes = _shapes(degree)
+        arrays = dict(zip(shapes, fitted_arrays(data, **shapes), strict=True))
+        return cls(
+            degree=degree,
+            length_mean=float(data["length_mean"]),
+            length_variance=float(data["length_variance"]),
+            correlation=float(data["correlation"]),
+            **arrays,
+        )
+
+
+def _shapes(degree: int) -> dict[str, tuple[int, ...]]:
+    return {
+        "place": ((1, 3, 6)[degree], 2),
+        "move": (2, 2),
+        "log_variance": (3, 2),
+        "log_variance_size": (2,),
+        "log_variance_length": (2,),
+        "size_mean": (2,),
+        "move_mean": (2,),
+        "move_covariance": (2, 2),
+    }
+
+
+def _polynomial(place: Floats, degree: int) -> Floats:
+    u, v = place[..., 0], place[..., 1]
+    terms = [np.ones_like(u), u, v, u * u, u * v, v * v]
+    return np.stack(terms[: (1, 3, 6)[degree]], axis=-1)
+
+
+def fit_surface(
+    offsets: Floats, *, place: Floats, side_mm: Floats, move: Floats, degree: int, ridge: float
+) -> Surface:
+    """Alternate weighted ridge regressions of offsets and of log variances, per axis."""
+    known = np.isfinite(move[:, 0]) & np.isfinite(move[:, 1])
+    length = np.hypot(move[:, 0], move[:, 1])
+    move_mean, move_covariance = np.zeros(2), np.zeros((2, 2))
+    length_mean = length_variance = 0.0
+    if known.sum() >= 10:
+        move_mean = move[known].mean(axis=0)
+        move_covariance = np.asarray(np.cov(move[known].T))
+        length_mean, length_variance = float(length[known].mean()), float(length[known].var())
+    else:
+        known[:] = False
+    moved = np.where(known[:, None], move - move_mean, 0.0)
+    longer = np.where(known, length - length_mean, 0.0)
+    size_mean = np.asarray(np.log(side_mm).mean(axis=0))
+    design = np.column_stack([_polynomial(place, degree), moved])
+    n_place = (1, 3, 6)[degree]
+    coefficients = np.zeros((design.shape[1], 2))
+    spreads = np.zeros((5, 2))
+    standard = np.empty_like(offsets)
+    square = np.empty(len(offsets))
+    for axis in (0, 1):
+        larger = np.log(side_mm[:, axis]) - size_mean[axis]
+        # Sizes that vary by less than 1 % teach nothing about size.
+        larger = larger if np.ptp(larger) > 0.01 else np.zeros_like(larger)
+        shape = np.column_stack([_polynomial(place, 1), larger, longer])
+        gamma: Floats = np.zeros(5)
+        gamma[0] = np.log(offsets[:, axis].var())
+        for _ in range(_ROUNDS):
+            variance = np.exp(shape @ gamma)
+            beta = _ridge(design, offsets[:, axis], 1.0 / variance, ridge)
+            square = (offsets[:, axis] - design @ beta) ** 2
+            # A Fisher step for log variances is a regression of square / variance - 1; capping it
+            # keeps one wild touch from bending the whole surface.
+            step = np.minimum(square / variance, 9.0) - 1.0
+            gamma = _ridge(shape, shape @ gamma + step, np.full(len(shape), 0.5), ridge)
+        # The capped steps read low; the level is set by the touches as they are.
+        gamma[0] += np.log(np.mean(square / np.exp(shape @ gamma)))
+        coefficients[:, axis], spreads[:, axis] = beta, gamma
+        standard[:, axis] = (offsets[:, axis] - design @ beta) / np.exp(0.5 * (shape @ gamma))
+    return Surface(
+        degree=degree,
+        place=coefficients[:n_place],
+        move=coefficients[n_place:],
+        log_variance=spreads[:3],
+        log_variance_size=spreads[3],
+        log_variance_length=spreads[4],
+        size_mean=size_mean,
+        move_mean=move_mean,
+        move_covariance=move_covariance,
+        length_mean=length_mean,
+        length_variance=length_variance,
+        correlation=float(np.clip(np.asarray(np.corrcoef(standard.T))[0, 1], -0.99, 0.99)),
+    )
+
+
+def _ridge(design: Floats, response: Floats, weight: Floats, ridge: float) -> Floats:
+    """Weighted least squares; the penalty is worth `ridge` touches of the mean weight.
+
+    The first column is the intercept and stays free.
+    """
+    penalty = np.full(design.shape[1], ridge * float(weight.mean()))
+    penalty[0] = 0.0
+    gram = design.T @ (design * weight[:, None]) + np.diag(penalty)
+    return np.asarray(np.linalg.solve(gram, design.T @ (weight * response)))
