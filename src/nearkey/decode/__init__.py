@@ -6,6 +6,7 @@ models written elsewhere plug in.
 
 from nearkey.decode.candidates import Candidate, Sentence
 from nearkey.decode.decoder import Decoder
+from nearkey.decode.edit_fit import EditFit, fit_edits
 from nearkey.decode.options import EditCosts
 from nearkey.decode.overlay import PersonalWords
 from nearkey.decode.protocols import (
@@ -24,6 +25,7 @@ __all__ = [
     "ComponentTouchModel",
     "Decoder",
     "EditCosts",
+    "EditFit",
     "LanguageModel",
     "LanguagePack",
     "Lexicon",
@@ -33,4 +35,5 @@ __all__ = [
     "Stream",
     "TableLanguageModel",
     "TouchModel",
+    "fit_edits",
 ]

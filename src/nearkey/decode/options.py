@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import nearkey._kernel as _kernel
 from nearkey.errors import DecodeError
+from nearkey.layout import Layout
 
 __all__ = ["EditCosts"]
 
@@ -39,6 +40,20 @@ class EditCosts:
                     field=name,
                     fix="give a finite number, or None to switch the edit off",
                 )
+
+    @classmethod
+    def typical(cls, layout: Layout) -> EditCosts:
+        """Costs before any data: 1 touch in 100 is missing, 1 in 100 means nothing, 1 pair in 200 is swapped.
+
+        Common practice, no source; `fit_edits` estimates them from aligned touches. A finished word
+        is taken as seven times as likely as one that goes on.
+        """
+        return cls(
+            omitted=math.log(0.01),
+            extra=math.log(0.01) - math.log(layout.width * layout.height),
+            swapped=math.log(0.005),
+            completion=-2.0,
+        )
 
     def kernel(self, *, completions: bool) -> _kernel.Penalties:
         """The same as the kernel wants it; minus infinity is off."""

@@ -17,7 +17,7 @@ from small_models import (
     row_layout,
 )
 
-from nearkey.decode import Decoder, EditCosts, LanguageModel, TouchModel
+from nearkey.decode import Decoder, EditCosts, LanguageModel, TouchModel, fit_edits
 from nearkey.decode.exhaustive import Exhaustive
 from nearkey.decode.spelling import spell, spell_words
 from nearkey.errors import DecodeError
@@ -219,3 +219,37 @@ def test_spelling_follows_the_keys():
         "dont": 0,
     }
     assert spelled.untypeable.tolist() == [1, 4]
+
+
+def test_edit_rates_are_recovered_from_aligned_touches():
+    """Edits made at known rates (invented here) come back as those rates."""
+    letters = "abcdefghijkl"
+    layout = row_layout(list(letters))
+    touch = GaussianTouch.from_layout(layout, spread_mm=0.2)
+    rng = np.random.default_rng(11)
+    words, touches, made = [], [], {"omitted": 0, "extra": 0, "swapped": 0}
+    for _ in range(1500):
+        word = "".join(rng.choice(list(letters), size=6, replace=False))
+        points = list(touch.sample([layout.key_of_letter[c] for c in word], rng))
+        what = rng.choice(["none", "omitted", "extra", "swapped"], p=[0.76, 0.12, 0.06, 0.06])
+        at = int(rng.integers(0, 5))
+        if what == "omitted":
+            del points[at]
+        elif what == "extra":
+            points.insert(at, rng.uniform([0, 0], [layout.width, layout.height]))
+        elif what == "swapped":
+            points[at], points[at + 1] = points[at + 1], points[at]
+        if what != "none":
+            made[what] += 1
+        words.append(word)
+        touches.append(points)
+    fit = fit_edits(layout, touch, words, touches)
+    assert fit.omitted == pytest.approx(made["omitted"], rel=0.15)
+    assert fit.extra == pytest.approx(made["extra"], rel=0.3)
+    assert fit.swapped == pytest.approx(made["swapped"], rel=0.15)
+    assert math.exp(fit.costs.omitted) == pytest.approx(made["omitted"] / 9000, rel=0.15)
+    assert math.exp(fit.costs.extra) * layout.width == pytest.approx(made["extra"] / 9000, rel=0.3)
+    with pytest.raises(DecodeError, match="'xyz' cannot be typed"):
+        fit_edits(layout, touch, ["xyz"], [[[0, 0]]])
+    with pytest.raises(DecodeError, match="1 words and 0"):
+        fit_edits(layout, touch, ["a"], [])
