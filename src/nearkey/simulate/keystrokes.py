@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
-from nearkey.decode.spelling import spell
+from nearkey.decode.spelling import Spelling, spell, spell_words
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.collisions import collisions
@@ -77,25 +77,40 @@ def multi_tap_presses(word: str, layout: Layout, *, time_out_key: bool = False) 
     return presses
 
 
-def _weighted(pack: LanguagePack, layout: Layout, keystrokes: list[int | None]) -> float:
-    probability = np.exp(np.asarray(pack.lexicon.log_probs, dtype=np.float64))
-    known = np.asarray([k is not None for k in keystrokes])
-    if not known.any():
+def _spelled(pack: LanguagePack, layout: Layout) -> tuple[str, Spelling, NDArray[np.int64]]:
+    """The letters, the spellings, and each typeable word's first entry among them."""
+    letters = "".join(sorted(layout.letters))
+    spelling = spell_words(pack.lexicon.words, letters)
+    _, first = np.unique(spelling.word, return_index=True)
+    if len(first) == 0:
         raise PlanError(
             "no word of the pack can be typed",
             where=layout.name,
             fix="check the letters on the keys",
         )
-    presses = np.asarray([k or 0 for k in keystrokes], dtype=np.float64)[known] + 1
-    characters = np.asarray([len(w) for w in pack.lexicon.words], dtype=np.float64)[known] + 1
-    weight = probability[known]
-    return float((presses * weight).sum() / (characters * weight).sum())
+    return letters, spelling, first
+
+
+def _weighted(pack: LanguagePack, word: NDArray[np.uint32], presses: NDArray[np.int64]) -> float:
+    """KSPC of words with these presses, the space after each not yet counted."""
+    weight = np.exp(np.asarray(pack.lexicon.log_probs, dtype=np.float64))[word]
+    words = pack.lexicon.words
+    characters = np.fromiter((len(words[i]) + 1 for i in word.tolist()), np.float64, len(word))
+    return float(((presses + 1) * weight).sum() / (characters * weight).sum())
 
 
 def multi_tap_kspc(layout: Layout, pack: LanguagePack, *, time_out_key: bool = True) -> float:
     """Static KSPC of multi-tap over the pack's words, space included (MacKenzie 2002)."""
-    presses = [multi_tap_presses(w, layout, time_out_key=time_out_key) for w in pack.lexicon.words]
-    return _weighted(pack, layout, presses)
+    letters, spelling, first = _spelled(pack, layout)
+    place = [layout.keys[layout.key_of_letter[c]].letters.index(c) + 1 for c in letters]
+    presses = np.asarray(place, dtype=np.int64)[spelling.letters]
+    starts = spelling.offsets[:-1].astype(np.int64)
+    if time_out_key:
+        key = np.asarray([layout.key_of_letter[c] for c in letters])[spelling.letters]
+        again = np.append(False, key[1:] == key[:-1])
+        again[starts] = False
+        presses = presses + again
+    return _weighted(pack, spelling.word[first], np.add.reduceat(presses, starts)[first])
 
 
 def disambiguation_kspc(layout: Layout, pack: LanguagePack) -> float:
@@ -104,9 +119,7 @@ def disambiguation_kspc(layout: Layout, pack: LanguagePack) -> float:
     A word takes a touch a letter, a press of next for each more probable word on the same keys, and the space.
     """
     rank = collisions(layout, pack).rank
-    letters = layout.letters
-    presses: list[int | None] = []
-    for word, place in zip(pack.lexicon.words, rank, strict=True):
-        typed = spell(word, letters)
-        presses.append(None if typed is None or place == 0 else len(typed) + int(place) - 1)
-    return _weighted(pack, layout, presses)
+    _, spelling, first = _spelled(pack, layout)
+    touches = np.diff(spelling.offsets.astype(np.int64))[first]
+    word = spelling.word[first]
+    return _weighted(pack, word, touches + rank[word] - 1)

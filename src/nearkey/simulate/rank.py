@@ -23,7 +23,7 @@ from nearkey.simulate.trial import Outcome, run_trial
 from nearkey.simulate.typist import SamplingTouchModel, Typist
 from nearkey.simulate.words import WordSample, corpus_sample, unigram_sample
 
-__all__ = ["Progress", "TouchSource", "rank_layouts"]
+__all__ = ["Progress", "TouchSource", "model_for", "rank_layouts"]
 
 TouchSource = (
     SamplingTouchModel | Mapping[str, SamplingTouchModel] | Callable[[Layout], SamplingTouchModel]
@@ -237,7 +237,8 @@ def _check(
             )
 
 
-def _model(source: TouchSource, layout: Layout) -> SamplingTouchModel:
+def model_for(source: TouchSource, layout: Layout) -> SamplingTouchModel:
+    """The touch model of a source for one layout; PlanError where a mapping lacks the layout."""
     if isinstance(source, Mapping):
         if layout.name not in source:
             raise PlanError(
@@ -267,8 +268,8 @@ def _pairs(
     pairs: dict[str, tuple[Decoder, Typist]] = {}
     shared: Decoder | None = None
     for layout in candidates:
-        truth = _model(touch, layout)
-        believed = truth if decoder_touch is None else _model(decoder_touch, layout)
+        truth = model_for(touch, layout)
+        believed = truth if decoder_touch is None else model_for(decoder_touch, layout)
         if shared is None:
             shared = Decoder(layout, believed, pack, lm_weight=lm_weight)
             pairs[layout.name] = (shared, Typist(layout, truth, pack))
@@ -322,15 +323,27 @@ def _run(
         for job in waiting:
             yield keep(job, _trial(*arguments(job)))
         return
-    own = ThreadPoolExecutor(workers) if executor is None else None
-    try:
-        pool: Executor = own or executor  # type: ignore[assignment]
-        futures = {pool.submit(_trial, *arguments(job)): job for job in waiting}
-        for future in as_completed(futures):
-            yield keep(futures[future], future.result())
-    finally:
-        if own is not None:
-            own.shutdown(cancel_futures=True)
+    if executor is None:
+        with ThreadPoolExecutor(workers) as pool:
+            futures = {pool.submit(_trial, *arguments(job)): job for job in waiting}
+            try:
+                for future in as_completed(futures):
+                    yield keep(futures[future], future.result())
+            finally:
+                pool.shutdown(cancel_futures=True)
+        return
+    # Elsewhere a decoder is built anew for each task, so a task takes all the chunks of a layout.
+    by_layout: dict[str, list[tuple[str, int]]] = {}
+    for job in waiting:
+        by_layout.setdefault(job[0], []).append(job)
+    remote = {executor.submit(_trials, [arguments(j) for j in js]): js for js in by_layout.values()}
+    for done in as_completed(remote):
+        for job, outcome in zip(remote[done], done.result(), strict=True):
+            yield keep(job, outcome)
+
+
+def _trials(jobs: Sequence[tuple[Any, ...]]) -> list[Outcome]:
+    return [_trial(*job) for job in jobs]
 
 
 def _trial(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
@@ -50,13 +51,15 @@ class Typist:
     Parameters
     ----------
     layout : the keys. touch : where touches land (`sample`), matched to the layout.
-    pack : the words, by index.
+    pack : the words, by index: a pack's, or a list of words.
     """
 
-    def __init__(self, layout: Layout, touch: SamplingTouchModel, pack: LanguagePack) -> None:
+    def __init__(
+        self, layout: Layout, touch: SamplingTouchModel, pack: LanguagePack | Sequence[str]
+    ) -> None:
         self.layout = layout
         self.touch = touch
-        self._words = pack.lexicon.words
+        self._words = pack if isinstance(pack, Sequence) else pack.lexicon.words
         self._letters = layout.letters
         column = {key: i for i, key in enumerate(touch.key_ids)}
         self._column = {

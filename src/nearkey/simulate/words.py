@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack, State
-from nearkey.decode.spelling import spell
+from nearkey.decode.spelling import spell, spell_words
 from nearkey.errors import PlanError
 from nearkey.files import read_text
 from nearkey.simulate.text import running_words
@@ -44,9 +44,9 @@ class WordSample:
 
 def typeable(pack: LanguagePack, letters: str) -> NDArray[np.bool_]:
     """Which words of the lexicon the letters of a layout can spell, (n_words,)."""
-    return np.fromiter(
-        (spell(word, letters) is not None for word in pack.lexicon.words), bool, len(pack.lexicon)
-    )
+    can = np.ones(len(pack.lexicon), dtype=bool)
+    can[spell_words(pack.lexicon.words, letters).untypeable] = False
+    return can
 
 
 def unigram_sample(
