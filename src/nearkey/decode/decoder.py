@@ -101,6 +101,10 @@ class Decoder:
             layout, touch, self.pack, lm_weight=self.lm_weight, edits=self.edits, _shared=self
         )
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Worker processes build the kernel's parts anew.
+        return (_rebuild, (self.layout, self.touch, self.pack, self.lm_weight, self.edits))
+
     # ---- one word ----
 
     def decode(
@@ -392,6 +396,11 @@ class Decoder:
         return self._live.candidates(rows, state, k, personal=personal, spelling=spelling)
 
     @property
+    def kernel_bytes(self) -> int:
+        """Memory of the tries, in bytes; decoders made by `with_layout` share them."""
+        return self._lexicon.n_bytes
+
+    @property
     def by_points(self) -> bool:
         """Whether `rows` are points, which the kernel turns into densities itself."""
         return self._emitter is not None
@@ -410,6 +419,12 @@ class Decoder:
     def penalties(self) -> _kernel.Penalties:
         """The kernel's costs of edits, completions off."""
         return self._finished
+
+
+def _rebuild(
+    layout: Layout, touch: TouchModel, pack: LanguagePack, lm_weight: float, edits: EditCosts
+) -> Decoder:
+    return Decoder(layout, touch, pack, lm_weight=lm_weight, edits=edits)
 
 
 def checked_points(points: ArrayLike) -> NDArray[np.float64]:

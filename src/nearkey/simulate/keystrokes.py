@@ -120,6 +120,6 @@ def disambiguation_kspc(layout: Layout, pack: LanguagePack) -> float:
     """
     rank = collisions(layout, pack).rank
     _, spelling, first = _spelled(pack, layout)
-    touches = np.diff(spelling.offsets.astype(np.int64))[first]
+    offsets = spelling.offsets.astype(np.int64)
     word = spelling.word[first]
-    return _weighted(pack, word, touches + rank[word] - 1)
+    return _weighted(pack, word, offsets[first + 1] - offsets[first] + rank[word] - 1)

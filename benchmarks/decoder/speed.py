@@ -1,0 +1,367 @@
+"""Word decoding: time a word against exhaustive numpy, one word at a time and in batches; live latency;
+growth with the lexicon; threads; cold start.
+
+    python benchmarks/decoder/speed.py [--words N] [--parts ratio,live,growth,threads,cold]
+
+Ratios are taken in one run on the same touches. Contexts come from the evaluation text under NEARKEY_DATA;
+without it the parts with context are left out and say so.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import statistics
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from sections import FORMAT, Column, Section, this_machine, write
+from workload import SPREAD, Workload, held_out_lines, workload
+
+import nearkey as nk
+from nearkey.decode.exhaustive import Exhaustive
+
+RESULTS = Path(__file__).resolve().parents[1] / "results"
+COMMAND = "python benchmarks/decoder/speed.py"
+REPEATS = 5
+
+
+def per_word_us(work: Callable[[], object], words: int, repeats: int = REPEATS) -> float:
+    """Median over the repeats of the time a word takes, in microseconds."""
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return statistics.median(times) / words * 1e6
+
+
+def ratio(pack: nk.language.Pack, words: int) -> Section:
+    """One word at a time and batched against exhaustive numpy, with and without context."""
+    rows: list[list[object]] = []
+    notes = [
+        f"26 keys, spread {SPREAD} of a key on each axis, matched touch model, top 3, "
+        f"{len(pack.lexicon):,} words, seed 7; median of {REPEATS} runs.",
+        "The yardstick scores all words of the length in numpy: densities by the same touch model, a sum of gathered "
+        "columns, argpartition.",
+    ]
+    settings = [(False, words), (True, words)] if held_out_lines() else [(False, words)]
+    if len(settings) == 1:
+        notes.append("No context rows: NEARKEY_DATA names no evaluation text.")
+    for context, n in settings:
+        load = workload(pack, words=n, seed=7, context=context)
+        decoder = nk.Decoder(load.layout, load.touch, pack)
+        slow = Exhaustive(decoder)
+        each = load.word_points()
+        states = load.states or [None] * n
+        few = min(n, 1000 if not context else 300)
+
+        def single(load=load, decoder=decoder, each=each, states=states) -> list[list[int]]:
+            return [decoder.decode(p, context=s, k=3) for p, s in zip(each, states, strict=True)]
+
+        def batch(load=load, decoder=decoder) -> object:
+            return decoder.decode_batch(load.points, load.offsets, contexts=load.states, k=3)
+
+        def exhaustive(slow=slow, each=each, states=states, few=few) -> list[list[int]]:
+            return [slow.decode(p, state=s, k=3)[0].tolist() for p, s in zip(each[:few], states, strict=False)]
+
+        found, scores = decoder.decode_batch(load.points, load.offsets, contexts=load.states, k=3)
+        wanted = [slow.decode(p, state=s, k=3) for p, s in zip(each[:few], states, strict=False)]
+        same = sum(
+            np.allclose(scores[i][: len(s)], s, atol=1e-6) for i, (_, s) in enumerate(wanted)
+        )
+        name = "with context" if context else "no context"
+        base = per_word_us(exhaustive, few)
+        accuracy = [load.accuracy(found, k) for k in (1, 3)]
+        agree = f"{same} of {few}"
+        for method, us in (
+            ("exhaustive numpy, words of the length", base),
+            ("nearkey, one word at a time from Python", per_word_us(single, n)),
+            ("nearkey, batched in the kernel", per_word_us(batch, n)),
+        ):
+            rows.append([name, method, us, base / us, *accuracy, agree])
+    return Section(
+        format=FORMAT,
+        title="Decoding a word: exact search against exhaustive scoring",
+        order=30,
+        command=COMMAND,
+        environment=this_machine(),
+        columns=[
+            "language",
+            "method",
+            Column(name="microseconds a word", digits=2),
+            Column(name="times faster", digits=1),
+            Column(name="top-1", percent=True),
+            Column(name="top-3", percent=True),
+            "same top 3 as exhaustive",
+        ],
+        rows=rows,
+        notes=notes,
+    )
+
+
+def quantiles_us(times: list[float]) -> list[float]:
+    return [float(q) * 1e6 for q in np.quantile(times, [0.5, 0.95, 0.99, 1.0])]
+
+
+def live(pack: nk.language.Pack, words: int) -> Section:
+    """A touch to a ready candidate list, through the Python API."""
+    context = held_out_lines() is not None
+    load = workload(pack, words=words, seed=11, context=context)
+    edits = nk.EditCosts.typical(load.layout)
+    decoder = nk.Decoder(load.layout, load.touch, pack, edits=edits)
+    plain = nk.Decoder(load.layout, load.touch, pack)
+    states = load.states or [pack.language_model.start()] * words
+    rows: list[list[object]] = []
+
+    def stream_times(engine: nk.Decoder) -> list[float]:
+        times = []
+        for points, state in zip(load.word_points(), states, strict=True):
+            stream = engine.start(context=state, k=5)
+            for x, y in points.tolist():
+                start = time.perf_counter()
+                stream.tap(x, y)
+                times.append(time.perf_counter() - start)
+        return times
+
+    def candidate_times(engine: nk.Decoder) -> list[float]:
+        times = []
+        for points, state in zip(load.word_points(), states, strict=True):
+            for n in range(1, len(points) + 1):
+                start = time.perf_counter()
+                engine.candidates(points[:n], context=state, k=5)
+                times.append(time.perf_counter() - start)
+        return times
+
+    def word_times() -> list[float]:
+        times = []
+        for points, state in zip(load.word_points(), states, strict=True):
+            for n in range(1, len(points) + 1):
+                start = time.perf_counter()
+                decoder.decode(points[:n], context=state, k=5, completions=True)
+                times.append(time.perf_counter() - start)
+        return times
+
+    stream_times(plain)  # warm
+    for name, times in (
+        ("Stream.tap: words, edits, completions, context, spelling", stream_times(decoder)),
+        ("Decoder.candidates: the same from all touches of the word", candidate_times(decoder)),
+        ("Decoder.decode: words, edits, completions, context", word_times()),
+        ("Stream.tap: words, context, spelling", stream_times(plain)),
+    ):
+        rows.append([name, len(times), *quantiles_us(times)])
+    return Section(
+        format=FORMAT,
+        title="Live latency: from a touch to its candidates",
+        order=31,
+        command=COMMAND,
+        environment=this_machine(),
+        columns=[
+            "call",
+            "touches",
+            *(Column(name=f"{n} (microseconds)", digits=0) for n in ("median", "95 %", "99 %", "most")),
+        ],
+        rows=rows,
+        notes=[
+            f"26 keys, spread {SPREAD} of a key, {len(pack.lexicon):,} words, 5 candidates, {load.source}, seed 11.",
+        ],
+    )
+
+
+class Words:
+    """A lexicon of any size: the pack's words, then strings drawn from its letter model (invented words)."""
+
+    def __init__(self, pack: nk.language.Pack, size: int) -> None:
+        words = list(pack.lexicon.words)
+        log_probs = np.asarray(pack.lexicon.log_probs, np.float64)
+        if size <= len(words):
+            keep = np.sort(np.argsort(-log_probs, kind="stable")[:size])
+            self.words = [words[i] for i in keep]
+            self.log_probs = log_probs[keep].astype(np.float32)
+        else:
+            seen = set(words)
+            rng = np.random.default_rng(5)
+            cache: dict[str, np.ndarray] = {}
+            while len(words) < size:
+                word = ""
+                while len(word) < 20:
+                    key = word[-4:]
+                    if key not in cache:
+                        cache[key] = np.cumsum(np.exp(pack.letter_model.next_log_probs(key)))
+                    at = int(np.searchsorted(cache[key], rng.random() * cache[key][-1]))
+                    if at == len(pack.letter_model.symbols):
+                        break
+                    word += pack.letter_model.symbols[at]
+                if word and word not in seen:
+                    seen.add(word)
+                    words.append(word)
+            tail = np.full(size - len(log_probs), log_probs.min())
+            self.words = words
+            self.log_probs = np.concatenate([log_probs, tail]).astype(np.float32)
+
+    def __len__(self) -> int:
+        return len(self.words)
+
+    def __iter__(self):
+        return iter(self.words)
+
+    def __contains__(self, word: object) -> bool:
+        return word in self.words
+
+
+class Unigrams:
+    """A pack without context over a `Words` lexicon."""
+
+    def __init__(self, lexicon: Words) -> None:
+        self.lexicon = lexicon
+        self.language_model = self
+
+    def start(self) -> None:
+        return None
+
+    def advance(self, state: None, word: str) -> None:
+        return None
+
+    def log_probs(self, state: None, words: list[str]) -> np.ndarray:
+        raise NotImplementedError("no context here")
+
+
+def growth(pack: nk.language.Pack, words: int) -> Section:
+    """Time and memory as the lexicon grows."""
+    load = workload(pack, words=words, seed=13)
+    rows: list[list[object]] = []
+    for size in (10_000, 30_000, 60_000, 120_000, 250_000, 500_000):
+        lexicon = Words(pack, size)
+        start = time.perf_counter()
+        decoder = nk.Decoder(load.layout, load.touch, Unigrams(lexicon))  # type: ignore[arg-type]
+        build_ms = (time.perf_counter() - start) * 1e3
+        us = {
+            k: per_word_us(lambda d=decoder, k=k: d.decode_batch(load.points, load.offsets, k=k), words)
+            for k in (1, 3, 10)
+        }
+        rows.append([size, us[1], us[3], us[10], build_ms, decoder.kernel_bytes / 1e6])
+    return Section(
+        format=FORMAT,
+        title="Growth with the lexicon",
+        order=32,
+        command=COMMAND,
+        environment=this_machine(),
+        columns=[
+            "words",
+            *(Column(name=f"microseconds a word, top {k}", digits=2) for k in (1, 3, 10)),
+            Column(name="making the tries (ms)", digits=0),
+            Column(name="tries (MB)", digits=1),
+        ],
+        rows=rows,
+        notes=[
+            "No context, batched, one thread. Words beyond the pack's are drawn from its letter model (invented) at the "
+            "probability of its rarest word.",
+        ],
+    )
+
+
+def threads(pack: nk.language.Pack, words: int) -> Section:
+    """Two threads with two decoders over one pack, against one."""
+    load = workload(pack, words=words, seed=17, context=held_out_lines() is not None)
+    engines = [nk.Decoder(load.layout, load.touch, pack) for _ in range(2)]
+
+    def run(engine: nk.Decoder) -> None:
+        engine.decode_batch(load.points, load.offsets, contexts=load.states, k=3)
+
+    def both() -> None:
+        workers = [threading.Thread(target=run, args=(e,)) for e in engines]
+        for worker in workers:
+            worker.start()
+        for worker in workers:
+            worker.join()
+
+    one = per_word_us(lambda: run(engines[0]), words)
+    two = per_word_us(both, 2 * words)
+    shared = per_word_us(
+        lambda: engines[0].decode_batch(load.points, load.offsets, contexts=load.states, k=3, threads=2), words
+    )
+    return Section(
+        format=FORMAT,
+        title="Threads",
+        order=33,
+        command=COMMAND,
+        environment=this_machine(),
+        columns=["workers", Column(name="microseconds a word", digits=2), Column(name="times one thread", digits=2)],
+        rows=[
+            ["one thread, one decoder", one, 1.0],
+            ["two threads, two decoders over one pack", two, one / two],
+            ["one decoder, two threads inside the kernel", shared, one / shared],
+        ],
+        notes=[f"{words:,} words each, {load.source}, top 3, batched. The machine was otherwise idle if `cores` says so."],
+    )
+
+
+COLD = """
+import time; start = time.perf_counter()
+import nearkey as nk
+layout = nk.Layout.named("qwerty")
+touch = nk.GaussianTouch.from_layout(layout, spread=0.45)
+imported = time.perf_counter()
+pack = nk.load_pack("en")
+loaded = time.perf_counter()
+decoder = nk.Decoder(layout, touch, pack)
+points = [layout.centers[layout.key_of_letter[c]] for c in "level"]
+best = decoder.decode(points, context="the pole is")[0].text
+done = time.perf_counter()
+import json
+status = {l.split(":")[0]: l.split(":")[1] for l in open("/proc/self/status")}
+rss = {n: int(status[n].split()[0]) / 1024 for n in ("VmRSS", "RssAnon", "RssFile")}
+print(json.dumps([imported - start, loaded - imported, done - loaded, done - start, rss["VmRSS"], rss["RssAnon"], best]))
+"""
+
+
+def cold(pack: nk.language.Pack, words: int) -> Section:
+    """A fresh interpreter to its first decoded word."""
+    runs = [
+        json.loads(subprocess.run([sys.executable, "-c", COLD], capture_output=True, text=True, check=True).stdout)
+        for _ in range(7)
+    ]
+    assert {r[-1] for r in runs} == {"level"}, runs
+    middle = [statistics.median(r[i] for r in runs) for i in range(6)]
+    return Section(
+        format=FORMAT,
+        title="Cold start: import, load the English pack, decode the first word",
+        order=34,
+        command=COMMAND,
+        environment=this_machine(),
+        columns=[
+            *(Column(name=f"{n} (ms)", digits=0) for n in ("import", "load the pack", "first decode", "all")),
+            *(Column(name=f"{n} (MiB)", digits=0) for n in ("resident memory", "of it private")),
+        ],
+        rows=[[*(m * 1e3 for m in middle[:4]), *middle[4:]]],
+        notes=["Median of 7 fresh interpreters; files in the page cache."],
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--words", type=int, default=5000)
+    parser.add_argument("--parts", default="ratio,live,growth,threads,cold")
+    parser.add_argument("--pack", default="en")
+    options = parser.parse_args()
+    pack = nk.load_pack(options.pack)
+    parts = {"ratio": ratio, "live": live, "growth": growth, "threads": threads, "cold": cold}
+    for name in options.parts.split(","):
+        section = parts[name](pack, options.words)
+        write(RESULTS / f"decoder_{name}.json", section)
+        print(section.title)
+        for row in section.rows:
+            print("  ", *(f"{c:.4g}" if isinstance(c, float) else c for c in row), sep="\t")
+
+
+if __name__ == "__main__":
+    main()
