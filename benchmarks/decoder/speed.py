@@ -72,7 +72,10 @@ def ratio(pack: nk.language.Pack, words: int) -> Section:
             return decoder.decode_batch(load.points, load.offsets, contexts=load.states, k=3)
 
         def exhaustive(slow=slow, each=each, states=states, few=few) -> list[list[int]]:
-            return [slow.decode(p, state=s, k=3)[0].tolist() for p, s in zip(each[:few], states, strict=False)]
+            return [
+                slow.decode(p, state=s, k=3)[0].tolist()
+                for p, s in zip(each[:few], states, strict=False)
+            ]
 
         found, scores = decoder.decode_batch(load.points, load.offsets, contexts=load.states, k=3)
         wanted = [slow.decode(p, state=s, k=3) for p, s in zip(each[:few], states, strict=False)]
@@ -168,7 +171,10 @@ def live(pack: nk.language.Pack, words: int) -> Section:
         columns=[
             "call",
             "touches",
-            *(Column(name=f"{n} (microseconds)", digits=0) for n in ("median", "95 %", "99 %", "most")),
+            *(
+                Column(name=f"{n} (microseconds)", digits=0)
+                for n in ("median", "95 %", "99 %", "most")
+            ),
         ],
         rows=rows,
         notes=[
@@ -245,7 +251,9 @@ def growth(pack: nk.language.Pack, words: int) -> Section:
         decoder = nk.Decoder(load.layout, load.touch, Unigrams(lexicon))  # type: ignore[arg-type]
         build_ms = (time.perf_counter() - start) * 1e3
         us = {
-            k: per_word_us(lambda d=decoder, k=k: d.decode_batch(load.points, load.offsets, k=k), words)
+            k: per_word_us(
+                lambda d=decoder, k=k: d.decode_batch(load.points, load.offsets, k=k), words
+            )
             for k in (1, 3, 10)
         }
         rows.append([size, us[1], us[3], us[10], build_ms, decoder.kernel_bytes / 1e6])
@@ -287,7 +295,10 @@ def threads(pack: nk.language.Pack, words: int) -> Section:
     one = per_word_us(lambda: run(engines[0]), words)
     two = per_word_us(both, 2 * words)
     shared = per_word_us(
-        lambda: engines[0].decode_batch(load.points, load.offsets, contexts=load.states, k=3, threads=2), words
+        lambda: engines[0].decode_batch(
+            load.points, load.offsets, contexts=load.states, k=3, threads=2
+        ),
+        words,
     )
     return Section(
         format=FORMAT,
@@ -295,13 +306,19 @@ def threads(pack: nk.language.Pack, words: int) -> Section:
         order=33,
         command=COMMAND,
         environment=this_machine(),
-        columns=["workers", Column(name="microseconds a word", digits=2), Column(name="times one thread", digits=2)],
+        columns=[
+            "workers",
+            Column(name="microseconds a word", digits=2),
+            Column(name="times one thread", digits=2),
+        ],
         rows=[
             ["one thread, one decoder", one, 1.0],
             ["two threads, two decoders over one pack", two, one / two],
             ["one decoder, two threads inside the kernel", shared, one / shared],
         ],
-        notes=[f"{words:,} words each, {load.source}, top 3, batched. The machine was otherwise idle if `cores` says so."],
+        notes=[
+            f"{words:,} words each, {load.source}, top 3, batched. The machine was otherwise idle if `cores` says so."
+        ],
     )
 
 
@@ -327,7 +344,11 @@ print(json.dumps([imported - start, loaded - imported, done - loaded, done - sta
 def cold(pack: nk.language.Pack, words: int) -> Section:
     """A fresh interpreter to its first decoded word."""
     runs = [
-        json.loads(subprocess.run([sys.executable, "-c", COLD], capture_output=True, text=True, check=True).stdout)
+        json.loads(
+            subprocess.run(
+                [sys.executable, "-c", COLD], capture_output=True, text=True, check=True
+            ).stdout
+        )
         for _ in range(7)
     ]
     assert {r[-1] for r in runs} == {"level"}, runs
@@ -339,7 +360,10 @@ def cold(pack: nk.language.Pack, words: int) -> Section:
         command=COMMAND,
         environment=this_machine(),
         columns=[
-            *(Column(name=f"{n} (ms)", digits=0) for n in ("import", "load the pack", "first decode", "all")),
+            *(
+                Column(name=f"{n} (ms)", digits=0)
+                for n in ("import", "load the pack", "first decode", "all")
+            ),
             *(Column(name=f"{n} (MiB)", digits=0) for n in ("resident memory", "of it private")),
         ],
         rows=[[*(m * 1e3 for m in middle[:4]), *middle[4:]]],

@@ -69,4 +69,6 @@ def workload(
         sample = unigram_sample(pack, words, rng=rng, letters=layout.letters)
     typing = Typist(layout, touch, pack).type(sample.index, rng)
     source = "running words of en_ewt_eval" if context else "words drawn by frequency"
-    return Workload(layout, touch, sample.index, typing.points, typing.offsets, sample.states, source)
+    return Workload(
+        layout, touch, sample.index, typing.points, typing.offsets, sample.states, source
+    )

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.decode.decoder import Decoder
-from nearkey.decode.protocols import State
+from nearkey.decode.protocols import State, TableLanguageModel
 from nearkey.decode.spelling import spell_words
 
 __all__ = ["Exhaustive"]
@@ -39,14 +39,19 @@ class Exhaustive:
             self._columns[int(length)] = np.ascontiguousarray(
                 columns[starts[:, None] + np.arange(length)].T
             )
+        model = decoder.pack.language_model
+        if isinstance(model, TableLanguageModel):
+            self._tokens = np.asarray(model.tokens(words), dtype=np.uint32)
         self._unigram = np.asarray(decoder.pack.lexicon.log_probs, dtype=np.float64)
 
     def language(self, index: NDArray[np.int64], state: State | None) -> NDArray[np.float64]:
         """Natural log P(word | state) of words by index; without context for None."""
         if state is None:
             return self._unigram[index]
-        words: Sequence[str] = self._decoder.pack.lexicon.words
         model = self._decoder.pack.language_model
+        if isinstance(model, TableLanguageModel):
+            return np.asarray(model.table.log_probs(state, self._tokens[index]), dtype=np.float64)
+        words: Sequence[str] = self._decoder.pack.lexicon.words
         return np.asarray(model.log_probs(state, [words[int(i)] for i in index]), dtype=np.float64)
 
     def decode(

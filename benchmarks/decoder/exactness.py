@@ -1,0 +1,339 @@
+"""Search errors: the kernel's answers against exhaustive scoring of the whole lexicon.
+
+    python benchmarks/decoder/exactness.py [--words N]
+
+Words: the top ten of the search against those of numpy over every word of the length, 26 keys and grids,
+several noises, with and without context. Edits and completions: against numpy over every word and every
+place of one edit. Sentences (a beam): against a beam many times as wide. Deterministic: same figures on
+every machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from sections import FORMAT, Column, Section, write
+from workload import held_out_lines, workload
+
+import nearkey as nk
+from nearkey.decode.exhaustive import Exhaustive
+from nearkey.decode.spelling import spell_words
+from nearkey.simulate.intervals import proportion
+from nearkey.simulate.text import running_words
+
+RESULTS = Path(__file__).resolve().parents[1] / "results"
+COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/exactness.py"
+TOLERANCE = 1e-6
+
+
+def layouts() -> list[nk.Layout]:
+    """26 keys, and one grid of each shape."""
+    base = nk.Layout.named("qwerty")
+    grids = [
+        next(iter(nk.grid_layouts(base, rows=r, columns=c))) for r, c in ((1, 5), (2, 3), (3, 2))
+    ]
+    return [base, *grids, nk.Layout.named("e161")]
+
+
+def words_section(pack: nk.language.Pack, words: int) -> Section:
+    rows = []
+    contexts = (False, True) if held_out_lines() else (False,)
+    cases = [(lay, s, c) for lay in layouts() for s in (0.25, 0.45, 0.7) for c in contexts]
+    each = max(1, words // len(cases))
+    for number, (layout, spread, context) in enumerate(cases):
+        load = workload(
+            pack, words=each, seed=100 + number, layout=layout, spread=spread, context=context
+        )
+        decoder = nk.Decoder(layout, load.touch, pack)
+        slow = Exhaustive(decoder)
+        found, scores = decoder.decode_batch(load.points, load.offsets, contexts=load.states, k=10)
+        states = load.states or [None] * each
+        same = 0
+        for i, (points, state) in enumerate(zip(load.word_points(), states, strict=True)):
+            index, wanted = slow.decode(points, state=state, k=10)
+            same += bool(
+                (found[i] >= 0).sum() == len(wanted)
+                and np.allclose(scores[i][: len(wanted)], wanted, atol=TOLERANCE)
+                and _same_words(found[i], scores[i], index, wanted)
+            )
+        rows.append(
+            [
+                layout.name,
+                spread,
+                context,
+                each,
+                each - same,
+                load.accuracy(found, 1),
+                load.accuracy(found, 3),
+            ]
+        )
+        print(*rows[-1], sep="\t")
+    total, wrong = sum(r[3] for r in rows), sum(r[4] for r in rows)
+    rows.append(["all", None, None, total, wrong, None, None])
+    return Section(
+        format=FORMAT,
+        title="Search errors: top ten words against exhaustive scoring",
+        order=10,
+        command=COMMAND,
+        columns=[
+            "layout",
+            Column(name="spread (of a key)", digits=2),
+            "context",
+            "words",
+            "top ten differ",
+            Column(name="top-1", percent=True),
+            Column(name="top-3", percent=True),
+        ],
+        rows=rows,
+        notes=[
+            f"Scores equal within {TOLERANCE:g} nats and the same words, words of equal score aside; {len(pack.lexicon):,} words. "
+            "Running words of en_ewt_eval with their contexts, or words drawn by frequency.",
+        ],
+    )
+
+
+def _same_words(
+    found: NDArray[np.int32],
+    scores: NDArray[np.float64],
+    index: NDArray[np.int64],
+    wanted: NDArray[np.float64],
+) -> bool:
+    """The same words, but for words within the tolerance of the tenth score."""
+    last = wanted[-1] if len(wanted) else 0.0
+    sure = {int(w) for w, s in zip(index, wanted, strict=True) if s > last + TOLERANCE}
+    return sure <= set(found.tolist())
+
+
+class EveryEdit:
+    """Every word scored with no edit, one omitted, one extra, two swapped touches, or as a completion."""
+
+    def __init__(self, decoder: nk.Decoder) -> None:
+        self.decoder = decoder
+        self.words = decoder.pack.lexicon.words
+        spelling = spell_words(self.words, decoder.letters)
+        self.word = spelling.word.astype(np.int64)
+        self.lengths = np.diff(spelling.offsets.astype(np.int64))
+        self.longest = int(self.lengths.max())
+        self.letters = np.zeros((len(self.word), self.longest), np.int64)
+        inside = np.arange(self.longest) < self.lengths[:, None]
+        self.letters[inside] = spelling.letters
+        self.tokens = np.asarray(decoder.pack.language_model.tokens(self.words), np.uint32)
+
+    def best(
+        self, points: NDArray[np.float64], state: tuple[int, ...], k: int
+    ) -> NDArray[np.float64]:
+        """The k best scores over words."""
+        decoder, costs = self.decoder, self.decoder.edits
+        density = decoder.touch.log_prob(points)[:, decoder.columns.letter]
+        n = len(points)
+        language = decoder.lm_weight * decoder.pack.language_model.table.log_probs(
+            state, self.tokens
+        )
+        best = np.full(len(self.words), -np.inf)
+
+        def offer(entries: NDArray[np.int64], touch: NDArray[np.float64]) -> None:
+            np.maximum.at(best, self.word[entries], touch + language[self.word[entries]])
+
+        def gather(
+            entries: NDArray[np.int64], touches: list[int], columns: list[int]
+        ) -> NDArray[np.float64]:
+            return density[np.asarray(touches, int), self.letters[entries][:, columns]].sum(axis=1)
+
+        same, longer, shorter = (np.flatnonzero(self.lengths == m) for m in (n, n + 1, n - 1))
+        rows = list(range(n))
+        offer(same, gather(same, rows, rows))
+        for i in range(n - 1):
+            crossed = [*rows[:i], i + 1, i, *rows[i + 2 :]]
+            offer(same, gather(same, crossed, rows) + costs.swapped)
+        for i in range(n + 1):
+            offer(longer, gather(longer, rows, [j for j in range(n + 1) if j != i]) + costs.omitted)
+        if n > 1:
+            for i in range(n):
+                offer(
+                    shorter, gather(shorter, [j for j in rows if j != i], rows[:-1]) + costs.extra
+                )
+        beyond = np.flatnonzero(self.lengths > n)
+        offer(beyond, gather(beyond, rows, rows) + costs.completion)
+        return np.sort(best[best > -np.inf])[::-1][:k]
+
+
+def edits_section(pack: nk.language.Pack, words: int) -> Section:
+    """One random edit in each word (or none); also how often the intended word comes back."""
+    rows = []
+    for layout in (nk.Layout.named("qwerty"), layouts()[2]):
+        load = workload(
+            pack,
+            words=words,
+            seed=7,
+            layout=layout,
+            spread=0.15,
+            context=held_out_lines() is not None,
+        )
+        decoder = nk.Decoder(layout, load.touch, pack, edits=nk.EditCosts.typical(layout))
+        slow = EveryEdit(decoder)
+        states = load.states or [pack.language_model.start()] * words
+        rng = np.random.default_rng(8)
+        tally: dict[str, list[int]] = {}
+        for number, (points, state) in enumerate(zip(load.word_points(), states, strict=True)):
+            kind = ("none", "omitted", "extra", "swapped")[number % 4]
+            if len(points) < 4 and kind != "none":
+                continue
+            at = int(rng.integers(0, len(points) - 1)) if len(points) > 1 else 0
+            if kind == "omitted":
+                points = np.delete(points, at, axis=0)
+            elif kind == "extra":
+                points = np.insert(
+                    points, at, rng.uniform([0, 0], [layout.width, layout.height]), axis=0
+                )
+            elif kind == "swapped":
+                points = points.copy()
+                points[[at, at + 1]] = points[[at + 1, at]]
+            found = decoder.decode(points, context=state, k=10, completions=True)
+            wanted = slow.best(points, state, 10)
+            same = len(found) == len(wanted) and np.allclose(
+                [c.log_prob for c in found], wanted, atol=TOLERANCE
+            )
+            meant = pack.lexicon.words[load.index[number]]
+            # The optimum recovers a word when no other scores above it: then so must the search.
+            counts = tally.setdefault(kind, [0, 0, 0, 0])
+            counts[0] += 1
+            counts[1] += not same
+            counts[2] += bool(found) and found[0].word == meant
+            counts[3] += meant in [c.word for c in found[:3]]
+        for kind, (n, wrong, first, three) in tally.items():
+            rows.append(
+                [
+                    layout.name,
+                    kind,
+                    n,
+                    wrong,
+                    list(proportion(first, n)),
+                    list(proportion(three, n)),
+                ]
+            )
+            print(*rows[-1], sep="\t")
+    return Section(
+        format=FORMAT,
+        title="Search errors with edits and completions; words recovered",
+        order=11,
+        command=COMMAND,
+        columns=[
+            "layout",
+            "edit made",
+            "words",
+            "top ten differ from exhaustive",
+            Column(name="intended word first", percent=True),
+            Column(name="in the first three", percent=True),
+        ],
+        rows=rows,
+        notes=[
+            "Low noise (spread 0.15 of a key), words of 4 letters and more where an edit is made, default costs "
+            "(`EditCosts.typical`), completions on. Exhaustive: every word of the lexicon, every place of one edit.",
+        ],
+    )
+
+
+def sentences_section(pack: nk.language.Pack, sentences: int) -> Section:
+    """The sentence beam at its default width against one sixteen times as wide."""
+    lines = held_out_lines()
+    if lines is None:
+        raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
+    rng = np.random.default_rng(21)
+    pool = [s for line in lines for s in running_words(pack, line) if 3 <= len(s) <= 9]
+    base = nk.Layout.named("qwerty")
+    rows = []
+    for spread in (0.25, 0.4):
+        touch = nk.GaussianTouch.from_layout(base, spread=spread)
+        decoder = nk.Decoder(base, touch, pack)
+        done = words = wrong_words = lost = errors_before = errors_after = characters = 0
+        for at in rng.permutation(len(pool)):
+            sentence = pool[at]
+            if any(w not in pack.lexicon or not set(w) <= set(base.letters) for w in sentence):
+                continue
+            keys = [base.key_of_letter[c] for w in sentence for c in w]
+            points = touch.sample(keys, rng)
+            text = " ".join(sentence)
+            default = decoder.decode_sentence(points, context="", k=1)[0]
+            wide = decoder.decode_sentence(points, context="", k=1, width=512, words=32)[0]
+            words += len(wide.words)
+            if default.log_prob < wide.log_prob - TOLERANCE:
+                lost += 1
+                wrong_words += distance(default.words, wide.words)
+            errors_before += distance(decoder.literal(points), text)
+            errors_after += distance(" ".join(default.words), text)
+            characters += len(text)
+            done += 1
+            if done == sentences:
+                break
+        rows.append(
+            [
+                spread,
+                done,
+                lost,
+                list(proportion(wrong_words, words)),
+                errors_before / characters,
+                errors_after / characters,
+            ]
+        )
+        print(*rows[-1], sep="\t")
+    return Section(
+        format=FORMAT,
+        title="Sentences without spaces: search errors of the beam, character error rate",
+        order=12,
+        command=COMMAND,
+        columns=[
+            Column(name="spread (of a key)", digits=2),
+            "sentences",
+            "sentences where the wide beam scores higher",
+            Column(name="words wrong by search", percent=True),
+            Column(name="characters wrong, nearest letters", percent=True),
+            Column(name="characters wrong, decoded", percent=True),
+        ],
+        rows=rows,
+        notes=[
+            "Sentences of 3 to 9 words of en_ewt_eval, typed on 26 keys with no space at all. Width 32, 8 words a stretch, "
+            "against width 512, 32 words. Character error rate: edit distance over the characters of the text, spaces counted.",
+        ],
+    )
+
+
+def distance(a: object, b: object) -> int:
+    """Edit distance of two sequences."""
+    one, two = list(a), list(b)  # type: ignore[call-overload]
+    previous = list(range(len(two) + 1))
+    for i, x in enumerate(one, start=1):
+        current = [i]
+        for j, y in enumerate(two, start=1):
+            current.append(min(previous[j] + 1, current[j - 1] + 1, previous[j - 1] + (x != y)))
+        previous = current
+    return previous[-1]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--words", type=int, default=20_000)
+    parser.add_argument("--edited", type=int, default=2_000)
+    parser.add_argument("--sentences", type=int, default=300)
+    parser.add_argument("--parts", default="words,edits,sentences")
+    options = parser.parse_args()
+    pack = nk.load_pack("en")
+    for part in options.parts.split(","):
+        if part == "words":
+            section = words_section(pack, options.words)
+        elif part == "edits":
+            section = edits_section(pack, options.edited)
+        else:
+            section = sentences_section(pack, options.sentences)
+        write(RESULTS / f"exact_{part}.json", section)
+
+
+if __name__ == "__main__":
+    main()
