@@ -1,1 +1,25 @@
-"""Room: language."""
+"""Room: language. Words, letters and their probabilities, in packs that load from disk.
+
+Loading needs numpy, marisa-trie and msgspec alone; `nearkey.language.building` makes packs.
+"""
+
+from __future__ import annotations
+
+from nearkey.language.casing import Marks, Truecase
+from nearkey.language.info import PackInfo
+from nearkey.language.lexicon import Lexicon
+from nearkey.language.models import LetterModel, WordModel
+from nearkey.language.pack import Pack, find_pack, installed_packs, load_pack
+
+__all__ = [
+    "LetterModel",
+    "Lexicon",
+    "Marks",
+    "Pack",
+    "PackInfo",
+    "Truecase",
+    "WordModel",
+    "find_pack",
+    "installed_packs",
+    "load_pack",
+]

@@ -1,0 +1,124 @@
+"""A small container for named arrays: checked at the door, memory-mapped, no pickle.
+
+Layout: 8 bytes ``NKARRAY1``, u32 length of the header, u32 zero, the header (JSON), then each array,
+little-endian, padded to 8 bytes. The header maps a name to ``[dtype, [shape], offset]``, offsets
+counted from the first byte after the (padded) header, and holds free values under ``"meta"``.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from nearkey.errors import PackError
+
+__all__ = ["map_bytes", "read_arrays", "write_arrays"]
+
+MAGIC = b"NKARRAY1"
+_DTYPES = {
+    "u1": "<u1",
+    "u2": "<u2",
+    "u4": "<u4",
+    "u8": "<u8",
+    "i4": "<i4",
+    "f4": "<f4",
+    "f8": "<f8",
+}
+_PREFIX = 16
+
+Array = np.ndarray[Any, Any]
+
+
+class _Header(msgspec.Struct, forbid_unknown_fields=True):
+    arrays: dict[str, tuple[str, list[int], int]]
+    meta: dict[str, Any]
+
+
+def pad8(size: int) -> int:
+    """Bytes that bring `size` to a multiple of 8."""
+    return -size % 8
+
+
+def write_arrays(
+    path: str | os.PathLike[str],
+    arrays: Mapping[str, Array],
+    *,
+    meta: Mapping[str, Any] | None = None,
+) -> None:
+    """Write `arrays` (of the types u1 u2 u4 u8 i4 f4 f8) and JSON-able `meta`; equal input, equal bytes."""
+    entries: dict[str, tuple[str, list[int], int]] = {}
+    parts: list[bytes] = []
+    offset = 0
+    for name, array in arrays.items():
+        code = array.dtype.str[1:]
+        if code not in _DTYPES:
+            raise TypeError(
+                f"array {name!r} has type {array.dtype}, not one of {', '.join(_DTYPES)}"
+            )
+        data = np.ascontiguousarray(array, dtype=_DTYPES[code]).tobytes()
+        entries[name] = (code, list(array.shape), offset)
+        parts.append(data + b"\0" * pad8(len(data)))
+        offset += len(parts[-1])
+    header = msgspec.json.encode(
+        _Header(arrays=entries, meta=dict(meta or {})), order="deterministic"
+    )
+    header += b" " * pad8(len(header))
+    prefix = MAGIC + len(header).to_bytes(4, "little") + bytes(4)
+    Path(path).write_bytes(b"".join([prefix, header, *parts]))
+
+
+def map_bytes(path: str | os.PathLike[str]) -> Array:
+    """The file's bytes as a read-only memory map, shape ``(size,)``; PackError when it cannot be read."""
+    try:
+        return np.memmap(path, dtype=np.uint8, mode="r")
+    except FileNotFoundError:
+        raise PackError("no such file", where=os.fspath(path), fix="rebuild the pack") from None
+    except (OSError, ValueError) as fault:
+        raise PackError(
+            f"cannot be mapped: {fault}", where=os.fspath(path), fix="rebuild the pack"
+        ) from None
+
+
+def read_arrays(
+    path: str | os.PathLike[str], *, data: Array | None = None
+) -> tuple[dict[str, Array], dict[str, Any]]:
+    """Views of the arrays in the file, and its meta values.
+
+    `data` are the file's bytes where the caller has mapped them already. Raises PackError for a wrong
+    magic, a damaged header, an unknown type, or an array outside the file.
+    """
+    name = os.fspath(path)
+    data = map_bytes(path) if data is None else data
+    if data.size < _PREFIX or data[:8].tobytes() != MAGIC:
+        raise PackError(
+            "not a nearkey array file", where=name, field="byte 0", fix="rebuild the pack"
+        )
+    length = int.from_bytes(data[8:12].tobytes(), "little")
+    start = _PREFIX + length
+    if start > data.size:
+        raise PackError(
+            "cut short in its header", where=name, field="byte 8", fix="rebuild the pack"
+        )
+    try:
+        header = msgspec.json.decode(data[_PREFIX:start].tobytes(), type=_Header)
+    except msgspec.DecodeError as fault:
+        raise PackError(
+            f"damaged header: {fault}", where=name, field="byte 16", fix="rebuild the pack"
+        ) from None
+    arrays: dict[str, Array] = {}
+    for key, (code, shape, offset) in header.arrays.items():
+        if code not in _DTYPES or any(side < 0 for side in shape) or offset < 0 or offset % 8:
+            raise PackError("damaged entry", where=name, field=key, fix="rebuild the pack")
+        dtype = np.dtype(_DTYPES[code])
+        size = dtype.itemsize
+        for side in shape:
+            size *= side
+        if start + offset + size > data.size:
+            raise PackError("reaches past the end", where=name, field=key, fix="rebuild the pack")
+        arrays[key] = data[start + offset : start + offset + size].view(dtype).reshape(shape)
+    return arrays, header.meta

@@ -1,0 +1,1 @@
+"""Making language packs: reading text, counting, estimating, mixing, pruning, writing."""

@@ -1,0 +1,151 @@
+"""A back-off model over an n-gram tree: scoring, normalising, comparing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.language.building.tree import IntArray, NgramTree
+from nearkey.language.tokens import BOS
+
+__all__ = ["LOG_ZERO", "BackoffModel", "Walk", "walk"]
+
+FloatArray = NDArray[np.float64]
+LOG_ZERO = -99.0 * float(np.log(10.0))
+"""Stands for log 0, as -99 does in ARPA files; only ``<s>`` has it."""
+
+
+@dataclass(frozen=True, slots=True)
+class BackoffModel:
+    """Natural log P of each n-gram and natural log back-off of each context.
+
+    `log_prob[k-1]` and `backoff[k-1]` belong to level k of `tree`; the last level has no back-off.
+    """
+
+    tree: NgramTree
+    log_prob: tuple[FloatArray, ...]
+    backoff: tuple[FloatArray, ...]
+
+    @property
+    def order(self) -> int:
+        return self.tree.order
+
+    def log_probs_at(self, steps: Walk) -> list[FloatArray]:
+        """For each order m from 1: log P of each position's token after its last m-1 tokens.
+
+        `steps` is `walk(self.tree, stream)`. Positions of ``<s>`` have no meaning.
+        """
+        size = len(steps.found[0])
+        scores = [self.log_prob[0][steps.found[0]]]
+        for level in range(2, self.order + 1):
+            lower = scores[-1]
+            score = lower.copy()
+            ends = slice(level - 1, size)
+            context = steps.found[level - 2][: size - level + 1]
+            inside = steps.inside[level - 2]
+            has = inside & (context >= 0)
+            score[ends] += np.where(has, self.backoff[level - 2][context], 0.0)
+            entry = steps.found[level - 1]
+            score[ends] = np.where(entry >= 0, self.log_prob[level - 1][entry], score[ends])
+            scores.append(score)
+        return scores
+
+    def score(self, stream: IntArray) -> FloatArray:
+        """Log P of each token of `stream` after what precedes it in its sentence; 0 at ``<s>``."""
+        scores = self.log_probs_at(walk(self.tree, stream))[-1]
+        return np.where(stream == BOS, 0.0, scores)
+
+    def score_rows(self, tokens: IntArray) -> FloatArray:
+        """log P(last column | columns before) for rows of token ids ``(n, k)``."""
+        width = tokens.shape[1]
+        total = self.log_prob[0][tokens[:, -1]]
+        for length in range(2, min(width, self.order) + 1):
+            rows = tokens[:, width - length :]
+            context = self.tree.find(rows[:, :-1])
+            entry = self.tree.lookup(length, context, rows[:, -1])
+            total = total + np.where(context >= 0, self.backoff[length - 2][context], 0.0)
+            total = np.where(entry >= 0, self.log_prob[length - 1][entry], total)
+        return total
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """Where the n-grams of a stream lie in a tree.
+
+    `found[k-1][i]` is the entry of the k tokens from position i, -1 if absent or cut by a sentence's
+    end; `inside[k-2][i]` tells whether k tokens from i lie in one sentence.
+    """
+
+    found: list[IntArray]
+    inside: list[NDArray[np.bool_]]
+
+
+def walk(tree: NgramTree, stream: IntArray) -> Walk:
+    """Find every n-gram of `stream` in `tree`."""
+    stream = stream.astype(np.int64)
+    size = len(stream)
+    sentence = np.cumsum(stream == BOS)
+    found = [stream]
+    inside: list[NDArray[np.bool_]] = []
+    for level in range(2, tree.order + 1):
+        end = max(0, size - level + 1)
+        within = sentence[:end] == sentence[level - 1 :]
+        context = np.where(within, found[-1][:end], -1)
+        found.append(tree.lookup(level, context, stream[level - 1 :]))
+        inside.append(within)
+    return Walk(found, inside)
+
+
+def normalised(tree: NgramTree, log_prob: tuple[FloatArray, ...]) -> BackoffModel:
+    """The model with these explicit probabilities whose back-offs make every context sum to 1.
+
+    Bottom up: the mass that the explicit followers of a context leave is spread over the rest in
+    proportion to the shorter context. A context whose followers leave no mass gets `LOG_ZERO`'s floor.
+    """
+    backoff: list[FloatArray] = []
+    for level in range(1, tree.order):
+        so_far = BackoffModel(
+            NgramTree(tree.vocab_size, tree.keys[: level - 1]),
+            log_prob[:level],
+            tuple(backoff),
+        )
+        lower = _lower_in(tree, so_far, level + 1)
+        parent = tree.parent(level + 1)
+        size = tree.size(level)
+        explicit = np.bincount(parent, weights=np.exp(log_prob[level]), minlength=size)
+        covered = np.bincount(parent, weights=np.exp(lower), minlength=size)
+        left, rest = 1.0 - explicit, 1.0 - covered
+        tiny = 1e-12
+        with np.errstate(divide="ignore", invalid="ignore"):
+            alpha = np.log(left / rest)
+        alpha = np.where(
+            (left > tiny) & (rest > tiny), alpha, np.where(left <= tiny, LOG_ZERO, 0.0)
+        )
+        has_child = np.bincount(parent, minlength=size) > 0
+        backoff.append(np.where(has_child, alpha, 0.0))
+    return BackoffModel(tree, log_prob, tuple(backoff))
+
+
+def _lower_in(tree: NgramTree, model: BackoffModel, level: int) -> FloatArray:
+    """log P under `model` (of order level-1) of each entry of `level` after its shortened context."""
+    suffix = tree.suffix(level)
+    if suffix.size == 0 or suffix.min() >= 0:
+        return model.log_prob[level - 2][suffix]
+    known = suffix >= 0
+    scores = np.empty(len(suffix))
+    scores[known] = model.log_prob[level - 2][suffix[known]]
+    rows = tree.token_matrix(level)[~known, 1:]
+    scores[~known] = model.score_rows(rows)
+    return scores
+
+
+def lower_log_probs(model: BackoffModel, level: int) -> FloatArray:
+    """log P of the last token of each entry of `level` (from 2) after its shortened context."""
+    return _lower_in(model.tree, model, level)
+
+
+def perplexity(log_probs: FloatArray) -> float:
+    """exp of minus the mean natural log probability."""
+    return float(np.exp(-np.mean(log_probs)))

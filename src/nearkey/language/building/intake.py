@@ -1,0 +1,114 @@
+"""Reading a recipe's sources into streams and word lists."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from nearkey.errors import PackError
+from nearkey.language.building import collected  # noqa: F401  (registers its readers)
+from nearkey.language.building.fetch import locate
+from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines, read_plain
+from nearkey.language.building.progress import Progress
+from nearkey.language.building.recipe import Recipe, TextSource, WordSource
+from nearkey.language.building.streams import TextStream, read_stream
+from nearkey.language.building.wordlists import read_counted, read_frequencies, read_spelling
+from nearkey.language.tokens import normalise_word
+
+_RATED = re.compile(r"""^\s*["']?([^"':\n]+)["']?: (\d+),?$""", re.MULTILINE)
+
+__all__ = ["Intake", "read_sources", "read_text_source"]
+
+
+@dataclass(slots=True)
+class Intake:
+    """All that was read, by source name; `offensive` and `spelling` are normalised words."""
+
+    streams: dict[str, TextStream] = field(default_factory=dict)
+    evaluation: dict[str, TextStream] = field(default_factory=dict)
+    reports: dict[str, ReadReport] = field(default_factory=dict)
+    frequencies: dict[str, float] = field(default_factory=dict)
+    spelling: set[str] = field(default_factory=set)
+    listed_forms: dict[str, str] = field(default_factory=dict)
+    offensive: set[str] = field(default_factory=set)
+
+
+def read_sources(
+    recipe: Recipe, path: Path, *, data: Path | None, cache: Path, into: Intake
+) -> Iterator[Progress]:
+    """Fetch and read every source; a progress record before each."""
+    todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
+    for number, source in enumerate(todo):
+        yield Progress("read", number, len(todo), source.title)
+        files = locate(source, recipe=path, data=data, cache=cache)
+        if isinstance(source, WordSource):
+            _read_words(source, files, recipe, into)
+            continue
+        stream, report = read_text_source(source, files, recipe)
+        into.reports[source.name] = report
+        if stream.n_words == 0:
+            raise PackError(
+                "holds no words",
+                where=", ".join(str(file) for file in files[:3]),
+                field=source.name,
+                fix="check `kind`, or take the source out",
+            )
+        (into.streams if source in recipe.text else into.evaluation)[source.name] = stream
+    yield Progress("read", len(todo), len(todo))
+
+
+def read_text_source(
+    source: TextSource, files: list[Path], recipe: Recipe
+) -> tuple[TextStream, ReadReport]:
+    """Read one source of running text."""
+    report = ReadReport()
+    options = ReadOptions(source.encoding, source.undecodable, source.column)
+    stream = read_stream(
+        read_lines(files, source.kind, options, report),
+        deduplicate=source.deduplicate,
+        abbreviations=frozenset(recipe.abbreviations),
+        dropped=report.dropped,
+    )
+    return stream, report
+
+
+def _read_words(source: WordSource, files: list[Path], recipe: Recipe, into: Intake) -> None:
+    fold = recipe.lexicon.fold_accents
+    options = ReadOptions(source.encoding)
+    if source.kind == "spelling":
+        words, forms = read_spelling(files, options, fold=fold)
+        into.spelling |= words
+        into.listed_forms.update(forms)
+        return
+    for file in files:
+        if source.kind == "offensive":
+            into.offensive |= _read_offensive(file, source, options, fold=fold)
+            continue
+        reader = read_frequencies if source.kind == "centibels" else read_counted
+        for word, frequency in reader(file, fold=fold).items():
+            into.frequencies[word] = into.frequencies.get(word, 0.0) + frequency
+
+
+def _read_offensive(
+    file: Path, source: WordSource, options: ReadOptions, *, fold: bool
+) -> set[str]:
+    """One word a line, a JSON list of words, a JSON map of words to ratings, or a JavaScript one."""
+    if file.suffix == ".json":
+        try:
+            listed = json.loads(file.read_text("utf-8"))
+        except ValueError as fault:
+            raise PackError(f"not JSON: {fault}", where=str(file), fix="mend it") from None
+        if isinstance(listed, dict):
+            listed = [word for word, rating in listed.items() if rating >= source.min_rating]
+    elif file.suffix == ".js":
+        listed = [
+            word
+            for word, rating in _RATED.findall(file.read_text("utf-8"))
+            if int(rating) >= source.min_rating
+        ]
+    else:
+        listed = [line.strip() for line in read_plain(file, options, ReadReport())]
+    return {normalise_word(word, fold=fold) for word in listed if word and not word.startswith("#")}

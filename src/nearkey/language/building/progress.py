@@ -1,0 +1,17 @@
+"""What a long build yields while it works."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["Progress"]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """One step of a build: the stage's name, steps done and in all (0 if unknown), and a remark."""
+
+    stage: str
+    done: int = 0
+    total: int = 0
+    note: str = ""

@@ -1,0 +1,138 @@
+"""From a model to the table file: one byte a value through fitted code books, or float32 as it is."""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.language.building.backoff import BackoffModel, FloatArray
+from nearkey.language.ngram_file import NgramLevel, write_ngram_file
+from nearkey.language.tokens import BOS, EOS, UNK
+
+__all__ = ["code_book", "quantised", "write_table"]
+
+BOOK_SIZE = 256
+
+
+def code_book(
+    values: FloatArray, weights: FloatArray | None = None, *, rounds: int = 60
+) -> NDArray[np.float32]:
+    """256 sorted values that stand for `values` with a small (weighted) mean squared error.
+
+    S. P. Lloyd, "Least squares quantization in PCM", IEEE Trans. Inf. Theory 28 (1982): each value of
+    the book is the mean of what it stands for. Starts from equal shares of the square root of the
+    density, which is near the best for many levels; exact when there are at most 256 distinct values.
+    """
+    distinct, place = np.unique(values.astype(np.float32), return_inverse=True)
+    counts = np.bincount(place, weights=weights, minlength=len(distinct)).astype(np.float64)
+    if len(distinct) <= BOOK_SIZE:
+        filler = distinct[-1:] if len(distinct) else np.zeros(1, np.float32)
+        return np.concatenate([distinct, np.repeat(filler, BOOK_SIZE - len(distinct))])
+    low, high = float(distinct[0]), float(distinct[-1])
+    histogram, edges = np.histogram(distinct, bins=4096, range=(low, high), weights=counts)
+    shares = np.cumsum(np.cbrt(histogram))
+    middles = (edges[1:] + edges[:-1]) / 2
+    book = np.interp((np.arange(BOOK_SIZE) + 0.5) / BOOK_SIZE * shares[-1], shares, middles)
+    book[0], book[-1] = low, high
+    points = distinct.astype(np.float64)
+    total = np.concatenate(([0.0], np.cumsum(counts)))
+    moment = np.concatenate(([0.0], np.cumsum(counts * points)))
+    for _ in range(rounds):
+        cuts = np.searchsorted(points, (book[1:] + book[:-1]) / 2)
+        bounds = np.concatenate(([0], cuts, [len(points)]))
+        mass = np.diff(total[bounds])
+        means = np.divide(np.diff(moment[bounds]), mass, out=book.copy(), where=mass > 0)
+        if np.allclose(means, book, atol=1e-9, rtol=0):
+            break
+        book = np.sort(means)
+    fitted: NDArray[np.float32] = book.astype(np.float32)
+    return fitted
+
+
+def nearest(values: FloatArray, book: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Index of the nearest value of the sorted `book`."""
+    cuts = (book[1:].astype(np.float64) + book[:-1]) / 2
+    return np.searchsorted(cuts, values).astype(np.uint8)
+
+
+def quantised_levels(model: BackoffModel) -> list[NgramLevel]:
+    """The table's levels with 1-byte values. A back-off of exactly 0 stays exactly 0."""
+    tree = model.tree
+    levels = [_first_level(model)]
+    for number in range(2, tree.order + 1):
+        book = code_book(*_weighted(model.log_prob[number - 1]))
+        log_prob = nearest(model.log_prob[number - 1], book)
+        if number == tree.order:
+            levels.append(NgramLevel(tree.token(number), log_prob, None, None, book))
+            break
+        values = model.backoff[number - 1]
+        backoff_book = code_book(values[values != 0.0])
+        backoff_book[np.argmin(np.abs(backoff_book))] = 0.0
+        backoff_book = np.sort(backoff_book)
+        levels.append(
+            NgramLevel(
+                tree.token(number),
+                log_prob,
+                nearest(values, backoff_book),
+                tree.child(number),
+                book,
+                backoff_book,
+            )
+        )
+    return levels
+
+
+def _weighted(log_probs: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Log probabilities and what an error in each matters: half alike for all, half by probability,
+    so that the sum over a context stays near 1."""
+    probs = np.exp(log_probs)
+    return log_probs, 1.0 + probs / max(float(probs.mean()), 1e-30)
+
+
+def _first_level(model: BackoffModel) -> NgramLevel:
+    tree = model.tree
+    deeper = tree.order > 1
+    return NgramLevel(
+        tree.token(1),
+        model.log_prob[0],
+        model.backoff[0] if deeper else None,
+        tree.child(1) if deeper else None,
+    )
+
+
+def exact_levels(model: BackoffModel) -> list[NgramLevel]:
+    """The table's levels with float32 values."""
+    tree = model.tree
+    levels = [_first_level(model)]
+    for number in range(2, tree.order + 1):
+        last = number == tree.order
+        levels.append(
+            NgramLevel(
+                tree.token(number),
+                model.log_prob[number - 1],
+                None if last else model.backoff[number - 1],
+                None if last else tree.child(number),
+            )
+        )
+    return levels
+
+
+def quantised(model: BackoffModel) -> BackoffModel:
+    """The model as a 1-byte table will give it back."""
+    levels = quantised_levels(model)
+    logs = [model.log_prob[0].astype(np.float32).astype(np.float64)]
+    backs = [level.astype(np.float32).astype(np.float64) for level in model.backoff[:1]]
+    for level in levels[1:]:
+        assert level.log_prob_book is not None
+        logs.append(level.log_prob_book[level.log_prob].astype(np.float64))
+        if level.backoff is not None and level.backoff_book is not None:
+            backs.append(level.backoff_book[level.backoff].astype(np.float64))
+    return BackoffModel(model.tree, tuple(logs), tuple(backs))
+
+
+def write_table(path: str | os.PathLike[str], model: BackoffModel, *, value_bytes: int = 1) -> None:
+    """Write the model as an n-gram table of format 1."""
+    levels = quantised_levels(model) if value_bytes == 1 else exact_levels(model)
+    write_ngram_file(path, levels, bos=BOS, eos=EOS, unk=UNK, value_bytes=value_bytes)

@@ -1,0 +1,171 @@
+"""How words are written, and which mark follows them: two small tables of a pack."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.errors import PackError
+from nearkey.language.arrays import read_arrays, write_arrays
+from nearkey.language.lexicon import Lexicon
+from nearkey.language.tokens import MARKS
+
+__all__ = ["Marks", "Truecase", "write_marks", "write_truecase"]
+
+Array = np.ndarray[Any, Any]
+
+
+class Truecase:
+    """The form of a word that is most frequent within sentences: ``london`` -> ``London``, ``i`` -> ``I``.
+
+    Only words whose usual form differs from the lexicon's are stored.
+    """
+
+    def __init__(
+        self, lexicon: Lexicon, forms: Mapping[int, str], shares: Mapping[int, float]
+    ) -> None:
+        self._lexicon = lexicon
+        self._forms = forms
+        self._shares = shares
+
+    @classmethod
+    def read(cls, path: Path, lexicon: Lexicon) -> Truecase:
+        """Read ``case.bin``; PackError if it does not fit the lexicon."""
+        arrays, _ = read_arrays(path)
+        where = os.fspath(path)
+        index, offset, text, share = (
+            _array(arrays, name, kind, where)
+            for name, kind in (("word", "u4"), ("offset", "u4"), ("text", "u1"), ("share", "f4"))
+        )
+        if len(offset) != len(index) + 1 or len(share) != len(index) or offset[-1] != len(text):
+            raise PackError("tables of unequal length", where=where, fix="rebuild the pack")
+        if len(index) and int(index.max()) >= len(lexicon):
+            raise PackError(
+                "points past the last word", where=where, field="word", fix="rebuild the pack"
+            )
+        whole, ends, at = text.tobytes(), offset.tolist(), index.tolist()
+        forms = {
+            word: whole[a:b].decode("utf-8")
+            for word, a, b in zip(at, ends[:-1], ends[1:], strict=True)
+        }
+        return cls(lexicon, forms, dict(zip(at, share.tolist(), strict=True)))
+
+    def __len__(self) -> int:
+        """Number of words whose form differs from the lexicon's."""
+        return len(self._forms)
+
+    def form(self, word: str, *, start: bool = False) -> str:
+        """The word as it is usually written; with a capital at the start of a sentence."""
+        at = self._lexicon.index(word)
+        form = word if at is None else self._forms.get(at, word)
+        return form[:1].upper() + form[1:] if start and form[:1].islower() else form
+
+    def share(self, word: str) -> float:
+        """Share of the word's uses within sentences that have this form; 1 where none differs."""
+        at = self._lexicon.index(word)
+        return 1.0 if at is None else self._shares.get(at, 1.0)
+
+
+class Marks:
+    """P(mark after a word | word): which of ``, . ? ! ; :`` or none ("") follows.
+
+    Words with little evidence are drawn to the average over all words.
+    """
+
+    def __init__(
+        self,
+        lexicon: Lexicon,
+        overall: NDArray[np.float32],
+        word: NDArray[np.uint32],
+        probs: NDArray[np.float32],
+        symbols: Sequence[str] = MARKS,
+    ) -> None:
+        self._lexicon = lexicon
+        self._overall = overall
+        self._word = word
+        self._probs = probs
+        self.symbols = tuple(symbols)
+
+    @classmethod
+    def read(cls, path: Path, lexicon: Lexicon) -> Marks:
+        """Read ``marks.bin``; PackError if it does not fit the lexicon."""
+        arrays, meta = read_arrays(path)
+        where = os.fspath(path)
+        symbols = meta.get("symbols")
+        if not isinstance(symbols, list) or not all(isinstance(s, str) for s in symbols):
+            raise PackError(
+                "no list of marks", where=where, field="symbols", fix="rebuild the pack"
+            )
+        overall = _array(arrays, "overall", "f4", where)
+        word = _array(arrays, "word", "u4", where)
+        probs = arrays.get("probs")
+        if (
+            probs is None
+            or probs.dtype.str[1:] != "f4"
+            or probs.shape != (len(word), len(symbols))
+            or overall.shape != (len(symbols),)
+        ):
+            raise PackError("tables of unequal length", where=where, fix="rebuild the pack")
+        if not (np.all(overall > 0) and np.all(probs > 0) and np.all(probs <= 1)):
+            raise PackError("not probabilities", where=where, field="probs", fix="rebuild the pack")
+        if np.any(word[1:] <= word[:-1]):
+            raise PackError("words out of order", where=where, field="word", fix="rebuild the pack")
+        return cls(lexicon, overall, word, probs, symbols)
+
+    def log_probs(self, word: str) -> dict[str, float]:
+        """Natural log probability of each mark after `word`, of none under ""; they sum to 1."""
+        row = self._overall
+        at = self._lexicon.index(word)
+        if at is not None and len(self._word):
+            found = int(np.searchsorted(self._word, at))
+            if found < len(self._word) and self._word[found] == at:
+                row = self._probs[found]
+        return {symbol: math.log(p) for symbol, p in zip(self.symbols, row.tolist(), strict=True)}
+
+
+def _array(arrays: dict[str, Array], name: str, kind: str, where: str) -> Array:
+    array = arrays.get(name)
+    if array is None or array.dtype.str[1:] != kind or array.ndim != 1:
+        raise PackError(
+            "missing or of a wrong type", where=where, field=name, fix="rebuild the pack"
+        )
+    return array
+
+
+def write_truecase(path: Path, forms: Mapping[int, tuple[str, float]]) -> None:
+    """Write ``case.bin`` from word index -> (form, share)."""
+    order = sorted(forms)
+    encoded = [forms[word][0].encode("utf-8") for word in order]
+    write_arrays(
+        path,
+        {
+            "word": np.array(order, dtype=np.uint32),
+            "offset": np.concatenate(([0], np.cumsum([len(e) for e in encoded]))).astype(np.uint32),
+            "text": np.frombuffer(b"".join(encoded), dtype=np.uint8),
+            "share": np.array([forms[word][1] for word in order], dtype=np.float32),
+        },
+    )
+
+
+def write_marks(
+    path: Path,
+    overall: NDArray[np.floating[Any]],
+    word: NDArray[np.integer[Any]],
+    probs: NDArray[np.floating[Any]],
+) -> None:
+    """Write ``marks.bin``: the average row, and a row for each word with enough evidence."""
+    write_arrays(
+        path,
+        {
+            "overall": overall.astype(np.float32),
+            "word": word.astype(np.uint32),
+            "probs": probs.astype(np.float32),
+        },
+        meta={"symbols": list(MARKS)},
+    )

@@ -1,0 +1,171 @@
+"""``pack.toml``: what a pack is, where it comes from, and how to tell that its files are whole."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import zlib
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import tomli_w
+
+from nearkey.errors import PackError
+from nearkey.files import atomic_write, read_toml
+from nearkey.language.arrays import map_bytes
+
+__all__ = [
+    "FORMAT",
+    "PACK_FILES",
+    "FileRecord",
+    "HeldOut",
+    "PackInfo",
+    "SourceRecord",
+    "read_info",
+    "record_file",
+    "verify_files",
+    "write_info",
+]
+
+FORMAT = 1
+"""Pack format this version reads and writes."""
+
+PACK_FILES = (
+    "lexicon.marisa",
+    "words.bin",
+    "words.ngram",
+    "letters.ngram",
+    "case.bin",
+    "marks.bin",
+)
+
+
+class FileRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Size and checksums of a file. The CRC-32 is checked at every load, as it is fast and certain to
+    show a damaged byte; the SHA-256 by ``nearkey pack check``."""
+
+    bytes: int
+    crc32: str
+    sha256: str
+
+
+class SourceRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A source the pack was estimated from: its public name, where it is found, its licence."""
+
+    title: str
+    kind: str
+    origin: str
+    licence: str
+    attribution: str
+    sentences: int = 0
+    words: int = 0
+
+
+class HeldOut(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Perplexity on a text that the pack was not estimated from.
+
+    `perplexity` counts the words of the lexicon; `perplexity_with_ends` also numbers and ``</s>``.
+    `oov_rate` is the share of words outside the lexicon; they are not counted in either, but stand in
+    the contexts as ``<unk>``. `unknown_predicted` is the mean probability that the model gave to
+    ``<unk>``, to be compared with `oov_rate`.
+    """
+
+    title: str
+    words: int
+    oov_rate: float
+    unknown_predicted: float
+    perplexity: float
+    perplexity_with_ends: float
+
+
+class PackInfo(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """The fields of ``pack.toml``."""
+
+    format: int
+    name: str
+    language: str
+    title: str
+    version: str
+    licence: str
+    alphabet: str
+    letter_symbols: str
+    fold_accents: bool
+    abbreviations: list[str]
+    words: int
+    ngrams: list[int]
+    letter_ngrams: list[int]
+    training_words: int
+    sources: list[SourceRecord]
+    held_out: list[HeldOut]
+    files: dict[str, FileRecord]
+
+
+def record_file(path: Path) -> FileRecord:
+    """Measure a file."""
+    data = path.read_bytes()
+    return FileRecord(len(data), f"{zlib.crc32(data):08x}", hashlib.sha256(data).hexdigest())
+
+
+def write_info(path: Path, info: PackInfo) -> None:
+    """Write ``pack.toml``."""
+    with atomic_write(path) as out:
+        out.write(tomli_w.dumps(msgspec.to_builtins(info), multiline_strings=False))
+
+
+def read_info(folder: Path) -> PackInfo:
+    """Read ``pack.toml``. A newer format gets an error of its own, before any other field is looked at."""
+    path = folder / "pack.toml"
+    raw = read_toml(path, PackError)
+    where = os.fspath(path)
+    version = raw.get("format")
+    if not isinstance(version, int) or version < 1:
+        raise PackError("no pack format", where=where, field="format", fix="rebuild the pack")
+    if version > FORMAT:
+        raise PackError(
+            f"pack format {version} is newer than {FORMAT}, which this version reads",
+            where=where,
+            field="format",
+            fix="upgrade nearkey",
+        )
+    try:
+        info = msgspec.convert(raw, PackInfo)
+    except msgspec.ValidationError as fault:
+        problem, _, field = str(fault).partition(" - at ")
+        raise PackError(
+            problem, where=where, field=field.strip("`$.") or None, fix="rebuild the pack"
+        ) from None
+    missing = [name for name in PACK_FILES if name not in info.files]
+    if missing:
+        raise PackError(
+            "no record of the file", where=where, field=missing[0], fix="rebuild the pack"
+        )
+    return info
+
+
+def verify_files(folder: Path, info: PackInfo, *, thorough: bool = False) -> dict[str, Any]:
+    """Check size and CRC-32 (`thorough`: SHA-256 too) of every file; their mapped bytes by name."""
+    mapped: dict[str, Any] = {}
+    for name, record in info.files.items():
+        path = folder / name
+        if Path(name).name != name:
+            raise PackError("not a plain file name", where=os.fspath(folder), field=name)
+        data = map_bytes(path)
+        if data.size != record.bytes:
+            raise PackError(
+                f"{data.size} bytes where pack.toml tells {record.bytes}",
+                where=os.fspath(path),
+                fix="install or build the pack again",
+            )
+        view: memoryview = data.data
+        damaged = f"{zlib.crc32(view):08x}" != record.crc32
+        if thorough and not damaged:
+            damaged = hashlib.sha256(view).hexdigest() != record.sha256
+        if damaged:
+            raise PackError(
+                "damaged: its checksum is not the one in pack.toml",
+                where=os.fspath(path),
+                fix="install or build the pack again",
+            )
+        mapped[name] = data
+    return mapped

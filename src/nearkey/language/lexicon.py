@@ -1,0 +1,186 @@
+"""The words of a pack: mapped from disk, looked up through a marisa trie."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from functools import cached_property
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, overload
+
+import marisa_trie
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.errors import PackError
+from nearkey.language.arrays import read_arrays, write_arrays
+from nearkey.language.tokens import FIRST_WORD, UNK, normalise_word, word_order
+
+__all__ = ["FLAG_OFFENSIVE", "Lexicon", "write_lexicon"]
+
+FLAG_OFFENSIVE = 1
+"""Bit of `Lexicon.flags`: show the word only when it was typed exactly."""
+
+Array = np.ndarray[Any, Any]
+
+
+class Lexicon(Sequence[str]):
+    """All words a pack knows, in the order of their token ids.
+
+    Attributes
+    ----------
+    log_probs : float32, (n,), natural log P(word) without context; they sum to 1 over the lexicon.
+    flags : uint8, (n,), bits as named in this module.
+    fold_accents : whether words were stored without accents.
+    """
+
+    def __init__(
+        self, trie: marisa_trie.Trie, arrays: dict[str, Array], *, fold_accents: bool = False
+    ) -> None:
+        self._trie = trie
+        self._text = arrays["text"]
+        self._offset = arrays["offset"]
+        self._of_trie = arrays["of_trie"]
+        self.log_probs: NDArray[np.float32] = arrays["log_prob"]
+        self.flags: NDArray[np.uint8] = arrays["flags"]
+        self.fold_accents = fold_accents
+
+    @classmethod
+    def read(cls, folder: Path) -> Lexicon:
+        """Map ``lexicon.marisa`` and ``words.bin`` of a pack's folder; PackError if they do not fit."""
+        path = folder / "words.bin"
+        arrays, meta = read_arrays(path)
+        size = _check(arrays, os.fspath(path))
+        trie = marisa_trie.Trie()
+        try:
+            trie.mmap(os.fspath(folder / "lexicon.marisa"))
+        except (OSError, RuntimeError) as fault:
+            raise PackError(
+                f"not a word trie: {fault}",
+                where=os.fspath(folder / "lexicon.marisa"),
+                fix="rebuild the pack",
+            ) from None
+        if len(trie) != size:
+            raise PackError(
+                f"{len(trie)} words where words.bin has {size}",
+                where=os.fspath(folder / "lexicon.marisa"),
+                fix="rebuild the pack",
+            )
+        return cls(trie, arrays, fold_accents=bool(meta.get("fold_accents", False)))
+
+    @cached_property
+    def words(self) -> tuple[str, ...]:
+        """All words; decoded at first use."""
+        text = self._text.tobytes()
+        ends = self._offset.tolist()
+        if len(text) and text.isascii():
+            whole = text.decode("ascii")
+            return tuple(whole[a:b] for a, b in pairwise(ends))
+        return tuple(text[a:b].decode("utf-8") for a, b in pairwise(ends))
+
+    def __len__(self) -> int:
+        return len(self._offset) - 1
+
+    @overload
+    def __getitem__(self, at: int) -> str: ...
+    @overload
+    def __getitem__(self, at: slice) -> tuple[str, ...]: ...
+    def __getitem__(self, at: int | slice) -> str | tuple[str, ...]:
+        if isinstance(at, slice):
+            return self.words[at]
+        size = len(self)
+        if not -size <= at < size:
+            raise IndexError(f"word {at} of {size}")
+        at %= size
+        return self._text[self._offset[at] : self._offset[at + 1]].tobytes().decode("utf-8")
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.words)
+
+    def __contains__(self, word: object) -> bool:
+        return isinstance(word, str) and self.index(word) is not None
+
+    def index(self, word: str, *_: int) -> int | None:  # type: ignore[override]
+        """Position of a word, however it is cased; None if the lexicon has not got it."""
+        key = self._trie.get(word)
+        if key is None:
+            key = self._trie.get(normalise_word(word, fold=self.fold_accents))
+        return None if key is None else int(self._of_trie[key])
+
+    def token(self, word: str) -> int:
+        """Token id of a word; that of ``<unk>`` if the lexicon has not got it."""
+        at = self.index(word)
+        return UNK if at is None else at + FIRST_WORD
+
+    def log_prob(self, word: str) -> float:
+        """Natural log P(word) without context; minus infinity for a word outside the lexicon."""
+        at = self.index(word)
+        return float("-inf") if at is None else float(self.log_probs[at])
+
+    def starting_with(self, prefix: str) -> list[str]:
+        """All words that begin with `prefix`, in no particular order."""
+        return list(self._trie.keys(normalise_word(prefix, fold=self.fold_accents)))
+
+    def is_offensive(self, word: str) -> bool:
+        """Whether the word should be shown only when it was typed exactly."""
+        at = self.index(word)
+        return at is not None and bool(self.flags[at] & FLAG_OFFENSIVE)
+
+
+def _check(arrays: dict[str, Array], where: str) -> int:
+    """Shapes, types and ranges of the arrays; the number of words."""
+    kinds = {"text": "u1", "offset": "u4", "of_trie": "u4", "log_prob": "f4", "flags": "u1"}
+    for name, kind in kinds.items():
+        if name not in arrays or arrays[name].dtype.str[1:] != kind or arrays[name].ndim != 1:
+            raise PackError(
+                "missing or of a wrong type", where=where, field=name, fix="rebuild the pack"
+            )
+    offset = arrays["offset"]
+    size = len(offset) - 1
+    fits = (
+        size >= 1
+        and offset[0] == 0
+        and offset[-1] == len(arrays["text"])
+        and bool(np.all(offset[1:] > offset[:-1]))
+    )
+    if not fits:
+        raise PackError("words overlap", where=where, field="offset", fix="rebuild the pack")
+    for name in ("of_trie", "log_prob", "flags"):
+        if len(arrays[name]) != size:
+            raise PackError(f"not {size} entries", where=where, field=name, fix="rebuild the pack")
+    if int(arrays["of_trie"].max()) >= size:
+        raise PackError(
+            "points past the last word", where=where, field="of_trie", fix="rebuild the pack"
+        )
+    return size
+
+
+def write_lexicon(
+    folder: Path,
+    words: Sequence[str],
+    log_probs: NDArray[np.floating[Any]],
+    flags: NDArray[np.uint8],
+    *,
+    fold_accents: bool,
+) -> None:
+    """Write ``lexicon.marisa`` and ``words.bin``; `words` must be sorted by `tokens.word_order`."""
+    if any(word_order(a) >= word_order(b) for a, b in pairwise(words)):
+        raise ValueError("words are not in their order, or one is there twice")
+    trie = marisa_trie.Trie(words)
+    trie.save(os.fspath(folder / "lexicon.marisa"))
+    of_trie = np.empty(len(words), dtype=np.uint32)
+    for index, word in enumerate(words):
+        of_trie[trie[word]] = index
+    encoded = [word.encode("utf-8") for word in words]
+    write_arrays(
+        folder / "words.bin",
+        {
+            "offset": np.concatenate(([0], np.cumsum([len(e) for e in encoded]))).astype(np.uint32),
+            "text": np.frombuffer(b"".join(encoded), dtype=np.uint8),
+            "of_trie": of_trie,
+            "log_prob": log_probs.astype(np.float32),
+            "flags": flags.astype(np.uint8),
+        },
+        meta={"fold_accents": fold_accents},
+    )

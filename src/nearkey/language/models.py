@@ -1,0 +1,153 @@
+"""The language models of a pack, over the compiled reader of n-gram tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey._kernel import NgramTable
+from nearkey.language.lexicon import Lexicon
+from nearkey.language.tokens import (
+    ABBREVIATIONS,
+    BOS,
+    EOS,
+    FIRST_WORD,
+    MARKS,
+    NUM,
+    NUMBER,
+    UNK,
+    normalise_word,
+    sentences,
+)
+
+__all__ = ["FIRST_LETTER", "LetterModel", "State", "WordModel"]
+
+State = tuple[int, ...]
+"""Token ids of the last words, the oldest first."""
+
+FIRST_LETTER = 3
+"""Token id of a letter model's first symbol; 0, 1, 2 are as in the word model."""
+
+_SENTENCE_END = frozenset((MARKS.index("."), MARKS.index("?"), MARKS.index("!")))
+
+
+class LetterModel:
+    """P(spelling | the word is unknown): an n-gram model over letters, proper over all strings.
+
+    Attributes
+    ----------
+    symbols : the characters it spells with; symbol i is token 3 + i.
+    table : the n-gram table; ``</s>`` ends a word.
+    """
+
+    def __init__(self, table: NgramTable, symbols: str) -> None:
+        self.table = table
+        self.symbols = symbols
+        self._token = {symbol: FIRST_LETTER + i for i, symbol in enumerate(symbols)}
+
+    def tokens(self, letters: str) -> NDArray[np.uint32]:
+        """Token id of each character; that of ``<unk>`` for one the model does not spell with."""
+        return np.array([self._token.get(letter, UNK) for letter in letters], dtype=np.uint32)
+
+    def log_prob(self, word: str) -> float:
+        """Natural log P(spelling | unknown), its end included."""
+        inner = self.tokens(word)
+        stream = np.concatenate(([BOS], inner, [EOS])).astype(np.uint32)
+        return float(np.sum(self.table.score(stream, 1)))
+
+    def next_log_probs(self, prefix: str) -> NDArray[np.float64]:
+        """Natural log probability of each symbol after `prefix`, and last of the word's end."""
+        context = [BOS, *self.tokens(prefix).tolist()]
+        wanted = np.append(np.arange(len(self.symbols)) + FIRST_LETTER, EOS).astype(np.uint32)
+        return self.table.log_probs(context, wanted)
+
+
+class WordModel:
+    """P(word | words before it in the sentence).
+
+    A word outside the lexicon gets P(``<unk>`` | context) times its spelling's probability under the
+    letter model. (The letter model leaves some of its mass on words of the lexicon, so the sum over
+    all strings is a little below 1.)
+
+    Attributes
+    ----------
+    table : the n-gram table the compiled decoder reads.
+    """
+
+    def __init__(
+        self,
+        table: NgramTable,
+        lexicon: Lexicon,
+        letter_model: LetterModel | None = None,
+        *,
+        abbreviations: Iterable[str] = ABBREVIATIONS,
+    ) -> None:
+        self.table = table
+        self.lexicon = lexicon
+        self.letter_model = letter_model
+        self._abbreviations = frozenset(abbreviations)
+        self._keep = table.order - 1
+
+    def start(self) -> State:
+        """The state at the start of a sentence."""
+        return (BOS,)[: self._keep]
+
+    def advance(self, state: State, word: str) -> State:
+        """The state after one more word. A hyphenated word outside the lexicon counts as its parts."""
+        for token in self._tokens_of(word):
+            state = self.push(state, token)
+        return state
+
+    def push(self, state: State, token: int) -> State:
+        """The state after one more token."""
+        return (*state, token)[-self._keep :] if self._keep else ()
+
+    def state_after(self, text: str) -> State:
+        """The state after running text; that of a sentence's start where the text ends a sentence."""
+        found = list(sentences(text.splitlines()[-1:], abbreviations=self._abbreviations))
+        state = self.start()
+        if not found or found[-1].marks[-1] in _SENTENCE_END:
+            return state
+        for word in found[-1].words:
+            state = self.advance(state, word)
+        return state
+
+    def tokens(self, words: Sequence[str]) -> NDArray[np.uint32]:
+        """Token id of each word; that of ``<unk>`` for words outside the lexicon."""
+        if words is self.lexicon.words:
+            return np.arange(FIRST_WORD, FIRST_WORD + len(words), dtype=np.uint32)
+        return np.array([self._token(word) for word in words], dtype=np.uint32)
+
+    def log_probs(self, state: State, words: Sequence[str]) -> NDArray[np.float64]:
+        """Natural log P(word | state) for each word, (n_words,)."""
+        tokens = self.tokens(words)
+        scores = np.asarray(self.table.log_probs(state, tokens), dtype=np.float64)
+        if self.letter_model is not None:
+            fold = self.lexicon.fold_accents
+            for at in np.flatnonzero(tokens == UNK).tolist():
+                scores[at] += self.letter_model.log_prob(normalise_word(words[at], fold=fold))
+        return scores
+
+    def log_prob(self, context: str | State, word: str) -> float:
+        """Natural log P(word | context); the context is text, or a state."""
+        state = self.state_after(context) if isinstance(context, str) else context
+        return float(self.log_probs(state, [word])[0])
+
+    def end_log_prob(self, state: State) -> float:
+        """Natural log P(the sentence ends here | state)."""
+        return float(self.table.log_prob(state, EOS))
+
+    def unknown_log_prob(self, state: State) -> float:
+        """Natural log P(a word outside the lexicon | state)."""
+        return float(self.table.log_prob(state, UNK))
+
+    def _token(self, word: str) -> int:
+        return NUM if word == NUMBER else self.lexicon.token(word)
+
+    def _tokens_of(self, word: str) -> list[int]:
+        token = self._token(word)
+        if token == UNK and "-" in word:
+            return [self._token(part) for part in word.split("-") if part]
+        return [token]

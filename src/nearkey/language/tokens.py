@@ -1,0 +1,166 @@
+"""From running text to words: one set of rules for building a pack and for reading a context.
+
+The rules, in order, for one line of text:
+
+1. Unicode NFC; typographic apostrophes and hyphens become ``'`` and ``-``.
+2. Chunks between white space. A chunk with a digit, and an address, a path, a dotted abbreviation or
+   anything else that is not spelled with letters alone, is one `NUMBER` token.
+3. Words are runs of letters, joined by inner apostrophes (``don't``) and inner hyphens
+   (``e-mail``). A hyphenated word that is not in the lexicon is read as its parts.
+4. Of the punctuation, only the first of ``, . ? ! ; :`` after a word is kept, as its *mark*. Marks
+   are not part of the word stream, so that a typist who types no commas has the same contexts as the
+   text had.
+5. ``. ? !`` before white space end a sentence, except after a known abbreviation, an initial, or as
+   part of an ellipsis.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+__all__ = [
+    "ABBREVIATIONS",
+    "BOS",
+    "EOS",
+    "FIRST_WORD",
+    "MARKS",
+    "NUM",
+    "NUMBER",
+    "SPECIAL_TOKENS",
+    "UNK",
+    "Sentence",
+    "fold_accents",
+    "letters_of",
+    "normalise_word",
+    "sentences",
+    "word_order",
+]
+
+SPECIAL_TOKENS = ("<unk>", "<s>", "</s>", "<num>")
+UNK, BOS, EOS, NUM = range(4)
+FIRST_WORD = len(SPECIAL_TOKENS)
+
+NUMBER = "<num>"
+MARKS = ("", ",", ".", "?", "!", ";", ":")
+_MARK_CODE = {mark: code for code, mark in enumerate(MARKS)}
+NO_MARK_SEEN = 255
+"""Mark code of a word that ends a line without punctuation: no evidence either way."""
+
+_UNIFY = str.maketrans(
+    {
+        "\u2018": "'", "\u2019": "'", "\u02bc": "'", "\u02bb": "'", "\u00b4": "'", "`": "'",
+        "\u2032": "'", "\uff07": "'", "\u2010": "-", "\u2011": "-", "\u2012": "-", "\u00ad": None,
+        "\u2013": " \u2013 ", "\u2014": " \u2013 ", "\u2026": "... ", "\u037e": "?", "\ufeff": None,
+        "\u200b": None,
+    }
+)  # fmt: skip
+_LETTERS = r"[^\W\d_]+"
+_WORD = re.compile(rf"{_LETTERS}(?:['-]{_LETTERS})*")
+_PIECE = re.compile(rf"({_LETTERS}(?:['-]{_LETTERS})*)|(\.\.+)|([,.?!;:])|([/\u2013])|(\S)")
+_NOT_SPELLED = re.compile(
+    r"""\d | :// | ^www\. | \S@\S | _ | ^[~\\/.<]\S*[\\/] | /.*/ | \\ | [=<>{}|^$%&*+#]
+    | ^["'(\[]*(?:[^\W\d_]\.){2,} | [^\W\d_]\.[a-z]""",
+    re.VERBOSE,
+)
+_TRAILING = re.compile(r"[\"')\]]*([,.?!;:]?)[\"')\]]*$")
+ABBREVIATIONS = frozenset(
+    ("mr", "mrs", "ms", "dr", "prof", "st", "sr", "jr", "vs", "etc", "inc", "ltd", "co", "corp")
+)
+"""English words after which a full stop does not end the sentence."""
+_SENTENCE_MARKS = frozenset(".?!")
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """One sentence: its words in their own case, and the code of the mark after each of them."""
+
+    words: list[str]
+    marks: list[int]
+
+
+def sentences(
+    lines: Iterable[str], *, abbreviations: frozenset[str] = ABBREVIATIONS
+) -> Iterator[Sentence]:
+    """Split lines into sentences of words; a sentence never runs over a line's end."""
+    for line in lines:
+        yield from _split_line(line, abbreviations)
+
+
+def _split_line(line: str, abbreviations: frozenset[str]) -> Iterator[Sentence]:
+    if not line.isascii():
+        line = unicodedata.normalize("NFC", line)
+    words: list[str] = []
+    marks: list[int] = []
+    for chunk in line.translate(_UNIFY).split():
+        if chunk.isalpha():
+            words.append(chunk)
+            marks.append(0)
+            continue
+        whole = _WORD.fullmatch(chunk)
+        if whole:
+            words.append(chunk)
+            marks.append(0)
+            continue
+        ends = False
+        if _NOT_SPELLED.search(chunk) and any(map(str.isalnum, chunk)):
+            words.append(NUMBER)
+            trailing = _TRAILING.search(chunk)
+            mark = trailing.group(1) if trailing else ""
+            marks.append(_MARK_CODE[mark])
+            ends = mark in _SENTENCE_MARKS and bool(mark) and not chunk[0].isalpha()
+        else:
+            for word, ellipsis, mark, _, _ in _PIECE.findall(chunk):
+                if word:
+                    if ends and words:  # "end.Next": the space was forgotten
+                        yield Sentence(words, marks)
+                        words, marks = [], []
+                    words.append(word)
+                    marks.append(0)
+                    ends = False
+                elif words and not marks[-1]:
+                    if ellipsis:
+                        marks[-1] = _MARK_CODE["."]
+                    elif mark:
+                        marks[-1] = _MARK_CODE[mark]
+                        last = words[-1].lower()
+                        ends = mark in _SENTENCE_MARKS and not (
+                            mark == "." and (len(last) == 1 or last in abbreviations)
+                        )
+        if ends and words:
+            yield Sentence(words, marks)
+            words, marks = [], []
+    if words:
+        if not marks[-1]:
+            marks[-1] = NO_MARK_SEEN
+        yield Sentence(words, marks)
+
+
+def fold_accents(text: str) -> str:
+    """Drop combining marks: ``café`` becomes ``cafe``."""
+    if text.isascii():
+        return text
+    decomposed = unicodedata.normalize("NFD", text)
+    return unicodedata.normalize(
+        "NFC", "".join(char for char in decomposed if not unicodedata.combining(char))
+    )
+
+
+def normalise_word(word: str, *, fold: bool = False) -> str:
+    """A word as the lexicon spells it: NFC, one kind of apostrophe, lower case, accents folded if asked."""
+    text = word if word.isascii() else unicodedata.normalize("NFC", word)
+    text = text.translate(_UNIFY).strip().lower()
+    return fold_accents(text) if fold else text
+
+
+def letters_of(word: str) -> str:
+    """The letters a typist types for `word`: without apostrophes and hyphens."""
+    return word.replace("'", "").replace("-", "")
+
+
+def word_order(word: str) -> tuple[int, str, str]:
+    """Sort key of the lexicon: words of one length lie together, then by letters, then by spelling."""
+    letters = letters_of(word)
+    return len(letters), letters, word
