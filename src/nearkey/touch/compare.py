@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.base import TouchBase
 from nearkey.touch.calibration import inside_ellipses
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.geometry import Geometry, geometry_of
@@ -43,6 +42,12 @@ _T95 = (
     2.080, 2.074, 2.069, 2.064, 2.060, 2.056, 2.052, 2.048, 2.045, 2.042,
 )  # fmt: skip
 _BLOCKS = 5
+
+
+class Fits(Protocol):
+    """Anything with `fit(log, layout)` that returns a touch model."""
+
+    def fit(self, log: TouchLog, layout: Any) -> Any: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,12 +148,10 @@ class Comparison:
         )
 
 
-class NearestKey(TouchBase):
-    """The trivial baseline: nothing learnt, circles of 45 % of the key about its centre."""
+class NearestKey:
+    """The trivial baseline: nothing learnt, a spread of 45 % of the key about its centre."""
 
-    kind = "nearest-key"
-
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> GaussianTouch:  # type: ignore[override]
+    def fit(self, log: TouchLog, layout: Layout | Geometry) -> GaussianTouch:
         """The log is not looked at."""
         return GaussianTouch.from_layout(layout, spread=0.45)
 
@@ -164,10 +167,11 @@ class Adapting:
         self.person = person
 
     def fit(self, log: TouchLog, layout: Layout | Geometry) -> PersonTouch:
+        """Fit the population, and start on a new person."""
         return self.people.fit(log, layout).person(**self.person)
 
 
-def default_models() -> dict[str, Any]:
+def default_models() -> dict[str, Fits]:
     """The models `nearkey touch compare` compares, by name; the first is the baseline."""
     from nearkey.touch.mixture import MixtureTouch
     from nearkey.touch.pooled import PooledTouch
@@ -194,12 +198,14 @@ def default_models() -> dict[str, Any]:
 def compare_folds(
     log: TouchLog,
     layout: Layout | Geometry,
-    models: Mapping[str, Any] | None = None,
+    models: Mapping[str, Fits] | None = None,
     *,
     decode: Decode | None = None,
     done: Iterable[FoldScore] = (),
 ) -> Iterator[FoldScore]:
     """Score every model on every fold, yielding each as it is done: leave one person out.
+
+    `models` maps names to unfitted models (`default_models()` by default).
 
     With one person in the log, her touches are cut into five consecutive blocks instead. Scores
     in `done` (of an earlier run on the same log) are yielded again without being recomputed.
@@ -209,7 +215,7 @@ def compare_folds(
 
     Raises TouchDataError for a log that cannot be labelled or split, TouchModelError for no models.
     """
-    chosen = default_models() if models is None else dict(models)
+    chosen = default_models() if models is None else models
     if not chosen:
         raise TouchModelError("no models to compare", field="models", fix="give at least one")
     g = geometry_of(layout)
@@ -226,7 +232,7 @@ def compare_folds(
 def compare_touch(
     log: TouchLog,
     layout: Layout | Geometry,
-    models: Mapping[str, Any] | None = None,
+    models: Mapping[str, Fits] | None = None,
     *,
     decode: Decode | None = None,
     baseline: str | None = None,

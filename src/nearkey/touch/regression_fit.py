@@ -21,8 +21,9 @@ _ROUNDS = 20  # alternations between offsets and spreads; the fit settles in abo
 class Surface:
     """Coefficients per axis (last dimension 2), and what averages over movements need.
 
-    `move_mean (2,)`, `move_covariance (2, 2)` describe the movements seen, `length_mean` and
-    `length_variance` their lengths.
+    `move_by_place (3, 2)` and `length_by_place (6,)` say which movements lead to which places (to
+    a key on the left one mostly moves left); only what a movement differs from that counts as its
+    effect. `move_covariance (2, 2)` and `length_variance` describe these differences.
     """
 
     degree: int
@@ -32,9 +33,9 @@ class Surface:
     log_variance_size: Floats
     log_variance_length: Floats
     size_mean: Floats
-    move_mean: Floats
+    move_by_place: Floats
+    length_by_place: Floats
     move_covariance: Floats
-    length_mean: float
     length_variance: float
     correlation: float
 
@@ -43,8 +44,9 @@ class Surface:
         offset = _polynomial(place, self.degree) @ self.place
         log_variance = _polynomial(place, 1) @ self.log_variance
         log_variance += (np.log(side_mm) - self.size_mean) * self.log_variance_size
-        offset += np.nan_to_num(move - self.move_mean) @ self.move
-        length = np.nan_to_num(np.hypot(move[..., 0], move[..., 1]) - self.length_mean)
+        offset += np.nan_to_num(move - _polynomial(place, 1) @ self.move_by_place) @ self.move
+        usual = _polynomial(place, 2) @ self.length_by_place
+        length = np.nan_to_num(np.hypot(move[..., 0], move[..., 1]) - usual)
         log_variance += length[..., None] * self.log_variance_length
         return offset, np.exp(log_variance)
 
@@ -63,7 +65,7 @@ class Surface:
 
     def to_dict(self) -> dict[str, Any]:
         arrays = {name: getattr(self, name).tolist() for name in _shapes(self.degree)}
-        scalars = ("degree", "length_mean", "length_variance", "correlation")
+        scalars = ("degree", "length_variance", "correlation")
         return arrays | {name: getattr(self, name) for name in scalars}
 
     @classmethod
@@ -73,7 +75,6 @@ class Surface:
         arrays = dict(zip(shapes, fitted_arrays(data, **shapes), strict=True))
         return cls(
             degree=degree,
-            length_mean=float(data["length_mean"]),
             length_variance=float(data["length_variance"]),
             correlation=float(data["correlation"]),
             **arrays,
@@ -88,7 +89,8 @@ def _shapes(degree: int) -> dict[str, tuple[int, ...]]:
         "log_variance_size": (2,),
         "log_variance_length": (2,),
         "size_mean": (2,),
-        "move_mean": (2,),
+        "move_by_place": (3, 2),
+        "length_by_place": (6,),
         "move_covariance": (2, 2),
     }
 
@@ -104,24 +106,28 @@ def fit_surface(
 ) -> Surface:
     """Alternate weighted ridge regressions of offsets and of log variances, per axis."""
     known = np.isfinite(move[:, 0]) & np.isfinite(move[:, 1])
-    length = np.hypot(move[:, 0], move[:, 1])
-    move_mean, move_covariance = np.zeros(2), np.zeros((2, 2))
-    length_mean = length_variance = 0.0
-    if known.sum() >= 10:
-        move_mean = move[known].mean(axis=0)
-        move_covariance = np.asarray(np.cov(move[known].T))
-        length_mean, length_variance = float(length[known].mean()), float(length[known].var())
-    else:
+    if known.sum() < 10:
         known[:] = False
-    moved = np.where(known[:, None], move - move_mean, 0.0)
-    longer = np.where(known, length - length_mean, 0.0)
+    move_by_place, length_by_place = np.zeros((3, 2)), np.zeros(6)
+    moved, longer = np.zeros_like(move), np.zeros(len(move))
+    if known.any():
+        # The ridge keeps places seen once or in one line from making this singular.
+        length = np.hypot(move[known, 0], move[known, 1])
+        one = np.ones(int(known.sum()))
+        linear, square = _polynomial(place[known], 1), _polynomial(place[known], 2)
+        move_by_place = _ridge(linear, move[known], one, 1e-3)
+        length_by_place = _ridge(square, length, one, 1e-3)
+        moved[known] = move[known] - linear @ move_by_place
+        longer[known] = length - square @ length_by_place
+    move_covariance = np.asarray(np.cov(moved[known].T)) if known.any() else np.zeros((2, 2))
+    length_variance = float(longer[known].var()) if known.any() else 0.0
     size_mean = np.asarray(np.log(side_mm).mean(axis=0))
     design = np.column_stack([_polynomial(place, degree), moved])
     n_place = (1, 3, 6)[degree]
     coefficients = np.zeros((design.shape[1], 2))
     spreads = np.zeros((5, 2))
     standard = np.empty_like(offsets)
-    square = np.empty(len(offsets))
+    squares = np.empty(len(offsets))
     for axis in (0, 1):
         larger = np.log(side_mm[:, axis]) - size_mean[axis]
         # Sizes that vary by less than 1 % teach nothing about size.
@@ -132,13 +138,13 @@ def fit_surface(
         for _ in range(_ROUNDS):
             variance = np.exp(shape @ gamma)
             beta = _ridge(design, offsets[:, axis], 1.0 / variance, ridge)
-            square = (offsets[:, axis] - design @ beta) ** 2
-            # A Fisher step for log variances is a regression of square / variance - 1; capping it
+            squares = (offsets[:, axis] - design @ beta) ** 2
+            # A Fisher step for log variances is a regression of squares / variance - 1; capping it
             # keeps one wild touch from bending the whole surface.
-            step = np.minimum(square / variance, 9.0) - 1.0
+            step = np.minimum(squares / variance, 9.0) - 1.0
             gamma = _ridge(shape, shape @ gamma + step, np.full(len(shape), 0.5), ridge)
         # The capped steps read low; the level is set by the touches as they are.
-        gamma[0] += np.log(np.mean(square / np.exp(shape @ gamma)))
+        gamma[0] += np.log(np.mean(squares / np.exp(shape @ gamma)))
         coefficients[:, axis], spreads[:, axis] = beta, gamma
         standard[:, axis] = (offsets[:, axis] - design @ beta) / np.exp(0.5 * (shape @ gamma))
     return Surface(
@@ -149,9 +155,9 @@ def fit_surface(
         log_variance_size=spreads[3],
         log_variance_length=spreads[4],
         size_mean=size_mean,
-        move_mean=move_mean,
+        move_by_place=move_by_place,
+        length_by_place=length_by_place,
         move_covariance=move_covariance,
-        length_mean=length_mean,
         length_variance=length_variance,
         correlation=float(np.clip(np.asarray(np.corrcoef(standard.T))[0, 1], -0.99, 0.99)),
     )
@@ -165,4 +171,4 @@ def _ridge(design: Floats, response: Floats, weight: Floats, ridge: float) -> Fl
     penalty = np.full(design.shape[1], ridge * float(weight.mean()))
     penalty[0] = 0.0
     gram = design.T @ (design * weight[:, None]) + np.diag(penalty)
-    return np.asarray(np.linalg.solve(gram, design.T @ (weight * response)))
+    return np.asarray(np.linalg.solve(gram, design.T @ (weight * response.T).T))

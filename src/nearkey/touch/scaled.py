@@ -164,15 +164,18 @@ def fit_size_scaling(
         alpha, floor = new
         if done:
             break
-    candidates = [(alpha, floor)]
+    # On the border of what is possible the likelihood has a closed-form maximum.
     if fixed is None:
-        # On the border of what is possible the likelihood has a closed-form maximum.
-        candidates += [(0.0, total), (float((n * mean_square / squares).sum() / n.sum()), 0.0)]
-    elif fixed > 0:
-        candidates.append((0.0, fixed))
+        border = [(0.0, total), (float((n * mean_square / squares).sum() / n.sum()), 0.0)]
+    else:
+        border = [(0.0, fixed)] if fixed > 0 else []
 
     def log_likelihood(candidate: tuple[float, float]) -> float:
         v = candidate[0] * squares + candidate[1]
         return float(-0.5 * (n * (np.log(v) + mean_square / v)).sum())
 
-    return max(candidates, key=log_likelihood)
+    best = alpha, floor
+    for candidate in border:
+        if log_likelihood(candidate) > log_likelihood(best) - 1e-9 * float(n.sum()):
+            best = candidate
+    return best

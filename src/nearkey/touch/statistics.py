@@ -13,6 +13,9 @@ __all__ = ["KeyStats", "check_spread", "pooled_covariance"]
 
 Floats = NDArray[np.float64]
 
+# A variance (squared layout units, or mm²) below this is what rounding leaves of equal offsets.
+_NO_SPREAD = 1e-12
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KeyStats:
@@ -96,7 +99,7 @@ def check_spread(stats: KeyStats, least: int, where: str | None) -> None:
         )
     pooled = pooled_covariance(stats)
     for axis, name in enumerate("xy"):
-        if not pooled[axis, axis] > 0:
+        if not pooled[axis, axis] > _NO_SPREAD:
             raise TouchDataError(
                 "has no spread: every touch lies at the same place on its key",
                 where=where,
