@@ -17,7 +17,7 @@ from nearkey.decode import LanguagePack
 from nearkey.decode.spelling import Spelling, spell, spell_words
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.collisions import collisions
+from nearkey.simulate.collisions import Collisions, collisions
 
 __all__ = ["Selection", "disambiguation_kspc", "multi_tap_kspc", "multi_tap_presses"]
 
@@ -64,7 +64,8 @@ class Selection:
 def multi_tap_presses(word: str, layout: Layout, *, time_out_key: bool = False) -> int | None:
     """Presses of one word under multi-tap: a letter takes as many presses as its place on its key.
 
-    time_out_key : also count a press that ends a letter when the next one stands on the same key.
+    time_out_key : also count a press that ends a letter when the next one stands on the same key; a key with
+        one letter needs none.
     Returns None where the layout cannot type the word. The space is not counted.
     """
     typed = spell(word, layout.letters)
@@ -73,7 +74,9 @@ def multi_tap_presses(word: str, layout: Layout, *, time_out_key: bool = False) 
     key = layout.key_of_letter
     presses = sum(layout.keys[key[c]].letters.index(c) + 1 for c in typed)
     if time_out_key:
-        presses += sum(key[a] == key[b] for a, b in pairwise(typed))
+        presses += sum(
+            key[a] == key[b] and len(layout.keys[key[a]].letters) > 1 for a, b in pairwise(typed)
+        )
     return presses
 
 
@@ -109,16 +112,20 @@ def multi_tap_kspc(layout: Layout, pack: LanguagePack, *, time_out_key: bool = T
         key = np.asarray([layout.key_of_letter[c] for c in letters])[spelling.letters]
         again = np.append(False, key[1:] == key[:-1])
         again[starts] = False
+        again &= np.asarray([len(k.letters) > 1 for k in layout.keys])[key]
         presses = presses + again
     return _weighted(pack, spelling.word[first], np.add.reduceat(presses, starts)[first])
 
 
-def disambiguation_kspc(layout: Layout, pack: LanguagePack) -> float:
+def disambiguation_kspc(
+    layout: Layout, pack: LanguagePack, *, found: Collisions | None = None
+) -> float:
     """Static KSPC of dictionary-based disambiguation with perfect touches (MacKenzie 2002).
 
     A word takes a touch a letter, a press of next for each more probable word on the same keys, and the space.
+    found : the collisions of the two, where they are known already.
     """
-    rank = collisions(layout, pack).rank
+    rank = (found or collisions(layout, pack)).rank
     _, spelling, first = _spelled(pack, layout)
     offsets = spelling.offsets.astype(np.int64)
     word = spelling.word[first]
