@@ -1,0 +1,152 @@
+"""Text to type: files, nltk corpora, hub data sets, and what is known of each.
+
+Reading gives lines; nothing of a corpus is kept anywhere. Mind that some text is private, and that
+text a pack was trained on flatters the pack: `Corpus.trained` says which, and results repeat it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+from nearkey.errors import NearkeyError, PackError, PlanError
+from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
+
+__all__ = ["Corpus", "read_source"]
+
+_KIND_BY_SUFFIX = {
+    ".txt": "lines",
+    ".csv": "csv",
+    ".tsv": "csv",
+    ".json": "json",
+    ".jsonl": "json",
+    ".ndjson": "json",
+    ".parquet": "arrow",
+    ".arrow": "arrow",
+    ".feather": "arrow",
+}
+_FIX = "give a text, CSV, JSON, Parquet or Arrow file, nltk:NAME or hub:NAME"
+
+
+@dataclass(frozen=True, slots=True)
+class Corpus:
+    """Lines of running text.
+
+    name : for reports. lines : one sentence or utterance each, not empty.
+    trained : whether the pack's estimation saw this text; None where that is not known.
+    """
+
+    name: str
+    lines: Sequence[str]
+    trained: bool | None = None
+
+    @classmethod
+    def of(cls, name: str, lines: Iterable[str], *, trained: bool | None = None) -> Corpus:
+        """A corpus of lines in memory; empty lines are left out. PlanError where none is left."""
+        kept = tuple(line for line in (one.strip() for one in lines) if line)
+        if not kept:
+            raise PlanError(
+                "holds no text", where=name, fix="give a file with a sentence on each line"
+            )
+        return cls(name, kept, trained)
+
+
+def read_source(
+    source: str | os.PathLike[str],
+    *,
+    column: str = "text",
+    split: str = "test",
+    trained: bool | None = None,
+) -> Corpus:
+    """Read a corpus.
+
+    Parameters
+    ----------
+    source : a file (plain text, one sentence or paragraph a line; CSV, TSV, JSON, JSON Lines,
+        Parquet, Arrow; text files also gzipped), "nltk:NAME" for a corpus of nltk (its data must be
+        installed), or "hub:NAME" for a data set the `datasets` library can fetch (needs that library
+        and a network).
+    column : the field or column of the text, where the format has such.
+    split : of a hub data set.
+    trained : see `Corpus`.
+
+    Raises PlanError naming the source and what to do.
+    """
+    name = os.fspath(source)
+    scheme, colon, rest = name.partition(":")
+    if colon and scheme == "nltk":
+        return Corpus.of(name, _nltk_lines(rest), trained=trained)
+    if colon and scheme == "hub":
+        return Corpus.of(name, _hub_lines(rest, column, split), trained=trained)
+    path = Path(name)
+    plain = path.with_suffix("") if path.suffix == ".gz" else path
+    kind = _KIND_BY_SUFFIX.get(plain.suffix.lower(), "lines")
+    if not path.is_file():
+        raise PlanError("no such file", where=name, fix=_FIX)
+    report = ReadReport()
+    try:
+        lines = list(read_lines([path], kind, ReadOptions(column=column), report))
+    except PackError as fault:
+        raise PlanError(fault.problem, where=name, field=fault.field, fix=fault.fix) from None
+    return Corpus.of(plain.stem, lines, trained=trained)
+
+
+def _nltk_lines(name: str) -> list[str]:
+    try:
+        import nltk.corpus
+    except ImportError:
+        raise NearkeyError(
+            "nltk corpora need nltk", where=f"nltk:{name}", fix="pip install nltk"
+        ) from None
+    reader: Any = getattr(nltk.corpus, name, None)
+    if reader is None:
+        raise PlanError(
+            "nltk knows no such corpus", where=f"nltk:{name}", field="name", fix="check the name"
+        )
+    try:
+        return [join_tokens(sentence) for sentence in reader.sents()]
+    except LookupError:
+        raise PlanError(
+            "nltk has no data for it",
+            where=f"nltk:{name}",
+            fix=f'fetch it: python -m nltk.downloader "{name}"',
+        ) from None
+    except AttributeError:
+        raise PlanError(
+            "has no sentences", where=f"nltk:{name}", fix="choose a corpus of running text"
+        ) from None
+
+
+def _hub_lines(name: str, column: str, split: str) -> list[str]:
+    try:
+        datasets: Any = import_module("datasets")
+    except ImportError:
+        raise NearkeyError(
+            "hub data sets need the datasets library",
+            where=f"hub:{name}",
+            fix="pip install datasets, or download the data and name its file",
+        ) from None
+    try:
+        table: Any = datasets.load_dataset(name, split=split)
+        texts: Iterable[Any] = table[column]
+    except (ConnectionError, OSError, ValueError, KeyError) as fault:
+        raise PlanError(
+            f"cannot be loaded: {fault}",
+            where=f"hub:{name}",
+            field=f"split {split}, column {column}",
+            fix="check name, split, column and network, or name a local file",
+        ) from None
+    return [line for text in texts if isinstance(text, str) for line in text.splitlines()]
+
+
+def join_tokens(tokens: Sequence[str]) -> str:
+    """Tokens as running text: split contractions and punctuation go back to the word before them."""
+    text = ""
+    for token in tokens:
+        glued = token in {",", ".", "?", "!", ";", ":", "n't"} or token.startswith("'")
+        text += token if glued or not text else f" {token}"
+    return text

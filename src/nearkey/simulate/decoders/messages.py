@@ -1,0 +1,115 @@
+"""The line protocol, version 1: JSON objects, one a line, UTF-8, over a decoder's stdin and stdout.
+
+Described for readers in docs/benchmarking.md. The benchmark speaks first; every line it sends has a
+`type`. A decoder may write what it likes to stderr.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from nearkey.decode import LanguagePack
+from nearkey.layout import Layout
+
+__all__ = ["PROTOCOL", "VERSION", "Answer", "Ready", "hello", "parse_reply", "question"]
+
+PROTOCOL = "nearkey-lines"
+VERSION = 1
+
+
+class Ready(msgspec.Struct, frozen=True, tag_field="type", tag="ready"):
+    """The decoder is ready: its name, and the version of the protocol it speaks."""
+
+    name: str
+    version: int
+
+
+class Answer(msgspec.Struct, frozen=True, tag_field="type", tag="answer"):
+    """The ranked texts of a question, best first.
+
+    log_probs : natural logs, as many as texts. log_total : log of the sum of exp over everything the
+    decoder holds possible, where it knows it.
+    """
+
+    id: int
+    texts: list[Any]
+    log_probs: list[Any] | None = None
+    log_total: Any = None
+
+
+def hello(
+    layout: Layout, touch: Any, pack: LanguagePack | None, *, lexicon: str | None, k: int
+) -> bytes:
+    """The first line: keys, touch model, language, and how many texts will be asked for.
+
+    lexicon : path of a text file with a word, a tab and its natural log probability a line.
+    """
+    keys = [
+        {
+            "id": key.id,
+            "role": key.role,
+            "letters": key.letters,
+            "x": key.x,
+            "y": key.y,
+            "w": key.w,
+            "h": key.h,
+        }
+        for key in layout.keys
+    ]
+    message = {
+        "type": "hello",
+        "protocol": PROTOCOL,
+        "version": VERSION,
+        "layout": {
+            "name": layout.name,
+            "unit_mm": layout.unit_mm,
+            "width": layout.width,
+            "height": layout.height,
+            "keys": keys,
+        },
+        "touch": _gaussians(touch),
+        "lexicon": lexicon,
+        "k": k,
+    }
+    return msgspec.json.encode(message) + b"\n"
+
+
+def _gaussians(touch: Any) -> list[dict[str, Any]] | None:
+    """Mean and covariance of the touches meant for each key, for models made of Gaussians."""
+    parts = getattr(touch, "components", lambda: None)()
+    if parts is None:
+        return None
+    xx, xy, yy = np.asarray(parts.precision).T
+    determinant = xx * yy - xy * xy
+    rows = zip(
+        np.asarray(parts.key).tolist(),
+        np.exp(parts.log_weight).tolist(),
+        np.asarray(parts.mean).tolist(),
+        np.column_stack([yy, -xy, xx]) / determinant[:, None],
+        strict=True,
+    )
+    return [
+        {"key": touch.key_ids[key], "weight": weight, "mean": mean, "cov": cov.tolist()}
+        for key, weight, mean, cov in rows
+    ]
+
+
+def question(number: int, points: np.ndarray[Any, Any], context: str | None, k: int) -> bytes:
+    """A question: the touches (x, y in layout units) and the text before the word."""
+    return (
+        msgspec.json.encode(
+            {"type": "word", "id": number, "points": points.tolist(), "context": context, "k": k}
+        )
+        + b"\n"
+    )
+
+
+_decoder: msgspec.json.Decoder[Ready | Answer] = msgspec.json.Decoder(Ready | Answer)
+
+
+def parse_reply(line: bytes) -> Ready | Answer:
+    """A line of a decoder; msgspec.DecodeError where it is not one."""
+    return _decoder.decode(line)

@@ -1,0 +1,113 @@
+"""Our decoder before the benchmark: batches in the kernel, and its exact posterior."""
+
+from __future__ import annotations
+
+from time import perf_counter
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.decode import Decoder, State
+from nearkey.simulate.decoders.language_scores import LanguageScores
+from nearkey.simulate.decoders.protocol import Answers, Collector, Posterior, Queries
+
+__all__ = ["EXACT", "OwnDecoder"]
+
+EXACT = "exact: the sum over every word of the lexicon with as many letters as touches"
+
+
+class OwnDecoder:
+    """A `Decoder` that answers many questions at once.
+
+    Parameters
+    ----------
+    decoder : the decoder.
+    use : "words" (exact search for words, all in one call of the kernel) or "live"
+        (`Decoder.candidates`, word by word: spellings of unknown words, and edits and completions where the
+        decoder has costs for them).
+    context : whether the text before a word is used.
+    threads : workers inside the kernel; the answers do not depend on them.
+    """
+
+    def __init__(
+        self,
+        decoder: Decoder,
+        *,
+        use: Literal["words", "live"] = "words",
+        context: bool = True,
+        threads: int = 1,
+    ) -> None:
+        self.decoder = decoder
+        self.use = use
+        self._context = context
+        self._threads = threads
+        self._language: LanguageScores | None = None
+
+    def states(self, queries: Queries) -> tuple[State, ...] | None:
+        """The states this decoder uses."""
+        return queries.states if self._context else None
+
+    def answer(self, queries: Queries, k: int) -> Answers:
+        """Answers to all queries, in order."""
+        if self.use == "live":
+            return self._live(queries, k)
+        found, log_probs = self.decoder.decode_batch(
+            queries.points,
+            queries.offsets,
+            contexts=self.states(queries),
+            k=k,
+            threads=self._threads,
+        )
+        return Answers(self.decoder.pack.lexicon.words, found.astype(np.int64), log_probs)
+
+    def answer_one(self, queries: Queries, i: int, k: int) -> list[Any]:
+        """One question the way a keyboard asks it."""
+        states = self.states(queries)
+        state = None if states is None else states[i]
+        if self.use == "live":
+            context = "" if state is None else state
+            return self.decoder.candidates(queries.touches(i), context=context, k=k)
+        return self.decoder.decode(queries.touches(i), context=state, k=k)
+
+    def _live(self, queries: Queries, k: int) -> Answers:
+        kept = Collector(len(queries), k)
+        for i in range(len(queries)):
+            start = perf_counter()
+            found = self.answer_one(queries, i, k)
+            seconds = perf_counter() - start
+            # A word and its readings with a mark behind it are one word to the benchmark.
+            words = list(dict.fromkeys(candidate.word for candidate in found))
+            kept.take(i, words, None, seconds)
+        return kept.answers()
+
+    def posterior(self, queries: Queries, target: NDArray[np.int64]) -> Posterior | None:
+        """Probability of the first word, and of the words meant, given by lexicon index (-1: outside it).
+
+        Every word with as many letters as touches is scored, so the normaliser is exact. None in live use
+        and with edits, whose readings are not that set of words.
+        """
+        edits = self.decoder.edits
+        if self.use == "live" or any((edits.omitted, edits.extra, edits.swapped)):
+            return None
+        if self._language is None:
+            self._language = LanguageScores(self.decoder)
+        states = self.states(queries)
+        searcher, rows = self.decoder.searcher, self.decoder.rows(queries.points)
+        n = len(queries)
+        first, meant = np.zeros(n), np.full(n, -np.inf)
+        starts = queries.offsets.tolist()
+        for i in range(n):
+            index, touch = searcher.touch_scores(rows[starts[i] : starts[i + 1]])
+            if len(index) == 0:
+                continue
+            state = None if states is None else states[i]
+            group = self._language.group(starts[i + 1] - starts[i], index)
+            total = group.best_of_each(touch + self._language.of(group, state))
+            best = total.max()
+            mass = float(np.exp(total - best).sum())
+            first[i] = 1.0 / mass
+            place = group.place(int(target[i])) if target[i] >= 0 else -1
+            if place >= 0:
+                meant[i] = total[place] - best - np.log(mass)
+        return Posterior(first, meant, EXACT)

@@ -1,0 +1,351 @@
+"""Scoring a layout or a decoder: the same words and touches for everyone, judged the same way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from os import PathLike
+from time import perf_counter
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+import nearkey
+from nearkey.decode import Decoder, EditCosts, LanguagePack
+from nearkey.errors import NearkeyError, PlanError
+from nearkey.layout import Layout
+from nearkey.simulate.calibration import list_posterior
+from nearkey.simulate.collisions import collisions
+from nearkey.simulate.completion import completion_savings
+from nearkey.simulate.corpora import Corpus, read_source
+from nearkey.simulate.decoders.baselines import baselines
+from nearkey.simulate.decoders.own import OwnDecoder
+from nearkey.simulate.decoders.protocol import BatchDecodes, Decodes, Posterior, Queries, ask
+from nearkey.simulate.identity import digest, pack_identity, touch_identity
+from nearkey.simulate.keystrokes import Selection, disambiguation_kspc, multi_tap_kspc
+from nearkey.simulate.outcomes import TOP, WordOutcomes, place_answers
+from nearkey.simulate.rank import TouchSource, model_for
+from nearkey.simulate.score_result import (
+    Compared,
+    DecoderScore,
+    Latency,
+    LayoutScore,
+    StaticScore,
+)
+from nearkey.simulate.typist import SamplingTouchModel, Typist
+from nearkey.simulate.workload import Workload, corpus_workload, drawn_workload
+
+__all__ = [
+    "Judged",
+    "Stages",
+    "TypedWords",
+    "make_workload",
+    "score_decoder",
+    "score_layout",
+    "static_score",
+    "type_workload",
+]
+
+COMPLETION_COST = -2.0
+"""What a completion costs against a finished word where the caller does not say (natural log): about the middle
+of what saved most keystrokes in trials with drawn words."""
+
+OWN_NAME = {"words": "nearkey", "live": "nearkey live"}
+"""What our decoder is called in results, by how it is used."""
+
+
+class Stages:
+    """Seconds by stage of a run."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def __call__(self, name: str) -> Iterator[None]:
+        start = perf_counter()
+        try:
+            yield
+        finally:
+            self.seconds[name] = self.seconds.get(name, 0.0) + perf_counter() - start
+
+
+@dataclass(frozen=True, slots=True)
+class TypedWords:
+    """A workload typed on a layout: what every decoder is asked, and how it is judged.
+
+    spelled : (n,) keystrokes of letter-by-letter entry of each word. touches : (n,) touches of each.
+    """
+
+    workload: Workload
+    queries: Queries
+    touches: NDArray[np.int64]
+    spelled: NDArray[np.float64]
+    selection: Selection
+
+    def head(self, n: int) -> TypedWords:
+        """The first n words."""
+        return TypedWords(
+            self.workload.head(n),
+            self.queries.head(n),
+            self.touches[:n],
+            self.spelled[:n],
+            self.selection,
+        )
+
+
+def make_workload(
+    pack: LanguagePack,
+    corpus: Corpus | None,
+    *,
+    words: int,
+    seed: int,
+    letters: str,
+    context: bool,
+) -> Workload:
+    """The words of a seed: drawn from the pack where there is no corpus."""
+    rng = np.random.default_rng(np.random.SeedSequence(seed).spawn(2)[0])
+    if corpus is None:
+        return drawn_workload(pack, words, rng=rng, letters=letters)
+    return corpus_workload(pack, corpus, words, rng=rng, letters=letters, context=context)
+
+
+def type_workload(
+    layout: Layout,
+    touch: SamplingTouchModel,
+    workload: Workload,
+    *,
+    seed: int,
+    selection: Selection | None = None,
+) -> TypedWords:
+    """Type a workload: touches drawn by `touch` with `seed`'s luck, which is the same on every layout."""
+    rng = np.random.default_rng(np.random.SeedSequence(seed).spawn(2)[1])
+    typist = Typist(layout, touch, workload.vocabulary)
+    typing = typist.type(workload.word, rng)
+    queries = Queries(typing.points, typing.offsets, workload.contexts, workload.states)
+    spelled = typist.spelled_keystrokes(workload.word)
+    return TypedWords(workload, queries, typing.touches, spelled, selection or Selection())
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A decoder's score, and what became of each word."""
+
+    score: DecoderScore
+    outcomes: WordOutcomes
+
+
+def score_decoder(
+    typed: TypedWords,
+    decoder: Decodes | BatchDecodes,
+    *,
+    name: str,
+    k: int = 10,
+    latency_words: int = 0,
+    stages: Stages | None = None,
+) -> Judged:
+    """Ask a decoder for every word and judge the answers. What it does wrong is counted, never raised.
+
+    name : for reports. k : texts asked for. latency_words : how many words to time one by one (ours only).
+    """
+    stages = stages or Stages()
+    workload = typed.workload
+    with stages("decoder"):
+        start = perf_counter()
+        answers = ask(decoder, typed.queries, k)
+        seconds = perf_counter() - start
+        posterior: Posterior | None = None
+        if isinstance(decoder, OwnDecoder):
+            posterior = decoder.posterior(typed.queries, workload.index)
+        latency = _latency(decoder, typed.queries, k, latency_words)
+    with stages("judging"):
+        rank, distance = place_answers(answers, workload)
+        if posterior is None:
+            posterior = list_posterior(answers, rank, len(workload.lexicon))
+        if latency is None and answers.seconds is not None:
+            latency = Latency.of(answers.seconds, "each answer as it was asked for")
+        keystrokes = typed.selection.keystrokes(typed.touches, rank, typed.spelled)
+        outcomes = WordOutcomes(rank, distance, workload.characters, keystrokes, posterior)
+        score = DecoderScore.of(
+            outcomes,
+            known=workload.known,
+            k=k,
+            name=name,
+            faults=answers.faults,
+            latency=latency,
+            seconds=seconds,
+        )
+    return Judged(score, outcomes)
+
+
+def _latency(
+    decoder: Decodes | BatchDecodes, queries: Queries, k: int, words: int
+) -> Latency | None:
+    """Times of single answers of our decoder, after a few to warm up."""
+    if not isinstance(decoder, OwnDecoder) or words == 0:
+        return None
+    n = min(words, len(queries))
+    for i in range(min(20, n)):
+        decoder.answer_one(queries, i, k)
+    seconds = np.empty(n)
+    for i in range(n):
+        start = perf_counter()
+        decoder.answer_one(queries, i, k)
+        seconds[i] = perf_counter() - start
+    return Latency.of(seconds, "one call from Python, its context given as a state")
+
+
+def score_layout(
+    layout: Layout,
+    *,
+    touch: TouchSource,
+    pack: LanguagePack,
+    corpus: Corpus | str | PathLike[str] | None = None,
+    words: int = 5000,
+    seed: int = 0,
+    context: bool | None = None,
+    k: int = 10,
+    use: Literal["words", "live"] = "words",
+    decoder_touch: TouchSource | None = None,
+    lm_weight: float = 1.0,
+    edits: EditCosts | None = None,
+    selection: Selection | None = None,
+    completion_words: int = 300,
+    latency_words: int = 300,
+    compare: Mapping[str, Decodes | BatchDecodes] | bool = False,
+    compare_words: int = 500,
+    threads: int = 1,
+    progress: Callable[[str], None] | None = None,
+) -> LayoutScore:
+    """Score a layout: type words on it with a simulated typist and judge what the decoder makes of them.
+
+    Parameters
+    ----------
+    layout : any layout. touch : where touches land (as of `rank_layouts`).
+    pack : lexicon and language model.
+    corpus : text to type: a `Corpus`, or what `read_source` takes; None draws words by their probability in
+        the pack, all of them in its lexicon.
+    words : how many. seed : of words and touches.
+    context : decode each word after those before it; by default where there is a corpus.
+    k : candidates asked for, 10 or more (`mean_rank` and the rank distribution end there).
+    use : "words", or "live" for what a live list shows, spelled words included.
+    decoder_touch : the model the decoder assumes, where it is not the typist's.
+    lm_weight, edits : of the decoder. selection : how a person picks a candidate.
+    completion_words : words typed to measure keystroke savings; 0 leaves that out.
+    latency_words : words timed one by one; 0 leaves that out.
+    compare : True scores the baselines too, on the same touches; a mapping scores them and other
+        decoders by name. compare_words : all these, and ours again, are asked the first so many words.
+    threads : of the kernel; no figure of quality depends on it.
+    progress : called with the name of what is being done.
+
+    Raises PlanError for arguments that cannot be meant, and what the corpus and the models raise.
+    """
+    _check(words, k, compare_words, context, corpus)
+    stages, tell = Stages(), progress or (lambda _: None)
+    truth = model_for(touch, layout)
+    believed = truth if decoder_touch is None else model_for(decoder_touch, layout)
+    tell("words")
+    with stages("words"):
+        text = corpus if isinstance(corpus, Corpus) or corpus is None else read_source(corpus)
+        with_context = context if context is not None else text is not None
+        workload = make_workload(
+            pack, text, words=words, seed=seed, letters=layout.letters, context=with_context
+        )
+    tell("touches")
+    with stages("touches"):
+        typed = type_workload(layout, truth, workload, seed=seed, selection=selection)
+    tell("decoder")
+    with stages("decoder"):
+        costs = edits or EditCosts()
+        if use == "words" and costs.completion is None:
+            costs = replace(costs, completion=COMPLETION_COST)  # of no account for finished words
+        decoder = Decoder(layout, believed, pack, lm_weight=lm_weight, edits=costs)
+        own = OwnDecoder(decoder, use=use, context=with_context, threads=threads)
+    name = OWN_NAME[use]
+    judged = score_decoder(typed, own, name=name, k=k, latency_words=latency_words, stages=stages)
+    completion = None
+    if completion_words and costs.completion is not None:
+        tell("completions")
+        with stages("decoder"):
+            part = typed.head(min(completion_words, words))
+            completion = completion_savings(
+                decoder,
+                part.queries,
+                [part.workload.text(i) for i in range(len(part.workload))],
+                part.spelled,
+                part.selection,
+            )
+    with stages("judging"):
+        static = static_score(layout, pack)
+    compared, skipped = {}, {}
+    if compare:
+        others: Mapping[str, Any] = baselines(decoder, typist_touch=truth)
+        if compare is not True:
+            others = {**others, **compare}
+        part = typed.head(min(compare_words, words))
+        reference = score_decoder(part, own, name=name, k=k)
+        compared[name] = Compared.of(reference.score, reference.outcomes, reference.outcomes)
+        for other, asked in others.items():
+            tell(other)
+            if isinstance(asked, NearkeyError):
+                skipped[other] = str(asked)
+                continue
+            found = score_decoder(part, asked, name=other, k=k)
+            compared[other] = Compared.of(found.score, found.outcomes, reference.outcomes)
+    return LayoutScore(
+        layout=layout.name,
+        keys=len(layout.letter_keys),
+        static=static,
+        score=judged.score,
+        completion=completion,
+        compared=compared,
+        skipped=skipped,
+        conditions={
+            "nearkey": nearkey.__version__,
+            "pack": pack_identity(pack),
+            "corpus": workload.source,
+            "corpus_seen_by_pack": workload.trained,
+            "words": words,
+            "words_skipped": workload.skipped,
+            "context": with_context,
+            "seed": seed,
+            "k": k,
+            "use": use,
+            "layout": digest(repr(layout.to_dict())),
+            "touch": touch_identity(truth),
+            "decoder_touch": touch_identity(believed),
+            "lm_weight": lm_weight,
+            "completion_cost": costs.completion,
+            "selection": {"style": typed.selection.style, "listed": typed.selection.listed},
+        },
+        stages=stages.seconds,
+    )
+
+
+def static_score(layout: Layout, pack: LanguagePack) -> StaticScore:
+    """The exact measures of a layout under a pack, touches perfect."""
+    found = collisions(layout, pack)
+    return StaticScore(
+        collision_rate=found.rate,
+        shared=found.shared,
+        kspc=disambiguation_kspc(layout, pack, found=found),
+        multi_tap_kspc=multi_tap_kspc(layout, pack),
+    )
+
+
+def _check(words: int, k: int, compare_words: int, context: bool | None, corpus: object) -> None:
+    if words < 2:
+        raise PlanError(f"{words} words give no interval", field="words", fix="type 2 or more")
+    if k < max(TOP):
+        raise PlanError(
+            f"a list of {k} has no top {max(TOP)}", field="k", fix=f"ask for {max(TOP)} or more"
+        )
+    if compare_words < 2:
+        raise PlanError(
+            f"{compare_words} words give no interval", field="compare_words", fix="give 2 or more"
+        )
+    if context and corpus is None:
+        raise PlanError(
+            "words drawn one by one have no context", field="context", fix="give a corpus"
+        )
