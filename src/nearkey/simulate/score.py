@@ -143,11 +143,13 @@ def score_decoder(
     name: str,
     k: int = 10,
     latency_words: int = 0,
+    posterior: bool = True,
     stages: Stages | None = None,
 ) -> Judged:
     """Ask a decoder for every word and judge the answers. What it does wrong is counted, never raised.
 
     name : for reports. k : texts asked for. latency_words : how many words to time one by one (ours only).
+    posterior : also judge the probabilities.
     """
     stages = stages or Stages()
     workload = typed.workload
@@ -155,18 +157,18 @@ def score_decoder(
         start = perf_counter()
         answers = ask(decoder, typed.queries, k)
         seconds = perf_counter() - start
-        posterior: Posterior | None = None
-        if isinstance(decoder, OwnDecoder):
-            posterior = decoder.posterior(typed.queries, workload.index)
+        given: Posterior | None = None
+        if posterior and isinstance(decoder, OwnDecoder):
+            given = decoder.posterior(typed.queries, workload.index)
         latency = _latency(decoder, typed.queries, k, latency_words)
     with stages("judging"):
         rank, distance = place_answers(answers, workload)
-        if posterior is None:
-            posterior = list_posterior(answers, rank, len(workload.lexicon))
+        if posterior and given is None:
+            given = list_posterior(answers, rank, len(workload.lexicon))
         if latency is None and answers.seconds is not None:
             latency = Latency.of(answers.seconds, "each answer as it was asked for")
         keystrokes = typed.selection.keystrokes(typed.touches, rank, typed.spelled)
-        outcomes = WordOutcomes(rank, distance, workload.characters, keystrokes, posterior)
+        outcomes = WordOutcomes(rank, distance, workload.characters, keystrokes, given)
         score = DecoderScore.of(
             outcomes,
             known=workload.known,

@@ -68,6 +68,8 @@ class DecoderScore:
     all, known, unknown : all words, those in the pack's lexicon, those outside it.
     by_length : characters -> measures of the words that long (the last entry holds longer ones too).
     ranks : ranks[r - 1] words were listed at place r; `missed` were not listed.
+    calibration, calibration_known : of the first candidate's probability, over all words and over those in the
+        lexicon: a word outside it is never first, whatever the decoder believes.
     posterior : how probabilities were normalised, "" where the decoder gives none.
     latency, seconds : depend on the machine; `to_dict` leaves them out.
     """
@@ -80,6 +82,7 @@ class DecoderScore:
     ranks: tuple[int, ...]
     missed: int
     calibration: Calibration | None
+    calibration_known: Calibration | None
     posterior: str
     faults: Faults
     latency: Latency | None = None
@@ -101,6 +104,12 @@ class DecoderScore:
         length = np.minimum(outcomes.characters, LONGEST_GROUP)
         ranks = np.bincount(outcomes.rank, minlength=k + 1)
         posterior = outcomes.posterior
+        calibration = calibration_known = None
+        if posterior is not None:
+            right = outcomes.rank == 1
+            calibration = calibrate(posterior.first, right)
+            if known.any():
+                calibration_known = calibrate(posterior.first[known], right[known])
         return cls(
             decoder=name,
             all=GroupScore.of(outcomes, np.ones(len(outcomes), dtype=bool)),
@@ -111,9 +120,8 @@ class DecoderScore:
             },
             ranks=tuple(ranks[1:].tolist()),
             missed=int(ranks[0]),
-            calibration=None
-            if posterior is None
-            else calibrate(posterior.first, outcomes.rank == 1),
+            calibration=calibration,
+            calibration_known=calibration_known,
             posterior="" if posterior is None else posterior.normaliser,
             faults=faults,
             latency=latency,
@@ -131,6 +139,9 @@ class DecoderScore:
             "ranks": list(self.ranks),
             "missed": self.missed,
             "calibration": None if self.calibration is None else self.calibration.to_dict(),
+            "calibration_known": None
+            if self.calibration_known is None
+            else self.calibration_known.to_dict(),
             "posterior": self.posterior,
             "faults": self.faults.to_dict(),
         }

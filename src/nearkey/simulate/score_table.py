@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from nearkey.simulate.intervals import Estimate
+from nearkey.simulate.score_result import LONGEST_GROUP
 
 if TYPE_CHECKING:
     from nearkey.simulate.outcomes import GroupScore
@@ -14,17 +15,18 @@ if TYPE_CHECKING:
 __all__ = ["score_table"]
 
 
-def _percent(estimate: Estimate) -> str:
+def _percent(estimate: Estimate, *, interval: bool = True) -> str:
     if not math.isfinite(estimate.value):
         return "-"
     value, low, high = (100 * part for part in estimate)
-    return f"{value:.1f} [{low:.1f}, {high:.1f}]"
+    return f"{value:.1f} [{low:.1f}, {high:.1f}]" if interval else f"{value:.1f}"
 
 
-def _figure(estimate: Estimate | None, digits: int = 3) -> str:
+def _figure(estimate: Estimate | None, digits: int = 3, *, interval: bool = True) -> str:
     if estimate is None or not math.isfinite(estimate.value):
         return "-"
-    return f"{estimate.value:.{digits}f} [{estimate.low:.{digits}f}, {estimate.high:.{digits}f}]"
+    value, low, high = (f"{part:.{digits}f}" for part in estimate)
+    return f"{value} [{low}, {high}]" if interval else value
 
 
 def _grid(rows: list[list[str]]) -> list[str]:
@@ -39,18 +41,32 @@ def _grid(rows: list[list[str]]) -> list[str]:
     ]
 
 
-def _group_row(name: str, group: GroupScore) -> list[str]:
+_HEADER = [
+    "words",
+    "n",
+    "top-1 %",
+    "top-3 %",
+    "top-5",
+    "top-10",
+    "rank",
+    "KSPC",
+    "CER %",
+    "bits/char",
+]
+
+
+def _group_row(name: str, group: GroupScore, *, interval: bool) -> list[str]:
     return [
         name,
         str(group.words),
         _percent(group.top[1]),
-        _percent(group.top[3]),
-        _percent(group.top[5]),
-        _percent(group.top[10]),
-        _figure(group.mean_rank, 2),
-        _figure(group.kspc),
-        _percent(group.character_error_rate),
-        _figure(group.bits_per_character),
+        _percent(group.top[3], interval=interval),
+        _percent(group.top[5], interval=False),
+        _percent(group.top[10], interval=False),
+        _figure(group.mean_rank, 2, interval=False),
+        _figure(group.kspc, interval=interval),
+        _percent(group.character_error_rate, interval=interval),
+        _figure(group.bits_per_character, interval=interval),
     ]
 
 
@@ -66,24 +82,17 @@ def score_table(result: LayoutScore) -> str:
         f"nearkey {c['nearkey']}, pack {pack['name']} {pack['version']} ({pack['checksum']})",
         "",
     ]
-    header = [
-        "words",
-        "n",
-        "top-1 %",
-        "top-3 %",
-        "top-5 %",
-        "top-10 %",
-        "mean rank",
-        "KSPC",
-        "CER %",
-        "bits/char",
+    rows = [
+        _group_row(name, group, interval=True)
+        for name, group in (
+            ("all", score.all),
+            ("in lexicon", score.known),
+            ("outside", score.unknown),
+        )
+        if group.words
     ]
-    groups = [("all", score.all), ("in lexicon", score.known), ("outside", score.unknown)]
-    groups += [
-        (f"{n} letters" + ("+" if n == max(score.by_length) >= 12 else ""), group)
-        for n, group in score.by_length.items()
-    ]
-    lines += _grid([header, *(_group_row(name, g) for name, g in groups if g.words)])
+    rows += [_group_row(_letters(n), group, interval=False) for n, group in score.by_length.items()]
+    lines += _grid([_HEADER, *rows])
     selection = c["selection"]
     style = (
         "a press of next for each candidate passed, the space accepts"
@@ -104,12 +113,14 @@ def score_table(result: LayoutScore) -> str:
             f"completions: {_percent(done.savings)} % of keystrokes saved, KSPC {_figure(done.kspc)} "
             f"({done.words} words, {100 * done.early:.0f} % taken before their last letter)"
         )
-    if score.calibration is not None:
-        found = score.calibration
-        lines.append(
-            f"calibration: error {found.error:.4f} ({found.by_chance[0]:.4f} by chance alone, 95 % below "
-            f"{found.by_chance[1]:.4f}); normaliser {score.posterior}"
-        )
+    for words, found in (("all", score.calibration), ("in lexicon", score.calibration_known)):
+        if found is not None:
+            lines.append(
+                f"calibration, {words}: error {found.error:.4f} (a calibrated decoder: {found.by_chance[0]:.4f}, "
+                f"95 % below {found.by_chance[1]:.4f})"
+            )
+    if score.posterior:
+        lines.append(f"normaliser: {score.posterior}")
     if score.latency is not None:
         late = score.latency
         lines.append(
@@ -122,6 +133,10 @@ def score_table(result: LayoutScore) -> str:
         lines += ["", *_compared(result)]
     lines += [f"{name}: not run: {why}" for name, why in result.skipped.items()]
     return "\n".join(lines)
+
+
+def _letters(n: int) -> str:
+    return f"length {n}" + ("+" if n == LONGEST_GROUP else "")
 
 
 def _ranks(score: DecoderScore) -> str:

@@ -65,13 +65,17 @@ class Workload:
 
     def head(self, words: int) -> Workload:
         """The first so many words."""
+        return self.part(0, words)
+
+    def part(self, start: int, stop: int) -> Workload:
+        """The words from `start` up to `stop`."""
         return Workload(
             self.vocabulary,
-            self.word[:words],
+            self.word[start:stop],
             self.lexicon,
-            self.index[:words],
-            None if self.contexts is None else self.contexts[:words],
-            None if self.states is None else self.states[:words],
+            self.index[start:stop],
+            None if self.contexts is None else self.contexts[start:stop],
+            None if self.states is None else self.states[start:stop],
             self.source,
             self.trained,
             self.skipped,

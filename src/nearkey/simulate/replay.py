@@ -1,0 +1,182 @@
+"""Recorded touches replayed as typing: results that do not rest on the distribution the decoder assumes.
+
+For each key of a layout, the touches that one person made on the keys nearest in place and size are kept; a
+replayed touch is the key's centre plus the offset of one of them, drawn at random. Offsets are replayed in
+millimetres as they were, however large the keys. Order, rhythm and the pull of one touch on the next
+are lost. Touch logs are personal data: see docs/benchmarking.md.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.decode import TouchModel
+from nearkey.errors import PlanError
+from nearkey.layout import Layout
+from nearkey.touch import TouchLog
+from nearkey.touch.geometry import Geometry
+from nearkey.touch.labels import label
+
+__all__ = ["RecordedTouches", "ReplayTouch", "log_near"]
+
+Floats = NDArray[np.float64]
+
+NEAREST = 40
+"""Recorded touches a key draws from, unless told otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedTouches:
+    """Labelled touches of people, in millimetres.
+
+    person : (n,) text. offset_mm : (n, 2), touch minus the centre of the key meant. place_mm : (n, 2), that
+    centre on the recorded surface. size_mm : (n, 2), that key's sides. surface_mm : the surface's sides.
+    """
+
+    person: NDArray[np.str_]
+    offset_mm: Floats
+    place_mm: Floats
+    size_mm: Floats
+    surface_mm: tuple[float, float]
+
+    @classmethod
+    def of(cls, log: TouchLog, layout: Layout | Geometry) -> RecordedTouches:
+        """The labelled touches of a log made on `layout`; touches without a target are left out.
+
+        Raises what labelling raises: TouchDataError for a log that does not fit the layout.
+        """
+        found = label(log, layout)
+        unit = found.geometry.unit_mm
+        return cls(
+            found.log.person[found.rows],
+            found.offsets * unit,
+            found.geometry.centers[found.key] * unit,
+            found.geometry.sizes[found.key] * unit,
+            (found.geometry.width * unit, found.geometry.height * unit),
+        )
+
+    def __len__(self) -> int:
+        return len(self.person)
+
+    @property
+    def people(self) -> tuple[str, ...]:
+        """Who made them, in order of appearance."""
+        return tuple(dict.fromkeys(self.person.tolist()))
+
+    def select(self, rows: NDArray[Any]) -> RecordedTouches:
+        """Rows by mask or index."""
+        return replace(
+            self,
+            person=self.person[rows],
+            offset_mm=self.offset_mm[rows],
+            place_mm=self.place_mm[rows],
+            size_mm=self.size_mm[rows],
+        )
+
+    def of_person(self, person: str) -> RecordedTouches:
+        """One person's touches; PlanError where there are none."""
+        rows = self.person == person
+        if not rows.any():
+            raise PlanError(
+                f"no touches of {person!r}",
+                field="person",
+                fix=f"people are {', '.join(self.people[:8])}",
+            )
+        return self.select(rows)
+
+    def others(self, person: str) -> RecordedTouches:
+        """Everyone else's touches."""
+        return self.select(self.person != person)
+
+    def halves(self, rng: np.random.Generator) -> tuple[RecordedTouches, RecordedTouches]:
+        """Two halves at random: one to fit on, one to replay."""
+        order = rng.permutation(len(self))
+        middle = len(self) // 2
+        return self.select(np.sort(order[:middle])), self.select(np.sort(order[middle:]))
+
+
+def _nearest(
+    recorded: RecordedTouches, layout: Layout, at_mm: tuple[float, float] | None, nearest: int
+) -> NDArray[np.int64]:
+    """For each key of the layout, the recorded touches nearest in place and size, (n_keys, m)."""
+    if len(recorded) == 0:
+        raise PlanError("no touches to replay", field="recorded", fix="record or choose some")
+    if nearest < 1:
+        raise PlanError(f"{nearest} touches a key", field="nearest", fix="draw from 1 or more")
+    surface = np.asarray(recorded.surface_mm)
+    centers = np.asarray(layout.centers) * layout.unit_mm
+    sizes = np.asarray(layout.sizes) * layout.unit_mm
+    if at_mm is None:
+        own = np.asarray([layout.width_mm, layout.height_mm])
+        centers = centers / own * surface
+    else:
+        centers = centers + np.asarray(at_mm)
+    # A quarter of the surface's diagonal away counts like a side e times as long.
+    scale = float(np.hypot(*surface)) / 4
+    away = ((centers[:, None, :] - recorded.place_mm) ** 2).sum(axis=2) / scale**2
+    unlike = (np.log(sizes[:, None, :] / recorded.size_mm) ** 2).sum(axis=2)
+    order = np.argsort(away + unlike, axis=1, kind="stable")
+    return np.asarray(order[:, : min(nearest, len(recorded))], dtype=np.int64)
+
+
+class ReplayTouch:
+    """Draws recorded touches; as a touch model it says what `belief` says.
+
+    Parameters
+    ----------
+    layout : what is typed on. recorded : whose touches are drawn, usually one person's.
+    belief : the model the decoder assumes, for the same layout.
+    at_mm : where the layout's upper left corner lies on the recorded surface; without it, places are
+        compared as shares of the two surfaces.
+    nearest : how many recorded touches a key draws from.
+
+    Raises PlanError where there is nothing to draw from.
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        recorded: RecordedTouches,
+        belief: TouchModel,
+        *,
+        at_mm: tuple[float, float] | None = None,
+        nearest: int = NEAREST,
+    ) -> None:
+        self.key_ids: tuple[str, ...] = tuple(belief.key_ids)
+        self._belief = belief
+        rows = [layout.key_index(key) for key in self.key_ids]
+        self._pool = _nearest(recorded, layout, at_mm, nearest)[rows]
+        self._centers = np.asarray(layout.centers)[rows]
+        self._offsets = recorded.offset_mm / layout.unit_mm
+
+    def log_prob(self, points: Floats) -> Floats:
+        """What the belief says."""
+        return self._belief.log_prob(points)
+
+    def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> Floats:
+        """Touches (n, 2) meant for keys given by column: a uniform number for each, whatever the layout."""
+        index = np.asarray(keys, dtype=np.int64)
+        drawn = (rng.random(len(index)) * self._pool.shape[1]).astype(np.int64)
+        return np.asarray(self._centers[index] + self._offsets[self._pool[index, drawn]])
+
+
+def log_near(
+    recorded: RecordedTouches,
+    layout: Layout,
+    *,
+    at_mm: tuple[float, float] | None = None,
+    nearest: int = NEAREST,
+) -> TouchLog:
+    """Recorded touches carried over to a layout's keys, as a log any touch model can be fitted on.
+
+    Each key gets the `nearest` touches it would be replayed from; a touch may serve several keys.
+    """
+    pool = _nearest(recorded, layout, at_mm, nearest)
+    key = np.repeat(np.arange(len(pool)), pool.shape[1])
+    points = np.asarray(layout.centers)[key] + recorded.offset_mm[pool.ravel()] / layout.unit_mm
+    ids = np.asarray(layout.key_ids)
+    return TouchLog.from_points(points, ids[key], person=recorded.person[pool.ravel()].tolist())
