@@ -1,6 +1,8 @@
 """Touch logs, cleaning, and models of where touches meant for a key land."""
 
+from nearkey.touch.calibration import Coverage, calibration
 from nearkey.touch.cleaning import CleaningReport, clean
+from nearkey.touch.comparison import Comparison, compare_touch
 from nearkey.touch.components import Components
 from nearkey.touch.ellipses import Ellipse, ellipses
 from nearkey.touch.finger import FingerTouch
@@ -16,7 +18,9 @@ from nearkey.touch.student import StudentTouch
 
 __all__ = [
     "CleaningReport",
+    "Comparison",
     "Components",
+    "Coverage",
     "Ellipse",
     "FingerTouch",
     "GaussianTouch",
@@ -28,7 +32,9 @@ __all__ = [
     "SizeScaledTouch",
     "StudentTouch",
     "TouchLog",
+    "calibration",
     "clean",
+    "compare_touch",
     "concat",
     "ellipses",
     "load_touch",

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from nearkey.errors import TouchDataError, TouchModelError
 from nearkey.touch.base import TouchBase
 from nearkey.touch.calibration import inside_ellipses
+from nearkey.touch.components import Components
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.geometry import Geometry
 from nearkey.touch.labels import Labelled, label
@@ -149,6 +150,12 @@ class FingerTouch(TouchBase):
     def covariances_(self) -> Floats:
         """Covariances for the reference width `(n_keys, 2, 2)`."""
         return np.asarray(self.base_.covariances_)
+
+    def components(self) -> Components | None:
+        """The base model's components, None where it has none."""
+        self._fitted()
+        parts: Components | None = getattr(self.base_, "components", lambda: None)()
+        return parts
 
     def sample(self, keys: Any, rng: Any) -> Floats:
         """Touches of a finger of the reference width; two standard normals per touch."""

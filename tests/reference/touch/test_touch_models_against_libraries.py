@@ -23,7 +23,7 @@ from nearkey.touch import (
     ellipses,
 )
 from nearkey.touch.calibration import calibration, wilson_interval
-from nearkey.touch.compare import _T95
+from nearkey.touch.comparison import _T95
 from nearkey.touch.geometry import geometry_of
 from nearkey.touch.mixture_fit import fit_mixture
 from nearkey.touch.people import PersonTouch

@@ -211,7 +211,8 @@ def compare_folds(
     in `done` (of an earlier run on the same log) are yielded again without being recomputed.
 
     `decode(model, log)` returns (words right first, words) for the touches of one held-out
-    person; it is the caller's, since words need a language pack.
+    person; it is the caller's, since words need a language pack. An adapting model decodes each
+    half of the person's touches after learning the other half.
 
     Raises TouchDataError for a log that cannot be labelled or split, TouchModelError for no models.
     """
@@ -313,7 +314,12 @@ def _score(
 ) -> FoldScore:
     touches = label(test, g)
     n = len(touches.rows)
-    decoded = decode(model, test) if decode is not None else (0, 0)
+    if decode is None:
+        decoded = 0, 0
+    elif isinstance(model, PersonTouch):
+        decoded = _decode_adapted(model, test, decode)
+    else:
+        decoded = decode(model, test)
     if isinstance(model, PersonTouch):
         found = np.empty((n, g.n_keys))
         inside = 0
@@ -336,6 +342,17 @@ def _score(
         decoded=decoded[0],
         words=decoded[1],
     )
+
+
+def _decode_adapted(model: PersonTouch, test: TouchLog, decode: Decode) -> tuple[int, int]:
+    """Words made of each half of the person's touches, decoded by what the other half taught."""
+    half = np.arange(len(test)) < len(test) // 2
+    right, words = 0, 0
+    for mine in (half, ~half):
+        taught = model.copy().partial_fit(test.select(~mine))
+        r, n = decode(taught, test.select(mine))
+        right, words = right + r, words + n
+    return right, words
 
 
 def _mean_and_half(values: Floats) -> tuple[float, float]:
