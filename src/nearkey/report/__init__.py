@@ -1,1 +1,26 @@
-"""Room: report."""
+"""Pictures, tables and the self-contained report of a ranking.
+
+Needs the extra: ``pip install 'nearkey[report]'``. Every figure function returns a matplotlib Figure
+that belongs to no window; save it with ``figure.savefig(path)``.
+"""
+
+from nearkey.report.page import ReportFiles, rank_report
+from nearkey.report.pictures import LoggedTouches, Recorded
+from nearkey.report.plots import plot_accuracy, plot_collisions, plot_differences, plot_tradeoff
+from nearkey.report.shapes import shape_of
+from nearkey.report.touches import draw_touches, plot_ellipses, plot_people
+
+__all__ = [
+    "LoggedTouches",
+    "Recorded",
+    "ReportFiles",
+    "draw_touches",
+    "plot_accuracy",
+    "plot_collisions",
+    "plot_differences",
+    "plot_ellipses",
+    "plot_people",
+    "plot_tradeoff",
+    "rank_report",
+    "shape_of",
+]

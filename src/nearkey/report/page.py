@@ -1,0 +1,130 @@
+"""The report of a ranking: one self-contained page and its pictures as files."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass
+from importlib.resources import files as package_files
+from pathlib import Path
+
+import nearkey
+from nearkey.decode import LanguagePack
+from nearkey.errors import NearkeyError
+from nearkey.files import atomic_write
+from nearkey.report.findings import cautions, facts, findings
+from nearkey.report.pictures import Recorded, layout_pictures, people_picture, ranking_pictures
+from nearkey.report.style import styled
+from nearkey.report.tables import again_table, cleaning_tables, confusion_tables, ranking_table
+from nearkey.simulate import RankResult
+
+__all__ = ["ReportFiles", "rank_report"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFiles:
+    """Where a report lies: the page, which needs no other file, and its pictures."""
+
+    page: Path
+    pictures: tuple[Path, ...]
+
+
+def rank_report(
+    result: RankResult,
+    folder: str | os.PathLike[str],
+    *,
+    touches: Iterable[Recorded] = (),
+    again: RankResult | None = None,
+    pack: LanguagePack | None = None,
+    lm_weight: float | None = None,
+    title: str = "Layouts ranked",
+    note: str = "",
+    most: int = 12,
+) -> ReportFiles:
+    """Write the report of a ranking: `report.html`, and every picture as a PNG file beside it.
+
+    Parameters
+    ----------
+    result : the ranking.
+    folder : made where it is not there; files of the same names are replaced, each whole or not at all.
+    touches : logs (cleaned) with the layouts they were recorded on and their cleaning reports, such as
+        `LoggedTouches` or a plan's recordings. A layout whose keys lie as those of a log is drawn with
+        its touches; the others with touches drawn from their models.
+    again : a second ranking of the leaders with other words, whose figures are free of selection.
+    pack, lm_weight : named in the report where given.
+    title, note : heading, and a sentence below it (where the data come from, say).
+    most : rows of the short table and of the plots.
+
+    Returns
+    -------
+    ReportFiles
+
+    Raises
+    ------
+    NearkeyError
+        When matplotlib or jinja2 is missing (``pip install 'nearkey[report]'``), `most` is below 1, or
+        the folder cannot be written.
+    TouchDataError
+        When a log does not fit the layout it comes with.
+    """
+    try:
+        import jinja2
+    except ImportError:
+        raise NearkeyError("reports need jinja2", fix="pip install 'nearkey[report]'") from None
+    if most < 1:
+        raise NearkeyError(f"is {most}", field="most", fix="show 1 row or more")
+    with styled():
+        pass  # a missing matplotlib is told before any work is done
+    logs = list(touches)
+    plots = list(ranking_pictures(result, most=most))
+    drawings = list(layout_pictures(result, logs))
+    people = people_picture(result, logs)
+
+    environment = jinja2.Environment(
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        finalize=_unbroken,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    source = package_files("nearkey.report").joinpath("page.html.j2").read_text(encoding="utf-8")
+    confused = confusion_tables(result, most=most)
+    page = environment.from_string(source).render(
+        title=title,
+        note=note,
+        version=nearkey.__version__,
+        findings=findings(result, again),
+        facts=facts(result, pack=pack, lm_weight=lm_weight),
+        top=ranking_table(result, most=most),
+        everything=ranking_table(result),
+        again=None if again is None else again_table(result, again),
+        drawings=drawings,
+        plots=plots,
+        confused=[table for drawn, table in confused if drawn],
+        more_confused=[table for drawn, table in confused if not drawn],
+        cleaning=cleaning_tables(logs),
+        people=people,
+        cautions=cautions(result, touches=bool(logs)),
+    )
+    place = Path(folder)
+    pictures = [*plots, *drawings, *([people] if people is not None else [])]
+    try:
+        for picture in pictures:
+            with atomic_write(place / picture.name, "wb") as file:
+                file.write(picture.png)
+        # Last, so that a new page never stands beside old pictures.
+        with atomic_write(place / "report.html") as file:
+            file.write(page)
+    except OSError as fault:
+        raise NearkeyError(
+            f"cannot be written: {fault.strerror or fault}",
+            where=os.fspath(folder),
+            field="folder",
+            fix="name a folder that can be written",
+        ) from None
+    return ReportFiles(place / "report.html", tuple(place / p.name for p in pictures))
+
+
+def _unbroken(value: object) -> object:
+    """Keeps per-cent signs with their numbers."""
+    return value.replace(" %", "\N{NO-BREAK SPACE}%") if type(value) is str else value

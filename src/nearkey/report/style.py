@@ -1,0 +1,122 @@
+"""One look for all pictures: colours, type, and how shapes of layout are told apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from nearkey.errors import NearkeyError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "ACCENT",
+    "GREY",
+    "INK",
+    "LIGHT",
+    "Look",
+    "key_colour",
+    "new_figure",
+    "shape_looks",
+    "styled",
+    "text_for_plot",
+    "thin_axes",
+]
+
+INK, GREY, LIGHT, ACCENT = "#22252b", "#5c626b", "#d5d9de", "#0b5a6f"
+
+# Colours that people with any colour vision tell apart (Okabe & Ito 2008), darkened until each
+# stands 3 : 1 against white; every colour comes with a mark of its own.
+_COLOURS = ("#0072b2", "#c14f00", "#00805e", "#a8518a", "#6b5b00", "#3f3f8f")
+_MARKS = ("o", "s", "^", "D", "v", "P")
+
+_FIGURE = {
+    "figure.dpi": 110,
+    "figure.facecolor": "white",
+    "font.family": "sans-serif",
+    "font.size": 9.0,
+    "text.color": INK,
+    "axes.edgecolor": GREY,
+    "axes.labelcolor": INK,
+    "axes.titlesize": 10.0,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "xtick.color": GREY,
+    "ytick.color": GREY,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "grid.color": LIGHT,
+    "grid.linewidth": 0.6,
+    "legend.frameon": False,
+    "legend.fontsize": 8.5,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "nearkey",
+}
+
+
+class Look:
+    """Colour and mark of one group."""
+
+    __slots__ = ("colour", "mark")
+
+    def __init__(self, colour: str, mark: str) -> None:
+        self.colour, self.mark = colour, mark
+
+
+@contextmanager
+def styled() -> Iterator[None]:
+    """Figures made inside have the room's look; NearkeyError where matplotlib is missing."""
+    try:
+        import matplotlib
+    except ImportError:
+        raise NearkeyError(
+            "pictures need matplotlib", fix="pip install 'nearkey[report]'"
+        ) from None
+    with matplotlib.rc_context(_FIGURE):  # type: ignore[arg-type]
+        yield
+
+
+def new_figure(width_in: float, height_in: float, *, gap_in: float = 0.04) -> Figure:
+    """A figure that belongs to no window and no global list; call inside `styled`."""
+    from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+    return Figure(
+        figsize=(width_in, height_in), layout=ConstrainedLayoutEngine(w_pad=gap_in, h_pad=gap_in)
+    )
+
+
+def shape_looks(shapes: Sequence[str]) -> dict[str, Look]:
+    """A look for each shape, in the order given."""
+    return {
+        shape: Look(_COLOURS[i % len(_COLOURS)], _MARKS[i % len(_MARKS)])
+        for i, shape in enumerate(dict.fromkeys(shapes))
+    }
+
+
+def key_colour(index: int) -> str:
+    """The colour of touches meant for the key of this number."""
+    return _COLOURS[index % len(_COLOURS)]
+
+
+def text_for_plot(text: str, most: int = 30) -> str:
+    """Text safe to draw: no mathematics, no control characters, cut to `most` characters."""
+    clean = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    if len(clean) > most:
+        clean = clean[: most - 1] + "…"
+    return clean.replace("$", r"\$")
+
+
+def thin_axes(axes: Axes, *, grid: str = "x") -> None:
+    """Only the lines that carry information."""
+    axes.grid(axis=grid)  # type: ignore[arg-type]
+    for side in ("left", "right", "top"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(axis="y", length=0)
