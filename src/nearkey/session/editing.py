@@ -1,0 +1,332 @@
+"""Edits of a content. Pure; each returns the new content and the lessons that no longer hold.
+
+The decoder is never asked here: what an open word becomes arrives as a `Close`.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import replace
+from typing import Literal
+
+from nearkey.session.actions import Close
+from nearkey.session.content import Content, Held, Open
+from nearkey.session.pieces import (
+    SPACE,
+    Cell,
+    Lesson,
+    Piece,
+    Stroke,
+    chars,
+    first_char,
+    last_char,
+    push,
+    tail_text,
+)
+from nearkey.session.settings import Settings
+
+__all__ = [
+    "arrange_mark",
+    "arrange_word",
+    "caret_char",
+    "close_open",
+    "delete_char",
+    "end_space",
+    "move_cursor",
+    "place_mark",
+    "reopen",
+    "split_at_cursor",
+    "tidy",
+]
+
+Ending = Literal["space", "join", "keep"]
+"""After a closed word: a space; nothing; or whatever space was shown there."""
+
+
+# ---- where an open word stands ----
+
+
+def arrange_word(content: Content, left: str, settings: Settings) -> tuple[bool, bool]:
+    """Whether the open word has a space of its own before it, and after it.
+
+    left : the text before it. Under spelling there are no such spaces: what is touched is what is
+    written.
+    """
+    word = content.open
+    if content.spell or word is None:
+        return False, False
+    spacing = settings.spacing
+    lead = not word.settled_left and spacing.lead(left)
+    return lead, not word.settled_right and spacing.trail(first_char(content.after))
+
+
+def arrange_mark(content: Content, mark: str, settings: Settings) -> tuple[Cell | None, bool]:
+    """The pieces before a mark, a space taken away or put there; whether a space comes after it."""
+    spacing, before, word = settings.spacing, content.before, content.open
+    if word is None or not word.settled_left:
+        bare = before.rest if before is not None and before.piece.auto else before
+        attach = spacing.attach(mark[0], tail_text(bare, settings.context_chars))
+        if attach in ("closer", "joiner"):
+            before = bare
+        elif spacing.lead(tail_text(before, settings.context_chars)):
+            before = push(before, SPACE)
+    trail = (
+        word is not None
+        and not word.settled_right
+        and _ends_open(before, mark, settings)
+        and spacing.trail(first_char(content.after))
+    )
+    return before, trail
+
+
+def _ends_open(before: Cell | None, mark: str, settings: Settings) -> bool:
+    """Whether a space may follow a mark."""
+    left = tail_text(before, settings.context_chars) + mark[:-1]
+    return settings.spacing.attach(mark[-1], left) in ("closer", "spaced")
+
+
+def caret_char(text: str, n_before: int, n_strokes: int) -> int:
+    """The position in a word's text after so many of its strokes.
+
+    Strokes are matched with characters where their numbers agree, else with letters and digits:
+    apostrophes may have got no touch.
+    """
+    if n_strokes == len(text):
+        return n_before
+    seen = 0
+    for i, char in enumerate(text):
+        if seen == n_before:
+            return i
+        seen += char.isalnum()
+    return len(text)
+
+
+def _caret_stroke(text: str, offset: int, n_strokes: int) -> int:
+    if n_strokes == len(text):
+        return offset
+    return min(sum(map(str.isalnum, text[:offset])), n_strokes)
+
+
+# ---- closing ----
+
+
+def close_open(
+    content: Content,
+    close: Close,
+    ending: Ending,
+    settings: Settings,
+    serial: int,
+) -> tuple[Content, Lesson | None]:
+    """The open word becomes a piece of the text; the lesson in it, numbered `serial`."""
+    word = content.open
+    if word is None:
+        return content, None
+    strokes = word.all
+    if close.mark:
+        return place_mark(content, close.text, ending, settings, strokes=strokes), None
+    left = tail_text(content.before, settings.context_chars)
+    lead, trail = arrange_word(content, left, settings)
+    before = push(content.before, SPACE) if lead else content.before
+    n_marks = 0
+    while n_marks < min(len(close.marks), len(strokes)) and strokes[-1 - n_marks].role != "letter":
+        n_marks += 1
+    strokes, of_marks = strokes[: len(strokes) - n_marks], strokes[len(strokes) - n_marks :]
+    lesson = None
+    if any(map(str.isalpha, close.text)):
+        lesson = Lesson(
+            serial,
+            close.word or close.text,
+            close.text,
+            left,
+            tuple(point for stroke in strokes if (point := stroke.point) is not None),
+            close.kind,
+            close.explicit,
+        )
+    piece = Piece(close.text, "word", strokes, close.word, close.kind, lesson=lesson)
+    closed = replace(content, before=push(before, piece), open=None)
+    if close.marks:
+        after_marks: Ending = "space" if ending == "space" else "join"
+        closed = place_mark(closed, close.marks, after_marks, settings, strokes=of_marks)
+    elif ending == "space":
+        closed = end_space(closed, settings)
+    if ending == "keep" and trail:
+        closed = replace(closed, after=push(closed.after, SPACE))
+    return closed, lesson
+
+
+def end_space(content: Content, settings: Settings) -> Content:
+    """A space after what stands before the cursor: one is made, or one that is there stepped over."""
+    after = content.after
+    char = first_char(after)
+    if after is not None and char.isspace() and char not in "\n\r":
+        head, rest = after.piece, after.rest
+        if len(head.text) > 1:
+            rest = push(rest, replace(head, text=head.text[1:]))
+        # From now on it is the space the rules asked for, and a mark may take it back.
+        step = SPACE if char == " " else Piece(char, "text")
+        return replace(content, before=push(content.before, step), after=rest)
+    if char and settings.spacing.attach(char) == "closer":
+        return content
+    return replace(content, before=push(content.before, SPACE))
+
+
+def place_mark(
+    content: Content,
+    mark: str,
+    ending: Ending,
+    settings: Settings,
+    *,
+    strokes: tuple[Stroke, ...] = (),
+) -> Content:
+    """Put a mark at the cursor, with the spaces it asks for; what is open is taken to be that mark."""
+    before, trail = arrange_mark(content, mark, settings)
+    may_end = ending == "space" and _ends_open(before, mark, settings)
+    placed = replace(content, before=push(before, Piece(mark, "mark", strokes)), open=None)
+    if may_end:
+        return end_space(placed, settings)
+    if ending == "keep" and trail:
+        return replace(placed, after=push(placed.after, SPACE))
+    return placed
+
+
+# ---- opening again, deleting ----
+
+
+def reopen(content: Content) -> tuple[Content, Lesson | None]:
+    """Open the word under the cursor, or else the one it touches; what it taught is taken back."""
+    if content.open is not None:
+        return content, None
+    before, after = content.before, content.after
+    if content.offset and after is not None and after.piece.kind == "word":
+        caret = _caret_stroke(after.piece.text, content.offset, len(after.piece.strokes))
+        return _opened(content, after.piece, before, after.rest, caret)
+    if content.offset:
+        return content, None
+    if before is not None and _opens(before.piece):
+        return _opened(content, before.piece, before.rest, after, len(before.piece.strokes))
+    if after is not None and after.piece.kind == "word":
+        return _opened(content, after.piece, before, after.rest, 0)
+    return content, None
+
+
+def _opens(piece: Piece) -> bool:
+    if piece.kind != "mark":
+        return piece.kind == "word"
+    # A mark that one touch on a symbol key stands for: the other marks can be chosen again.
+    return len(piece.text) == len(piece.strokes) == 1 and piece.strokes[0].role == "symbol"
+
+
+def _opened(
+    content: Content,
+    piece: Piece,
+    before: Cell | None,
+    after: Cell | None,
+    caret: int,
+    *,
+    apart: bool = False,
+) -> tuple[Content, Lesson | None]:
+    """apart : there was a space after the piece, and the next word is to stay apart from it."""
+    # A word that goes on after its touches cannot be continued by one: it stays chosen as a whole.
+    whole = not piece.strokes or piece.source in ("completion", "prediction")
+    explicit = piece.lesson is not None and piece.lesson.explicit
+    held = Held(
+        piece.text,
+        piece.word,
+        piece.source,
+        accepted=whole and piece.kind == "word",
+        explicit=explicit,
+    )
+    word = Open(piece.strokes[:caret], piece.strokes[caret:], held, True, not apart)
+    opened = replace(content, before=before, after=after, offset=0, open=word)
+    return opened, piece.lesson
+
+
+def delete_char(content: Content) -> tuple[Content, Lesson | None]:
+    """Delete with nothing open: a space the rules put there and then the word before it opens."""
+    if content.offset:
+        return _delete_inside(content)
+    before = content.before
+    if before is None:
+        return content, None
+    if before.piece.auto:
+        rest = before.rest
+        if rest is not None and _opens(rest.piece):
+            caret = len(rest.piece.strokes)
+            return _opened(content, rest.piece, rest.rest, content.after, caret, apart=True)
+        return replace(content, before=rest), None
+    if _opens(before.piece):
+        return reopen(content)
+    return replace(content, before=_without_last(before)), before.piece.lesson
+
+
+def _delete_inside(content: Content) -> tuple[Content, Lesson | None]:
+    after = content.after
+    if after is not None and after.piece.kind == "word" and after.piece.strokes:
+        return reopen(content)
+    content, lesson = split_at_cursor(content)
+    if content.before is not None:
+        content = replace(content, before=_without_last(content.before))
+    return content, lesson
+
+
+def _without_last(cell: Cell) -> Cell | None:
+    """The last character goes, and with it the marks that Unicode combines with it."""
+    text = cell.piece.text
+    end = len(text) - 1
+    while end > 0 and unicodedata.combining(text[end]):
+        end -= 1
+    if end == 0:
+        return cell.rest
+    return push(cell.rest, Piece(text[:end], "text"))
+
+
+def tidy(content: Content) -> Content:
+    """Where a word was deleted whole, one of the two spaces around it goes too."""
+    after = content.after
+    if after is not None and after.piece.auto and last_char(content.before) in ("", " "):
+        return replace(content, after=after.rest)
+    return content
+
+
+# ---- the cursor ----
+
+
+def move_cursor(content: Content, position: int) -> Content:
+    """The cursor to a position in characters, nothing being open; positions past an end are the end."""
+    before, after = content.before, content.after
+    position = max(position, 0)
+    while before is not None and before.n_chars > position:
+        after = push(after, before.piece)
+        before = before.rest
+    while after is not None and chars(before) + len(after.piece.text) <= position:
+        before = push(before, after.piece)
+        after = after.rest
+    offset = 0 if after is None else position - chars(before)
+    return replace(content, before=before, after=after, offset=offset)
+
+
+def split_at_cursor(content: Content) -> tuple[Content, Lesson | None]:
+    """A piece with the cursor inside becomes two, each with its own touches where they can be told apart."""
+    after, offset = content.after, content.offset
+    if not offset or after is None:
+        return content, None
+    piece = after.piece
+    halves: list[Piece] = []
+    lengths = (len(piece.text), sum(map(str.isalnum, piece.text)))
+    exact = piece.kind == "word" and len(piece.strokes) in lengths
+    caret = _caret_stroke(piece.text, offset, len(piece.strokes)) if exact else 0
+    for text, strokes in (
+        (piece.text[:offset], piece.strokes[:caret]),
+        (piece.text[offset:], piece.strokes[caret:]),
+    ):
+        if exact and strokes:
+            halves.append(Piece(text, "word", strokes, text.lower(), "spelled"))
+        else:
+            halves.append(Piece(text, "text"))
+    split = replace(
+        content,
+        before=push(content.before, halves[0]),
+        after=push(after.rest, halves[1]),
+        offset=0,
+    )
+    return split, piece.lesson

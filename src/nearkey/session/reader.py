@@ -1,0 +1,385 @@
+"""Asking the decoder about a content: candidates, letters, marks, what the open word would become.
+
+The only part of a session's core that touches a decoder. It keeps its last answers, so a content that
+is looked at twice is decoded once; the answers depend on nothing but content, decoder and store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import replace
+from typing import Any
+
+from nearkey.decode import Candidate
+from nearkey.decode.spelling import spell
+from nearkey.layout import Key
+from nearkey.session.actions import Close
+from nearkey.session.casing import cased
+from nearkey.session.content import Content
+from nearkey.session.editing import arrange_mark, arrange_word, caret_char
+from nearkey.session.pieces import (
+    Cell,
+    Stroke,
+    chars,
+    tail_text,
+    text_after,
+    text_before,
+)
+from nearkey.session.protocols import LiveDecoder
+from nearkey.session.settings import Settings
+
+__all__ = ["Reader"]
+
+# Where a decoder knows no marks.
+_PLAIN_MARKS = ".,?!"
+# Candidates asked for where chosen letters will rule most of them out.
+_WIDE = 50
+
+
+class Reader:
+    """A decoder and a person's store, seen through the settings of one session.
+
+    may_add : whether words may be added to the store.
+    """
+
+    __slots__ = (
+        "_asked",
+        "_candidate_keys",
+        "_context",
+        "_letters_only",
+        "_one_letter",
+        "_raw",
+        "_shaped",
+        "_spelled",
+        "_texts",
+        "_viewed",
+        "decoder",
+        "may_add",
+        "personal",
+        "settings",
+    )
+
+    def __init__(
+        self,
+        decoder: LiveDecoder,
+        settings: Settings | None = None,
+        *,
+        personal: Any = None,
+        may_add: bool = True,
+    ) -> None:
+        self.decoder = decoder
+        self.settings = settings or Settings()
+        self.personal = personal
+        self.may_add = may_add
+        keys = decoder.layout.keys
+        self._letters_only = all(key.role == "letters" for key in keys)
+        self._one_letter = all(len(key.letters) == 1 for key in keys if key.role == "letters")
+        self._candidate_keys = [key.id for key in keys if key.role == "candidate"]
+        self._context: tuple[Cell | None, str] = (None, "")
+        self._asked: tuple[Any, ...] = ()
+        self._raw: tuple[Candidate, ...] = ()
+        self._shaped: tuple[Content | None, Hashable, tuple[Candidate, ...]] = (None, None, ())
+        self._viewed: tuple[Content | None, Hashable, tuple[str, int]] = (None, None, ("", 0))
+        self._spelled: tuple[str, tuple[Stroke, ...], tuple[str, ...]] = ("", (), ())
+        self._texts: tuple[tuple[Cell | None, str], tuple[Cell | None, str]] = (
+            (None, ""),
+            (None, ""),
+        )
+
+    # ---- keys ----
+
+    def key_of(self, x: float, y: float) -> Key | None:
+        """The function key or letter key touched; None where the layout has letters alone."""
+        return None if self._letters_only else self.decoder.key_at((x, y))
+
+    def candidate_rank(self, key: Key) -> int:
+        """Which candidate a key of role candidate stands for: the keys count in layout order."""
+        return self._candidate_keys.index(key.id)
+
+    # ---- candidates ----
+
+    def candidates(self, content: Content) -> tuple[Candidate, ...]:
+        """The live list for a content, best first, in the case and letters the person chose.
+
+        The first is what a commit would take, unless a reading is held. Predictions where nothing
+        is open; nothing where the cursor stands inside a piece.
+        """
+        version = None if self.personal is None else self.personal.version
+        if content is self._shaped[0] and version == self._shaped[1]:
+            return self._shaped[2]
+        found = tuple(self._candidates(content, version))
+        self._shaped = (content, version, found)
+        return found
+
+    def _candidates(self, content: Content, version: Hashable) -> Sequence[Candidate]:
+        word = content.open
+        if word is None:
+            if content.offset:
+                return ()
+            predicted = self._ask((), content, self.settings.k, version)
+            return _in_case(predicted, (content.next_case,) if content.next_case else ())
+        if content.open_mark:
+            return self._mark_candidates(content, word.strokes[0])
+        if not word.all:
+            return _in_case(self._ask((), content, self.settings.k, version), ())
+        cases = [s.case for s in word.all if s.role == "letter"]
+        letters_only = all(s.role == "letter" for s in word.all)
+        if content.spelled:
+            spelled = self._spelled_candidate(content)
+            if not letters_only:
+                return (spelled,)
+            others = self._ask(word.points, content, self.settings.k, version)
+            return _first(spelled, _in_case(others, cases))[: self.settings.k]
+        if word.picked:
+            return self._picked(content, cases, version)
+        read = self._ask(word.points, content, self.settings.k, version)
+        return _in_case(read, cases) or (self._spelled_candidate(content),)
+
+    def _ask(
+        self, points: tuple[tuple[float, float], ...], content: Content, k: int, version: Hashable
+    ) -> tuple[Candidate, ...]:
+        context = self.context(content.before)
+        asked = (points, context, k, version)
+        if asked != self._asked:
+            found = self.decoder.candidates(points, context=context, k=k, personal=self.personal)
+            self._raw = tuple(c for c in found if c.text)
+            self._asked = asked
+        return self._raw
+
+    def _picked(
+        self, content: Content, cases: Sequence[Any], version: Hashable
+    ) -> Sequence[Candidate]:
+        """Readings that agree with the letters chosen, and the string of best letters given those."""
+        word = content.open
+        assert word is not None
+        letters = [s.letter for s in word.all if s.role == "letter"]
+        alphabet = self.decoder.layout.letters
+        spelled = self._spelled_candidate(content)
+        found = self._ask(word.points, content, max(_WIDE, self.settings.k), version)
+        agreeing = [c for c in found if _agrees(c, letters, alphabet)]
+        if all(letters):
+            # Every letter is chosen: that string is the word, not the decoder's guess at it.
+            return _first(spelled, _in_case(agreeing, cases))[: self.settings.k]
+        room = self.settings.k - 1
+        shown = _in_case(agreeing[:room], cases)
+        return (*shown, *(() if _has(shown, spelled.text) else (spelled,))) or (spelled,)
+
+    # ---- spelling ----
+
+    def _spelled_candidate(self, content: Content) -> Candidate:
+        """The word read touch by touch. Its scores are -inf: nothing was weighed against anything."""
+        word = content.open
+        assert word is not None
+        strokes = word.all
+        letters = self._spell(strokes, content)
+        text = "".join(
+            letter.upper() if stroke.case in ("upper", "lock") else letter
+            for stroke, letter in zip(strokes, letters, strict=True)
+        )
+        low = float("-inf")
+        return Candidate(text, "".join(letters), low, low, low, "spelled")
+
+    def _spell(self, strokes: tuple[Stroke, ...], content: Content) -> tuple[str, ...]:
+        """The letter of each stroke: the one chosen, else the best after those before it."""
+        context = self.context(content.before)
+        known_context, known, letters = self._spelled
+        n = 0
+        if context == known_context:
+            while n < min(len(known), len(strokes)) and known[n] == strokes[n]:
+                n += 1
+        spelled = list(letters[:n])
+        for stroke in strokes[n:]:
+            spelled.append(stroke.letter or self._best(stroke, "".join(spelled), context) or "?")
+        self._spelled = (context, strokes, tuple(spelled))
+        return self._spelled[2]
+
+    def _best(self, stroke: Stroke, before: str, context: str) -> str:
+        point = stroke.point
+        if stroke.role != "letter" or point is None:
+            return self.best_mark(context + before, stroke.options)
+        if self._one_letter:
+            return self.decoder.literal((point,))
+        found = self.decoder.letters_at(point, before=before)
+        return found[0][0] if found else self.decoder.literal((point,))
+
+    def letters(self, content: Content, at: int | None = None) -> tuple[tuple[str, float], ...]:
+        """The letters (or marks) that one touch of the open word may mean, best first, with scores.
+
+        at : the touch, counted from 0; None is the first one without a chosen letter. () where
+        there is no such touch.
+        """
+        at = self.pick_position(content, at)
+        if at is None or content.open is None:
+            return ()
+        stroke = content.open.all[at]
+        before = "".join(self._spell(content.open.all, content)[:at])
+        point = stroke.point
+        if stroke.role != "letter" or point is None:
+            return self.marks_after(self.context(content.before) + before, stroke.options)
+        return tuple(self.decoder.letters_at(point, before=before))
+
+    def pick_position(self, content: Content, at: int | None) -> int | None:
+        """The touch a pick speaks of, or None."""
+        if content.open is None:
+            return None
+        strokes = content.open.all
+        if at is not None:
+            return at if 0 <= at < len(strokes) and strokes[at].point is not None else None
+        return next(
+            (i for i, s in enumerate(strokes) if not s.letter and s.point is not None), None
+        )
+
+    # ---- marks ----
+
+    def marks_after(self, text: str, options: str = "") -> tuple[tuple[str, float], ...]:
+        """Marks that may follow a text, best first, with natural log P; only those of `options` if given."""
+        found = [(m, p) for m, p in self.decoder.marks(text) if m and (not options or m in options)]
+        seen = {m for m, _ in found}
+        rest = options or ("" if found else _PLAIN_MARKS)
+        return (*found, *((m, float("-inf")) for m in rest if m not in seen))
+
+    def best_mark(self, text: str, options: str = "") -> str:
+        """The most probable mark after a text."""
+        return self.marks_after(text, options)[0][0]
+
+    def _mark_candidates(self, content: Content, stroke: Stroke) -> tuple[Candidate, ...]:
+        before = content.before
+        if before is not None and before.piece.auto:
+            before = before.rest
+        found = self.marks_after(self.context(before), stroke.options)
+        if stroke.letter:
+            found = ((stroke.letter, 0.0), *(m for m in found if m[0] != stroke.letter))
+        return tuple(Candidate(m, m, p, 0.0, p, "word") for m, p in found[: self.settings.k])
+
+    # ---- what the open word becomes, and how it looks ----
+
+    def close(self, content: Content) -> Close | None:
+        """What a commit makes of the open word; None where nothing is open."""
+        word = content.open
+        if word is None:
+            return None
+        is_mark = content.open_mark
+        if word.held is not None:
+            held = word.held
+            return Close(
+                text=held.text,
+                word=held.word,
+                kind=held.kind,
+                marks=held.marks,
+                rank=held.rank,
+                explicit=held.explicit,
+                mark=is_mark,
+            )
+        first = self.candidates(content)[0]
+        explicit = content.spell or word.picked
+        return self.as_close(first, rank=0, explicit=explicit, mark=is_mark)
+
+    def as_close(self, candidate: Candidate, *, rank: int, explicit: bool, mark: bool) -> Close:
+        """A candidate as an outcome: marks that stand after the word are told apart from it."""
+        text, word = candidate.text, candidate.word
+        n = len(text) if mark else self._stem(candidate)
+        return Close(
+            text=text[:n],
+            word=word[: len(word) - len(text) + n] if candidate.kind == "spelled" else word,
+            kind=candidate.kind,
+            marks=text[n:],
+            rank=rank,
+            explicit=explicit,
+            mark=mark,
+        )
+
+    def _stem(self, candidate: Candidate) -> int:
+        """How many characters of a candidate's text are the word itself."""
+        text, word, spacing = candidate.text, candidate.word, self.settings.spacing
+        n = len(word)
+        if candidate.kind == "spelled":
+            # Full stops inside an address are its own; those at its end belong to the sentence.
+            n = len(text)
+            while n and spacing.attach(text[n - 1]) == "closer":
+                n -= 1
+            return n or len(text)
+        if 0 < n < len(text) and text[:n].casefold() == word.casefold():
+            return n if all(map(spacing.is_mark, text[n:])) else len(text)
+        return len(text)
+
+    def shown(self, content: Content) -> str:
+        """The open word as it stands in the text now; "" where nothing is open."""
+        word = content.open
+        if word is None:
+            return ""
+        if word.held is not None:
+            return word.held.text + word.held.marks
+        return self.candidates(content)[0].text
+
+    def view(self, content: Content) -> tuple[str, int]:
+        """The text and the cursor's position in it, in characters."""
+        version = None if self.personal is None else self.personal.version
+        if content is not self._viewed[0] or version != self._viewed[1]:
+            self._viewed = (content, version, self._view(content))
+        return self._viewed[2]
+
+    def _view(self, content: Content) -> tuple[str, int]:
+        word = content.open
+        if word is None:
+            text = self._before(content.before) + self._after(content.after)
+            return text, chars(content.before) + content.offset
+        shown = self.shown(content)
+        if content.open_mark:
+            before, trail = arrange_mark(content, shown, self.settings)
+            left = self._before(before) + shown
+            return left + (" " if trail else "") + self._after(content.after), len(left)
+        lead, trail = arrange_word(content, self.context(content.before), self.settings)
+        left = self._before(content.before) + (" " if lead else "")
+        n_before, n_after = len(word.strokes), len(word.tail)
+        caret = caret_char(shown, n_before, n_before + n_after) if n_after else len(shown)
+        right = shown + (" " if trail else "") + self._after(content.after)
+        return left + right, len(left) + caret
+
+    def context(self, before: Cell | None) -> str:
+        """What the decoder is told of the text before a word."""
+        if before is not self._context[0]:
+            self._context = (before, tail_text(before, self.settings.context_chars))
+        return self._context[1]
+
+    def _before(self, cell: Cell | None) -> str:
+        known, text = self._texts[0]
+        if cell is not known:
+            if cell is not None and cell.rest is known:
+                text += cell.piece.text
+            elif cell is not None and cell.rest is not None and cell.rest.rest is known:
+                text += cell.rest.piece.text + cell.piece.text
+            else:
+                text = text_before(cell)
+            self._texts = ((cell, text), self._texts[1])
+        return text
+
+    def _after(self, cell: Cell | None) -> str:
+        known, text = self._texts[1]
+        if cell is not known:
+            text = text_after(cell)
+            self._texts = (self._texts[0], (cell, text))
+        return text
+
+
+def _in_case(found: Sequence[Candidate], cases: Sequence[Any]) -> tuple[Candidate, ...]:
+    if not any(cases):
+        return tuple(found)
+    return tuple(replace(c, text=cased(c.text, cases)) for c in found)
+
+
+def _has(found: Sequence[Candidate], text: str) -> bool:
+    return any(c.text == text for c in found)
+
+
+def _first(first: Candidate, others: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    return (first, *(c for c in others if c.text != first.text))
+
+
+def _agrees(candidate: Candidate, letters: Sequence[str], alphabet: str) -> bool:
+    """Whether a reading has the chosen letters ("" is any) at their places."""
+    typed = spell(candidate.word.lower(), alphabet)
+    if typed is None or len(typed) < len(letters):
+        return False
+    if len(typed) > len(letters) and candidate.kind != "completion":
+        return False
+    return all(not letter or letter == have for letter, have in zip(letters, typed, strict=False))
