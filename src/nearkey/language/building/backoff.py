@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from nearkey.language.building.tree import IntArray, NgramTree
 from nearkey.language.tokens import BOS
 
-__all__ = ["LOG_ZERO", "BackoffModel", "Walk", "walk"]
+__all__ = ["LOG_ZERO", "BackoffModel", "Walk", "lower_log_probs", "normalised", "taken", "walk"]
 
 FloatArray = NDArray[np.float64]
 LOG_ZERO = -99.0 * float(np.log(10.0))
@@ -45,10 +46,9 @@ class BackoffModel:
             ends = slice(level - 1, size)
             context = steps.found[level - 2][: size - level + 1]
             inside = steps.inside[level - 2]
-            has = inside & (context >= 0)
-            score[ends] += np.where(has, self.backoff[level - 2][context], 0.0)
-            entry = steps.found[level - 1]
-            score[ends] = np.where(entry >= 0, self.log_prob[level - 1][entry], score[ends])
+            context = np.where(inside, context, -1)
+            score[ends] += taken(self.backoff[level - 2], context, 0.0)
+            score[ends] = taken(self.log_prob[level - 1], steps.found[level - 1], score[ends])
             scores.append(score)
         return scores
 
@@ -65,9 +65,16 @@ class BackoffModel:
             rows = tokens[:, width - length :]
             context = self.tree.find(rows[:, :-1])
             entry = self.tree.lookup(length, context, rows[:, -1])
-            total = total + np.where(context >= 0, self.backoff[length - 2][context], 0.0)
-            total = np.where(entry >= 0, self.log_prob[length - 1][entry], total)
+            total = total + taken(self.backoff[length - 2], context, 0.0)
+            total = taken(self.log_prob[length - 1], entry, total)
         return total
+
+
+def taken(values: NDArray[Any], at: IntArray, otherwise: FloatArray | float) -> FloatArray:
+    """`values[at]`, or `otherwise` where `at` is -1."""
+    if values.size == 0:
+        return np.broadcast_to(otherwise, at.shape).astype(np.float64)
+    return np.where(at >= 0, values[at], otherwise)
 
 
 @dataclass(frozen=True, slots=True)

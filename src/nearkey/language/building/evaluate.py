@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.language.building.backoff import BackoffModel
+from nearkey.language.building.backoff import BackoffModel, taken
 from nearkey.language.info import HeldOut
 from nearkey.language.tokens import BOS, FIRST_WORD, UNK
 
@@ -50,6 +50,6 @@ def unknown_log_probs(model: BackoffModel, stream: NDArray[np.int64]) -> NDArray
         context = np.where(inside, model.tree.find(rows), -1)
         entry = model.tree.lookup(length, context, np.full(len(starts), UNK))
         ends = starts + length - 1
-        backoff = np.where(context >= 0, model.backoff[length - 2][context], 0.0)
-        total[ends] = np.where(entry >= 0, model.log_prob[length - 1][entry], total[ends] + backoff)
+        total[ends] += taken(model.backoff[length - 2], context, 0.0)
+        total[ends] = taken(model.log_prob[length - 1], entry, total[ends])
     return total

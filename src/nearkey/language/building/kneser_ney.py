@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.language.building.backoff import LOG_ZERO, BackoffModel, FloatArray
+from nearkey.language.building.backoff import LOG_ZERO, BackoffModel, FloatArray, normalised
 from nearkey.language.building.counts import NgramCounts
 from nearkey.language.tokens import BOS
 
@@ -72,14 +72,17 @@ def estimate(
     *,
     base: FloatArray | None = None,
     discounts: list[Discounts] | None = None,
+    interpolated: bool = True,
 ) -> BackoffModel:
-    """The interpolated modified Kneser-Ney model of these counts.
+    """The modified Kneser-Ney model of these counts.
 
     Parameters
     ----------
     base : probabilities ``(vocab_size,)`` that the unigrams are interpolated with; uniform over all
         tokens but ``<s>`` by default.
     discounts : one per level from 1; fitted from the counts by default.
+    interpolated : whether the discounted mass goes to every token by the shorter context; if not, only
+        to tokens not seen after the context (the back-off form; worse, for comparison with other tools).
     """
     tree = counts.tree
     adjusted = adjusted_counts(counts)
@@ -105,10 +108,14 @@ def estimate(
         has = totals > 0
         gamma = np.ones(size)
         gamma[has] = left[has] / totals[has]
-        lower = probs[-1][tree.suffix(level)]
-        probs.append((seen - taken) / totals[parent] + gamma[parent] * lower)
+        share = (seen - taken) / totals[parent]
+        if interpolated:
+            share += gamma[parent] * probs[-1][tree.suffix(level)]
+        probs.append(share)
         backoff.append(np.log(gamma))
     with np.errstate(divide="ignore"):
         logs = [np.log(level) for level in probs]
     logs[0][BOS] = LOG_ZERO
+    if not interpolated:
+        return normalised(tree, tuple(logs))
     return BackoffModel(tree, tuple(logs), tuple(backoff))

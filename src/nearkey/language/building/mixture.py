@@ -17,7 +17,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.language.building.backoff import BackoffModel, FloatArray, Walk, normalised, walk
+from nearkey.language.building.backoff import (
+    BackoffModel,
+    FloatArray,
+    Walk,
+    normalised,
+    taken,
+    walk,
+)
 from nearkey.language.building.counts import NgramCounts
 from nearkey.language.building.tree import IntArray, NgramTree, merge_trees
 from nearkey.language.tokens import BOS
@@ -47,7 +54,7 @@ class Source:
             return cls(BackoffModel(tree, (np.log(probabilities),), ()), ())
 
 
-def bands_of(counts: NDArray[np.int64]) -> NDArray[np.uint8]:
+def bands_of(counts: NDArray[np.int64] | FloatArray) -> NDArray[np.uint8]:
     """The band of each count."""
     return np.searchsorted(np.array(BANDS), counts, side="right").astype(np.uint8)
 
@@ -101,7 +108,7 @@ def _context_bands(source: Source, steps: Walk, level: int) -> NDArray[np.uint8]
     for length in range(1, min(level - 1, len(source.context_counts)) + 1):
         inside = steps.inside[length - 1]
         context = steps.found[length - 1][: size - length]
-        counts = np.where(inside & (context >= 0), source.context_counts[length - 1][context], 0)
+        counts = taken(source.context_counts[length - 1], np.where(inside, context, -1), 0.0)
         # A context cut short by the sentence's start stays as found one length before.
         bands[length:] = np.where(inside, bands_of(counts), bands[length:])
     return bands
@@ -120,6 +127,8 @@ def fit_strengths(
     columns = np.arange(n_sources)
     total = sum(float(part.weight.sum()) for part in evidence)
     course: list[float] = []
+    if total == 0.0:  # every token is explained by a longer context
+        return strength, [0.0]
     for _ in range(steps):
         won = np.zeros_like(strength)
         offered = np.zeros_like(strength)

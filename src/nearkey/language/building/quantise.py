@@ -1,17 +1,20 @@
-"""From a model to the table file: one byte a value through fitted code books, or float32 as it is."""
+"""From a model to the table file and back: one byte a value through fitted code books, or float32 as it is."""
 
 from __future__ import annotations
 
 import os
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey.language.arrays import map_bytes, pad8
 from nearkey.language.building.backoff import BackoffModel, FloatArray
-from nearkey.language.ngram_file import NgramLevel, write_ngram_file
+from nearkey.language.building.tree import NgramTree
+from nearkey.language.ngram_file import HEADER_BYTES, NgramLevel, read_header, write_ngram_file
 from nearkey.language.tokens import BOS, EOS, UNK
 
-__all__ = ["code_book", "quantised", "write_table"]
+__all__ = ["code_book", "quantised", "read_table", "write_table"]
 
 BOOK_SIZE = 256
 
@@ -88,7 +91,7 @@ def _weighted(log_probs: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Log probabilities and what an error in each matters: half alike for all, half by probability,
     so that the sum over a context stays near 1."""
     probs = np.exp(log_probs)
-    return log_probs, 1.0 + probs / max(float(probs.mean()), 1e-30)
+    return log_probs, 1.0 + probs / max(float(probs.sum()) / max(1, len(probs)), 1e-30)
 
 
 def _first_level(model: BackoffModel) -> NgramLevel:
@@ -136,3 +139,42 @@ def write_table(path: str | os.PathLike[str], model: BackoffModel, *, value_byte
     """Write the model as an n-gram table of format 1."""
     levels = quantised_levels(model) if value_bytes == 1 else exact_levels(model)
     write_ngram_file(path, levels, bos=BOS, eos=EOS, unk=UNK, value_bytes=value_bytes)
+
+
+def read_table(path: str | os.PathLike[str]) -> BackoffModel:
+    """Read a table file back as a model (with the values it holds)."""
+    data = map_bytes(path)
+    header = read_header(data, os.fspath(path))
+    at = HEADER_BYTES
+
+    def take(dtype: str, count: int) -> Any:
+        nonlocal at
+        size = np.dtype(dtype).itemsize * count
+        array = data[at : at + size].view(dtype)
+        at += size + pad8(size)
+        return array
+
+    small = header.value_bytes == 1
+    vocab, order = header.vocab_size, header.order
+    keys: list[NDArray[np.int64]] = []
+    logs: list[FloatArray] = []
+    backs: list[FloatArray] = []
+    child: Any = None
+    for number, count in enumerate(header.counts, start=1):
+        last = number == order
+        log_book = take("<f4", 256) if small and number > 1 else None
+        back_book = take("<f4", 256) if small and number > 1 and not last else None
+        if number > 1:
+            ids = take(f"<u{header.id_bytes}", count).astype(np.int64)
+            parent = np.repeat(
+                np.arange(header.counts[number - 2]), np.diff(child.astype(np.int64))
+            )
+            keys.append(parent * vocab + ids)
+        value = "<u1" if small and number > 1 else "<f4"
+        stored = take(value, count)
+        logs.append((stored if log_book is None else log_book[stored]).astype(np.float64))
+        if not last:
+            stored = take(value, count)
+            backs.append((stored if back_book is None else back_book[stored]).astype(np.float64))
+            child = take("<u4", count + 1)
+    return BackoffModel(NgramTree(vocab, tuple(keys)), tuple(logs), tuple(backs))

@@ -1,0 +1,324 @@
+"""Building, loading and damaging a small pack."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import struct
+
+import numpy as np
+import pytest
+import tomli_w
+from small_packs import build_small_pack, invented_notes, write_recipe
+
+from nearkey.errors import PackError
+from nearkey.files import read_toml
+from nearkey.language import find_pack, installed_packs, load_pack
+from nearkey.language.building.builder import build_pack
+from nearkey.language.check import check_pack, score_text
+from nearkey.language.info import PACK_FILES, record_file
+from nearkey.language.tokens import FIRST_WORD, word_order
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    folder, report = build_small_pack(tmp_path_factory.mktemp("small"))
+    return folder, report
+
+
+@pytest.fixture
+def copy(small, tmp_path):
+    return shutil.copytree(small[0], tmp_path / "copy")
+
+
+def test_what_a_pack_holds(small):
+    folder, report = small
+    pack = load_pack(folder)
+    words = pack.lexicon.words
+    assert list(words) == sorted(words, key=word_order)
+    assert {"theodolite", "couldn't", "tripod", "bother"} <= set(words)
+    assert pack.info == report.info
+    assert pack.alphabet == "abcdefghijklmnopqrstuvwxyz"
+    assert sorted(path.name for path in folder.iterdir()) == sorted(
+        [*PACK_FILES, "pack.toml", "LICENCE.md"]
+    )
+    assert "CC0-1.0" in (folder / "LICENCE.md").read_text()
+
+
+def test_the_lexicon(small):
+    lexicon = load_pack(small[0]).lexicon
+    assert len(lexicon) == len(lexicon.words) == len(list(lexicon))
+    for at, word in enumerate(lexicon):
+        assert lexicon[at] == word
+        assert lexicon.index(word) == at
+        assert lexicon.token(word) == at + FIRST_WORD
+    assert lexicon.index("London") == lexicon.index("london")
+    assert "zebra" not in lexicon
+    assert lexicon.index("zebra") is None
+    assert lexicon.log_prob("zebra") == -np.inf
+    assert lexicon[-1] == lexicon.words[-1]
+    assert lexicon[:2] == lexicon.words[:2]
+    assert np.exp(lexicon.log_probs.astype(float)).sum() == pytest.approx(1, abs=1e-5)
+    assert lexicon.log_prob("the") > lexicon.log_prob("theodolite")
+    assert lexicon.starting_with("lond") == ["london"]
+    assert lexicon.is_offensive("Bother")
+    assert not lexicon.is_offensive("the")
+    with pytest.raises(IndexError):
+        lexicon[len(lexicon)]
+
+
+def test_the_word_model(small):
+    model = load_pack(small[0]).language_model
+    start = model.start()
+    assert model.state_after("") == start
+    assert model.state_after("We moved the prism.") == start
+    assert model.state_after("We moved. they set") == model.advance(
+        model.advance(start, "they"), "set"
+    )
+    assert model.state_after("Mr. Okafor") != start
+    assert len(model.state_after("we set up the tripod near the river")) == model.table.order - 1
+    assert model.log_prob("we set", "up") > model.log_prob("we set", "river")
+    scores = model.log_probs(model.state_after("we set"), ["up", "river", "zebra"])
+    assert scores[0] == pytest.approx(model.log_prob("we set", "up"))
+    spelled = model.letter_model.log_prob("zebra")
+    unknown = model.unknown_log_prob(model.state_after("we set"))
+    assert scores[2] == pytest.approx(unknown + spelled)
+    assert model.end_log_prob(model.state_after("near the river")) < 0
+    np.testing.assert_array_equal(
+        model.tokens(model.lexicon.words), model.tokens(list(model.lexicon.words))
+    )
+    assert model.advance(start, "tripod-prism") == model.advance(
+        model.advance(start, "tripod"), "prism"
+    )
+
+
+def test_all_tokens_sum_to_one(small):
+    model = load_pack(small[0]).language_model
+    tokens = np.delete(np.arange(model.table.vocab, dtype=np.uint32), 1)
+    for text in ("", "we", "we moved the", "near the", "zebra zebra"):
+        total = np.exp(model.table.log_probs(model.state_after(text), tokens)).sum()
+        assert total == pytest.approx(1, abs=0.01)
+
+
+def test_the_letter_model_is_proper(small):
+    # All strings over the symbols sum to 1: checked as the mass of everything shorter than n letters
+    # plus the mass of the prefixes of n letters that may go on.
+    letters = load_pack(small[0]).letter_model
+    finished, open_mass = 0.0, {"": 1.0}
+    for _ in range(2):
+        longer: dict[str, float] = {}
+        for prefix, mass in open_mass.items():
+            steps = np.exp(letters.next_log_probs(prefix))
+            unknown = np.exp(letters.table.log_prob([1, *letters.tokens(prefix)], 0))
+            assert steps.sum() + unknown == pytest.approx(1, abs=0.02)
+            finished += mass * steps[-1]
+            for symbol, p in zip(letters.symbols, steps[:-1], strict=True):
+                longer[prefix + symbol] = mass * p
+        open_mass = longer
+    assert finished + sum(open_mass.values()) == pytest.approx(1, abs=0.03)
+    words = [np.exp(letters.log_prob(word)) for word in ("tripod", "tripoqd")]
+    assert words[0] > words[1]
+
+
+def test_case_and_marks(small):
+    pack = load_pack(small[0])
+    assert pack.truecase.form("london") == "London"
+    assert pack.truecase.form("river") == "river"
+    assert pack.truecase.form("river", start=True) == "River"
+    assert pack.truecase.form("i", start=True) == "I"
+    assert pack.truecase.form("zebra") == "zebra"
+    assert 0 < pack.truecase.share("london") <= 1
+    after = pack.marks.log_probs("river")
+    assert set(after) == {"", ",", ".", "?", "!", ";", ":"}
+    assert sum(np.exp(list(after.values()))) == pytest.approx(1, abs=1e-5)
+    assert after["."] > after[";"]
+    assert pack.marks.log_probs("the")[""] > np.log(0.9)
+    assert sum(np.exp(list(pack.marks.log_probs("zebra").values()))) == pytest.approx(1, abs=1e-5)
+
+
+def test_the_same_inputs_give_the_same_bytes(small, tmp_path):
+    again, _ = build_small_pack(tmp_path)
+    for name in (*PACK_FILES, "pack.toml", "LICENCE.md"):
+        assert (again / name).read_bytes() == (small[0] / name).read_bytes(), name
+
+
+def test_the_size_asked_for_is_kept(tmp_path):
+    whole, _ = build_small_pack(tmp_path / "whole")
+    size = (whole / "words.ngram").stat().st_size
+    small, _ = build_small_pack(tmp_path / "small", max_bytes=size - 300)
+    assert (small / "words.ngram").stat().st_size <= size - 300
+    load_pack(small)
+
+
+def test_checking_and_scoring(small):
+    report = check_pack(small[0])
+    assert report.words == len(load_pack(small[0]).lexicon)
+    assert report.worst_sum == pytest.approx(1, abs=0.05)
+    lines = invented_notes(100, 2)
+    score = score_text(load_pack(small[0]), lines)
+    told = load_pack(small[0]).info.held_out[0]
+    assert score.oov_rate == pytest.approx(told.oov_rate, abs=1e-5)
+    assert score.perplexity == pytest.approx(told.perplexity, abs=0.06)
+    assert score.perplexity_with_ends == pytest.approx(told.perplexity_with_ends, abs=0.06)
+    with pytest.raises(PackError, match="holds no word"):
+        score_text(load_pack(small[0]), ["zebra"])
+
+
+@pytest.mark.parametrize("name", PACK_FILES)
+def test_a_damaged_byte_anywhere_is_noticed(copy, name):
+    data = bytearray((copy / name).read_bytes())
+    rng = random.Random(name)
+    for at in sorted({0, len(data) - 1, *(rng.randrange(len(data)) for _ in range(10))}):
+        bit = 1 << rng.randrange(8)
+        data[at] ^= bit
+        (copy / name).write_bytes(data)
+        with pytest.raises(PackError, match="damaged: its checksum") as caught:
+            load_pack(copy)
+        assert caught.value.where == str(copy / name)
+        data[at] ^= bit
+    (copy / name).write_bytes(data)
+    load_pack(copy)
+
+
+@pytest.mark.parametrize("name", PACK_FILES)
+def test_a_missing_or_short_file_is_named(copy, name):
+    (copy / name).write_bytes((copy / name).read_bytes()[:-1])
+    with pytest.raises(PackError, match="bytes where pack"):
+        load_pack(copy)
+    (copy / name).unlink()
+    with pytest.raises(PackError, match="no such file"):
+        load_pack(copy)
+
+
+def edit_info(folder, **changes):
+    raw = read_toml(folder / "pack.toml", PackError)
+    raw.update(changes)
+    (folder / "pack.toml").write_text(tomli_w.dumps(raw))
+
+
+def test_a_newer_format_says_upgrade(copy):
+    edit_info(copy, format=2, surprise="new field")
+    with pytest.raises(PackError, match="format 2 is newer") as caught:
+        load_pack(copy)
+    assert caught.value.fix == "upgrade nearkey"
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"format": "one"}, "format"),
+        ({"surprise": 1}, None),
+        ({"words": "many"}, "words"),
+        ({"words": 3}, "words"),
+        ({"ngrams": [1, 2, 3]}, "byte 40"),
+        ({"letter_symbols": "ab"}, "byte 12"),
+    ],
+)
+def test_wrong_info_is_named(copy, changes, field):
+    edit_info(copy, **changes)
+    with pytest.raises(PackError) as caught:
+        load_pack(copy)
+    assert caught.value.field == field
+
+
+def forge(folder, name: str, data: bytes) -> None:
+    """Put other bytes in place, with a checksum that fits them: what a broken builder would write."""
+    (folder / name).write_bytes(data)
+    raw = read_toml(folder / "pack.toml", PackError)
+    record = record_file(folder / name)
+    raw["files"][name] = {"bytes": record.bytes, "crc32": record.crc32, "sha256": record.sha256}
+    (folder / "pack.toml").write_text(tomli_w.dumps(raw))
+
+
+@pytest.mark.parametrize(
+    ("offset", "value", "field"),
+    [
+        (0, b"X", "byte 0"),
+        (7, b"2", "byte 7"),
+        (8, struct.pack("<I", 9), "byte 8"),
+        (12, struct.pack("<I", 7), "byte 40"),
+        (16, struct.pack("<I", 3), "byte 16"),
+        (20, struct.pack("<I", 2), "byte 20"),
+        (24, struct.pack("<I", 10**6), "byte 24"),
+        (48, struct.pack("<Q", 10**6), None),
+    ],
+)
+def test_a_table_header_that_makes_no_sense_is_named(copy, offset, value, field):
+    data = bytearray((copy / "words.ngram").read_bytes())
+    data[offset : offset + len(value)] = value
+    forge(copy, "words.ngram", bytes(data))
+    with pytest.raises(PackError) as caught:
+        load_pack(copy)
+    assert caught.value.where == str(copy / "words.ngram")
+    if field:
+        assert caught.value.field == field
+
+
+def test_word_files_that_do_not_fit_each_other_are_named(copy, tmp_path):
+    other, _ = build_small_pack(tmp_path / "other", size=10)
+    forge(copy, "lexicon.marisa", (other / "lexicon.marisa").read_bytes())
+    with pytest.raises(PackError, match="words where words"):
+        load_pack(copy)
+    forge(copy, "lexicon.marisa", b"We love Marisa?")
+    with pytest.raises(PackError, match="not a word trie"):
+        load_pack(copy)
+
+
+def test_no_pack_of_that_name(tmp_path):
+    with pytest.raises(PackError, match="no such pack"):
+        find_pack("klingon")
+    with pytest.raises(PackError, match=r"no pack\.toml"):
+        find_pack(tmp_path)
+    with pytest.raises(PackError, match=r"no pack\.toml"):
+        find_pack(f"{tmp_path}/x")
+
+
+def test_the_english_pack_ships():
+    pack = load_pack("en")
+    assert "en" in installed_packs()
+    assert len(pack.lexicon) >= 60_000
+    assert sum(record.bytes for record in pack.info.files.values()) <= 25_000_000
+    # No word sits on a floor: each has its own frequency.
+    lowest = pack.lexicon.log_probs.min()
+    assert np.count_nonzero(pack.lexicon.log_probs == lowest) < 0.01 * len(pack.lexicon)
+    for word in ("don't", "we'll", "i'm", "o'clock", "e-mail", "a", "i", "ok"):
+        assert word in pack.lexicon, word
+    for word in ("teh", "becuase", "dont", "zx"):
+        assert word not in pack.lexicon, word
+    forms = [pack.truecase.form(word) for word in ("i", "london", "monday", "usa", "the")]
+    assert forms == ["I", "London", "Monday", "USA", "the"]
+    ewt = pack.info.held_out[0]
+    # The yardstick: all open training text poured together, plain Kneser-Ney, .7/.3 with the list.
+    assert ewt.perplexity < 605
+    # The model knows how often it meets unknown words.
+    assert ewt.unknown_predicted == pytest.approx(ewt.oov_rate, rel=0.25)
+
+
+def test_a_failed_build_leaves_nothing(tmp_path):
+    recipe = write_recipe(tmp_path / "recipe")
+    (tmp_path / "recipe" / "later.txt").write_bytes(b"caf\xe9\n")
+    with pytest.raises(PackError, match="not utf-8") as caught:
+        list(build_pack(recipe, tmp_path / "out" / "pack"))
+    assert caught.value.field == "line 1, byte 3"
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_a_full_disk_is_told_and_leaves_nothing(tmp_path, monkeypatch):
+    recipe = write_recipe(tmp_path / "recipe")
+
+    def no_space(*args, **kwargs):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("nearkey.language.building.builder.write_table", no_space)
+    with pytest.raises(PackError, match="the disk is full"):
+        list(build_pack(recipe, tmp_path / "out" / "pack"))
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_a_new_build_replaces_the_old_pack_whole(tmp_path):
+    folder, _ = build_small_pack(tmp_path)
+    (folder / "stray").write_text("left over")
+    again, _ = build_small_pack(tmp_path, size=20)
+    assert again == folder
+    assert not (folder / "stray").exists()
+    assert load_pack(folder).info.words == 20
