@@ -17,18 +17,25 @@
 
 namespace nearkey {
 
+// A node above one leaf only has no children: the leaf's letters are read from its entry instead, which spares
+// both the chain of nodes and the walk along it.
 struct Node {
-    std::uint32_t child : 24;   // first child on the next level; the next node's value ends the range
-    std::uint32_t letter : 8;
-    float best;                 // largest log probability of an entry below
+    std::uint32_t child;     // first child on the next level; or, where there are no children, the leaf
+    std::uint8_t letter;
+    std::uint8_t n_children;
+    float best;              // largest log probability of an entry below
 };
 
 constexpr int kMaxLetters = 48;
-constexpr std::uint32_t kMaxLevelNodes = (1u << 24) - 1;
 
+constexpr std::uint32_t kNone = 0xffffffffu;
+
+// levels[d] holds the nodes of depth d + 1; the root is not stored. A leaf is a string of letters.
 struct Trie {
-    // levels[d] holds the nodes of depth d + 1 and one sentinel. The root is not stored.
     std::vector<std::vector<Node>> levels;
+    std::vector<std::vector<std::uint32_t>> ending;  // by level and node: the string that ends there above others, or kNone
+    std::vector<std::uint32_t> strings;              // where each string's entries begin, and the end
+    bool empty() const { return levels.empty(); }
 };
 
 class Lexicon {
@@ -63,24 +70,23 @@ public:
         return {word_entries_.data() + word_begin_[word], word_begin_[word + 1] - word_begin_[word]};
     }
 
-    // The trie of one length; leaf i covers the entries [leaf_begin(n)[i], leaf_begin(n)[i + 1]).
+    // The trie of one length, and the trie of all. String i of a trie covers the entries
+    // [strings[i], strings[i + 1]) (places of the full trie's order for the full trie): words typed alike.
     const Trie &trie(int n) const { return by_length_[n]; }
-    const std::vector<std::uint32_t> &leaf_begin(int n) const { return leaf_begin_[n]; }
-
-    // The trie of all lengths; node i of depth d ends the entries [end_begin(d)[i], end_begin(d)[i + 1]).
     const Trie &full_trie() const { return full_; }
-    const std::vector<std::uint32_t> &end_begin(int depth) const { return end_begin_[depth]; }
+    // The entry at a place of the full trie's order.
+    std::uint32_t full_entry(std::uint32_t place) const { return full_order_[place]; }
 
     std::size_t n_bytes() const {
         std::size_t total = letters_.size() + 4 * (offsets_.size() + 2 * entry_word_.size() + word_entries_.size() + word_begin_.size());
         const auto count = [&](const Trie &t) {
             for (const auto &level : t.levels) total += level.size() * sizeof(Node);
+            for (const auto &level : t.ending) total += 4 * level.size();
+            total += 4 * t.strings.size();
         };
         for (const auto &t : by_length_) count(t);
         count(full_);
-        for (const auto &v : leaf_begin_) total += 4 * v.size();
-        for (const auto &v : end_begin_) total += 4 * v.size();
-        return total;
+        return total + 4 * full_order_.size();
     }
 
 private:
@@ -143,76 +149,83 @@ private:
         for (std::uint32_t e = 0; e < n_entries(); ++e) word_entries_[next[entry_word_[e]]++] = e;
     }
 
-    // Builds a trie over entries in lexicographic order, reporting the node each entry ends at.
-    template <typename Order, typename EndsAt> Trie build(const Order &order, int depth, EndsAt &&ends_at) const {
+    // Builds a trie over entries in lexicographic order; the entry at place i of the order is order(i).
+    template <typename Order> Trie build(std::uint32_t n, const Order &order, bool with_endings) const {
         Trie trie;
-        trie.levels.resize(depth);
-        const std::uint8_t *previous = nullptr;
-        std::size_t previous_size = 0;
-        for (const std::uint32_t e : order) {
-            const auto l = letters(e);
-            std::size_t shared = 0;
-            while (shared < l.size() && shared < previous_size && l[shared] == previous[shared]) ++shared;
-            for (std::size_t d = shared; d < l.size(); ++d) {
-                auto &level = trie.levels[d];
-                if (level.size() >= kMaxLevelNodes) throw std::invalid_argument("a trie level of more than 16 million nodes");
-                const std::size_t below = d + 1 < trie.levels.size() ? trie.levels[d + 1].size() : 0;
-                level.push_back(Node{static_cast<std::uint32_t>(below), l[d], -std::numeric_limits<float>::infinity()});
+        std::vector<float> best;  // by string
+        for (std::uint32_t i = 0; i < n; ++i) {
+            const std::uint32_t e = order(i);
+            if (i == 0 || !std::ranges::equal(letters(e), letters(order(i - 1)))) {
+                trie.strings.push_back(i);
+                best.push_back(entry_log_prob_[e]);
+            } else {
+                best.back() = std::max(best.back(), entry_log_prob_[e]);
             }
-            for (std::size_t d = 0; d < l.size(); ++d) {
-                float &best = trie.levels[d].back().best;
-                best = std::max(best, entry_log_prob_[e]);
-            }
-            ends_at(static_cast<int>(l.size()), trie.levels[l.size() - 1].size() - 1, e);
-            previous = l.data();
-            previous_size = l.size();
         }
-        for (std::size_t d = 0; d < trie.levels.size(); ++d) {
-            const std::size_t below = d + 1 < trie.levels.size() ? trie.levels[d + 1].size() : 0;
-            trie.levels[d].push_back(Node{static_cast<std::uint32_t>(below), 0, 0.0f});
-            trie.levels[d].shrink_to_fit();
+        const auto n_strings = static_cast<std::uint32_t>(trie.strings.size());
+        trie.strings.push_back(n);
+
+        struct Range {
+            std::uint32_t first, last;
+        };
+        std::vector<Range> groups{{0, n_strings}};  // strings below each parent, level by level
+        std::vector<std::uint32_t> parents;         // of the groups on the level above; none for the root
+        for (std::size_t depth = 0; !groups.empty(); ++depth) {
+            std::vector<Node> level;
+            std::vector<std::uint32_t> ending;
+            std::vector<Range> below;
+            std::vector<std::uint32_t> inner;
+            for (std::size_t g = 0; g < groups.size(); ++g) {
+                const auto first_child = static_cast<std::uint32_t>(level.size());
+                for (std::uint32_t i = groups[g].first; i < groups[g].last;) {
+                    const std::uint8_t letter = letters(order(trie.strings[i]))[depth];
+                    std::uint32_t j = i;
+                    float most = -std::numeric_limits<float>::infinity();
+                    for (; j < groups[g].last && letters(order(trie.strings[j]))[depth] == letter; ++j) most = std::max(most, best[j]);
+                    std::uint32_t ends = kNone;
+                    if (j - i == 1) {
+                        level.push_back(Node{i, letter, 0, most});
+                    } else {
+                        std::uint32_t first = i;
+                        if (letters(order(trie.strings[i])).size() == depth + 1) ends = first++;
+                        inner.push_back(static_cast<std::uint32_t>(level.size()));
+                        below.push_back(Range{first, j});
+                        level.push_back(Node{0, letter, 0, most});
+                    }
+                    if (with_endings) ending.push_back(ends);
+                    i = j;
+                }
+                if (depth > 0) {
+                    Node &parent = trie.levels[depth - 1][parents[g]];
+                    parent.child = first_child;
+                    parent.n_children = static_cast<std::uint8_t>(level.size() - first_child);
+                }
+            }
+            level.shrink_to_fit();
+            trie.levels.push_back(std::move(level));
+            if (with_endings) trie.ending.push_back(std::move(ending));
+            groups = std::move(below);
+            parents = std::move(inner);
         }
         return trie;
     }
 
     void build_tries() {
         by_length_.resize(max_length_ + 1);
-        leaf_begin_.resize(max_length_ + 1);
         for (int n = 1; n <= max_length_; ++n) {
             const std::uint32_t first = first_of_length(n), last = first_of_length(n + 1);
             if (first == last) continue;
-            std::vector<std::uint32_t> order(last - first);
-            std::iota(order.begin(), order.end(), first);
-            auto &begin = leaf_begin_[n];
-            by_length_[n] = build(order, n, [&](int, std::size_t node, std::uint32_t e) {
-                if (node == begin.size()) begin.push_back(e);
-            });
-            begin.push_back(last);
+            by_length_[n] = build(last - first, [first](std::uint32_t i) { return first + i; }, false);
+            for (auto &string : by_length_[n].strings) string += first;
         }
-
-        std::vector<std::uint32_t> order(n_entries());
-        std::iota(order.begin(), order.end(), 0u);
-        std::sort(order.begin(), order.end(), [this](std::uint32_t a, std::uint32_t b) {
+        full_order_.resize(n_entries());
+        std::iota(full_order_.begin(), full_order_.end(), 0u);
+        std::sort(full_order_.begin(), full_order_.end(), [this](std::uint32_t a, std::uint32_t b) {
             const auto x = letters(a), y = letters(b);
             const auto c = std::lexicographical_compare_three_way(x.begin(), x.end(), y.begin(), y.end());
             return c != 0 ? c < 0 : a < b;
         });
-        // Entries that end at depth d, taken node by node, are the entries of length d in their own order.
-        end_begin_.assign(max_length_ + 1, {});
-        std::vector<std::vector<std::uint32_t>> ended(max_length_ + 1);
-        full_ = build(order, max_length_, [&](int depth, std::size_t node, std::uint32_t) {
-            auto &counts = ended[depth];
-            if (counts.size() <= node) counts.resize(node + 1, 0);
-            ++counts[node];
-        });
-        for (int d = 1; d <= max_length_; ++d) {
-            const std::size_t nodes = full_.levels[d - 1].size() - 1;
-            ended[d].resize(nodes, 0);
-            auto &begin = end_begin_[d];
-            begin.resize(nodes + 1);
-            begin[0] = first_of_length(d);
-            for (std::size_t i = 0; i < nodes; ++i) begin[i + 1] = begin[i] + ended[d][i];
-        }
+        if (n_entries()) full_ = build(n_entries(), [this](std::uint32_t i) { return full_order_[i]; }, true);
     }
 
     std::vector<std::uint8_t> letters_;
@@ -222,8 +235,8 @@ private:
     int max_length_ = 0;
     std::vector<std::uint32_t> length_begin_, word_begin_, word_entries_;
     std::vector<Trie> by_length_;
-    std::vector<std::vector<std::uint32_t>> leaf_begin_, end_begin_;
     Trie full_;
+    std::vector<std::uint32_t> full_order_;
 };
 
 }  // namespace nearkey

@@ -38,28 +38,10 @@ private:
     std::uint32_t epoch_ = 0;
 };
 
+// A child worth a visit.
 struct Child {
     double bound;
     std::uint32_t node;
-};
-
-// Children worth a visit, best bound first.
-class Fringe {
-public:
-    void add(double bound, std::uint32_t node) {
-        std::size_t i = size_++;
-        while (i > 0 && children_[i - 1].bound < bound) {
-            children_[i] = children_[i - 1];
-            --i;
-        }
-        children_[i] = Child{bound, node};
-    }
-    const Child *begin() const { return children_.data(); }
-    const Child *end() const { return children_.data() + size_; }
-
-private:
-    std::array<Child, 256> children_;
-    std::size_t size_ = 0;
 };
 
 }  // namespace
@@ -242,158 +224,175 @@ struct Searcher::Walk {
 
     double language_bound(const Node &node) const { return weight * (shift + node.best); }
 
-    void offer_entries(std::uint32_t first, std::uint32_t last, double touch, Kind kind) {
-        for (std::uint32_t entry = first; entry < last; ++entry) {
-            const std::uint32_t word = lexicon().word(entry);
-            if (!marks.has(word)) offer(word, touch, weight * (shift + lexicon().log_prob(entry)), kind);
-        }
+    // The words of one leaf, scored by `score(entry, weighted language)`.
+    template <typename Score> void each_entry(const Trie &trie, std::uint32_t string, Score &&score) {
+        for (std::uint32_t entry = trie.strings[string]; entry < trie.strings[string + 1]; ++entry)
+            if (!marks.has(lexicon().word(entry))) score(entry, weight * (shift + lexicon().log_prob(entry)));
     }
 
     template <typename Bound, typename Visit>
-    void children(const std::vector<Node> &level, std::uint32_t first, std::uint32_t last, Bound &&bound, Visit &&visit) {
-        Fringe fringe;
-        for (std::uint32_t i = first; i < last; ++i) {
-            const double b = bound(level[i]) + language_bound(level[i]);
-            if (b > best.threshold()) fringe.add(b, i);
+    void children(const std::vector<Node> &level, std::uint32_t first, std::uint32_t n, Bound &&bound, Visit &&visit) {
+        // Few children pass and fewer are visited: picking the best each time beats sorting.
+        std::array<Child, 256> fringe;
+        std::size_t size = 0;
+        const Node *node = level.data() + first;
+        const double threshold = best.threshold();
+        for (std::uint32_t i = 0; i < n; ++i) {
+            const double b = bound(node[i]) + language_bound(node[i]);
+            fringe[size] = Child{b, i};
+            size += b > threshold;
         }
-        for (const Child &child : fringe) {
-            if (!(child.bound > best.threshold())) break;
-            visit(child.node);
+        while (size > 0) {
+            std::size_t most = 0;
+            for (std::size_t i = 1; i < size; ++i)
+                if (fringe[i].bound > fringe[most].bound) most = i;
+            if (!(fringe[most].bound > best.threshold())) break;
+            const Node &chosen = node[fringe[most].node];
+            fringe[most] = fringe[--size];
+            visit(chosen);
         }
     }
 
     // Words of as many letters as touches, no edit.
-    void walk_same(const Trie &trie, const std::vector<std::uint32_t> &leaf, int depth, std::uint32_t first, std::uint32_t last, double touch) {
-        const auto &level = trie.levels[depth];
+    void walk_same(const Trie &trie, int depth, std::uint32_t first, std::uint32_t n, double touch) {
         const double *row = e.row(depth);
         const double ahead = touch + e.rest[depth + 1];
         children(
-            level, first, last, [&](const Node &node) { return ahead + row[node.letter]; },
-            [&](std::uint32_t i) {
-                const double here = touch + row[level[i].letter];
-                if (depth + 1 == e.n_touches)
-                    offer_entries(leaf[i], leaf[i + 1], here, Kind::word);
+            trie.levels[depth], first, n, [&](const Node &node) { return ahead + row[node.letter]; },
+            [&](const Node &node) {
+                const double here = touch + row[node.letter];
+                if (node.n_children)
+                    walk_same(trie, depth + 1, node.child, node.n_children, here);
                 else
-                    walk_same(trie, leaf, depth + 1, level[i].child, level[i + 1].child, here);
+                    end_same(trie, node, depth + 1, here);
             });
+    }
+
+    // The rest of the letters of a lone leaf.
+    void end_same(const Trie &trie, const Node &node, int depth, double touch) {
+        const auto letters = lexicon().letters(trie.strings[node.child]);
+        const double language = language_bound(node);
+        for (int d = depth; d < e.n_touches; ++d) {
+            touch += emission(d, letters[d]);
+            if (!(touch + e.rest[d + 1] + language > best.threshold())) return;
+        }
+        each_entry(trie, node.child, [&](std::uint32_t entry, double scaled) { offer(lexicon().word(entry), touch, scaled, Kind::word); });
     }
 
     // Words of as many letters as touches, two neighbours swapped. `before` is the plain score two letters
     // up, `parent` the letter above.
-    void walk_swapped(const Trie &trie, const std::vector<std::uint32_t> &leaf, int depth, std::uint32_t first, std::uint32_t last,
-                      double before, std::uint32_t parent, double plain, double swapped) {
-        const auto &level = trie.levels[depth];
+    void walk_swapped(const Trie &trie, int depth, std::uint32_t first, std::uint32_t n, double before, std::uint32_t parent, double plain,
+                      double swapped) {
         const auto step = [&](std::uint32_t letter) {
             double next = swapped + emission(depth, letter);
             if (depth > 0) next = std::max(next, before + p.swapped + emission(depth - 1, letter) + emission(depth, parent));
             return next;
         };
+        // A swap that starts at this letter puts this touch on the next letter: bounded by the row's best.
+        const double open = depth + 1 < e.n_touches ? plain + e.rest[depth] + p.swapped : kMinusInfinity;
         children(
-            level, first, last,
+            trie.levels[depth], first, n, [&](const Node &node) { return std::max(open, step(node.letter) + e.rest[depth + 1]); },
             [&](const Node &node) {
-                // A swap that starts at this letter puts this touch on the next letter: bounded by the row's best.
-                const double open = depth + 1 < e.n_touches ? plain + e.rest[depth] + p.swapped : kMinusInfinity;
-                return std::max(open, step(node.letter) + e.rest[depth + 1]);
-            },
-            [&](std::uint32_t i) {
-                const std::uint32_t letter = level[i].letter;
-                const double next = step(letter);
-                if (depth + 1 == e.n_touches)
-                    offer_entries(leaf[i], leaf[i + 1], next, Kind::swapped);
+                if (node.n_children)
+                    walk_swapped(trie, depth + 1, node.child, node.n_children, plain, node.letter, plain + emission(depth, node.letter), step(node.letter));
                 else
-                    walk_swapped(trie, leaf, depth + 1, level[i].child, level[i + 1].child, plain, letter,
-                                 plain + emission(depth, letter), next);
+                    each_entry(trie, node.child, [&](std::uint32_t entry, double scaled) {
+                        offer_same_length(lexicon().word(entry), lexicon().letters(entry).data(), scaled);
+                    });
             });
     }
 
     // Words of one letter more than touches: one letter has no touch.
-    void walk_omitted(const Trie &trie, const std::vector<std::uint32_t> &leaf, int depth, std::uint32_t first, std::uint32_t last, double all, double omitted) {
-        const auto &level = trie.levels[depth];
-        const int n = e.n_touches;
+    void walk_omitted(const Trie &trie, int depth, std::uint32_t first, std::uint32_t n, double all, double omitted) {
+        const int touches = e.n_touches;
         const auto step = [&](std::uint32_t letter) {
             const double through = depth > 0 ? omitted + emission(depth - 1, letter) : kMinusInfinity;
             return std::max(through, all + p.omitted);
         };
-        const auto plain = [&](std::uint32_t letter) { return depth < n ? all + emission(depth, letter) : kMinusInfinity; };
+        const auto plain = [&](std::uint32_t letter) { return depth < touches ? all + emission(depth, letter) : kMinusInfinity; };
         children(
-            level, first, last,
+            trie.levels[depth], first, n,
             [&](const Node &node) {
-                const double open = depth < n ? plain(node.letter) + e.rest[depth + 1] + p.omitted : kMinusInfinity;
+                const double open = depth < touches ? plain(node.letter) + e.rest[depth + 1] + p.omitted : kMinusInfinity;
                 return std::max(open, step(node.letter) + e.rest[depth]);
             },
-            [&](std::uint32_t i) {
-                const std::uint32_t letter = level[i].letter;
-                if (depth == n)
-                    offer_entries(leaf[i], leaf[i + 1], step(letter), Kind::omitted);
+            [&](const Node &node) {
+                if (node.n_children)
+                    walk_omitted(trie, depth + 1, node.child, node.n_children, plain(node.letter), step(node.letter));
                 else
-                    walk_omitted(trie, leaf, depth + 1, level[i].child, level[i + 1].child, plain(letter), step(letter));
+                    each_entry(trie, node.child, [&](std::uint32_t entry, double scaled) {
+                        offer_omitted(lexicon().word(entry), lexicon().letters(entry).data(), touches + 1, scaled);
+                    });
             });
     }
 
     // Words of one letter less than touches: one touch means nothing. slack[d] = the least that any
     // touch from d on loses when it is the extra one.
-    void walk_extra(const Trie &trie, const std::vector<std::uint32_t> &leaf, const double *slack, int depth, std::uint32_t first, std::uint32_t last, double none, double extra) {
-        const auto &level = trie.levels[depth];
-        const int length = e.n_touches - 1;
+    void walk_extra(const Trie &trie, const double *slack, int depth, std::uint32_t first, std::uint32_t n, double none, double extra) {
         const auto step = [&](std::uint32_t letter) { return std::max(extra, none + p.extra) + emission(depth + 1, letter); };
         children(
-            level, first, last,
+            trie.levels[depth], first, n,
             [&](const Node &node) {
                 const double open = none + emission(depth, node.letter) + e.rest[depth + 1] + slack[depth + 1];
                 return std::max(open, step(node.letter) + e.rest[depth + 2]);
             },
-            [&](std::uint32_t i) {
-                const std::uint32_t letter = level[i].letter;
-                const double still = none + emission(depth, letter), once = step(letter);
-                if (depth + 1 == length)
-                    offer_entries(leaf[i], leaf[i + 1], std::max(once, still + p.extra), Kind::extra);
+            [&](const Node &node) {
+                if (node.n_children)
+                    walk_extra(trie, slack, depth + 1, node.child, node.n_children, none + emission(depth, node.letter), step(node.letter));
                 else
-                    walk_extra(trie, leaf, slack, depth + 1, level[i].child, level[i + 1].child, still, once);
+                    each_entry(trie, node.child, [&](std::uint32_t entry, double scaled) {
+                        offer_extra(lexicon().word(entry), lexicon().letters(entry).data(), e.n_touches - 1, scaled);
+                    });
             });
     }
 
     // Words that begin with the touched letters and go on.
-    void walk_completion(int depth, std::uint32_t first, std::uint32_t last, double touch) {
-        const auto &level = lexicon().full_trie().levels[depth];
-        const int n = e.n_touches;
-        const double ahead = touch + (depth < n ? e.rest[depth + 1] : 0.0) + p.completion;
+    void walk_completion(int depth, std::uint32_t first, std::uint32_t n, double touch) {
+        const Trie &trie = lexicon().full_trie();
+        const int touches = e.n_touches;
+        const double ahead = touch + (depth < touches ? e.rest[depth + 1] : 0.0) + p.completion;
+        const auto here = [&](const Node &node) { return depth < touches ? emission(depth, node.letter) : 0.0; };
         children(
-            level, first, last, [&](const Node &node) { return ahead + (depth < n ? emission(depth, node.letter) : 0.0); },
-            [&](std::uint32_t i) {
-                const double here = touch + (depth < n ? emission(depth, level[i].letter) : 0.0);
-                if (depth >= n) {
-                    const auto &end = lexicon().end_begin(depth + 1);
-                    offer_entries(end[i], end[i + 1], here + p.completion, Kind::completion);
+            trie.levels[depth], first, n, [&](const Node &node) { return ahead + here(node); },
+            [&](const Node &node) {
+                if (!node.n_children) {
+                    offer_completions(trie, node.child);
+                    return;
                 }
-                if (level[i].child < level[i + 1].child) walk_completion(depth + 1, level[i].child, level[i + 1].child, here);
+                const std::uint32_t ends = trie.ending[depth][static_cast<std::size_t>(&node - trie.levels[depth].data())];
+                if (ends != kNone) offer_completions(trie, ends);
+                walk_completion(depth + 1, node.child, node.n_children, touch + here(node));
             });
     }
 
-    std::uint32_t top(const Trie &trie) const { return static_cast<std::uint32_t>(trie.levels[0].size()) - 1; }
-    bool has_length(int n) const { return n >= 1 && n <= lexicon().max_length() && !lexicon().trie(n).levels.empty(); }
+    void offer_completions(const Trie &trie, std::uint32_t string) {
+        for (std::uint32_t place = trie.strings[string]; place < trie.strings[string + 1]; ++place) {
+            const std::uint32_t entry = lexicon().full_entry(place), word = lexicon().word(entry);
+            if (lexicon().length(entry) > e.n_touches && !marks.has(word))
+                offer_completion(word, lexicon().letters(entry).data(), weight * (shift + lexicon().log_prob(entry)));
+        }
+    }
+
+    bool has_length(int n) const { return n >= 1 && n <= lexicon().max_length() && !lexicon().trie(n).empty(); }
+    static std::uint32_t top(const Trie &trie) { return static_cast<std::uint32_t>(trie.levels[0].size()); }
 
     void walk_all() {
         const int n = e.n_touches;
-        if (n == 0) {
-            if (lexicon().max_length() > 0) walk_completion(0, 0, top(lexicon().full_trie()), 0.0);
-            return;
-        }
-        if (has_length(n)) {
+        if (n > 0 && has_length(n)) {
             const Trie &trie = lexicon().trie(n);
-            walk_same(trie, lexicon().leaf_begin(n), 0, 0, top(trie), 0.0);
-            if (n >= 2 && p.swapped > kMinusInfinity)
-                walk_swapped(trie, lexicon().leaf_begin(n), 0, 0, top(trie), kMinusInfinity, 0, 0.0, kMinusInfinity);
+            walk_same(trie, 0, 0, top(trie), 0.0);
+            if (n >= 2 && p.swapped > kMinusInfinity) walk_swapped(trie, 0, 0, top(trie), kMinusInfinity, 0, 0.0, kMinusInfinity);
         }
-        if (has_length(n + 1) && p.omitted > kMinusInfinity) {
+        if (n > 0 && has_length(n + 1) && p.omitted > kMinusInfinity) {
             const Trie &trie = lexicon().trie(n + 1);
-            walk_omitted(trie, lexicon().leaf_begin(n + 1), 0, 0, top(trie), 0.0, kMinusInfinity);
+            walk_omitted(trie, 0, 0, top(trie), 0.0, kMinusInfinity);
         }
         if (has_length(n - 1) && p.extra > kMinusInfinity) {
             std::array<double, kMaxLetters + 3> slack;
             slack[n] = kMinusInfinity;
             for (int i = n; i-- > 0;) slack[i] = std::max(slack[i + 1], p.extra - (e.rest[i] - e.rest[i + 1]));
             const Trie &trie = lexicon().trie(n - 1);
-            walk_extra(trie, lexicon().leaf_begin(n - 1), slack.data(), 0, 0, top(trie), 0.0, kMinusInfinity);
+            walk_extra(trie, slack.data(), 0, 0, top(trie), 0.0, kMinusInfinity);
         }
         if (p.completion > kMinusInfinity && n < lexicon().max_length()) walk_completion(0, 0, top(lexicon().full_trie()), 0.0);
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -18,8 +19,8 @@ from nearkey.decode.overlay import OverlayCache, PersonalWords, ReadyOverlay
 from nearkey.decode.protocols import LanguagePack, State, TouchModel
 from nearkey.decode.sentence import decode_sentence
 from nearkey.decode.speller import LetterSpeller
-from nearkey.decode.spelling import spell_words
 from nearkey.decode.stream import Stream
+from nearkey.decode.tries import Tries
 from nearkey.errors import DecodeError
 from nearkey.layout import Key, Layout
 
@@ -79,19 +80,12 @@ class Decoder:
         self._emitter = _emitter(touch)
         table = getattr(self._model, "table", None)
         self._by_table = table is not None
-        self._lexicon: _kernel.Lexicon
+        self._tries: Tries
         if _shared is not None and _shared.letters == self.letters and _shared.pack is pack:
-            self._lexicon, tokens = _shared._lexicon, _shared._tokens
+            self._tries = _shared._tries
         else:
-            tokens = np.zeros(0, np.uint32)
-            if self._by_table:
-                tokens = self._model.tokens(self._words)  # type: ignore[attr-defined]
-            self._lexicon = _kernel_lexicon(pack, self.letters, tokens)
-        self._tokens: NDArray[np.uint32] = tokens
-        self._searcher = _kernel.Searcher(
-            self._lexicon, table, tokens, self.columns.letter, self.lm_weight, self._emitter
-        )
-        self._overlays = OverlayCache(self._words, self._lexicon, self.letters)
+            self._tries = Tries(pack, self.letters)
+        self._overlays = OverlayCache(self._words, self.letters)
         self._truecase: Any = getattr(pack, "truecase", None)
         self._live = Live(self)
 
@@ -150,14 +144,18 @@ class Decoder:
         """As `decode`, for touches already checked by `rows` and a state; no touches give predictions."""
         if not self._by_table and state is not None:
             return self._words_outside(rows, state, k)
-        overlay = None if personal is None else self._overlays.get(personal, state)
+        searcher = self._plain if state is None else self.searcher
+        overlay = None
+        if personal is not None:
+            lexicon = self._tries.plain if state is None else self._tries.contextual
+            overlay = self._overlays.get(personal, state, lexicon)
         context = () if state is None else state
         kernel = overlay.kernel if overlay is not None else None
         if len(rows) == 0:
-            hits = self._searcher.predict(context, k, kernel)
+            hits = searcher.predict(context, k, kernel)
         else:
             penalties = self._unfinished if completions else self._finished
-            hits = self._searcher.search(rows, context, k, penalties, kernel)
+            hits = searcher.search(rows, context, k, penalties, kernel)
         return [self._candidate(hit, state, overlay, predicted=len(rows) == 0) for hit in hits]
 
     def _candidate(
@@ -194,7 +192,7 @@ class Decoder:
             index = np.arange(len(self._words), dtype=np.uint32)
             touch = np.zeros(len(self._words))
         else:
-            index, touch = self._searcher.touch_scores(rows)
+            index, touch = self._plain.touch_scores(rows)
         if len(index) == 0:
             return []
         language = self.lm_weight * np.asarray(
@@ -342,7 +340,8 @@ class Decoder:
             np.cumsum(lengths, out=context_starts[1:])
             flat = np.fromiter((t for c in contexts for t in c), np.uint32, int(lengths.sum()))
         try:
-            words, log_probs = self._searcher.batch(
+            searcher = self._plain if contexts is None else self.searcher
+            words, log_probs = searcher.batch(
                 rows, starts, flat, context_starts, k, self._finished, threads
             )
         except ValueError as fault:
@@ -398,7 +397,11 @@ class Decoder:
     @property
     def kernel_bytes(self) -> int:
         """Memory of the tries, in bytes; decoders made by `with_layout` share them."""
-        return self._lexicon.n_bytes
+        return sum(
+            getattr(self._tries, name).n_bytes
+            for name in ("plain", "contextual")
+            if name in vars(self._tries)
+        )
 
     @property
     def by_points(self) -> bool:
@@ -410,10 +413,19 @@ class Decoder:
         """The letter model over this layout, where the pack has one."""
         return self._live.speller
 
-    @property
+    @cached_property
     def searcher(self) -> _kernel.Searcher:
-        """The kernel's search, for the modules of this room."""
-        return self._searcher
+        """The kernel's search with context, for the modules of this room."""
+        return self._tries.searcher(
+            self.columns.letter, self.lm_weight, self._emitter, context=self._by_table
+        )
+
+    @cached_property
+    def _plain(self) -> _kernel.Searcher:
+        """The kernel's search for words without context."""
+        return self._tries.searcher(
+            self.columns.letter, self.lm_weight, self._emitter, context=False
+        )
 
     @property
     def penalties(self) -> _kernel.Penalties:
@@ -453,26 +465,6 @@ def checked_points(points: ArrayLike) -> NDArray[np.float64]:
             fix="drop or mend the touch",
         )
     return rows
-
-
-def _kernel_lexicon(
-    pack: LanguagePack, letters: str, tokens: NDArray[np.uint32]
-) -> _kernel.Lexicon:
-    spelling = spell_words(pack.lexicon.words, letters)
-    log_probs = np.array(pack.lexicon.log_probs, dtype=np.float32)
-    if len(tokens):
-        # The bounds of the search speak of the table's own unigrams.
-        table: _kernel.NgramTable = pack.language_model.table  # type: ignore[attr-defined]
-        known = tokens != table.unk
-        log_probs[known] = table.log_probs((), np.ascontiguousarray(tokens[known]))
-    return _kernel.Lexicon(
-        spelling.letters,
-        spelling.offsets,
-        spelling.word,
-        np.ascontiguousarray(log_probs[spelling.word]),
-        len(letters),
-        len(pack.lexicon),
-    )
 
 
 def _emitter(touch: TouchModel) -> _kernel.Emitter | None:

@@ -41,25 +41,29 @@ class OverlayCache:
 
     _MOST = 16
 
-    def __init__(self, words: Sequence[str], lexicon: _kernel.Lexicon, letters: str) -> None:
+    def __init__(self, words: Sequence[str], letters: str) -> None:
         self._words = words
-        self._lexicon = lexicon
         self._letters = letters
         self._position: dict[str, int] | None = None
         self._ready: dict[tuple[int, Hashable, State], tuple[PersonalWords, ReadyOverlay]] = {}
 
-    def get(self, personal: PersonalWords, state: State) -> ReadyOverlay:
-        """The overlay of a store in a state; made when the store changed or the state is new."""
+    def get(self, personal: PersonalWords, state: State, lexicon: _kernel.Lexicon) -> ReadyOverlay:
+        """The overlay of a store in a state, for the tries searched in it.
+
+        Made when the store changed or the state is new.
+        """
         key = (id(personal), personal.version, state)
         found = self._ready.get(key)
         if found is None or found[0] is not personal:
-            found = (personal, self._make(personal, state))
+            found = (personal, self._make(personal, state, lexicon))
             if len(self._ready) >= self._MOST:
                 self._ready = {}  # a new dict: another thread may be reading the old one
             self._ready[key] = found
         return found[1]
 
-    def _make(self, personal: PersonalWords, state: State) -> ReadyOverlay:
+    def _make(
+        self, personal: PersonalWords, state: State, lexicon: _kernel.Lexicon
+    ) -> ReadyOverlay:
         keep, log_probs = personal.overlay(state)
         if not keep <= 0 or not all(value <= 0 for value in log_probs.values()):
             raise DecodeError(
@@ -74,7 +78,7 @@ class OverlayCache:
         fresh = [(w, p) for w, p in log_probs.items() if w not in self._position]
         spelling = spell_words([w for w, _ in fresh], self._letters)
         kernel = _kernel.Overlay(
-            self._lexicon,
+            lexicon,
             float(keep),
             np.asarray([i for i, _ in known], dtype=np.uint32),
             np.asarray([p for _, p in known], dtype=np.float64),

@@ -4,6 +4,7 @@ Needs the extra: ``pip install 'nearkey[report]'``. Every figure function return
 that belongs to no window; save it with ``figure.savefig(path)``.
 """
 
+from nearkey.report.comparison import plot_touch_comparison
 from nearkey.report.page import ReportFiles, rank_report
 from nearkey.report.pictures import LoggedTouches, Recorded
 from nearkey.report.plots import plot_accuracy, plot_collisions, plot_differences, plot_tradeoff
@@ -20,6 +21,7 @@ __all__ = [
     "plot_differences",
     "plot_ellipses",
     "plot_people",
+    "plot_touch_comparison",
     "plot_tradeoff",
     "rank_report",
     "shape_of",

@@ -123,7 +123,7 @@ class Plan:
     layouts: tuple[Layout, ...]
     baseline: Layout | None
     recordings: tuple[Recording, ...]
-    corpus: tuple[str, ...] | None
+    corpus: Path | None
     selection: Selection
     speed: Speed
 
@@ -159,7 +159,8 @@ class Plan:
         )
         corpus = None
         if spec.corpus is not None:
-            corpus = tuple(read_corpus(_existing(spec.corpus.file, folder, where, "corpus.file")))
+            corpus = _existing(spec.corpus.file, folder, where, "corpus.file")
+            read_corpus(corpus)  # a fault in the text should show before an hour of ranking
         return cls(
             file=spec,
             path=Path(path),

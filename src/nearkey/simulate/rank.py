@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from os import PathLike
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from nearkey.simulate.result import RankResult, Scored
 from nearkey.simulate.speed import Speed
 from nearkey.simulate.trial import Outcome, run_trial
 from nearkey.simulate.typist import SamplingTouchModel, Typist
-from nearkey.simulate.words import WordSample, corpus_sample, unigram_sample
+from nearkey.simulate.words import WordSample, corpus_sample, read_corpus, unigram_sample
 
 __all__ = ["Progress", "TouchSource", "model_for", "rank_layouts"]
 
@@ -54,7 +55,7 @@ def rank_layouts(
     pack: LanguagePack,
     words: int = 5000,
     seed: int = 0,
-    corpus: Sequence[str] | None = None,
+    corpus: str | PathLike[str] | Sequence[str] | None = None,
     context: bool = False,
     baseline: Layout | str | None = None,
     by: str = "top3",
@@ -81,7 +82,7 @@ def rank_layouts(
     pack : lexicon and language model.
     words : words typed on each layout.
     seed : of the words and of the touches.
-    corpus : lines of text to type; without it words are drawn by their probability in the pack.
+    corpus : text to type, a file's path or lines; without it words are drawn by their probability in the pack.
     context : decode each word after the words before it (needs `corpus`).
     baseline : a layout, or the name of one among `layouts`, that all are compared with.
     by : what ranks them: top1, top3, top5 (the most is best), kspc (the least), wpm (the most).
@@ -125,10 +126,17 @@ def rank_layouts(
     word_seed, touch_seed = draw.spawn(2)
     letters = "".join(sorted(set.intersection(*(set(c.letters) for c in candidates))))
     rng = np.random.default_rng(word_seed)
-    if corpus is None:
+    if corpus is None or isinstance(corpus, str | PathLike):
+        source = "text" if corpus is None else Path(corpus).name
+        lines: Sequence[str] | None = None if corpus is None else read_corpus(corpus)
+    else:
+        source, lines = "text", corpus
+    if lines is None:
         sample = unigram_sample(pack, words, rng=rng, letters=letters)
     else:
-        sample = corpus_sample(pack, corpus, words, rng=rng, context=context, letters=letters)
+        sample = corpus_sample(
+            pack, lines, words, rng=rng, context=context, letters=letters, source=source
+        )
     starts = list(range(0, len(sample), CHUNK_WORDS))
     seeds = touch_seed.spawn(len(starts))
 
@@ -198,7 +206,7 @@ def _check(
     baseline: str | None,
     by: str,
     context: bool,
-    corpus: Sequence[str] | None,
+    corpus: object,
     workers: int,
 ) -> None:
     names = [c.name for c in candidates]

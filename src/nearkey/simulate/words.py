@@ -39,7 +39,7 @@ class WordSample:
     def part(self, start: int, stop: int) -> WordSample:
         """The words from `start` up to `stop`."""
         states = None if self.states is None else self.states[start:stop]
-        return WordSample(self.index[start:stop], states, self.source)
+        return WordSample(self.index[start:stop], states, self.source, self.skipped)
 
 
 def typeable(pack: LanguagePack, letters: str) -> NDArray[np.bool_]:

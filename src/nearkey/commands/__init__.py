@@ -1,0 +1,1 @@
+"""The commands behind `nearkey`: each a thin face of a plain function."""

@@ -1,0 +1,210 @@
+"""`nearkey score` and `nearkey compare`."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import shlex
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from nearkey.commands.shared import named_or_file, progress_bar, refuse_to_overwrite
+from nearkey.errors import NearkeyError
+from nearkey.files import atomic_write
+
+if TYPE_CHECKING:
+    from nearkey.layout import Layout
+
+__all__ = ["compare_command", "score_command"]
+
+
+@click.command("score")
+@click.argument("layouts", nargs=-1, required=True, metavar="LAYOUT...")
+@click.option("--spread-mm", type=float, help="Touches around key centres with this SD in mm.")
+@click.option("--touch", "touch_file", type=click.Path(dir_okay=False), help="A saved touch model.")
+@click.option(
+    "--fit-mm", nargs=2, type=float, help="Lay each layout on a surface of W x H mm first."
+)
+@click.option("--pack", default="en", show_default=True, help="Language pack: name or folder.")
+@click.option(
+    "--corpus",
+    help="Text to type: a file, nltk:NAME or hub:NAME. Without it, words are drawn from the pack.",
+)
+@click.option("--column", default="text", show_default=True, help="The corpus's text column.")
+@click.option(
+    "--seen/--unseen",
+    "trained",
+    default=None,
+    help="Whether the pack was trained on this text; results repeat it.",
+)
+@click.option("--words", type=int, default=5000, show_default=True)
+@click.option("--seed", type=int, default=0, show_default=True)
+@click.option("--context/--no-context", default=None, help="Use the words before (with a corpus).")
+@click.option("--live", is_flag=True, help="Score what a live list shows, spelled words included.")
+@click.option("--baselines", is_flag=True, help="Also the baselines, on the same touches.")
+@click.option(
+    "--decoder",
+    "decoders",
+    multiple=True,
+    metavar="NAME=COMMAND",
+    help="Also this command, over the line protocol. It runs with your rights; may be repeated.",
+)
+@click.option("--compare-words", type=int, default=500, show_default=True)
+@click.option("--style", type=click.Choice(["next", "tap"]), default="next", show_default=True)
+@click.option("--listed", type=int, default=5, show_default=True, help="Candidates shown.")
+@click.option("--threads", type=int, default=1, show_default=True)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
+@click.option("-o", "--output", "folder", type=click.Path(file_okay=False), help="Write JSON here.")
+@click.option("--figures", is_flag=True, help="With -o: pictures, too.")
+@click.option("--force", is_flag=True, help="Overwrite files.")
+def score_command(
+    layouts: tuple[str, ...],
+    spread_mm: float | None,
+    touch_file: str | None,
+    fit_mm: tuple[float, float] | None,
+    pack: str,
+    corpus: str | None,
+    column: str,
+    trained: bool | None,
+    words: int,
+    seed: int,
+    context: bool | None,
+    live: bool,
+    baselines: bool,
+    decoders: tuple[str, ...],
+    compare_words: int,
+    style: str,
+    listed: int,
+    threads: int,
+    as_json: bool,
+    folder: str | None,
+    figures: bool,
+    force: bool,
+) -> None:
+    """Score each LAYOUT (a spec file, or a name of the catalogue): accuracy, keystrokes, calibration.
+
+    A simulated typist types words on it, and the decoder's answers are judged. With -o, what is the same on
+    every machine goes to NAME.json, times go to NAME.speed.json.
+    """
+    from nearkey.language import load_pack
+    from nearkey.simulate.corpora import read_source
+    from nearkey.simulate.keystrokes import Selection
+    from nearkey.simulate.score import score_layout
+
+    if (spread_mm is None) == (touch_file is None):
+        raise NearkeyError(
+            "give one of the two", field="--spread-mm, --touch", fix="say where touches land"
+        )
+    if figures and folder is None:
+        raise NearkeyError("needs a folder", field="--figures", fix="add -o FOLDER")
+    commands = dict(_named_command(text) for text in decoders)
+    surfaces = [_surface(name, fit_mm) for name in layouts]
+    targets = [_targets(folder, layout.name, force) for layout in surfaces]
+    language = load_pack(pack)
+    text = None if corpus is None else read_source(corpus, column=column, trained=trained)
+    results: list[Any] = []
+    with progress_bar("score") as bar:
+        for number, (layout, target) in enumerate(zip(surfaces, targets, strict=True)):
+            bar(number, len(surfaces))
+            touch = _touch(layout, spread_mm, touch_file)
+            with ExitStack() as stack:
+                others = {
+                    name: stack.enter_context(_outside(command, layout, touch, language))
+                    for name, command in commands.items()
+                }
+                result = score_layout(
+                    layout,
+                    touch=touch,
+                    pack=language,
+                    corpus=text,
+                    words=words,
+                    seed=seed,
+                    context=context,
+                    use="live" if live else "words",
+                    compare=others or baselines,
+                    compare_words=compare_words,
+                    selection=Selection(style=style, listed=listed),  # type: ignore[arg-type]
+                    threads=threads,
+                )
+            results.append(result)
+            if target is not None:
+                result.save(target[0])
+                with atomic_write(target[1]) as file:
+                    json.dump(result.speed(), file, indent=1)
+                    file.write("\n")
+                if figures:
+                    from nearkey.report.benchmark_figures import save_score_figures
+
+                    save_score_figures(result, target[0].parent)
+    if as_json:
+        click.echo(json.dumps([r.to_dict() for r in results], indent=1, ensure_ascii=False))
+    else:
+        click.echo("\n\n".join(map(str, results)))
+
+
+def _surface(name: str, fit_mm: tuple[float, float] | None) -> Layout:
+    layout = named_or_file(name)
+    return layout.fitted(*fit_mm) if fit_mm else layout
+
+
+def _touch(layout: Layout, spread_mm: float | None, path: str | None) -> Any:
+    from nearkey.touch import GaussianTouch, load_touch
+
+    if path is not None:
+        return load_touch(path)
+    return GaussianTouch.from_layout(layout, spread_mm=spread_mm)
+
+
+def _targets(folder: str | None, name: str, force: bool) -> tuple[Path, Path] | None:
+    if folder is None:
+        return None
+    targets = Path(folder) / f"{name}.json", Path(folder) / f"{name}.speed.json"
+    for path in targets:
+        refuse_to_overwrite(path, force)
+    return targets
+
+
+def _named_command(text: str) -> tuple[str, list[str]]:
+    name, equals, command = text.partition("=")
+    try:
+        parts = shlex.split(command)
+    except ValueError:
+        parts = []
+    if not (equals and name.strip() and parts):
+        raise NearkeyError(
+            f"{text!r} is not NAME=COMMAND", field="--decoder", fix="name it: mine='./decoder -x'"
+        )
+    return name.strip(), parts
+
+
+@contextlib.contextmanager
+def _outside(command: list[str], layout: Layout, touch: Any, pack: Any) -> Iterator[Any]:
+    from nearkey.simulate.decoders import OutsideDecoder
+
+    with OutsideDecoder(command, layout=layout, touch=touch, pack=pack) as decoder:
+        yield decoder
+
+
+@click.command("compare")
+@click.argument("before", type=click.Path(dir_okay=False), metavar="A.json")
+@click.argument("after", type=click.Path(dir_okay=False), metavar="B.json")
+@click.option(
+    "--tolerance", type=click.Path(dir_okay=False), help="TOML file that changes the tolerances."
+)
+@click.option("--strict", is_flag=True, help="Exit with 1 when a figure got worse.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of the table.")
+def compare_command(
+    before: str, after: str, tolerance: str | None, strict: bool, as_json: bool
+) -> None:
+    """Say which figures of two quality files moved beyond the tolerance of their measure."""
+    from nearkey.simulate.comparison import TOLERANCE, compare_results, read_tolerance
+
+    table = TOLERANCE if tolerance is None else read_tolerance(tolerance)
+    found = compare_results(before, after, tolerance=table)
+    click.echo(json.dumps(found.to_dict(), indent=1) if as_json else str(found))
+    if strict and (found.only_before or any(m.verdict == "worse" for m in found.moved)):
+        raise SystemExit(1)

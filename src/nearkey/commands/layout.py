@@ -1,0 +1,93 @@
+"""`nearkey layout …`"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from nearkey.commands.shared import named_or_file, refuse_to_overwrite
+from nearkey.files import atomic_write
+from nearkey.layout import catalogue_names, count_grids, grid_layouts
+
+__all__ = ["layout"]
+
+
+@click.group()
+def layout() -> None:
+    """Describe, check, draw and enumerate layouts."""
+
+
+@layout.command("list")
+def layout_list() -> None:
+    """Names of the public arrangements that come with nearkey."""
+    for name in catalogue_names():
+        click.echo(name)
+
+
+@layout.command("check")
+@click.argument("specs", nargs=-1, required=True)
+def layout_check(specs: tuple[str, ...]) -> None:
+    """Check layout specs: a summary line for each good one."""
+    for name in specs:
+        found = named_or_file(name)
+        click.echo(
+            f"{name}: {found.name}, {len(found.keys)} keys, {len(found.letters)} letters, "
+            f"{found.width_mm:g} x {found.height_mm:g} mm"
+        )
+
+
+@layout.command("draw")
+@click.argument("spec")
+@click.option(
+    "-o", "--output", type=click.Path(dir_okay=False), help="SVG file; standard output without it."
+)
+@click.option("--force", is_flag=True, help="Overwrite the file.")
+def layout_draw(spec: str, output: str | None, force: bool) -> None:
+    """Draw a layout (a spec file or a name of the catalogue) as SVG."""
+    svg = named_or_file(spec).to_svg()
+    if output is None:
+        click.echo(svg)
+        return
+    refuse_to_overwrite(Path(output), force)
+    with atomic_write(output) as file:
+        file.write(svg)
+    click.echo(output)
+
+
+@layout.command("grids")
+@click.argument("base")
+@click.option("--rows", type=int, required=True)
+@click.option("--columns", type=int, required=True)
+@click.option(
+    "--rule",
+    type=click.Choice(["strict", "loose", "ordered", "free"]),
+    default="strict",
+    show_default=True,
+)
+@click.option("--limit", type=int, help="List at most this many.")
+@click.option("--count", is_flag=True, help="Only count them.")
+@click.option(
+    "--save",
+    "folder",
+    type=click.Path(file_okay=False),
+    help="Write a spec for each into this folder.",
+)
+def layout_grids(
+    base: str,
+    rows: int,
+    columns: int,
+    rule: str,
+    limit: int | None,
+    count: bool,
+    folder: str | None,
+) -> None:
+    """Enumerate grids over a base arrangement."""
+    arrangement = named_or_file(base)
+    if count:
+        click.echo(count_grids(arrangement, rows=rows, columns=columns, rule=rule))
+        return
+    for grid in grid_layouts(arrangement, rows=rows, columns=columns, rule=rule, limit=limit):
+        if folder is not None:
+            grid.save(Path(folder) / f"{grid.name}.toml")
+        click.echo(f"{grid.name}\t{' '.join(key.letters for key in grid.keys)}")

@@ -1,0 +1,82 @@
+"""`nearkey rank PLAN.toml`"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from nearkey.commands.shared import progress_bar
+
+__all__ = ["rank"]
+
+
+@click.command()
+@click.argument("plan", type=click.Path(dir_okay=False))
+@click.option("--words", type=int, help="Words typed on each layout, instead of the plan's number.")
+@click.option("--seed", type=int, help="Seed, instead of the plan's.")
+@click.option("--workers", type=int, help="Threads; the table does not depend on them.")
+@click.option("--top", type=int, default=15, show_default=True, help="Rows of the table shown.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print the rows as JSON instead of the table."
+)
+@click.option(
+    "--report",
+    "folder",
+    type=click.Path(file_okay=False),
+    help="Folder of the report, instead of the plan's.",
+)
+@click.option("--no-report", is_flag=True, help="Only the table.")
+@click.option(
+    "--checkpoint", type=click.Path(dir_okay=False), help="File that lets an interrupted run go on."
+)
+def rank(
+    plan: str,
+    words: int | None,
+    seed: int | None,
+    workers: int | None,
+    top: int,
+    as_json: bool,
+    folder: str | None,
+    no_report: bool,
+    checkpoint: str | None,
+) -> None:
+    """Rank the layouts of PLAN (a TOML file) by simulating a typist against the decoder."""
+    from nearkey.language import load_pack
+    from nearkey.simulate import rank_layouts
+    from nearkey.simulate.plan import Plan
+
+    loaded = Plan.load(plan)
+    settings = loaded.settings()
+    for name, value in (("words", words), ("seed", seed), ("workers", workers)):
+        if value is not None:
+            settings[name] = value
+    for recording in loaded.recordings:
+        if recording.cleaning is not None:
+            click.echo(str(recording.cleaning), err=True)
+    pack = load_pack(loaded.file.pack)
+    with progress_bar(loaded.file.name) as bar:
+        result = rank_layouts(
+            loaded.layouts,
+            pack=pack,
+            checkpoint=checkpoint,
+            progress=lambda p: bar(p.done, p.total),
+            **settings,
+        )
+    click.echo(json.dumps(result.to_dicts(), indent=1) if as_json else result.table(top))
+    if not no_report:
+        from nearkey.report import rank_report
+
+        target = (
+            Path(folder) if folder is not None else loaded.path.parent / loaded.file.report.folder
+        )
+        made = rank_report(
+            result,
+            target,
+            touches=loaded.recordings,
+            pack=pack,
+            lm_weight=loaded.file.lm_weight,
+            title=loaded.file.report.title or loaded.file.name,
+        )
+        click.echo(f"report: {made.page}", err=as_json)

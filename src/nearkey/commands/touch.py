@@ -1,0 +1,207 @@
+"""`nearkey touch …`: clean, fit, compare and draw touch logs."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from nearkey.commands.shared import named_or_file, progress_bar, refuse_to_overwrite, save_figure
+from nearkey.errors import NearkeyError
+from nearkey.touch import GaussianTouch, TouchLog, clean, ellipses, load_touch
+
+if TYPE_CHECKING:
+    from nearkey.layout import Layout
+
+__all__ = ["touch"]
+
+_layout_option = click.option(
+    "--layout", "layout_name", required=True, help="Spec file, or a name of the catalogue."
+)
+_size_option = click.option(
+    "--fit-mm",
+    nargs=2,
+    type=float,
+    help="Lay the layout on a surface of this width and height in mm first.",
+)
+
+
+@click.group()
+def touch() -> None:
+    """Clean touch logs, fit touch models, compare them on held-out people.
+
+    Touch logs are personal data: record them with consent, under your ethics board's rules.
+    """
+
+
+def _layout(name: str, fit_mm: tuple[float, float] | None) -> Layout:
+    layout = named_or_file(name)
+    return layout.fitted(*fit_mm) if fit_mm else layout
+
+
+@touch.command("clean")
+@click.argument("log", type=click.Path(dir_okay=False))
+@_layout_option
+@_size_option
+@click.option(
+    "--max-sd", type=float, default=3.0, show_default=True, help="Touches beyond this many SD go."
+)
+@click.option(
+    "-o", "--output", type=click.Path(dir_okay=False), help="Write the kept touches here."
+)
+@click.option("--force", is_flag=True, help="Overwrite the file.")
+def touch_clean(
+    log: str,
+    layout_name: str,
+    fit_mm: tuple[float, float] | None,
+    max_sd: float,
+    output: str | None,
+    force: bool,
+) -> None:
+    """Drop wild and repeated touches of LOG; print how many, whose and why."""
+    if output is not None:
+        refuse_to_overwrite(Path(output), force)
+    kept, report = clean(TouchLog.read(log), _layout(layout_name, fit_mm), max_sd=max_sd)
+    click.echo(str(report))
+    if output is not None:
+        kept.write(output)
+        click.echo(output)
+
+
+@touch.command("fit")
+@click.argument("log", type=click.Path(dir_okay=False))
+@_layout_option
+@_size_option
+@click.option("--keep-all", is_flag=True, help="Fit on all touches, without cleaning.")
+@click.option(
+    "-o", "--output", type=click.Path(dir_okay=False), required=True, help="Model file (JSON)."
+)
+@click.option("--force", is_flag=True, help="Overwrite the file.")
+def touch_fit(
+    log: str,
+    layout_name: str,
+    fit_mm: tuple[float, float] | None,
+    keep_all: bool,
+    output: str,
+    force: bool,
+) -> None:
+    """Fit a Gaussian for each key on LOG and save it."""
+    refuse_to_overwrite(Path(output), force)
+    layout = _layout(layout_name, fit_mm)
+    touches = TouchLog.read(log)
+    if not keep_all:
+        touches, report = clean(touches, layout)
+        click.echo(str(report), err=True)
+    model = GaussianTouch().fit(touches, layout)
+    model.save(output)
+    click.echo(f"{output}: {len(model.key_ids)} keys, {len(touches)} touches")
+
+
+@touch.command("ellipses")
+@click.argument("model", type=click.Path(dir_okay=False))
+@click.option("--coverage", type=float, default=0.95, show_default=True)
+def touch_ellipses(model: str, coverage: float) -> None:
+    """Print the ellipse of each key of a saved MODEL: centre, half axes, angle."""
+    fitted = load_touch(model)
+    for ellipse in ellipses(fitted, coverage=coverage):
+        click.echo(
+            f"{ellipse.key_id}\t{ellipse.x:.3f}\t{ellipse.y:.3f}\t{ellipse.semi_major:.3f}\t{ellipse.semi_minor:.3f}\t{ellipse.angle_rad:.3f}"
+        )
+
+
+@touch.command("compare")
+@click.argument("log", type=click.Path(dir_okay=False))
+@_layout_option
+@_size_option
+@click.option(
+    "--clean/--no-clean", "cleaned", default=False, show_default=True, help="Clean the log first."
+)
+@click.option("--pack", "pack_name", help="Also decode words of this pack with each model (top-1).")
+@click.option(
+    "--words", type=int, default=200, show_default=True, help="Words decoded for each person."
+)
+@click.option("--seed", type=int, default=0, show_default=True)
+@click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
+@click.option(
+    "--draw", type=click.Path(dir_okay=False), help="Draw the comparison into this PNG file."
+)
+def touch_compare(
+    log: str,
+    layout_name: str,
+    fit_mm: tuple[float, float] | None,
+    cleaned: bool,
+    pack_name: str | None,
+    words: int,
+    seed: int,
+    as_json: bool,
+    draw: str | None,
+) -> None:
+    """Compare all touch models on people they were not fitted on.
+
+    Held-out log-likelihood, key hits, how often the 95 % ellipse is hit, and with --pack how
+    often the intended word comes first.
+    """
+    from nearkey.touch.comparison import compare_touch, default_models
+
+    layout = _layout(layout_name, fit_mm)
+    touches = TouchLog.read(log)
+    if cleaned:
+        touches, report = clean(touches, layout)
+        click.echo(str(report), err=True)
+    decode = None
+    if pack_name is not None:
+        from nearkey.language import load_pack
+        from nearkey.simulate.recorded import RecordedWords
+
+        decode = RecordedWords(layout, load_pack(pack_name), words=words, seed=seed)
+    models = default_models()
+    total = (
+        len(models) * max(5, len(touches.persons))
+        if len(touches.persons) == 1
+        else len(models) * len(touches.persons)
+    )
+    with progress_bar("compare") as bar:
+        done = 0
+
+        def step(_: object) -> None:
+            nonlocal done
+            done += 1
+            bar(done, total)
+
+        comparison = compare_touch(touches, layout, models, decode=decode, progress=step)
+    click.echo(json.dumps(comparison.to_dicts(), indent=1) if as_json else str(comparison))
+    if draw is not None:
+        from nearkey.report import plot_touch_comparison
+
+        save_figure(plot_touch_comparison(comparison), draw)
+        click.echo(draw, err=True)
+
+
+@touch.command("draw")
+@click.argument("log", type=click.Path(dir_okay=False))
+@_layout_option
+@_size_option
+@click.option("--people", is_flag=True, help="One small picture a person, offsets as arrows.")
+@click.option("-o", "--output", type=click.Path(dir_okay=False), required=True, help="PNG file.")
+@click.option("--force", is_flag=True, help="Overwrite the file.")
+def touch_draw(
+    log: str,
+    layout_name: str,
+    fit_mm: tuple[float, float] | None,
+    people: bool,
+    output: str,
+    force: bool,
+) -> None:
+    """Draw the touches of LOG on the layout with their 95 % ellipses."""
+    from nearkey.report import draw_touches, plot_people
+
+    refuse_to_overwrite(Path(output), force)
+    if not output.endswith(".png"):
+        raise NearkeyError("is no PNG file", where=output, fix="end the name in .png")
+    layout = _layout(layout_name, fit_mm)
+    touches = TouchLog.read(log)
+    figure = plot_people(touches, layout) if people else draw_touches(touches, layout)
+    save_figure(figure, output)
+    click.echo(output)
