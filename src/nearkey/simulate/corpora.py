@@ -10,13 +10,15 @@ import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from importlib import import_module
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from nearkey.errors import NearkeyError, PackError, PlanError
 from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
+from nearkey.language.building.streams import read_stream, split_stream
 
-__all__ = ["Corpus", "read_source"]
+__all__ = ["Corpus", "held_out_part", "read_source"]
 
 _KIND_BY_SUFFIX = {
     ".txt": "lines",
@@ -93,6 +95,20 @@ def read_source(
     except PackError as fault:
         raise PlanError(fault.problem, where=name, field=fault.field, fix=fault.fix) from None
     return Corpus.of(plain.stem, lines, trained=trained)
+
+
+def held_out_part(corpus: Corpus, *, permille: int) -> Corpus:
+    """The sentences of a corpus that a pack built with `held_out_permille` kept out of its counts.
+
+    They are told by their text alone, by the rule of the pack builder. Some of them, where the corpus is
+    a source of the pack, decided how much each source weighs; no n-gram was counted from them.
+    """
+    stream = read_stream(corpus.lines)
+    _, held = split_stream(stream, held_out=permille)
+    starts = held.starts.tolist()
+    words = held.surfaces
+    lines = [" ".join(words[i] for i in held.ids[a:b].tolist()) for a, b in pairwise(starts)]
+    return Corpus.of(f"{corpus.name}, held-out part", lines, trained=False)
 
 
 def _nltk_lines(name: str) -> list[str]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import nearkey
-from nearkey.decode import Decoder, EditCosts, LanguagePack
+from nearkey.decode import Decoder, EditCosts, LanguagePack, TouchModel
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.calibration import list_posterior
@@ -44,6 +44,7 @@ __all__ = [
     "make_workload",
     "score_decoder",
     "score_layout",
+    "score_workload",
     "static_score",
     "type_workload",
 ]
@@ -254,6 +255,57 @@ def score_layout(
         workload = make_workload(
             pack, text, words=words, seed=seed, letters=layout.letters, context=with_context
         )
+    return score_workload(
+        layout,
+        workload,
+        truth=truth,
+        believed=believed,
+        pack=pack,
+        seed=seed,
+        k=k,
+        use=use,
+        lm_weight=lm_weight,
+        edits=edits,
+        selection=selection,
+        completion_words=completion_words,
+        latency_words=latency_words,
+        compare=compare,
+        compare_words=compare_words,
+        threads=threads,
+        progress=progress,
+        stages=stages,
+    )
+
+
+def score_workload(
+    layout: Layout,
+    workload: Workload,
+    *,
+    truth: SamplingTouchModel,
+    believed: TouchModel,
+    pack: LanguagePack,
+    seed: int,
+    k: int = 10,
+    use: Literal["words", "live"] = "words",
+    lm_weight: float = 1.0,
+    edits: EditCosts | None = None,
+    selection: Selection | None = None,
+    completion_words: int = 300,
+    latency_words: int = 300,
+    compare: Mapping[str, Decodes | BatchDecodes] | bool = False,
+    compare_words: int = 500,
+    static: StaticScore | None = None,
+    threads: int = 1,
+    progress: Callable[[str], None] | None = None,
+    stages: Stages | None = None,
+) -> LayoutScore:
+    """As `score_layout`, for words already chosen: a benchmark types the same ones on many layouts.
+
+    truth, believed : where touches land, and what the decoder assumes; for this layout.
+    seed : of the touches, and of the words as far as results tell. static : where it is known already.
+    """
+    stages, tell = stages or Stages(), progress or (lambda _: None)
+    words, with_context = len(workload), workload.states is not None
     tell("touches")
     with stages("touches"):
         typed = type_workload(layout, truth, workload, seed=seed, selection=selection)
@@ -278,8 +330,9 @@ def score_layout(
                 part.spelled,
                 part.selection,
             )
-    with stages("judging"):
-        static = static_score(layout, pack)
+    if static is None:
+        with stages("judging"):
+            static = static_score(layout, pack)
     compared, skipped = {}, {}
     if compare:
         others: Mapping[str, Any] = baselines(decoder, typist_touch=truth)
@@ -316,7 +369,7 @@ def score_layout(
             "use": use,
             "layout": digest(repr(layout.to_dict())),
             "touch": touch_identity(truth),
-            "decoder_touch": touch_identity(believed),
+            "decoder_touch": "the same" if believed is truth else touch_identity(believed),
             "lm_weight": lm_weight,
             "completion_cost": costs.completion,
             "selection": {"style": typed.selection.style, "listed": typed.selection.listed},

@@ -180,8 +180,10 @@ class Compared:
 
     def to_dict(self) -> dict[str, Any]:
         """Quality, as plain data."""
+        whole = self.score.to_dict()
+        del whole["by_length"]  # too few words for that
         return {
-            **self.score.to_dict(),
+            **whole,
             "top1_to_ours": plain(self.top1_to_ours),
             "top3_to_ours": plain(self.top3_to_ours),
         }

@@ -1,0 +1,332 @@
+"""Run the benchmark: the quick set (under five minutes on two cores) or the full one.
+
+    python benchmarks/run.py quick
+    python benchmarks/run.py full --data FOLDER
+
+Text and touches are looked for in --data, or in the folder NEARKEY_DATA names; a scenario whose data is
+not there is skipped, and says so. Writes runs/SET.json (the same on every machine), runs/SET.speed.json
+and, with --page, the sections of the results page. An interrupted run goes on from runs/SET.partial.jsonl.
+"""
+
+from __future__ import annotations
+
+import argparse
+import gc
+import json
+import os
+import resource
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fnmatch import fnmatch
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from scenario_results import write_sections
+from scenarios import (
+    COMPARE_WORDS,
+    PAD_MM,
+    PHONE_KEYS_MM,
+    SEED,
+    SPREADS_MM,
+    WORDS,
+    Scenario,
+    layout_of,
+    scenarios,
+)
+from sections import this_machine
+
+import nearkey
+from nearkey.errors import NearkeyError
+from nearkey.files import atomic_write
+from nearkey.simulate.corpora import Corpus, held_out_part, read_source
+from nearkey.simulate.identity import pack_identity
+from nearkey.simulate.replay import RecordedTouches
+from nearkey.simulate.replay_gap import replay_gap
+from nearkey.simulate.score import (
+    StaticScore,
+    Workload,
+    make_workload,
+    score_workload,
+    static_score,
+)
+from nearkey.touch import GaussianTouch
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE / "touch"))
+SCHEMA, VERSION = "nearkey-benchmark", 1
+
+
+class Skipped(Exception):
+    """A scenario cannot run here; the text says why."""
+
+
+@dataclass
+class Bench:
+    """Packs, texts, words and touches, each made once."""
+
+    data: Path | None
+    threads: int
+    seconds: dict[str, float]
+
+    def __post_init__(self) -> None:
+        self._packs: dict[str, Any] = {}
+        self._texts: dict[str, Corpus] = {}
+        self._words: dict[tuple[str, str, str], Workload] = {}
+        self._static: dict[tuple[str, str], StaticScore] = {}
+
+    def pack(self, language: str) -> Any:
+        if language not in self._packs:
+            try:
+                self._packs[language] = nearkey.load_pack(language)
+            except NearkeyError as fault:
+                self._packs[language] = Skipped(f"no pack {language!r} here: {fault.problem}")
+        found = self._packs[language]
+        if isinstance(found, Skipped):
+            raise found
+        return found
+
+    def corpus(self, scenario: Scenario) -> Corpus | None:
+        text = scenario.spec
+        if not text.file:
+            return None
+        if text.file not in self._texts:
+            start = time.perf_counter()
+            whole = read_source(self._file(f"{text.file}.txt.gz"), trained=False)
+            held = held_out_part(whole, permille=text.held_out) if text.held_out else whole
+            self._texts[text.file] = held
+            self.seconds["reading text"] = (
+                self.seconds.get("reading text", 0.0) + time.perf_counter() - start
+            )
+        return self._texts[text.file]
+
+    def _file(self, name: str) -> Path:
+        if self.data is None:
+            raise Skipped("its text is not part of nearkey; name the data folder with --data")
+        for folder in (self.data, self.data / "text"):
+            if (folder / name).is_file():
+                return folder / name
+        raise Skipped(f"no {name} in {self.data}")
+
+    def workload(self, scenario: Scenario, letters: str) -> Workload:
+        key = (scenario.language, scenario.text, "".join(sorted(letters)))
+        if key not in self._words:
+            corpus = self.corpus(scenario)
+            start = time.perf_counter()
+            self._words[key] = make_workload(
+                self.pack(scenario.language),
+                corpus,
+                words=WORDS,
+                seed=SEED,
+                letters=letters,
+                context=corpus is not None,
+            )
+            self.seconds["words"] = self.seconds.get("words", 0.0) + time.perf_counter() - start
+        return self._words[key]
+
+    def static(self, scenario: Scenario) -> StaticScore:
+        key = (scenario.language, scenario.layout)
+        if key not in self._static:
+            start = time.perf_counter()
+            layout = layout_of(scenario.layout, *PAD_MM)
+            self._static[key] = static_score(layout, self.pack(scenario.language))
+            self.seconds["static"] = self.seconds.get("static", 0.0) + time.perf_counter() - start
+        return self._static[key]
+
+    @cached_property
+    def recorded(self) -> RecordedTouches:
+        from open_touches import open_touches, phone_grid
+
+        if self.data is None:
+            raise Skipped("recorded touches are not part of nearkey; name their folder with --data")
+        for folder in (self.data / "touch_accuracy", self.data):
+            if (folder / "taps_phone_b.csv").is_file():
+                grid = phone_grid()
+                return RecordedTouches.of(open_touches(folder, grid), grid)
+        raise Skipped(f"no taps_phone_b.csv in {self.data}")
+
+    def run(self, scenario: Scenario) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Quality and speed of one scenario."""
+        pack = self.pack(scenario.language)
+        if scenario.touches == "thumb":
+            return self._replay(scenario, pack), {}
+        layout = layout_of(scenario.layout, *PAD_MM)
+        touch = GaussianTouch.from_layout(layout, spread_mm=SPREADS_MM[scenario.touches])
+        result = score_workload(
+            layout,
+            self.workload(scenario, layout.letters),
+            truth=touch,
+            believed=touch,
+            pack=pack,
+            seed=SEED,
+            use="live" if scenario.live else "words",
+            completion_words=0 if scenario.live else 300,
+            compare=not scenario.live,
+            compare_words=COMPARE_WORDS,
+            static=self.static(scenario),
+            threads=self.threads,
+        )
+        return result.to_dict(), result.speed()
+
+    def _replay(self, scenario: Scenario, pack: Any) -> dict[str, Any]:
+        from open_touches import HEIGHT_MM, WIDTH_MM
+
+        layout = layout_of(scenario.layout, WIDTH_MM, PHONE_KEYS_MM)
+        gap = replay_gap(
+            layout,
+            self.recorded,
+            pack=pack,
+            corpus=self.corpus(scenario),
+            words_each=100,
+            seed=SEED,
+            at_mm=(0.0, HEIGHT_MM - PHONE_KEYS_MM),
+            threads=self.threads,
+        )
+        return {
+            "conditions": {
+                "nearkey": nearkey.__version__,
+                "pack": pack_identity(pack),
+                "corpus": scenario.spec.file,
+                "words": gap.rows[0].words,
+                "people": gap.rows[0].people,
+                "seed": SEED,
+                "surface_mm": [WIDTH_MM, PHONE_KEYS_MM],
+            },
+            "replay": gap.to_dict(),
+        }
+
+
+def run_all(
+    chosen: list[Scenario], bench: Bench, store: Path | None
+) -> Iterator[tuple[Scenario, dict[str, Any] | None, dict[str, Any], str]]:
+    """Each scenario with its quality, speed, and why it was skipped; kept in `store` as it comes."""
+    header: dict[str, Any] = {"nearkey": nearkey.__version__, "words": WORDS, "seed": SEED}
+    for language in sorted({scenario.language for scenario in chosen}):
+        try:
+            header[language] = pack_identity(bench.pack(language))
+        except Skipped:
+            header[language] = None
+    done = _kept(store, header)
+    for scenario in chosen:
+        if scenario.id in done:
+            quality, speed = done[scenario.id]
+            yield scenario, quality, speed, ""
+            continue
+        try:
+            quality, speed = bench.run(scenario)
+        except Skipped as why:
+            yield scenario, None, {}, str(why)
+            continue
+        if store is not None:
+            with store.open("a", encoding="utf-8") as out:
+                out.write(json.dumps([scenario.id, quality, speed]) + "\n")
+        yield scenario, quality, speed, ""
+
+
+def _kept(store: Path | None, header: dict[str, Any]) -> dict[str, Any]:
+    """What an interrupted run of the same version, packs and words has done. A torn last line is dropped."""
+    if store is None:
+        return {}
+    found: dict[str, Any] = {}
+    if store.exists():
+        lines = store.read_text(encoding="utf-8").split("\n")[:-1]
+        if lines and json.loads(lines[0]) == header:
+            found = {name: (quality, speed) for name, quality, speed in map(json.loads, lines[1:])}
+    store.parent.mkdir(parents=True, exist_ok=True)
+    with atomic_write(store) as out:
+        out.write(json.dumps(header) + "\n")
+        out.writelines(json.dumps([name, *both]) + "\n" for name, both in found.items())
+    return found
+
+
+def write_run(path: Path, data: dict[str, Any]) -> None:
+    """A run as JSON, one scenario a line, so that two runs can be told apart by eye."""
+    inner = data.pop("scenarios")
+    head = json.dumps(data, ensure_ascii=False, allow_nan=False)
+    lines = ",\n".join(
+        f"{json.dumps(name)}: {json.dumps(score, ensure_ascii=False, allow_nan=False)}"
+        for name, score in inner.items()
+    )
+    data["scenarios"] = inner
+    with atomic_write(path) as out:
+        out.write(f'{head[:-1]},\n"scenarios": {{\n{lines}\n}}}}\n')
+
+
+def main() -> int:
+    """Command line; returns the exit code."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("set", choices=["quick", "full"])
+    parser.add_argument("--data", type=Path, help="folder of texts and touches; or NEARKEY_DATA")
+    parser.add_argument("--only", help="only ids that match this pattern, for example 'en.q26.*'")
+    parser.add_argument(
+        "--threads", type=int, default=2, help="of the kernel; no figure depends on it"
+    )
+    parser.add_argument("--fresh", action="store_true", help="do not go on from an interrupted run")
+    parser.add_argument("--out", type=Path, default=HERE / "runs", help="folder of the runs")
+    parser.add_argument("--page", action="store_true", help="also write the sections of RESULTS.md")
+    options = parser.parse_args()
+    named = os.environ.get("NEARKEY_DATA")
+    data = options.data or (Path(named) if named else None)
+    chosen = [s for s in scenarios(options.set) if not options.only or fnmatch(s.id, options.only)]
+    store = options.out / f"{options.set}.partial.jsonl"
+    if options.fresh:
+        store.unlink(missing_ok=True)
+    bench = Bench(data, options.threads, {})
+    quality: dict[str, Any] = {}
+    speed: dict[str, Any] = {}
+    skipped: dict[str, str] = {}
+    start = time.perf_counter()
+    for number, (scenario, found, fast, why) in enumerate(run_all(chosen, bench, store), start=1):
+        told = f"[{number}/{len(chosen)}] {scenario.id}"
+        if found is None:
+            skipped[scenario.id] = why
+            told += f" skipped: {why}"
+        else:
+            quality[scenario.id] = found
+            if fast:
+                speed[scenario.id] = fast
+        print(told, file=sys.stderr, flush=True)
+        gc.collect()
+    seconds = time.perf_counter() - start
+    head = {
+        "schema": SCHEMA,
+        "version": VERSION,
+        "set": options.set,
+        "nearkey": nearkey.__version__,
+    }
+    run = {
+        **head,
+        "packs": {
+            language: pack_identity(pack)
+            for language, pack in bench._packs.items()
+            if not isinstance(pack, Skipped)
+        },
+        "seed": SEED,
+        "skipped": skipped,
+        "scenarios": quality,
+    }
+    write_run(options.out / f"{options.set}.json", run)
+    timing = {
+        **head,
+        "schema": f"{SCHEMA}-speed",
+        "environment": this_machine(),
+        "seconds": seconds,
+        "shared_stages_s": bench.seconds,
+        "peak_memory_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "scenarios": speed,
+    }
+    write_run(options.out / f"{options.set}.speed.json", timing)
+    store.unlink(missing_ok=True)
+    if options.page:
+        write_sections(run, timing, HERE / "results")
+    print(
+        f"{len(quality)} scenarios, {len(skipped)} skipped, {seconds:.0f} s; "
+        f"{options.out / f'{options.set}.json'}"
+    )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,167 @@
+"""What the benchmark measures: scenarios with ids that never change their meaning.
+
+An id reads LANGUAGE.LAYOUT.TOUCHES.TEXT, so "en.q26.s10.mail" types the e-mail and web text on 26 keys with
+a spread of 1.0 mm. A scenario whose content must change gets a new id, and the old one goes.
+
+The surface is an invented one: a pad of 24 x 12 mm on the barrel of a surveyor's stylus. Nobody has typed
+on it; touches are drawn around key centres, the same spread in millimetres for every layout. The replayed
+touches ("thumb") are real ones, of thumbs on a phone, and say nothing about such a pad.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from nearkey.layout import Layout, grid_layouts
+
+WORDS = 3000
+COMPARE_WORDS = 300
+SEED = 20
+PAD_MM = (24.0, 12.0)
+PHONE_KEYS_MM = 24.0
+"""Height of the strip at the bottom of the phone on which thumbs are replayed; it is as wide as the screen."""
+
+SPREADS_MM = {"s06": 0.6, "s10": 1.0, "s14": 1.4, "s18": 1.8}
+
+LAYOUTS = {
+    "q26": "26 keys in the order of English typewriters",
+    "g2x5": "grid of 2 x 5 over it (number 62 of the strict grids)",
+    "e161": "8 keys with the letters of ITU-T E.161",
+    "g2x3": "grid of 2 x 3 (number 31)",
+    "g1x5": "grid of 1 x 5 (number 2)",
+}
+_GRIDS = {
+    "g2x5": (2, 5, "qwerty-2x5-s062"),
+    "g2x3": (2, 3, "qwerty-2x3-s31"),
+    "g1x5": (1, 5, "qwerty-1x5-s02"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """Text to type. `file` is looked for in the data folder; "" draws words from the pack.
+
+    held_out : take the part that the pack's recipe holds out (per mille); 0 takes all, which the pack has
+    not seen. licence, attribution : of the text.
+    """
+
+    register: str
+    file: str = ""
+    held_out: int = 0
+    attribution: str = ""
+
+
+HELD_OUT = 30
+
+TEXTS: dict[str, dict[str, Text]] = {
+    "en": {
+        "drawn": Text("words drawn from the pack, no context"),
+        "mail": Text(
+            "e-mail, blogs, reviews, answers",
+            "en_ewt_eval",
+            0,
+            "Universal Dependencies English EWT, CC BY-SA 4.0",
+        ),
+        "voice": Text(
+            "short sentences", "en_common_voice", HELD_OUT, "Mozilla Common Voice sentences, CC0"
+        ),
+        "chat": Text(
+            "live chat",
+            "en_irc",
+            HELD_OUT,
+            "IRC disentanglement data, Kummerfeld et al., ACL 2019, CC BY 4.0",
+        ),
+        "task": Text(
+            "task dialogue",
+            "en_sgd",
+            HELD_OUT,
+            "Schema-Guided Dialogue, Rastogi et al., AAAI 2020, CC BY-SA 4.0",
+        ),
+        "review": Text(
+            "film reviews",
+            "en_movie_reviews",
+            HELD_OUT,
+            "Movie reviews, Pang & Lee, ACL 2004, CC BY 4.0",
+        ),
+    },
+    **{
+        language: {
+            "drawn": Text("words drawn from the pack, no context"),
+            "voice": Text(
+                "short sentences",
+                f"{language}_common_voice",
+                HELD_OUT,
+                "Mozilla Common Voice sentences, CC0",
+            ),
+        }
+        for language in ("de", "fr", "es", "el")
+    },
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """One line of the benchmark. touches : a key of SPREADS_MM, or "thumb". live : score the live list."""
+
+    language: str
+    layout: str
+    touches: str
+    text: str
+    live: bool = False
+
+    @property
+    def id(self) -> str:
+        parts = [self.language, self.layout, self.touches, self.text]
+        return ".".join(parts + (["live"] if self.live else []))
+
+    @property
+    def spec(self) -> Text:
+        return TEXTS[self.language][self.text]
+
+
+def scenarios(which: str) -> list[Scenario]:
+    """The quick set, or the full one, which holds it."""
+    quick = [Scenario("en", layout, "s10", "mail") for layout in LAYOUTS]
+    quick += [
+        Scenario("en", layout, spread, "mail")
+        for layout in ("q26", "g2x3")
+        for spread in SPREADS_MM
+        if spread != "s10"
+    ]
+    quick += [
+        Scenario("en", layout, "s10", text)
+        for layout in ("q26", "g2x3")
+        for text in TEXTS["en"]
+        if text != "mail"
+    ]
+    quick += [Scenario("en", layout, "s10", "mail", live=True) for layout in ("q26", "e161")]
+    quick += [Scenario("en", layout, "thumb", "mail") for layout in ("q26", "e161")]
+    if which == "quick":
+        return quick
+    full = [
+        Scenario("en", layout, spread, text)
+        for layout in LAYOUTS
+        for spread in SPREADS_MM
+        for text in TEXTS["en"]
+    ]
+    full += [Scenario("en", layout, "s10", "mail", live=True) for layout in LAYOUTS]
+    full += [Scenario("en", layout, "thumb", "mail") for layout in LAYOUTS]
+    full += [
+        Scenario(language, layout, "s10", text)
+        for language in TEXTS
+        if language != "en"
+        for layout in ("q26", "e161", "g2x3")
+        for text in TEXTS[language]
+    ]
+    return list(dict.fromkeys(quick + full))
+
+
+@cache
+def layout_of(name: str, width_mm: float, height_mm: float) -> Layout:
+    """A scenario's layout on a surface."""
+    if name in _GRIDS:
+        rows, columns, grid = _GRIDS[name]
+        found = grid_layouts(Layout.named("qwerty"), rows=rows, columns=columns)
+        return next(g for g in found if g.name == grid).fitted(width_mm, height_mm)
+    return Layout.named({"q26": "qwerty"}.get(name, name)).fitted(width_mm, height_mm)

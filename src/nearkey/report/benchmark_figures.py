@@ -1,0 +1,253 @@
+"""Pictures of scores: accuracy against noise, reliability, ranks, keystrokes against keys.
+
+Every function takes plain data as `LayoutScore.to_dict()` gives it, so that a picture can be drawn again from
+a results file, and returns a matplotlib Figure that belongs to no window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from nearkey.report.style import (
+    ACCENT,
+    GREY,
+    INK,
+    LIGHT,
+    new_figure,
+    shape_looks,
+    styled,
+    text_for_plot,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from nearkey.simulate.score_result import LayoutScore
+
+__all__ = [
+    "plot_accuracy_by_noise",
+    "plot_keystrokes_by_keys",
+    "plot_ranks",
+    "plot_reliability",
+    "save_figure",
+    "save_score_figures",
+]
+
+Estimate = Mapping[str, float]
+
+
+def plot_accuracy_by_noise(
+    series: Mapping[str, Mapping[str, Sequence[tuple[float, Estimate]]]],
+) -> Figure:
+    """Top-1 accuracy against the spread of touches, a panel a layout and a line a decoder.
+
+    series : panel title -> decoder -> (spread in mm, estimate as value, low, high). Bars are 95 % intervals.
+    """
+    names = list(dict.fromkeys(name for panel in series.values() for name in panel))
+    looks = shape_looks(names)
+    with styled():
+        figure = new_figure(3.9 * len(series) + 1.6, 3.6)
+        panels = figure.subplots(1, len(series), sharey=True, squeeze=False)[0]
+        for axes, (title, panel) in zip(panels, series.items(), strict=True):
+            for i, (name, points) in enumerate(panel.items()):
+                x = np.asarray([spread for spread, _ in points])
+                y, low, high = (
+                    np.asarray([100 * e[part] for _, e in points])
+                    for part in ("value", "low", "high")
+                )
+                # A second round of colours is told apart by line and mark.
+                second = names.index(name) >= 6
+                axes.errorbar(
+                    x,
+                    y,
+                    yerr=np.maximum([y - low, high - y], 0),
+                    color=looks[name].colour,
+                    marker=looks[name].mark,
+                    markersize=7.0 if second else 4.5,
+                    markerfacecolor="none" if second else looks[name].colour,
+                    linestyle="--" if second else "-",
+                    lw=2.2 if i == 0 else 1.2,
+                    elinewidth=0.8,
+                    label=text_for_plot(name),
+                )
+            axes.set_title(text_for_plot(title, 60))
+            axes.set_xlabel("spread of touches (SD, mm)")
+            axes.set_ylim(0, 100)
+            axes.grid(axis="y")
+        panels[0].set_ylabel("top-1 accuracy (% of words)")
+        handles, labels = panels[0].get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside right center")
+    return figure
+
+
+def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
+    """Reliability diagrams, one for each named calibration.
+
+    The share that was right against the mean probability of each bin, with its 95 % interval; the shaded
+    steps are where a calibrated decoder's shares would lie by chance. Below, how many words a bin holds.
+    """
+    with styled():
+        figure = new_figure(3.4 * len(calibrations), 4.3)
+        grid = figure.subplots(
+            2, len(calibrations), sharex=True, squeeze=False, height_ratios=(4, 1)
+        )
+        for column, (title, found) in enumerate(calibrations.items()):
+            above, below = grid[0][column], grid[1][column]
+            bins = found["bins"]
+            x = np.asarray([b["confidence"] for b in bins])
+            y = np.asarray([b["accuracy"]["value"] for b in bins])
+            spread = np.asarray(
+                [
+                    [v - b["accuracy"]["low"], b["accuracy"]["high"] - v]
+                    for b, v in zip(bins, y, strict=True)
+                ]
+            )
+            for b in bins:
+                low, high = b["expected"]
+                above.fill_between([b["low"], b["high"]], low, high, color=LIGHT, lw=0)
+            above.plot([0, 1], [0, 1], color=GREY, lw=0.8, linestyle=":")
+            above.errorbar(
+                x,
+                y,
+                yerr=np.maximum(spread.T, 0),
+                fmt="o",
+                color=ACCENT,
+                markersize=4.5,
+                elinewidth=0.9,
+                clip_on=False,
+            )
+            above.set_title(text_for_plot(title, 60))
+            above.text(
+                0.97,
+                0.04,
+                f"error {found['error']:.3f}\nby chance up to {found['by_chance']['high']:.3f}",
+                transform=above.transAxes,
+                ha="right",
+                color=INK,
+            )
+            above.set(xlim=(0, 1), ylim=(0, 1))
+            below.bar(
+                [b["low"] for b in bins],
+                [b["words"] for b in bins],
+                width=[b["high"] - b["low"] for b in bins],
+                align="edge",
+                color=ACCENT,
+                edgecolor="white",
+            )
+            below.set_yscale("log")
+            below.set_xlabel("probability of the first candidate")
+        grid[0][0].set_ylabel("share that was right")
+        grid[1][0].set_ylabel("words")
+    return figure
+
+
+def plot_ranks(scores: Mapping[str, Mapping[str, Any]]) -> Figure:
+    """Where the word meant stood in the list: the share of words at each place or better, a line a score.
+
+    scores : name -> a decoder's score (its `ranks` and `missed`).
+    """
+    looks = shape_looks(list(scores))
+    with styled():
+        figure = new_figure(6.4, 3.6)
+        axes = figure.subplots()
+        for name, score in scores.items():
+            ranks = np.asarray(score["ranks"], dtype=np.float64)
+            total = ranks.sum() + score["missed"]
+            axes.plot(
+                np.arange(1, len(ranks) + 1),
+                100 * np.cumsum(ranks) / total,
+                color=looks[name].colour,
+                marker=looks[name].mark,
+                markersize=4.5,
+                label=text_for_plot(name, 40),
+            )
+        axes.set_xlabel("place in the list")
+        axes.set_ylabel("words at this place or better (%)")
+        axes.set_ylim(top=100.5)
+        axes.set_xticks(np.arange(1, max(len(s["ranks"]) for s in scores.values()) + 1))
+        axes.grid(axis="y")
+        figure.legend(loc="outside right center")
+    return figure
+
+
+def plot_keystrokes_by_keys(points: Sequence[Mapping[str, Any]]) -> Figure:
+    """Keystrokes per character of layouts with few keys to layouts with many.
+
+    points : one for each layout, with `layout`, `keys`, `static` (perfect touches), `multi_tap` and `noisy`, an
+    estimate as value, low, high. Multi-tap, which needs no dictionary, stands for scale in a panel of its own.
+    """
+    kinds = {
+        "multi_tap": "multi-tap, perfect touches",
+        "noisy": "as typed, corrections included",
+        "static": "dictionary, perfect touches",
+    }
+    looks = shape_looks(list(kinds))
+    ordered = sorted(points, key=lambda p: p["keys"])
+    x = np.arange(len(ordered))
+    with styled():
+        figure = new_figure(8.0, 3.6)
+        panels = figure.subplots(1, 2)
+        for axes, shown in zip(panels, (tuple(kinds), ("noisy", "static")), strict=True):
+            for kind in shown:
+                values = [p[kind]["value"] if kind == "noisy" else p[kind] for p in ordered]
+                ends = [
+                    (
+                        p["noisy"]["value"] - p["noisy"]["low"],
+                        p["noisy"]["high"] - p["noisy"]["value"],
+                    )
+                    for p in ordered
+                ]
+                axes.errorbar(
+                    x,
+                    values,
+                    yerr=np.maximum(np.asarray(ends).T, 0) if kind == "noisy" else None,
+                    color=looks[kind].colour,
+                    marker=looks[kind].mark,
+                    markersize=5,
+                    lw=1.2,
+                    label=kinds[kind],
+                )
+            axes.set_xticks(
+                x, [f"{text_for_plot(str(p['layout']))}\n{p['keys']} keys" for p in ordered]
+            )
+            axes.set_xmargin(0.08)
+            axes.grid(axis="y")
+        panels[0].set_ylabel("keystrokes per character, space included")
+        panels[1].set_title("the same without multi-tap")
+        figure.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=3)
+    return figure
+
+
+def save_figure(figure: Figure, path: Path) -> None:
+    """Write a figure, the same bytes for the same data."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    metadata = {"Date": None} if path.suffix == ".svg" else {}
+    with styled():
+        figure.savefig(path, metadata=metadata)
+
+
+def save_score_figures(result: LayoutScore, folder: Path) -> list[Path]:
+    """The rank distribution and, where there are probabilities, the reliability of a score, as SVG."""
+    data = result.to_dict()
+    own = data["score"]
+    lists = {own["decoder"]: own} | {
+        name: other for name, other in data["compared"].items() if name != own["decoder"]
+    }
+    made = [folder / f"{result.layout}.ranks.svg"]
+    save_figure(plot_ranks(lists), made[0])
+    shown = {
+        title: own[field]
+        for title, field in (
+            ("all words", "calibration"),
+            ("words of the lexicon", "calibration_known"),
+        )
+        if own[field] is not None
+    }
+    if shown:
+        made.append(folder / f"{result.layout}.reliability.svg")
+        save_figure(plot_reliability(shown), made[-1])
+    return made
