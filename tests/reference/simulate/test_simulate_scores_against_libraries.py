@@ -1,0 +1,87 @@
+"""Measures of the benchmark against libraries outside the project."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from rapidfuzz.distance import Levenshtein
+from scipy import stats
+from sklearn.calibration import calibration_curve
+
+import nearkey as nk
+from nearkey.simulate.calibration import calibrate
+from nearkey.simulate.decoders import Answers
+from nearkey.simulate.outcomes import GroupScore, WordOutcomes, place_answers
+from nearkey.simulate.workload import Workload
+
+pytestmark = pytest.mark.reference
+
+
+def test_reliability_is_that_of_scikit_learn():
+    rng = np.random.default_rng(0)
+    confidence = rng.random(5000)
+    right = rng.random(5000) < confidence**1.3
+    found = calibrate(confidence, right, bins=15)
+    share, mean = calibration_curve(right, confidence, n_bins=15)
+    assert [b.accuracy.value for b in found.bins] == pytest.approx(share)
+    assert [b.confidence for b in found.bins] == pytest.approx(mean)
+
+
+def test_the_chance_of_a_calibration_error_follows_the_binomial():
+    """One bin of n words at probability p: the error is |share - p|, a binomial's mean absolute deviation."""
+    n, p = 400, 0.7
+    found = calibrate(np.full(n, p), np.arange(n) < round(n * p), bins=1, draws=4000)
+    counts = np.arange(n + 1)
+    expected = float((stats.binom.pmf(counts, n, p) * np.abs(counts / n - p)).sum())
+    assert found.error == pytest.approx(0.0, abs=1e-12)
+    assert found.by_chance[0] == pytest.approx(expected, rel=0.05)
+
+
+def random_words(rng, n):
+    return ["".join(rng.choice(list("abcdé"), rng.integers(1, 7))) for _ in range(n)]
+
+
+def test_character_error_rate_is_the_edit_distance_of_rapidfuzz():
+    rng = np.random.default_rng(4)
+    meant, shown = random_words(rng, 300), random_words(rng, 300)
+    shown[::5] = meant[::5]
+    vocabulary = list(dict.fromkeys(meant))
+    words = list(dict.fromkeys(shown))
+    workload = Workload(
+        tuple(vocabulary),
+        np.asarray([vocabulary.index(w) for w in meant]),
+        [],
+        np.full(300, -1),
+        None,
+        None,
+        "invented",
+    )
+    index = np.full((300, 10), -1)
+    index[:, 0] = [words.index(w) for w in shown]
+    index[7, 0] = -1  # no answer: every character is missing
+    rank, distance = place_answers(Answers(words, index), workload)
+    expected = [Levenshtein.distance(a, b) for a, b in zip(meant, shown, strict=True)]
+    expected[7] = len(meant[7])
+    assert distance.tolist() == expected
+    outcomes = WordOutcomes(rank, distance, workload.characters, np.ones(300), None)
+    group = GroupScore.of(outcomes, np.ones(300, dtype=bool))
+    assert group.character_error_rate.value == sum(expected) / sum(map(len, meant))
+
+
+def test_entropy_of_letters_from_the_published_table():
+    """Bits a letter of a decoder that sees no touches, letters drawn by Lewand's table: 4.1758.
+
+    Cryptological Mathematics (2000), the value computed from the table. One-letter words with a space
+    each: bits per character is half of that.
+    """
+    from test_simulate_against_sources import LETTERS
+
+    share = np.asarray(list(LETTERS.values())) / sum(LETTERS.values())
+    counts = np.round(share * 100_000).astype(int)
+    log_prob = np.repeat(np.log(share), counts)
+    n = len(log_prob)
+    posterior = nk.simulate.decoders.Posterior(np.exp(log_prob), log_prob, "given")
+    ones = np.ones(n, dtype=np.int64)
+    outcomes = WordOutcomes(ones, 0 * ones, ones, 2.0 * ones, posterior)
+    group = GroupScore.of(outcomes, np.ones(n, dtype=bool))
+    assert 2 * group.bits_per_character.value == pytest.approx(4.1758, abs=2e-4)
