@@ -1,0 +1,135 @@
+"""Reading text to type. Own rules, no outside source."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from itertools import pairwise
+
+import pytest
+
+from nearkey.errors import NearkeyError, PlanError
+from nearkey.language.building.streams import read_stream, split_stream
+from nearkey.simulate.corpora import Corpus, held_out_part, join_tokens, read_source
+
+LINES = ["Bring the long staff.", "Peg seven is by the road."]
+
+
+def test_every_kind_of_file_gives_the_same_lines(tmp_path):
+    import pyarrow as pa
+    import pyarrow.feather as feather
+    import pyarrow.parquet as pq
+
+    plain = "\n".join(LINES) + "\n\n"
+    (tmp_path / "a.txt").write_text(plain)
+    (tmp_path / "notes").write_text(plain)
+    (tmp_path / "a.txt.gz").write_bytes(gzip.compress(plain.encode()))
+    (tmp_path / "a.csv").write_text(
+        "id,text\n" + "\n".join(f'{i},"{t}"' for i, t in enumerate(LINES))
+    )
+    (tmp_path / "a.jsonl").write_text("\n".join(json.dumps({"text": t}) for t in LINES))
+    (tmp_path / "a.json").write_text(json.dumps([{"text": t} for t in LINES]))
+    table = pa.table({"text": LINES})
+    pq.write_table(table, tmp_path / "a.parquet")
+    feather.write_feather(table, tmp_path / "a.arrow", compression="uncompressed")
+    for path in sorted(tmp_path.iterdir()):
+        assert list(read_source(path).lines) == LINES, path.name
+
+
+def test_another_column_may_be_named(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("said,text\nbring it,no\n")
+    assert list(read_source(path, column="said").lines) == ["bring it"]
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        ("missing.txt", None, "no such file"),
+        ("empty.txt", b"\n \n", "holds no text"),
+        ("binary.txt", b"a\0b", "zero bytes"),
+        ("latin.txt", b"caf\xe9\n", "not utf-8"),
+        ("bad.jsonl", b'{"text": \n', "not JSON"),
+        ("columns.csv", b"a,b\n1,2\n", "has no column 'text'"),
+        ("bad.parquet", b"PAR1", "cannot be read"),
+    ],
+)
+def test_a_faulty_source_is_named_with_its_fault(tmp_path, name, content, message):
+    path = tmp_path / name
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(PlanError) as raised:
+        read_source(path)
+    assert message in str(raised.value)
+    assert name.split(".")[0] in str(raised.value)
+
+
+def test_nltk_corpora_without_their_data_say_how_to_fetch_them(monkeypatch, tmp_path):
+    nltk = pytest.importorskip("nltk")
+    monkeypatch.setattr(nltk.data, "path", [str(tmp_path)])
+    with pytest.raises(PlanError, match=r"nltk\.downloader"):
+        read_source("nltk:gutenberg")
+    with pytest.raises(PlanError, match="knows no such corpus"):
+        read_source("nltk:not_a_corpus")
+
+
+def test_an_nltk_corpus_is_read_as_running_text(monkeypatch):
+    corpus = pytest.importorskip("nltk.corpus")
+
+    class Reader:
+        def sents(self):
+            return [["Do", "n't", "move", "it", ",", "Sam", "'s", "peg", "."]]
+
+    monkeypatch.setattr(corpus, "invented", Reader(), raising=False)
+    assert list(read_source("nltk:invented").lines) == ["Don't move it, Sam's peg."]
+
+
+def test_hub_data_without_the_library_says_what_to_do(monkeypatch):
+    import sys
+
+    monkeypatch.setitem(sys.modules, "datasets", None)
+    with pytest.raises(NearkeyError, match="datasets"):
+        read_source("hub:some/set")
+
+
+def test_hub_data_comes_through_the_library(monkeypatch):
+    import sys
+    from types import SimpleNamespace
+
+    asked = []
+
+    def load_dataset(name, *, split):
+        asked.append((name, split))
+        if name == "gone/away":
+            raise ConnectionError("no network")
+        return {"text": ["bring it\nnow", None]}
+
+    monkeypatch.setitem(sys.modules, "datasets", SimpleNamespace(load_dataset=load_dataset))
+    assert list(read_source("hub:some/set", split="train").lines) == ["bring it", "now"]
+    assert asked == [("some/set", "train")]
+    with pytest.raises(PlanError, match="no network"):
+        read_source("hub:gone/away")
+
+
+def test_tokens_are_joined_as_they_were_written():
+    assert join_tokens(["It", "'s", "here", "!"]) == "It's here!"
+    assert join_tokens([]) == ""
+
+
+def test_the_held_out_part_is_what_a_pack_keeps_out_of_its_counts():
+    """Against the pack builder's own split: nothing of what it trains on, all of what it holds out."""
+    words = ["peg", "gate", "road", "kerb", "staff", "datum", "stands", "near", "lost"]
+    lines = [f"{a} {b} {c}" for a in words for b in words for c in words]
+    corpus = Corpus.of("notes", lines)
+    held = held_out_part(corpus, permille=100)
+    training, kept_out = split_stream(read_stream(corpus.lines), held_out=100)
+    assert len(held.lines) == kept_out.n_sentences
+    assert held.trained is False
+
+    def texts(stream):
+        starts = stream.starts.tolist()
+        return {" ".join(stream.surfaces[i] for i in stream.ids[a:b]) for a, b in pairwise(starts)}
+
+    again = texts(read_stream(held.lines))
+    assert again == texts(kept_out)
+    assert not again & texts(training)

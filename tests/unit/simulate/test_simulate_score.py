@@ -1,0 +1,250 @@
+"""Scoring a layout: figures worked by hand, words outside the lexicon, the same figures every time."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from small_models import (
+    PlainModel,
+    PlainTouch,
+    SmallLexicon,
+    SmallPack,
+    SmallTableModel,
+    random_ngrams,
+    row_layout,
+)
+
+from nearkey.decode import Decoder
+from nearkey.errors import PlanError
+from nearkey.simulate.completion import completion_savings
+from nearkey.simulate.corpora import Corpus
+from nearkey.simulate.decoders import BASELINES, Answers, OwnDecoder, Queries
+from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.score import make_workload, score_decoder, score_layout, type_workload
+from nearkey.touch import GaussianTouch
+
+LAYOUT = row_layout(["ab", "cd", "ef"])
+
+
+def pack_of(shares):
+    words = list(shares)
+    return SmallPack(
+        SmallLexicon(words, np.log(np.asarray(list(shares.values()), np.float32))),
+        PlainModel(words),
+    )
+
+
+def table_pack(seed=2, n_words=40):
+    rng = np.random.default_rng(seed)
+    words = set()
+    while len(words) < n_words:
+        words.add("".join(rng.choice(list("abcdef"), rng.integers(1, 5))))
+    ngrams = random_ngrams(rng, n_words, 2, 0.1)
+    log_probs = np.asarray([ngrams[(3 + i,)][0] for i in range(n_words)], np.float32)
+    return SmallPack(
+        SmallLexicon(sorted(words), log_probs), SmallTableModel(sorted(words), ngrams, 2)
+    )
+
+
+class Scripted:
+    """Answers word by word from a list."""
+
+    def __init__(self, lists):
+        self._lists = lists
+
+    def answer(self, queries, k):
+        words = list(dict.fromkeys(w for one in self._lists for w in one))
+        index = np.full((len(queries), k), -1)
+        for i, one in enumerate(self._lists):
+            index[i, : len(one)] = [words.index(w) for w in one]
+        return Answers(words, index)
+
+
+@pytest.fixture
+def typed():
+    """The words ace, bd, ace, fee, of which the pack lacks fee; touches on the spot."""
+    pack = pack_of({"ace": 0.5, "bd": 0.3, "ad": 0.2})
+    corpus = Corpus.of("invented", ["ace bd ace fee"])
+    words = make_workload(pack, corpus, words=4, seed=0, letters="abcdef", context=True)
+    touch = GaussianTouch.from_layout(LAYOUT, spread=0.01, background=0.0)
+    return type_workload(LAYOUT, touch, words, seed=0, selection=Selection(listed=3))
+
+
+def test_a_workload_holds_words_the_lexicon_lacks_and_what_stood_before(typed):
+    words = typed.workload
+    assert [words.text(i) for i in range(4)] == ["ace", "bd", "ace", "fee"]
+    assert words.index.tolist() == [0, 1, 0, -1]
+    assert words.contexts == ("", "ace", "ace bd", "ace bd ace")
+    assert words.states == ("", "ace", "bd", "ace")
+
+
+def test_measures_worked_by_hand(typed):
+    """Ranks 1, 2, 4 and none.
+
+    KSPC, three shown, spelled letter by letter with perfect touches (a letter's place on its key):
+    ace 3 + 1; bd 2 + 1 + 1; ace beyond the list 3 + 1 + (1 + 1 + 1) + 1; fee 3 + 1 + (2 + 1 + 1) + 1; over
+    4 + 3 + 4 + 4 characters. First texts ace, ad, bdf, nothing: 0 + 1 + 3 + 3 edits over 11 characters.
+    """
+    lists = [["ace"], ["ad", "bd"], ["bdf", "x", "y", "ace"], []]
+    score = score_decoder(typed, Scripted(lists), name="scripted").score
+    group = score.all
+    assert [group.top[k].value for k in (1, 3, 5, 10)] == [0.25, 0.5, 0.75, 0.75]
+    assert group.mean_rank.value == pytest.approx((1 + 2 + 4) / 3)
+    assert group.kspc.value == pytest.approx((4 + 4 + 8 + 9) / 15)
+    assert group.character_error_rate.value == pytest.approx(7 / 11)
+    assert group.bits_per_character is None
+    assert score.ranks[:4] == (1, 1, 0, 1)
+    assert score.missed == 1
+    assert (score.known.words, score.unknown.words) == (3, 1)
+    assert {n: g.words for n, g in score.by_length.items()} == {2: 1, 3: 3}
+    assert score.calibration is None
+
+
+def test_a_python_decoder_that_raises_or_lies_is_reported(typed):
+    class Reading:
+        def __init__(self, text, log_prob):
+            self.text, self.log_prob = text, log_prob
+
+    class Moody:
+        def decode(self, points, *, context, k):
+            if context == "ace":
+                raise RuntimeError("no mood")
+            if context == "ace bd":
+                return [Reading("ace", float("nan"))]
+            return [Reading("ACE", -1.0)]
+
+    score = score_decoder(typed, Moody(), name="moody").score
+    assert score.faults.counts == {"raised": 1, "not a number": 1}
+    assert "RuntimeError: no mood" in score.faults.examples["raised"][0]
+    assert score.ranks[0] == 1
+
+
+def test_our_decoder_may_be_asked_like_any_other(typed):
+    pack = pack_of({"ace": 0.5, "bd": 0.3, "ad": 0.2})
+    decoder = Decoder(LAYOUT, GaussianTouch.from_layout(LAYOUT, spread=0.2), pack)
+    one_by_one = score_decoder(typed, decoder, name="x").score
+    together = score_decoder(typed, OwnDecoder(decoder), name="x").score
+    assert one_by_one.ranks == together.ranks
+    assert one_by_one.latency.words == 4
+
+
+def score(**options):
+    pack = table_pack()
+    lines = [" ".join(np.random.default_rng(i).choice(pack.lexicon.words, 6)) for i in range(60)]
+    corpus = Corpus.of("invented", [*lines, "fade a cab", "bead deaf"])
+    given = {"corpus": corpus, "words": 300, "seed": 4, "completion_words": 40, "latency_words": 30}
+    given |= options
+    return score_layout(
+        LAYOUT, touch=GaussianTouch.from_layout(LAYOUT, spread=0.5), pack=pack, **given
+    )
+
+
+@pytest.fixture(scope="module")
+def compared():
+    return score(compare=True, compare_words=100)
+
+
+def test_quality_is_the_same_every_time_and_holds_no_time(compared):
+    again = score(compare=True, compare_words=100, threads=2)
+    text = json.dumps(compared.to_dict(), allow_nan=False)
+    assert text == json.dumps(again.to_dict(), allow_nan=False)
+    assert "seconds" not in text
+    assert "_us" not in text
+    assert score(seed=5).to_dict() != compared.to_dict()
+
+
+def test_conditions_name_all_that_a_citation_needs(compared):
+    told = compared.conditions
+    assert told["seed"] == 4
+    assert told["corpus"] == "invented"
+    assert told["nearkey"]
+    assert len(told["pack"]["checksum"]) == 16
+    assert score(lm_weight=0.5).conditions != told
+
+
+def test_all_baselines_answer_the_same_words(compared):
+    assert list(compared.compared) == ["nearkey", *BASELINES]
+    assert not compared.skipped
+    assert {c.score.all.words for c in compared.compared.values()} == {100}
+    assert all(c.score.faults.total == 0 for c in compared.compared.values())
+
+
+def test_the_exhaustive_optimum_is_what_our_search_finds(compared):
+    ours, slow = compared.compared["nearkey"], compared.compared["exhaustive"]
+    assert ours.score.ranks == slow.score.ranks
+    assert ours.score.all.character_error_rate == slow.score.all.character_error_rate
+    assert slow.top1_to_ours.value == 0.0
+
+
+def test_leaving_something_out_never_helps_much_where_the_model_is_the_truth():
+    """Bayes' rule: with words and touches from the decoder's own model nothing less can do better on average."""
+    pack = table_pack()
+    shares = np.exp(pack.lexicon.log_probs.astype(float))
+    pack.lexicon.log_probs[:] = np.log(shares / shares.sum())
+    found = score_layout(
+        LAYOUT,
+        touch=GaussianTouch.from_layout(LAYOUT, spread=0.5, background=0.0),
+        pack=pack,
+        words=2000,
+        compare=True,
+        compare_words=2000,
+    )
+    for name, other in found.compared.items():
+        assert other.top1_to_ours.low <= 0.0, name
+    for name in ("nearest key", "frequency only", "no language"):
+        assert found.compared[name].top1_to_ours.high < 0.0, name
+
+
+def test_the_table_reads_and_the_file_is_whole(compared, tmp_path):
+    table = str(compared)
+    for text in (
+        "in lexicon",
+        "outside",
+        "length 3",
+        "calibration",
+        "no touch model",
+        "exhaustive",
+    ):
+        assert text in table
+    path = tmp_path / "score.json"
+    compared.save(path)
+    assert json.loads(path.read_text()) == json.loads(json.dumps(compared.to_dict()))
+    speed = compared.speed()
+    assert speed["decoders"][0]["latency"]["words"] == 30
+    assert 0 < speed["overhead"] < 1
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"words": 1}, "no interval"),
+        ({"k": 5}, "has no top 10"),
+        ({"corpus": None, "context": True}, "have no context"),
+        ({"corpus": Corpus.of("digits", ["12 34"])}, "no word of it can be typed"),
+        ({"compare_words": 0}, "no interval"),
+    ],
+)
+def test_bad_requests_say_what_to_do(options, message):
+    with pytest.raises(PlanError, match=message):
+        score(**options)
+
+
+def test_savings_worked_by_hand():
+    """Words ace (2/3) and be (1/3) on keys of one letter. Both start apart, so either is first after one touch.
+
+    Each costs a touch and the accepting space: 2 + 2 keystrokes for 4 + 3 characters, 3/7 saved.
+    """
+    layout = row_layout(list("abcdef"))
+    pack = pack_of({"ace": 2 / 3, "be": 1 / 3})
+    from nearkey.decode import EditCosts
+
+    decoder = Decoder(layout, PlainTouch(layout, 0.1), pack, edits=EditCosts(completion=-1.0))
+    points = np.asarray([[0.5, 0.5], [2.5, 0.5], [4.5, 0.5], [1.5, 0.5], [4.5, 0.5]])
+    queries = Queries(points, np.asarray([0, 3, 5], np.uint32))
+    found = completion_savings(decoder, queries, ["ace", "be"], np.asarray([3.0, 2.0]), Selection())
+    assert found.savings.value == pytest.approx(3 / 7)
+    assert found.early == 1.0
+    lost = completion_savings(decoder, queries, ["fed", "be"], np.asarray([3.0, 2.0]), Selection())
+    assert lost.kspc.value == pytest.approx((3 + 1 + 3 + 1 + 2) / 7)
