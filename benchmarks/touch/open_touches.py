@@ -4,9 +4,9 @@ Data: Larsen, Jacobsen, Boring, Bergström, Pohl, "The Influence of Hand Size on
 MobileHCI 2019, article 4, doi:10.1145/3338286.3340115; hcidata collection, licence CC BY 4.0.
 13,500 thumb taps of 27 people on a phone of 750 x 1334 pixels at 326 per inch.
 
-The targets were random points, so there were no keys. Here the screen is cut into a grid, each
+The targets were random points, so there were no keys. Here virtual keys are laid over the screen, each
 target is given to the key it lies on, and the touch is moved along with its target to that key's
-centre: offsets stay as they were, places are those of the grid. It says nothing about a stylus barrel.
+centre: offsets stay as they were. It says nothing about a stylus barrel.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from pathlib import Path
 
 import numpy as np
 
+from nearkey.layout import Layout
 from nearkey.touch import TouchLog
-from nearkey.touch.geometry import Geometry
+from nearkey.touch.geometry import Geometry, geometry_of
 
 MM_PER_PIXEL = 25.4 / 326
 WIDTH_MM, HEIGHT_MM = 750 * MM_PER_PIXEL, 1334 * MM_PER_PIXEL
@@ -52,8 +53,17 @@ def phone_grid(columns: int = 6, rows: int = 10) -> Geometry:
     )
 
 
-def open_touches(folder: Path, grid: Geometry) -> TouchLog:
-    """The taps on the grid's keys, with thumb widths; taps marked as outliers are kept."""
+def phone_keyboard() -> Layout:
+    """QWERTY as wide as the phone, its keys square: 26 keys of 5.8 mm."""
+    return Layout.named("qwerty").fitted(WIDTH_MM, WIDTH_MM * 0.3)
+
+
+def open_touches(folder: Path, keys: Geometry | Layout) -> TouchLog:
+    """The taps on virtual keys, in millimetres, with thumb widths; taps marked as outliers are kept.
+
+    Each target goes to the key that is nearest when the keys are stretched over the whole screen.
+    """
+    grid = geometry_of(keys)
     with (folder / "participants.csv").open(encoding="utf-8", newline="") as source:
         width_mm = {r["PID"]: 10 * float(r["ThumbPadWidth"]) for r in csv.DictReader(source)}
     with (folder / "taps_phone_b.csv").open(encoding="utf-8", newline="") as source:
@@ -63,9 +73,10 @@ def open_touches(folder: Path, grid: Geometry) -> TouchLog:
         return np.array([(float(t[x]), float(t[y])) for t in taps]) * MM_PER_PIXEL
 
     touch, target = pair("TouchX", "TouchY"), pair("TargetX", "TargetY")
-    cell = np.minimum(target // grid.sizes[0], [WIDTH_MM, HEIGHT_MM] // grid.sizes[0] - 1)
-    columns = round(WIDTH_MM / grid.sizes[0, 0])
-    key = (cell[:, 1] * columns + cell[:, 0]).astype(int)
+    stretch = np.array([WIDTH_MM / grid.width, HEIGHT_MM / grid.height])
+    apart = (target[:, None, :] - grid.centers * stretch) / (grid.sizes * stretch)
+    key = np.abs(apart).max(axis=2).argmin(axis=1)
+    points = grid.centers[key] * grid.unit_mm + touch - target
     person = [t["PID"] for t in taps]
     seconds = np.array([float(t["SelectionTimeSeconds"]) for t in taps])
     time_s = np.zeros(len(taps))
@@ -79,8 +90,8 @@ def open_touches(folder: Path, grid: Geometry) -> TouchLog:
             "trial": [int(t["Trial"]) for t in taps],
             "order": np.zeros(len(taps)),
             "time_s": time_s,
-            "x": grid.centers[key, 0] + (touch - target)[:, 0],
-            "y": grid.centers[key, 1] + (touch - target)[:, 1],
+            "x": points[:, 0],
+            "y": points[:, 1],
             "target": np.array(grid.key_ids)[key],
             "width_mm": [width_mm[p] for p in person],
             "posture": np.full(len(taps), "thumb"),
