@@ -1,0 +1,325 @@
+"""Touch models on the open phone touches: held-out people, decoding, calibration, adaptation.
+
+python benchmarks/touch/compare_open.py [--keep scores.jsonl]
+
+Writes benchmarks/results/touch_open.json and prints the tables. NEARKEY_DATA names the folder with
+touch_accuracy/ (see open_touches.py for the source and licence of the data). `--keep` appends each
+score to a file and takes up from it after an interruption. Nothing here is random but the words
+that are decoded, whose seed is 0.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterable
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+from open_touches import ABSENT, data_folder, open_touches, phone_grid, phone_keyboard
+from tqdm import tqdm
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from sections import FORMAT, Column, Section, write
+
+from nearkey.language import load_pack
+from nearkey.simulate.recorded import RecordedWords
+from nearkey.touch import (
+    FingerTouch,
+    GaussianTouch,
+    MixtureTouch,
+    PeopleTouch,
+    PooledTouch,
+    RegressionTouch,
+    SizeScaledTouch,
+    StudentTouch,
+    TouchLog,
+    clean,
+)
+from nearkey.touch.comparison import (
+    Adapting,
+    Comparison,
+    FoldScore,
+    NearestKey,
+    compare_folds,
+    default_models,
+    summarise,
+)
+from nearkey.touch.labels import label
+
+TARGET = Path(__file__).resolve().parents[1] / "results" / "touch_open.json"
+COMMAND = "NEARKEY_DATA=... python benchmarks/touch/compare_open.py"
+SOURCE = (
+    "Data: Larsen et al., The Influence of Hand Size on Touch Accuracy, MobileHCI 2019, "
+    "doi:10.1145/3338286.3340115, CC BY 4.0: 13,500 thumb taps of 27 people at random points of a "
+    "phone's screen, a virtual key at each. No evidence about a stylus barrel or a fingertip."
+)
+COVERAGES = (0.5, 0.8, 0.95, 0.99)
+STEPS = (0, 10, 25, 50, 100, 200, 350, 500)
+WORDS = 300
+
+
+def models() -> dict[str, Any]:
+    return default_models() | {
+        "mixture of 3": MixtureTouch(n_components=3),
+        "finger width": FingerTouch(),
+        "finger width, power learnt": FingerTouch(exponent="auto"),
+        "people, adapting, no doubt": Adapting(doubt=0.0),
+        "people, adapting, forgetting": Adapting(forgetting=0.995),
+    }
+
+
+class Kept:
+    """Scores on disk, one a line, so that a run can be taken up again."""
+
+    def __init__(self, path: Path | None) -> None:
+        self.path = path
+        self.scores: dict[str, list[FoldScore]] = {}
+        if path is not None and path.exists():
+            for line in path.read_bytes().splitlines():
+                name, score = msgspec.json.decode(line, type=tuple[str, FoldScore])
+                self.scores.setdefault(name, []).append(score)
+
+    def add(self, name: str, score: FoldScore) -> None:
+        if self.path is not None and score not in self.scores.get(name, []):
+            with self.path.open("ab") as out:
+                out.write(msgspec.json.encode((name, score)) + b"\n")
+
+
+def compare(
+    name: str, log: TouchLog, keys: Any, chosen: dict[str, Any], kept: Kept, decode: Any = None
+) -> Comparison:
+    done: Iterable[FoldScore] = kept.scores.get(name, [])
+    steps = compare_folds(log, keys, chosen, decode=decode, done=done)
+    scores = []
+    for score in tqdm(steps, desc=name, total=len(chosen) * len(log.persons), file=sys.stderr):
+        kept.add(name, score)
+        scores.append(score)
+    return summarise(scores, scheme=f"Leave one person out, {len(log.persons)} people")
+
+
+def interval(mean: float, half: float) -> list[float | None]:
+    return [float(mean), float(mean - half), float(mean + half)]
+
+
+def likelihood_section(result: Comparison, title: str, order: int, notes: list[str]) -> Section:
+    columns: list[str | Column] = [
+        "model",
+        Column("log likelihood a touch, per mm²", digits=3),
+        Column("gain on nearest key", digits=3),
+        Column("key hit", percent=True),
+        Column("touches in 95 % ellipse", percent=True),
+    ]
+    rows: list[Any] = [
+        [
+            r.model,
+            interval(r.log_likelihood, r.log_likelihood_half),
+            interval(r.gain, r.gain_half),
+            interval(r.key_hit, r.key_hit_half),
+            r.inside_95,
+        ]
+        for r in result.rows
+    ]
+    return Section(FORMAT, title, COMMAND, columns, rows, [*notes, SOURCE], order)
+
+
+def decoding_section(folder: Path, kept: Kept) -> Section:
+    keyboard = phone_keyboard()
+    log, _ = clean(open_touches(folder, keyboard), keyboard)
+    decode = RecordedWords(keyboard, load_pack("en"), words=WORDS, seed=0)
+    chosen = {
+        "nearest key": NearestKey(),
+        "pooled": PooledTouch(),
+        "Gaussian": GaussianTouch(),
+        "regression on place": RegressionTouch(previous=False),
+        "mixture of 2": MixtureTouch(),
+        "Student t": StudentTouch(),
+        "people, unadapted": PeopleTouch(),
+        "people, adapting": Adapting(),
+    }
+    result = compare("decoding", log, keyboard, chosen, kept, decode)
+    print(result, file=sys.stderr)
+    base = [s.decoded / s.words for s in result.folds if s.model == "nearest key"]
+    rows: list[Any] = []
+    for r in result.rows:
+        mine = [s.decoded / s.words for s in result.folds if s.model == r.model]
+        gap = np.array(mine) - base
+        half = 2.056 * gap.std(ddof=1) / np.sqrt(len(gap))
+        rows.append([r.model, interval(r.top1, r.top1_half), interval(float(gap.mean()), half)])
+    return Section(
+        FORMAT,
+        "Words of real touches decoded by each touch model, 26 keys of 5.8 mm",
+        COMMAND,
+        ["model", Column("top-1", percent=True), Column("over nearest key", percent=True)],
+        rows,
+        [
+            f"{WORDS} words of the English pack a person, drawn by frequency (seed 0), each letter one of "
+            "the held-out person's touches for its key; no context; the touches of a word were not "
+            "made in that order. Cleaned touches. The adapting model decodes each half of a "
+            "person's touches by what the other half taught.",
+            SOURCE,
+        ],
+        72,
+    )
+
+
+def background_section(raw: TouchLog, cleaned: TouchLog, grid: Any, kept: Kept) -> Section:
+    shares = (0.0, 0.001, 0.003, 0.01, 0.03)
+    rows: list[Any] = []
+    for b in shares:
+        row: list[Any] = [b]
+        for name, log in (("raw", raw), ("cleaned", cleaned)):
+            for kind, model in (
+                ("Gaussian", GaussianTouch(background=b)),
+                ("t", StudentTouch(background=b)),
+            ):
+                key = f"background {b} {name} {kind}"
+                row.append(compare(key, log, grid, {kind: model}, kept).rows[0].log_likelihood)
+        rows.append(row)
+    columns = [
+        "background",
+        *(
+            Column(f"{kind}, {name}", digits=3)
+            for name in ("all touches", "cleaned")
+            for kind in ("Gaussian", "t")
+        ),
+    ]
+    return Section(
+        FORMAT,
+        "How large a background: held-out log likelihood a touch, per mm²",
+        COMMAND,
+        columns,
+        rows,
+        ["Leave one person out, 27 people, mean over people.", SOURCE],
+        73,
+    )
+
+
+def learning_section(log: TouchLog, grid: Any) -> Section:
+    """Gain of the adapting model over its own start, by touches seen, against a personal ceiling."""
+    gains: list[list[float]] = []
+    ceilings: list[float] = []
+    for name in tqdm(log.persons, desc="adaptation", file=sys.stderr):
+        people = PeopleTouch().fit(log.without_person(name), grid)
+        person = people.person()
+        touches = label(log.of_person(name), grid)
+        rows = np.arange(len(touches.rows))
+        start = people.log_prob(touches.points)[rows, touches.key]
+        now = np.empty(len(rows))
+        for i in rows:
+            point, key = touches.points[i : i + 1], touches.key[i : i + 1]
+            now[i] = person.log_prob(point)[0, key[0]]
+            person.observe(point, key)
+        gain = now - start
+        gains.append([float(gain[a:b].mean()) for a, b in pairwise(STEPS)])
+        half = rows % 2 == 0
+        own = log.of_person(name)
+        best = np.empty(len(rows))
+        for mine in (half, ~half):
+            taught = people.person().partial_fit(own.select(~mine))
+            best[mine] = taught.log_prob(touches.points[mine])[
+                np.arange(int(mine.sum())), touches.key[mine]
+            ]
+        ceilings.append(float((best - start).mean()))
+    table = np.array(gains)
+    half_width = 2.056 * table.std(axis=0, ddof=1) / np.sqrt(len(table))
+    rows_out: list[Any] = [
+        [f"{a + 1} to {b}", interval(float(m), float(h)), float((column > 0).mean())]
+        for (a, b), m, h, column in zip(
+            pairwise(STEPS), table.mean(axis=0), half_width, table.T, strict=True
+        )
+    ]
+    top = np.array(ceilings)
+    rows_out.append(
+        [
+            "other half of the touches, about 245",
+            interval(float(top.mean()), float(2.056 * top.std(ddof=1) / np.sqrt(len(top)))),
+            float((top > 0).mean()),
+        ]
+    )
+    return Section(
+        FORMAT,
+        "Learning a person touch by touch: gain in log likelihood over the population model",
+        COMMAND,
+        [
+            "touches of the person",
+            Column("gain a touch", digits=3),
+            Column("people who gain", percent=True),
+        ],
+        rows_out,
+        ["Each touch is scored before it is learnt; labels are right. Cleaned touches.", SOURCE],
+        74,
+    )
+
+
+def calibration_section(log: TouchLog, grid: Any) -> Section:
+    chosen: dict[str, Any] = {
+        "pooled": PooledTouch(),
+        "size-scaled": SizeScaledTouch(),
+        "Gaussian": GaussianTouch(),
+        "regression on place": RegressionTouch(previous=False),
+        "mixture of 2": MixtureTouch(),
+        "Student t": StudentTouch(),
+        "people, unadapted": PeopleTouch(),
+    }
+    rows: list[Any] = []
+    for name, model in tqdm(chosen.items(), desc="calibration", file=sys.stderr):
+        found = []
+        for person in log.persons:
+            fitted = model.fit(log.without_person(person), grid)
+            touches = label(log.of_person(person), grid)
+            found.append([fitted.inside_of(touches, c).mean() for c in COVERAGES])
+        rows.append([name, *np.mean(found, axis=0).tolist()])
+    return Section(
+        FORMAT,
+        "Do ellipses hold what they claim: share of held-out touches inside",
+        COMMAND,
+        ["model", *(Column(f"{100 * c:g} % ellipse", percent=True) for c in COVERAGES)],
+        rows,
+        ["Leave one person out, mean over people, cleaned touches.", SOURCE],
+        75,
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--keep", type=Path, help="append scores here and take up from them")
+    options = parser.parse_args()
+    folder = data_folder()
+    if folder is None:
+        raise SystemExit(ABSENT)
+    kept = Kept(options.keep)
+    grid = phone_grid()
+    raw = open_touches(folder, grid)
+    cleaned, report = clean(raw, grid)
+    every = compare("all touches", raw, grid, models(), kept)
+    tidy = compare("cleaned", cleaned, grid, models(), kept)
+    drop = f"Cleaning dropped {report.n_dropped} of {report.n_touches} touches beyond 3 SD."
+    place = "60 keys of 9.7 x 10.4 mm over the whole screen."
+    sections = [
+        likelihood_section(every, "Touch models on held-out people, all touches", 70, [place]),
+        likelihood_section(tidy, "Touch models on held-out people, cleaned", 71, [place, drop]),
+        decoding_section(folder, kept),
+        background_section(raw, cleaned, grid, kept),
+        learning_section(cleaned, grid),
+        calibration_section(cleaned, grid),
+    ]
+    write(TARGET, *sections)
+    print("All touches\n", every, "\n\n", drop, "\n", tidy, sep="")
+    for section in sections[2:]:
+        print(f"\n{section.title}")
+        for row in section.rows:
+            print("  ", *("–" if c is None else _short(c) for c in row), sep="  ")
+
+
+def _short(cell: Any) -> str:
+    if isinstance(cell, list):
+        return f"{cell[0]:.3f} [{cell[1]:.3f}, {cell[2]:.3f}]"
+    return f"{cell:.3f}" if isinstance(cell, float) else str(cell)
+
+
+if __name__ == "__main__":
+    main()
