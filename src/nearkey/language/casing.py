@@ -118,6 +118,10 @@ class Marks:
             raise PackError("words out of order", where=where, field="word", fix="rebuild the pack")
         return cls(lexicon, overall, word, probs, symbols)
 
+    def table(self) -> tuple[NDArray[np.float32], NDArray[np.uint32], NDArray[np.float32]]:
+        """The average row, the words with a row of their own, and these rows."""
+        return self._overall, self._word, self._probs
+
     def log_probs(self, word: str) -> dict[str, float]:
         """Natural log probability of each mark after `word`, of none under ""; they sum to 1."""
         row = self._overall

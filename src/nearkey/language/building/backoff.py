@@ -14,6 +14,8 @@ from nearkey.language.tokens import BOS
 __all__ = ["LOG_ZERO", "BackoffModel", "Walk", "lower_log_probs", "normalised", "taken", "walk"]
 
 FloatArray = NDArray[np.float64]
+LEAST_MASS = 1e-9
+"""Mass that a context leaves to unseen followers at least (rounding could make it 0 or less)."""
 LOG_ZERO = -99.0 * float(np.log(10.0))
 """Stands for log 0, as -99 does in ARPA files; only ``<s>`` has it."""
 
@@ -109,7 +111,7 @@ def normalised(tree: NgramTree, log_prob: tuple[FloatArray, ...]) -> BackoffMode
     """The model with these explicit probabilities whose back-offs make every context sum to 1.
 
     Bottom up: the mass that the explicit followers of a context leave is spread over the rest in
-    proportion to the shorter context. A context whose followers leave no mass gets `LOG_ZERO`'s floor.
+    proportion to the shorter context.
     """
     backoff: list[FloatArray] = []
     for level in range(1, tree.order):
@@ -124,12 +126,8 @@ def normalised(tree: NgramTree, log_prob: tuple[FloatArray, ...]) -> BackoffMode
         explicit = np.bincount(parent, weights=np.exp(log_prob[level]), minlength=size)
         covered = np.bincount(parent, weights=np.exp(lower), minlength=size)
         left, rest = 1.0 - explicit, 1.0 - covered
-        tiny = 1e-12
-        with np.errstate(divide="ignore", invalid="ignore"):
-            alpha = np.log(left / rest)
-        alpha = np.where(
-            (left > tiny) & (rest > tiny), alpha, np.where(left <= tiny, LOG_ZERO, 0.0)
-        )
+        alpha = np.log(np.maximum(left, LEAST_MASS)) - np.log(np.maximum(rest, LEAST_MASS))
+        alpha = np.where(rest > LEAST_MASS, alpha, 0.0)
         has_child = np.bincount(parent, minlength=size) > 0
         backoff.append(np.where(has_child, alpha, 0.0))
     return BackoffModel(tree, log_prob, tuple(backoff))

@@ -43,9 +43,10 @@ def count_ngrams(stream: NDArray[np.integer], *, order: int, vocab_size: int) ->
         end = max(0, size - level + 1)
         inside = sentence[:end] == sentence[level - 1 :]
         if used + bits > 64:  # replace the packed context by its rank
-            at_position = np.searchsorted(packed_before, at_position).astype(np.uint64)
-            packed_before = np.arange(len(packed_before), dtype=np.uint64)
-            used = max(1, len(packed_before).bit_length())
+            distinct, rank = np.unique(at_position, return_inverse=True)
+            at_position = rank.astype(np.uint64)
+            packed_before = np.searchsorted(distinct, packed_before).astype(np.uint64)
+            used = max(1, len(distinct).bit_length())
         at_position = (at_position[:end] << np.uint64(bits)) | stream[level - 1 :].astype(np.uint64)
         ordered = np.sort(at_position[inside])
         starts = run_starts(ordered)

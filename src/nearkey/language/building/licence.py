@@ -22,7 +22,7 @@ def licence_text(info: PackInfo) -> str:
     lines += [
         f"| {source.title} | {source.licence} | {source.attribution} |" for source in info.sources
     ]
-    if info.held_out:
+    if info.held_out and not any(source.kind == "adapt" for source in info.sources):
         titles = "; ".join(record.title for record in info.held_out)
         lines += ["", f"Used for evaluation only, with nothing of it in the pack: {titles}."]
     return "\n".join(lines) + "\n"

@@ -25,22 +25,20 @@ def code_book(
     """256 sorted values that stand for `values` with a small (weighted) mean squared error.
 
     S. P. Lloyd, "Least squares quantization in PCM", IEEE Trans. Inf. Theory 28 (1982): each value of
-    the book is the mean of what it stands for. Starts from equal shares of the square root of the
-    density, which is near the best for many levels; exact when there are at most 256 distinct values.
+    the book is the mean of what it stands for. Starts with half of the values at equal ranks
+    and half at equal distances; exact when there are at most 256 distinct values.
     """
     distinct, place = np.unique(values.astype(np.float32), return_inverse=True)
     counts = np.bincount(place, weights=weights, minlength=len(distinct)).astype(np.float64)
     if len(distinct) <= BOOK_SIZE:
         filler = distinct[-1:] if len(distinct) else np.zeros(1, np.float32)
         return np.concatenate([distinct, np.repeat(filler, BOOK_SIZE - len(distinct))])
-    low, high = float(distinct[0]), float(distinct[-1])
-    histogram, edges = np.histogram(distinct, bins=4096, range=(low, high), weights=counts)
-    shares = np.cumsum(np.cbrt(histogram))
-    middles = (edges[1:] + edges[:-1]) / 2
-    book = np.interp((np.arange(BOOK_SIZE) + 0.5) / BOOK_SIZE * shares[-1], shares, middles)
-    book[0], book[-1] = low, high
     points = distinct.astype(np.float64)
     total = np.concatenate(([0.0], np.cumsum(counts)))
+    half = BOOK_SIZE // 2
+    ranks = (np.arange(half) + 0.5) / half * total[-1]
+    by_rank = points[np.minimum(np.searchsorted(total[1:], ranks), len(points) - 1)]
+    book = np.sort(np.concatenate([by_rank, np.linspace(points[0], points[-1], half)]))
     moment = np.concatenate(([0.0], np.cumsum(counts * points)))
     for _ in range(rounds):
         cuts = np.searchsorted(points, (book[1:] + book[:-1]) / 2)

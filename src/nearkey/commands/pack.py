@@ -1,0 +1,306 @@
+"""`nearkey pack …`: build, check, describe, compare and wrap language packs."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from nearkey.commands.shared import progress_bar, refuse_to_overwrite
+from nearkey.errors import PackError
+
+if TYPE_CHECKING:
+    from nearkey.language.building.progress import Progress
+
+__all__ = ["pack"]
+
+_file = click.Path(dir_okay=False)
+_folder = click.Path(file_okay=False)
+
+
+@click.group()
+def pack() -> None:
+    """Build language packs from recipes, check them, compare them, make them installable."""
+
+
+def _run(steps: Iterator[Progress], label: str) -> None:
+    """Drive a build and show its stages."""
+    with progress_bar(label) as bar:
+        for step in steps:
+            bar(step.done, step.total)
+
+
+@pack.command("build")
+@click.argument("source")
+@click.option(
+    "-o", "--out", type=_folder, help="Folder of the pack; `pack` beside the recipe by default."
+)
+@click.option(
+    "--data",
+    type=_folder,
+    envvar="NEARKEY_DATA",
+    help="Folder of the corpora that no registry carries (or NEARKEY_DATA).",
+)
+@click.option(
+    "--cache", type=_folder, envvar="NEARKEY_CACHE", help="Where fetched packages are kept."
+)
+@click.option(
+    "--adapt",
+    "texts",
+    type=_file,
+    multiple=True,
+    help="In-domain text to mix in; SOURCE is then a pack. May be given more than once.",
+)
+@click.option("--kind", default="lines", show_default=True, help="Kind of the --adapt texts.")
+@click.option("--column", default="text", show_default=True, help="Their text column, in tables.")
+@click.option("--name", help="Name of the adapted pack.")
+@click.option(
+    "--share",
+    type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
+    default=0.5,
+    show_default=True,
+    help="Part of what will be typed that is like the --adapt texts.",
+)
+@click.option("--wheel", type=_folder, help="Also write an installable wheel into this folder.")
+@click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
+@click.option("--force", is_flag=True, help="Replace a pack that is there.")
+def pack_build(
+    source: str,
+    out: str | None,
+    data: str | None,
+    cache: str | None,
+    texts: tuple[str, ...],
+    kind: str,
+    column: str,
+    name: str | None,
+    share: float,
+    wheel: str | None,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Build the pack of the recipe SOURCE, or adapt the pack SOURCE to text of your own.
+
+    An adapted pack holds words and word sequences of your text. If the text is private, so is the pack:
+    do not pass it on without the consent of the people whose words it holds.
+    """
+    from nearkey.language.building.adapt import AdaptReport, adapt_pack
+    from nearkey.language.building.builder import BuildReport, build_pack
+
+    if texts:
+        if out is None:
+            raise PackError(
+                "names no folder to build into", where="--adapt", fix="say --out FOLDER"
+            )
+        target = Path(out)
+        refuse_to_overwrite(target, force)
+        adapted = AdaptReport([])
+        _run(
+            adapt_pack(
+                source,
+                texts,
+                target,
+                kind=kind,
+                column=column,
+                name=name,
+                in_domain_share=share,
+                report=adapted,
+            ),
+            f"adapt {source}",
+        )
+        assert adapted.before is not None
+        assert adapted.after is not None
+        summary: dict[str, Any] = {
+            "pack": os.fspath(target),
+            "words_read": adapted.words_read,
+            "new_words": len(adapted.new_words),
+            "perplexity_before": adapted.before.perplexity,
+            "perplexity_after": adapted.after.perplexity,
+        }
+    else:
+        recipe = Path(source)
+        target = recipe.parent / "pack" if out is None else Path(out)
+        refuse_to_overwrite(target, force)
+        built = BuildReport()
+        _run(build_pack(recipe, target, data=data, cache=cache, report=built), f"build {source}")
+        assert built.info is not None
+        summary = {
+            "pack": os.fspath(target),
+            "words": built.info.words,
+            "ngrams": built.info.ngrams,
+            "bytes": sum(record.bytes for record in built.info.files.values()),
+            "held_out": {
+                record.title: {
+                    "perplexity": record.perplexity,
+                    "perplexity_with_ends": record.perplexity_with_ends,
+                    "oov_rate": record.oov_rate,
+                }
+                for record in built.info.held_out
+            },
+            "dropped": built.dropped,
+            "lexicon": built.lexicon,
+        }
+    if wheel is not None:
+        from nearkey.language.building.wheel import write_wheel
+
+        summary["wheel"] = os.fspath(write_wheel(target, wheel))
+    _show(summary, as_json)
+
+
+@pack.command("check")
+@click.argument("name")
+@click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
+def pack_check(name: str, as_json: bool) -> None:
+    """Check a pack through: all checksums, all tables, probabilities that sum to 1."""
+    from nearkey.language.check import check_pack
+
+    found = check_pack(name)
+    _show(
+        {
+            "pack": os.fspath(found.folder),
+            "whole": True,
+            "bytes": found.bytes,
+            "words": found.words,
+            "ngrams": list(found.ngrams),
+            "load_ms": round(found.load_ms, 1),
+            "contexts_summed": found.contexts,
+            "sum_furthest_from_1": round(found.worst_sum, 4),
+        },
+        as_json,
+    )
+
+
+@pack.command("info")
+@click.argument("name", required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print the fields as JSON.")
+def pack_info(name: str | None, as_json: bool) -> None:
+    """Show what a pack is and where it comes from; without a name, list the packs found."""
+    import msgspec
+
+    from nearkey.language.info import read_info
+    from nearkey.language.pack import find_pack, installed_packs
+
+    if name is None:
+        _show({key: os.fspath(folder) for key, folder in installed_packs().items()}, as_json)
+        return
+    folder = find_pack(name)
+    info = read_info(folder)
+    if as_json:
+        click.echo(json.dumps(msgspec.to_builtins(info), indent=1, ensure_ascii=False))
+        return
+    _show(
+        {
+            "name": f"{info.name} {info.version}",
+            "title": info.title,
+            "language": info.language,
+            "folder": os.fspath(folder),
+            "licence": info.licence,
+            "alphabet": info.alphabet,
+            "words": info.words,
+            "ngrams": info.ngrams,
+            "letter_ngrams": info.letter_ngrams,
+            "training_words": info.training_words,
+            "bytes": sum(record.bytes for record in info.files.values()),
+        },
+        as_json=False,
+    )
+    for record in info.held_out:
+        click.echo(
+            f"held out: {record.title}: perplexity {record.perplexity}"
+            f" (with numbers and sentence ends {record.perplexity_with_ends}),"
+            f" unknown words {record.oov_rate:.2%}"
+        )
+    for source in info.sources:
+        click.echo(f"source: {source.title} ({source.licence}), {source.words} words")
+
+
+@pack.command("compare")
+@click.argument("names", nargs=-1, required=True)
+@click.option("--text", "texts", type=_file, multiple=True, required=True, help="Held-out text.")
+@click.option("--kind", default="lines", show_default=True, help="Kind of the text.")
+@click.option("--column", default="text", show_default=True, help="Its text column, in tables.")
+@click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
+def pack_compare(
+    names: tuple[str, ...], texts: tuple[str, ...], kind: str, column: str, as_json: bool
+) -> None:
+    """Compare packs on a text that none of them was built from.
+
+    Bits per letter counts everything, unknown words by their spelling, so it compares packs with
+    different lexicons; perplexity leaves unknown words out.
+    """
+    from nearkey.language import load_pack
+    from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
+    from nearkey.language.check import score_text
+
+    options = ReadOptions(column=column)
+    lines = list(read_lines([Path(text) for text in texts], kind, options, ReadReport()))
+    rows = []
+    for name in names:
+        loaded = load_pack(name)
+        score = score_text(loaded, lines)
+        rows.append(
+            {
+                "pack": name,
+                "bits_per_letter": round(score.bits_per_letter, 4),
+                "perplexity": round(score.perplexity, 1),
+                "perplexity_with_ends": round(score.perplexity_with_ends, 1),
+                "oov_rate": round(score.oov_rate, 4),
+                "words": len(loaded.lexicon),
+                "bytes": sum(record.bytes for record in loaded.info.files.values()),
+            }
+        )
+    if as_json:
+        click.echo(json.dumps(rows, indent=1))
+        return
+    columns = list(rows[0])
+    table = [columns, *([str(row[column]) for column in columns] for row in rows)]
+    widths = [max(len(row[i]) for row in table) for i in range(len(columns))]
+    for row in table:
+        cells = [cell.ljust(w) if i == 0 else cell.rjust(w) for i, (cell, w) in
+                 enumerate(zip(row, widths, strict=True))]  # fmt: skip
+        click.echo("  ".join(cells).rstrip())
+
+
+@pack.command("dist")
+@click.argument("name")
+@click.option("-o", "--out", type=_folder, required=True, help="Folder of the wheel.")
+def pack_dist(name: str, out: str) -> None:
+    """Wrap a pack as a wheel that pip installs; `load_pack` then finds it by name."""
+    from nearkey.language.building.wheel import write_wheel
+    from nearkey.language.pack import find_pack
+
+    click.echo(os.fspath(write_wheel(find_pack(name), out)))
+
+
+@pack.command("estimate")
+@click.argument("text", type=_file)
+@click.option("-o", "--output", type=_file, required=True, help="ARPA file to write.")
+@click.option("--order", type=click.IntRange(1, 5), default=3, show_default=True)
+@click.option("--memory-mb", type=click.IntRange(16), default=1024, show_default=True,
+              help="Memory for counting; beyond it, sorted pieces go to disk.")  # fmt: skip
+@click.option("--force", is_flag=True, help="Overwrite the file.")
+def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: bool) -> None:
+    """Estimate a Kneser-Ney model of TEXT (one sentence a line, tokens between spaces) as ARPA."""
+    from nearkey.language.building.plain import estimate_file
+
+    refuse_to_overwrite(Path(output), force)
+    made = estimate_file(text, order=order, max_bytes=memory_mb << 20, workers=os.cpu_count() or 1)
+    made.save(output)
+    sizes = made.model.tree.sizes()
+    _show({"output": output, **{f"{n}-grams": s for n, s in enumerate(sizes, start=1)}}, False)
+
+
+def _show(fields: dict[str, Any], as_json: bool) -> None:
+    if as_json:
+        click.echo(json.dumps(fields, indent=1, ensure_ascii=False))
+        return
+    width = max((len(name) for name in fields), default=0)
+    for name, value in fields.items():
+        if isinstance(value, dict):
+            for inner, part in value.items():
+                click.echo(f"{name.ljust(width)}  {inner}: {part}")
+        else:
+            click.echo(f"{name.ljust(width)}  {value}")

@@ -1,0 +1,79 @@
+"""From a file of tokens to an ARPA file: the estimator by itself."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.errors import PackError
+from nearkey.language.building.arpa import write_arpa
+from nearkey.language.building.backoff import BackoffModel
+from nearkey.language.building.formats import ReadOptions, ReadReport, read_plain
+from nearkey.language.building.kneser_ney import estimate
+from nearkey.language.building.spill import count_in_pieces
+from nearkey.language.tokens import BOS, EOS
+
+__all__ = ["PlainModel", "estimate_file"]
+
+_LINES = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class PlainModel:
+    """A model and the texts of its token ids."""
+
+    model: BackoffModel
+    tokens: list[str]
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write an ARPA file."""
+        write_arpa(path, self.model, self.tokens)
+
+
+def estimate_file(
+    text: str | os.PathLike[str],
+    *,
+    order: int = 3,
+    max_bytes: int = 1 << 30,
+    workers: int = 1,
+) -> PlainModel:
+    """Interpolated modified Kneser-Ney model of a text file of one sentence a line, tokens separated by
+    white space (gzip by its name). Nothing is normalised; every token is in the vocabulary.
+
+    The text is held as 4 bytes a token; `max_bytes` bounds the memory for counting them, beyond which
+    sorted pieces go to disk.
+    """
+    index = {"<unk>": 0, "<s>": BOS, "</s>": EOS}
+    streams = list(_streams(Path(text), index))
+    if len(index) == 3:
+        raise PackError("holds no words", where=os.fspath(text), fix="name a text file")
+    counts = count_in_pieces(
+        streams, order=order, vocab_size=len(index), max_bytes=max_bytes, workers=workers
+    )
+    del streams
+    return PlainModel(estimate(counts), list(index))
+
+
+def _streams(path: Path, index: dict[str, int]) -> Iterator[NDArray[np.int32]]:
+    """Token ids of `_LINES` lines at a time; new tokens enter `index`."""
+    ids: list[int] = []
+    lines = 0
+    for line in read_plain(path, ReadOptions(), ReadReport()):
+        ids.append(BOS)
+        for token in line.split():
+            found = index.get(token)
+            if found is None:
+                found = index[token] = len(index)
+            ids.append(found)
+        ids.append(EOS)
+        lines += 1
+        if lines == _LINES:
+            yield np.array(ids, dtype=np.int32)
+            ids, lines = [], 0
+    if ids:
+        yield np.array(ids, dtype=np.int32)
