@@ -95,8 +95,10 @@ def test_it_is_told_keys_touch_model_and_lexicon_but_never_the_word(run, tmp_pat
     hello = json.loads(told.read_text())
     assert (hello["protocol"], hello["version"], hello["k"]) == ("nearkey-lines", 1, 10)
     assert [k["letters"] for k in hello["layout"]["keys"]] == ["a", "b", "c"]
-    assert hello["touch"][1]["mean"] == [1.5, 0.5]
-    assert hello["touch"][1]["cov"] == pytest.approx([0.01, 0.0, 0.01])
+    gaussian = hello["touch"]["gaussians"][1]
+    assert (gaussian["key"], gaussian["weight"], gaussian["mean"]) == ("k1", 1.0, [1.5, 0.5])
+    assert gaussian["cov"] == pytest.approx([0.01, 0.0, 0.01])
+    assert hello["touch"]["background"]["weight"] == 0.0
     rows = [line.split("\t") for line in hello["words"].splitlines()]
     assert [w for w, _ in rows] == ["a", "ab", "ba", "abc"]
     assert [float(p) for _, p in rows] == pytest.approx(np.log([0.4, 0.3, 0.2, 0.1]), abs=1e-5)

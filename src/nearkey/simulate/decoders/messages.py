@@ -77,8 +77,8 @@ def hello(
     return msgspec.json.encode(message) + b"\n"
 
 
-def _gaussians(touch: Any) -> list[dict[str, Any]] | None:
-    """Mean and covariance of the touches meant for each key, for models made of Gaussians."""
+def _gaussians(touch: Any) -> dict[str, Any] | None:
+    """Touches meant for each key, for models made of Gaussians over a flat background; None for others."""
     parts = getattr(touch, "components", lambda: None)()
     if parts is None:
         return None
@@ -88,13 +88,19 @@ def _gaussians(touch: Any) -> list[dict[str, Any]] | None:
         np.asarray(parts.key).tolist(),
         np.exp(parts.log_weight).tolist(),
         np.asarray(parts.mean).tolist(),
-        np.column_stack([yy, -xy, xx]) / determinant[:, None],
+        (np.column_stack([yy, -xy, xx]) / determinant[:, None]).tolist(),
         strict=True,
     )
-    return [
-        {"key": touch.key_ids[key], "weight": weight, "mean": mean, "cov": cov.tolist()}
-        for key, weight, mean, cov in rows
-    ]
+    return {
+        "gaussians": [
+            {"key": touch.key_ids[key], "weight": weight, "mean": mean, "cov": cov}
+            for key, weight, mean, cov in rows
+        ],
+        "background": {
+            "weight": float(parts.background_weight),
+            "log_density": float(parts.background_log_density),
+        },
+    }
 
 
 def question(number: int, points: np.ndarray[Any, Any], context: str | None, k: int) -> bytes:

@@ -1,0 +1,49 @@
+"""The example decoder in JavaScript, an implementation of its own, against ours through the line protocol."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import nearkey as nk
+from nearkey.errors import NearkeyError
+from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
+from nearkey.simulate.score import make_workload, score_decoder, type_workload
+from nearkey.touch import GaussianTouch
+
+pytestmark = pytest.mark.reference
+EXAMPLE = Path(__file__).parents[3] / "benchmarks" / "line_protocol" / "example.mjs"
+
+
+@pytest.fixture(scope="module")
+def english():
+    try:
+        return nk.load_pack("en")
+    except NearkeyError as fault:
+        pytest.skip(f"the English pack is not here: {fault}")
+
+
+@pytest.mark.parametrize("name", ["qwerty", "grid"])
+def test_two_languages_find_the_same_words_with_the_same_probabilities(english, name):
+    """Words drawn from the pack, background included; its log probabilities travel with six decimals."""
+    if shutil.which("node") is None:
+        pytest.skip("Node.js is not here")
+    layout = nk.Layout.named("qwerty").fitted(24.0, 12.0)
+    if name == "grid":
+        layout = next(nk.grid_layouts(layout, rows=2, columns=3))
+    touch = GaussianTouch.from_layout(layout, spread_mm=1.4, background=0.01)
+    workload = make_workload(english, None, words=60, seed=2, letters=layout.letters, context=False)
+    typed = type_workload(layout, touch, workload, seed=2)
+    ours = score_decoder(typed, OwnDecoder(nk.Decoder(layout, touch, english)), name="ours")
+    command = ["node", str(EXAMPLE)]
+    with OutsideDecoder(command, layout=layout, touch=touch, pack=english) as decoder:
+        theirs = score_decoder(typed, decoder, name="theirs")
+    assert decoder.name == "example in JavaScript"
+    assert theirs.score.faults.total == 0
+    assert theirs.outcomes.rank.tolist() == ours.outcomes.rank.tolist()
+    first = theirs.outcomes.posterior.first
+    assert first == pytest.approx(ours.outcomes.posterior.first, abs=1e-4)
+    assert np.isfinite(theirs.outcomes.posterior.target).all()
