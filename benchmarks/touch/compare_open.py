@@ -126,6 +126,17 @@ def likelihood_section(result: Comparison, title: str, order: int, notes: list[s
     return Section(FORMAT, title, COMMAND, columns, rows, [*notes, SOURCE], order)
 
 
+def finger_note(log: TouchLog, grid: Any) -> str:
+    """How thumb width and spread go together over people."""
+    widths, spreads = [], []
+    for _, mine in log.by_person():
+        offsets = label(mine, grid).offsets
+        widths.append(float(mine.width_mm[0]) if mine.width_mm is not None else np.nan)
+        spreads.append(float(np.sqrt(offsets.var(axis=0).mean())))
+    r = np.corrcoef(np.log(widths), np.log(spreads))[0, 1]
+    return f"Log thumb width and log spread correlate {r:.2f} over {len(widths)} people."
+
+
 def decoding_section(folder: Path, kept: Kept) -> Section:
     keyboard = phone_keyboard()
     log, _ = clean(open_touches(folder, keyboard), keyboard)
@@ -298,10 +309,13 @@ def main() -> None:
     every = compare("all touches", raw, grid, models(), kept)
     tidy = compare("cleaned", cleaned, grid, models(), kept)
     drop = f"Cleaning dropped {report.n_dropped} of {report.n_touches} touches beyond 3 SD."
+    width = finger_note(cleaned, grid)
     place = "60 keys of 9.7 x 10.4 mm over the whole screen."
     sections = [
         likelihood_section(every, "Touch models on held-out people, all touches", 70, [place]),
-        likelihood_section(tidy, "Touch models on held-out people, cleaned", 71, [place, drop]),
+        likelihood_section(
+            tidy, "Touch models on held-out people, cleaned", 71, [place, drop, width]
+        ),
         decoding_section(folder, kept),
         background_section(raw, cleaned, grid, kept),
         learning_section(cleaned, grid),

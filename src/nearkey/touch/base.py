@@ -17,6 +17,7 @@ from nearkey.touch.components import Components, gaussian_components, log_densit
 from nearkey.touch.geometry import Geometry, geometry_of
 from nearkey.touch.labels import Labelled, label
 from nearkey.touch.log import TouchLog
+from nearkey.touch.statistics import floor_covariances
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
@@ -27,7 +28,6 @@ __all__ = [
     "TouchBase",
     "check_background",
     "fitted_arrays",
-    "floor_covariances",
     "key_indices",
 ]
 
@@ -271,18 +271,6 @@ def key_indices(keys: Sequence[Any] | NDArray[Any], geometry: Geometry) -> NDArr
         raise TouchModelError(
             f"no key {fault.args[0]!r}", field="keys", fix="use the model's key_ids"
         ) from None
-
-
-def floor_covariances(covariances: Floats, narrowest: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """Raise principal spreads below `narrowest` to it; also which covariances that touched."""
-    values, vectors = np.linalg.eigh(covariances)
-    low = values < narrowest**2
-    bad = low[..., 0] | low[..., 1]
-    if not bad.any():
-        return covariances, bad
-    raised = np.maximum(values, narrowest**2)
-    mended = np.einsum("...ij,...j,...kj->...ik", vectors, raised, vectors)
-    return np.where(bad[..., None, None], mended, covariances), bad
 
 
 def fitted_arrays(fitted: Mapping[str, Any], **shapes: tuple[int, ...]) -> list[Floats]:

@@ -255,6 +255,10 @@ class GaussianTouch(OneGaussianTouch):
 
     def _restore(self, fitted: dict[str, Any]) -> None:
         keys = fitted["keys"]
+        if tuple(k["id"] for k in keys) != self.geometry_.key_ids:
+            raise TouchModelError(
+                "are not the layout's", field="fitted keys", fix="save the model again"
+            )
         self.stats_ = KeyStats(
             np.array([k["n_touches"] for k in keys], dtype=np.float64),
             np.array([k["offset"] for k in keys], dtype=np.float64),

@@ -15,7 +15,6 @@ from nearkey.touch.base import (
     ComponentTouch,
     check_background,
     fitted_arrays,
-    floor_covariances,
     key_indices,
 )
 from nearkey.touch.components import Components, gaussian_components
@@ -23,7 +22,7 @@ from nearkey.touch.geometry import Geometry, geometry_of
 from nearkey.touch.labels import label
 from nearkey.touch.log import TouchLog
 from nearkey.touch.mixture_fit import adapt_mixture, fit_mixture
-from nearkey.touch.statistics import KeyStats, check_spread
+from nearkey.touch.statistics import KeyStats, check_spread, floor_covariances
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
@@ -173,7 +172,9 @@ class MixtureTouch(ComponentTouch):
             fitted, n_touches=(n,), weights=(n, c), means=(n, c, 2), covariances=(n, c, 2, 2)
         )
         if not ((weights > 0).all() and (np.linalg.eigvalsh(covariances) > 0).all()):
-            raise TouchDataError("are not positive", field="weights, covariances", fix="save again")
+            raise TouchModelError(
+                "are not positive", field="weights, covariances", fix="save again"
+            )
         self._finish(weights, means, covariances)
 
 

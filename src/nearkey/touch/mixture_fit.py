@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.touch.statistics import KeyStats
+from nearkey.touch.statistics import KeyStats, well_shaped
 
 __all__ = ["Mixture", "adapt_mixture", "fit_mixture"]
 
@@ -43,7 +43,7 @@ def fit_mixture(offsets: Floats, n_components: int, *, floor: float) -> Mixture:
     their centres along the longest axis. `floor` is added to variances, as scikit-learn's
     `reg_covar`.
     """
-    mean, covariance = offsets.mean(axis=0), np.cov(offsets.T)
+    mean, covariance = offsets.mean(axis=0), well_shaped(np.cov(offsets.T))
     values, vectors = np.linalg.eigh(covariance)
     c = n_components
     steps = np.linspace(-1.0, 1.0, c) if c > 1 else np.zeros(1)

@@ -7,6 +7,8 @@ import os
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from nearkey.errors import NearkeyError, TouchModelError
 from nearkey.files import atomic_write, read_text
 from nearkey.touch.base import TouchBase
@@ -69,9 +71,12 @@ def load_touch(path: str | os.PathLike[str]) -> Any:
             fix=f"kinds are {', '.join(kinds)}",
         )
     try:
-        model = restored(data, Geometry.from_dict(data["layout"]))
+        with np.errstate(all="ignore"):
+            model = restored(data, Geometry.from_dict(data["layout"]))
     except NearkeyError as fault:
-        raise fault.at(where) from None
+        raise TouchModelError(
+            fault.problem, where=where, field=fault.field, fix=fault.fix
+        ) from None
     except KeyError as fault:
         raise TouchModelError(
             "is missing", where=where, field=str(fault.args[0]), fix="save the model again"
@@ -92,6 +97,8 @@ def restored(data: Mapping[str, Any], geometry: Geometry) -> Any:
     model = _kinds()[data["kind"]](**params)
     model.geometry_ = geometry
     model._restore(data["fitted"])
+    if not np.isfinite(model.log_prob(geometry.centers)).all():
+        raise ValueError("densities are not finite")
     return model
 
 

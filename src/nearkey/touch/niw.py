@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.touch.statistics import KeyStats, pooled_covariance
+from nearkey.touch.statistics import KeyStats, pooled_covariance, well_shaped
 
 __all__ = ["NIW", "fit_prior", "log_gamma_2", "log_marginal_likelihood"]
 
@@ -96,7 +96,7 @@ def fit_prior(stats: KeyStats) -> NIW:
     the keys' means; kappa and nu maximise the marginal likelihood over a grid. With touches on
     fewer than three keys there is nothing to learn them from: both are worth ten touches then.
     """
-    covariance = pooled_covariance(stats)
+    covariance = well_shaped(pooled_covariance(stats))
     used = np.flatnonzero(stats.n > 0)
     s = stats.take(used)
     if len(used) < 3:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nearkey.errors import TouchDataError, TouchModelError
+from nearkey.errors import TouchModelError
 from nearkey.touch.base import OneGaussianTouch, check_background, fitted_arrays
 from nearkey.touch.components import as_points, log_density
 from nearkey.touch.geometry import Geometry
@@ -254,7 +254,7 @@ class PersonTouch(OneGaussianTouch):
         known.spread = spread
         known.weight = float(fitted["weight"])
         if not (known.n >= 0).all() or known.weight < 0:
-            raise TouchDataError("is below 0", field="n_touches", fix="save the model again")
+            raise TouchModelError("is below 0", field="n_touches", fix="save the model again")
         self._finish()
 
 

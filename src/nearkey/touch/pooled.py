@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import TouchDataError, TouchModelError
+from nearkey.errors import TouchModelError
 from nearkey.touch.base import OneGaussianTouch, check_background, fitted_arrays
 from nearkey.touch.geometry import Geometry, geometry_of
 from nearkey.touch.labels import label
@@ -103,5 +103,5 @@ class PooledTouch(OneGaussianTouch):
             *fitted_arrays(fitted, n_touches=(1,), offset_mm=(1, 2), scatter_mm2=(1, 2, 2))
         )
         if not self.stats_mm_.total > 1:
-            raise TouchDataError("is below 2", field="n_touches", fix="save the model again")
+            raise TouchModelError("is below 2", field="n_touches", fix="save the model again")
         self._finish()

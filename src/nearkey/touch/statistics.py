@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import TouchDataError
 
-__all__ = ["KeyStats", "check_spread", "pooled_covariance"]
+__all__ = ["KeyStats", "check_spread", "floor_covariances", "pooled_covariance", "well_shaped"]
 
 Floats = NDArray[np.float64]
 
@@ -86,6 +86,27 @@ def pooled_covariance(stats: KeyStats) -> Floats:
     d = stats.mean - stats.grand_mean
     about = stats.scatter.sum(axis=0) + np.einsum("k,ki,kj->ij", stats.n, d, d)
     return np.asarray(about / max(stats.total - 1, 1.0))
+
+
+def floor_covariances(covariances: Floats, narrowest: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Raise principal spreads below `narrowest` to it; also which covariances that touched."""
+    values, vectors = np.linalg.eigh(covariances)
+    low = values < narrowest**2
+    bad = low[..., 0] | low[..., 1]
+    if not bad.any():
+        return covariances, bad
+    raised = np.maximum(values, narrowest**2)
+    mended = np.einsum("...ij,...j,...kj->...ik", vectors, raised, vectors)
+    return np.where(bad[..., None, None], mended, covariances), bad
+
+
+def well_shaped(covariance: Floats) -> Floats:
+    """A covariance `(2, 2)` whose narrow axis is at least 1e-4 of the wide one.
+
+    Touches on one line, or doubled ones, would otherwise make it singular.
+    """
+    widest = float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
+    return floor_covariances(covariance, 1e-4 * widest)[0]
 
 
 def check_spread(stats: KeyStats, least: int, where: str | None) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nearkey.errors import TouchDataError, TouchModelError
+from nearkey.errors import TouchModelError
 from nearkey.touch.base import TouchBase, check_background, fitted_arrays, key_indices
 from nearkey.touch.components import as_points
 from nearkey.touch.gaussian import GaussianTouch
@@ -169,7 +169,7 @@ class StudentTouch(TouchBase):
         )
         self.dof_ = float(fitted["dof"])
         if not (self.dof_ > 0 and (np.linalg.eigvalsh(scales) > 0).all()):
-            raise TouchDataError("are not positive", field="dof, scales", fix="save again")
+            raise TouchModelError("are not positive", field="dof, scales", fix="save again")
         self._finish(means, scales)
 
 

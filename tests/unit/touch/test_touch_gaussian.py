@@ -235,7 +235,8 @@ def test_save_and_load_give_the_same_model(tmp_path: Path) -> None:
         (lambda d: d["fitted"].pop("keys"), "keys: is missing"),
         (lambda d: d["layout"].pop("width"), "width: is missing"),
         (lambda d: d["fitted"]["keys"][0].update(offset="no"), "fitted: is damaged"),
-        (lambda d: d["fitted"]["keys"].pop(), "fitted: is damaged"),
+        (lambda d: d["fitted"]["keys"].pop(), "fitted keys: are not the layout's"),
+        (lambda d: d["fitted"]["keys"][3].update(offset=[float("nan"), 0.0]), "fitted: is damaged"),
         (lambda d: d["params"].update(colour=1), "fitted: is damaged"),
     ],
 )
