@@ -1,6 +1,9 @@
 """A simulated typist against the real decoder: scoring and ranking layouts before hardware exists."""
 
+from nearkey.simulate.calibration import Calibration, calibrate
 from nearkey.simulate.collisions import Collisions, collisions
+from nearkey.simulate.comparison import Comparison, compare_results
+from nearkey.simulate.corpora import Corpus, read_source
 from nearkey.simulate.intervals import Estimate
 from nearkey.simulate.keystrokes import (
     Selection,
@@ -9,28 +12,43 @@ from nearkey.simulate.keystrokes import (
     multi_tap_presses,
 )
 from nearkey.simulate.rank import Progress, TouchSource, rank_layouts
+from nearkey.simulate.replay import RecordedTouches, ReplayTouch
+from nearkey.simulate.replay_gap import ReplayGap, replay_gap
 from nearkey.simulate.result import Confusion, RankResult, RankRow
+from nearkey.simulate.score import score_layout
+from nearkey.simulate.score_result import LayoutScore
+from nearkey.simulate.session_log import SessionLog
 from nearkey.simulate.speed import Speed, finger_fitts_time
 from nearkey.simulate.trial import Outcome, run_trial
 from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
 from nearkey.simulate.words import WordSample, corpus_sample, read_corpus, unigram_sample
 
 __all__ = [
+    "Calibration",
     "Collisions",
+    "Comparison",
     "Confusion",
+    "Corpus",
     "Estimate",
+    "LayoutScore",
     "Outcome",
     "Progress",
     "RankResult",
     "RankRow",
+    "RecordedTouches",
+    "ReplayGap",
+    "ReplayTouch",
     "SamplingTouchModel",
     "Selection",
+    "SessionLog",
     "Speed",
     "TouchSource",
     "Typing",
     "Typist",
     "WordSample",
+    "calibrate",
     "collisions",
+    "compare_results",
     "corpus_sample",
     "disambiguation_kspc",
     "finger_fitts_time",
@@ -38,6 +56,9 @@ __all__ = [
     "multi_tap_presses",
     "rank_layouts",
     "read_corpus",
+    "read_source",
+    "replay_gap",
     "run_trial",
+    "score_layout",
     "unigram_sample",
 ]

@@ -1,0 +1,89 @@
+"""From a live session to a study log: what a person, or a simulated one, does is recorded as it happens.
+
+A study log holds what was typed, and how. Record only people who were told and agreed; see docs/study.md.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+from nearkey.session import Notice
+
+__all__ = ["SessionLog", "StudyRecorder"]
+
+# Session verbs as the study schema's types, where they are not of the same name.
+_KINDS = {
+    "accept": "accept",
+    "add_word": "cursor",
+    "caps_lock": "cursor",
+    "clear": "delete",
+    "commit": "commit",
+    "delete": "delete",
+    "insert": "text",
+    "mark": "text",
+    "move": "cursor",
+    "pick": "text",
+    "redo": "redo",
+    "reopen": "cursor",
+    "shift": "cursor",
+    "space": "text",
+    "spell": "cursor",
+    "tap": "tap",
+    "undo": "undo",
+}
+
+
+class StudyRecorder(Protocol):
+    """What is written to: `nearkey.study.StudyLogWriter` or `StudyLogRecorder`."""
+
+    def event(self, kind: str, t: float | None = None, **fields: Any) -> None:
+        """Log one event."""
+
+
+class SessionLog:
+    """An observer for `Session.observe` that logs every event; prompts and ends are the caller's.
+
+    recorder : where events go. A press that changed nothing was pressed all the same, and is logged.
+    candidates : also log the list where it changed.
+
+    A private session is not logged. The text is the session's whole text: clear it before each prompt.
+    """
+
+    def __init__(self, recorder: StudyRecorder, *, candidates: bool = True) -> None:
+        self._recorder = recorder
+        self._with_candidates = candidates
+        self._listed: tuple[str, ...] = ()
+        self._text = ""
+
+    def __call__(self, notice: Notice) -> None:
+        """Log one notice."""
+        if notice.private:
+            return
+        kind = _KINDS[notice.kind]
+        if kind == "cursor" and notice.text != self._text:
+            kind = "text"  # a move or a reopened word may bring a space or take one
+        self._text = notice.text
+        close = notice.committed
+        # A word that was accepted counts there; one taken by moving on counts here.
+        if close is not None and close.rank is not None and not close.explicit and kind == "text":
+            kind = "commit"
+        fields: dict[str, Any] = {}
+        if kind == "cursor":
+            if notice.kind == "move":
+                fields["position"] = notice.cursor
+        else:
+            fields["text"] = notice.text
+        if kind == "tap":
+            fields |= {"x": notice.x, "y": notice.y, "key": notice.key or None}
+        elif kind == "accept":
+            fields |= {"rank": notice.rank or 0, "word": notice.word or None}
+        elif kind == "commit" and close is not None:
+            fields |= {
+                "rank": None if close.explicit else close.rank,
+                "word": close.text + close.marks,
+            }
+        self._recorder.event(kind, notice.time_s, **fields)
+        listed = tuple(candidate.text for candidate in notice.candidates)
+        if self._with_candidates and listed != self._listed:
+            self._listed = listed
+            self._recorder.event("candidates", notice.time_s, words=listed)
