@@ -76,6 +76,8 @@ class PersonalLanguage:
         self.settings = settings or WordSettings()
         self._pack = pack
         self._recent_words = reader or recent_words(pack)
+        # As the lexicon spells: a pack may fold accents.
+        self._fold = bool(getattr(pack.lexicon, "fold_accents", False))
         self._file: StoreFile | None = None
         self._closed = False
         self._read_only = False
@@ -207,7 +209,7 @@ class PersonalLanguage:
         self._check_open()
         if not 0.0 < weight <= 1.0:
             raise PersonalError(f"is {weight}", field="weight", fix="give a share above 0, up to 1")
-        plain = _plain(word)
+        plain = self._plain(word)
         if plain is None:
             return None
         lesson = self._lesson(plain, word, state, weight)
@@ -266,7 +268,7 @@ class PersonalLanguage:
     def add_word(self, word: str) -> None:
         """Enter a word at once; it stays until forgotten. `PersonalError` where it is no word."""
         self._check_open()
-        plain = _plain(word)
+        plain = self._plain(word)
         if plain is None:
             raise PersonalError(
                 f"{word[:40]!r} is no word", field="word", fix="give one word of letters"
@@ -279,7 +281,7 @@ class PersonalLanguage:
     def remove_word(self, word: str) -> bool:
         """Take a word added by hand out again; what was learnt by typing it stays (see `forget`)."""
         self._check_open()
-        plain = normalise_word(word)
+        plain = self._normal(word)
         if plain not in self._counts.pinned:
             return False
         if self._file:
@@ -295,7 +297,7 @@ class PersonalLanguage:
         word of the pack stays in the pack.
         """
         self._check_open()
-        plain = normalise_word(word)
+        plain = self._normal(word)
         held = self._counts.forget(plain)
         trimmed = (lesson.without(plain) for lesson in self._recent.values())
         self._recent = {lesson.serial: lesson for lesson in trimmed if lesson}
@@ -347,7 +349,7 @@ class PersonalLanguage:
         """Whether a word is offered as the person's own: pinned, or confirmed often enough."""
         if not isinstance(word, str):
             return False
-        plain = normalise_word(word)
+        plain = self._normal(word)
         if plain in self._counts.pinned:
             return True
         needed = 1 if plain in self._pack.lexicon else self.settings.enter_after
@@ -432,6 +434,18 @@ class PersonalLanguage:
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    def _normal(self, word: str) -> str:
+        return normalise_word(word, fold=self._fold)
+
+    def _plain(self, word: str) -> str | None:
+        """The word as it is counted, None where the text is no word."""
+        plain = self._normal(word)
+        if not 0 < len(plain) <= _LONGEST_WORD or not plain.isprintable():
+            return None
+        if any(c.isspace() or c.isdigit() for c in plain) or not any(c.isalpha() for c in plain):
+            return None
+        return plain
+
     def _check_open(self) -> None:
         if self._read_only or self._closed:
             state = "read-only" if self._read_only else "closed"
@@ -440,13 +454,3 @@ class PersonalLanguage:
                 where=os.fspath(self.path) if self.path else None,
                 fix="open it for writing, outside private fields",
             )
-
-
-def _plain(word: str) -> str | None:
-    """The word as it is counted, None where the text is no word."""
-    plain = normalise_word(word)
-    if not 0 < len(plain) <= _LONGEST_WORD or not plain.isprintable():
-        return None
-    if any(c.isspace() or c.isdigit() for c in plain) or not any(c.isalpha() for c in plain):
-        return None
-    return plain

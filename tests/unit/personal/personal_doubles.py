@@ -19,6 +19,7 @@ PROBABILITIES = {
 class TinyLexicon:
     def __init__(self, probabilities: Mapping[str, float]) -> None:
         self.words = sorted(probabilities, key=lambda w: (len(w), w))
+        self._set = frozenset(self.words)
         self.log_probs = np.log([probabilities[w] for w in self.words]).astype(np.float32)
 
     def __len__(self) -> int:
@@ -28,7 +29,7 @@ class TinyLexicon:
         return iter(self.words)
 
     def __contains__(self, word: object) -> bool:
-        return word in self.words
+        return word in self._set
 
 
 class WordStates:
