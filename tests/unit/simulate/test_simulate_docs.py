@@ -1,0 +1,38 @@
+"""The code of docs/benchmarking.md runs and prints what the page says.
+
+The figures follow the English pack, which may be built anew: words must agree, figures roughly.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+from pathlib import Path
+
+import pytest
+
+import nearkey as nk
+from nearkey.errors import NearkeyError
+
+NUMBER = re.compile(r"[-+]?\d+\.\d+")
+PAGE = Path(__file__).parents[3] / "docs" / "benchmarking.md"
+
+
+def test_the_page_runs_as_printed():
+    try:
+        nk.load_pack("en")
+    except NearkeyError as fault:
+        pytest.skip(f"the English pack is not here: {fault}")
+    text = PAGE.read_text(encoding="utf-8")
+    blocks = re.findall(r"```python\n(.*?)```\n\n```text\n(.*?)```", text, re.DOTALL)
+    assert len(blocks) == 4
+    names: dict[str, object] = {}
+    for code, printed in blocks:
+        out = io.StringIO()
+        with contextlib.redirect_stdout(out):
+            exec(compile(code, str(PAGE), "exec"), names)
+        found, shown = out.getvalue(), printed
+        assert NUMBER.sub("#", found).split() == NUMBER.sub("#", shown).split()
+        for now, then in zip(NUMBER.findall(found), NUMBER.findall(shown), strict=True):
+            assert float(now) == pytest.approx(float(then), rel=0.1, abs=3.0)
