@@ -24,6 +24,8 @@ from nearkey.session.settings import Settings
 
 __all__ = ["apply"]
 
+_NEW = Open()
+
 
 def apply(state: State, action: Action, settings: Settings) -> tuple[State, tuple[Op, ...]]:
     """The state after an action, and what the person's store is to be told.
@@ -35,9 +37,12 @@ def apply(state: State, action: Action, settings: Settings) -> tuple[State, tupl
     if isinstance(action, act.Redo):
         return _redo(state)
     edit = _Edit(state, settings)
-    edit.do(action)
-    if edit.content == state.content and not edit.ops:
-        return state, ()
+    if isinstance(action, act.Touch):
+        edit.touch(action)
+    else:
+        edit.do(action)
+        if edit.content == state.content and not edit.ops:
+            return state, ()
     ops = tuple(edit.ops)
     return record(state, edit.content, ops, edit.lessons, settings.undo_limit), ops
 
@@ -71,8 +76,6 @@ class _Edit:
 
     def do(self, action: Action) -> None:
         match action:
-            case act.Touch():
-                self._touch(action)
             case act.Choose(close=close):
                 self._choose(close)
             case act.Commit(close=close):
@@ -141,18 +144,32 @@ class _Edit:
         else:
             self.content = replace(self.content, open=replace(self.content.open, held=held))
 
-    def _touch(self, touch: act.Touch) -> None:
-        self._close(touch.close, "space" if touch.role == "letter" else "join")
+    def touch(self, touch: act.Touch) -> None:
+        """A touch. Spelled out field by field: this is what a person waits for."""
+        if touch.close is not None:
+            self._close(touch.close, "space" if touch.role == "letter" else "join")
         if self.content.offset:
             self._enter()
         content = self.content
-        case = content.next_case if touch.role == "letter" else ""
-        stroke = Stroke(touch.x, touch.y, touch.t, touch.role, case, touch.letter, touch.options)
-        word = content.open or Open()
-        self.content = replace(
-            content,
-            open=word.edited((*word.strokes, stroke), word.tail),
-            shift="" if touch.role == "letter" else content.shift,
+        letter = touch.role == "letter"
+        stroke = Stroke(
+            touch.x,
+            touch.y,
+            touch.t,
+            touch.role,
+            content.next_case if letter else "",
+            touch.letter,
+            touch.options,
+        )
+        word = content.open or _NEW
+        self.content = Content(
+            content.before,
+            content.after,
+            content.offset,
+            word.edited((*word.strokes, stroke), word.tail),
+            "" if letter else content.shift,
+            content.caps,
+            content.spell,
         )
 
     def _enter(self) -> None:

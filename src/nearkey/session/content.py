@@ -44,6 +44,7 @@ class Open:
 
     @property
     def all(self) -> tuple[Stroke, ...]:
+        """All strokes, in order."""
         return self.strokes + self.tail if self.tail else self.strokes
 
     def edited(self, strokes: tuple[Stroke, ...], tail: tuple[Stroke, ...]) -> Open:

@@ -14,7 +14,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
 import msgspec
 
@@ -218,6 +218,18 @@ class JournalWriter:
                 pass  # a file system without locks: one writer is then up to the caller
         if new and fsync:
             _sync_folder(self.path.parent)
+
+    @classmethod
+    def begin(cls, path: str | os.PathLike[str], header: Header, *, fsync: bool) -> Self:
+        """A new journal with its first line; nothing is left behind where that cannot be written."""
+        writer = cls(path, fsync=fsync, new=True)
+        try:
+            writer.append(header)
+        except JournalError:
+            writer.close()
+            writer.path.unlink()
+            raise
+        return writer
 
     def _error(self, problem: str, fix: str) -> JournalError:
         return JournalError(problem, where=os.fspath(self.path), fix=fix)

@@ -75,10 +75,12 @@ def notice_of(
     key_id = ""
     if isinstance(event, ev.Tap):
         x, y = event.x, event.y
-        key = reader.decoder.key_at((x, y))
-        key_id = key.id
-        if action is None:
-            what = event_of_key(old.content, key, event.time_s, reader) or event
+        key_id = action.key if isinstance(action, act.Touch) else ""
+        if not key_id:
+            key = reader.decoder.key_at((x, y))
+            key_id = key.id
+            if action is None:
+                what = event_of_key(old.content, key, event.time_s, reader) or event
     text, cursor = reader.view(new.content)
     close: Close | None = getattr(action, "close", None)
     chosen = close if isinstance(action, act.Choose) else None

@@ -82,8 +82,7 @@ class Session(Standing):
         )
         self._start(decoder, settings, private, personal, learners, clock, 0.0)
         if journal is not None and not private:
-            self._journal = JournalWriter(journal, fsync=fsync, new=True)
-            self._journal.append(header_of(decoder, settings))
+            self._journal = JournalWriter.begin(journal, header_of(decoder, settings), fsync=fsync)
 
     def _start(
         self,

@@ -83,12 +83,15 @@ class Standing:
 
     @property
     def can_undo(self) -> bool:
+        """Whether there is an event to take back."""
         return self._state.past is not None
 
     @property
     def can_redo(self) -> bool:
+        """Whether there is an event to do again."""
         return self._state.future is not None
 
     @property
     def settings(self) -> Settings:
+        """What the session runs with."""
         return self._reader.settings

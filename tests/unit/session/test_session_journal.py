@@ -376,6 +376,18 @@ def test_an_event_that_cannot_be_written_is_not_carried_out(
         assert again.text == "Gate no"
 
 
+def test_a_journal_that_cannot_be_begun_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(file: int, data: bytes) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "write", full)
+    with pytest.raises(JournalError, match="No space left on device"):
+        started(tmp_path / "run.jsonl")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_every_line_reaches_the_disk_where_that_is_asked_for(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
