@@ -3,34 +3,27 @@
 from __future__ import annotations
 
 import os
-import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchDataError
+from nearkey.touch.log_columns import OPTIONAL, REQUIRED, RowNames, checked_column
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
     from nearkey.touch.geometry import Geometry
 
-__all__ = ["FLOATS", "INTEGERS", "OPTIONAL", "REQUIRED", "TEXTS", "TouchLog", "Unit", "concat"]
+__all__ = ["TouchLog", "Unit", "concat"]
 
 Unit = Literal["layout", "mm"]
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Texts = NDArray[np.str_]
-
-REQUIRED = ("person", "session", "trial", "order", "time_s", "x", "y", "target")
-OPTIONAL = ("width_mm", "posture", "device")
-TEXTS = frozenset({"person", "session", "target", "posture", "device"})
-INTEGERS = frozenset({"trial", "order"})
-FLOATS = frozenset({"time_s", "x", "y", "width_mm"})
-_MAY_BE_MISSING = frozenset({"time_s", "width_mm"})
 
 
 def _empty_extra() -> Mapping[str, NDArray[Any]]:
@@ -97,11 +90,11 @@ class TouchLog:
             raise TouchDataError(
                 "holds no touches", where=where, field="rows", fix="log at least one touch"
             )
-        row_names = _RowNames(n, places, where)
+        row_names = RowNames(n, places, where)
         checked: dict[str, Any] = {}
         extra: dict[str, NDArray[Any]] = {}
         for name, values in columns.items():
-            column = _column(name, values, row_names)
+            column = checked_column(name, values, row_names)
             column.setflags(write=False)
             (checked if name in REQUIRED or name in OPTIONAL else extra)[name] = column
         return cls(**checked, extra=MappingProxyType(extra), unit=unit, where=where)
@@ -286,95 +279,6 @@ def concat(logs: Iterable[TouchLog]) -> TouchLog:
                 ]
             )
     return TouchLog.from_columns(joined, unit=parts[0].unit)
-
-
-class _RowNames:
-    """Names rows in errors."""
-
-    def __init__(self, n: int, places: Sequence[str] | None, where: str | None) -> None:
-        self.n, self.places, self.where = n, places, where
-
-    def error(self, problem: str, row: int, name: str, fix: str) -> TouchDataError:
-        place = self.places[row] if self.places else f"row {row + 1}"
-        return TouchDataError(problem, where=self.where, field=f"{place}, {name}", fix=fix)
-
-
-def _column(name: str, values: ArrayLike, rows: _RowNames) -> NDArray[Any]:
-    cells = np.asarray(values)
-    if cells.ndim != 1 or len(cells) != rows.n:
-        raise TouchDataError(
-            f"has shape {cells.shape} where {rows.n} rows are",
-            where=rows.where,
-            field=name,
-            fix="give columns of one length",
-        )
-    if name in TEXTS:
-        return _texts(name, cells, rows)
-    if name in INTEGERS:
-        numbers = _numbers(name, cells, rows)
-        whole = (numbers == np.floor(numbers)) & (np.abs(numbers) < 2**53)
-        if not whole.all():
-            row = int(np.flatnonzero(~whole)[0])
-            raise rows.error(f"'{cells[row]}' is not a whole number", row, name, "count from 0")
-        return numbers.astype(np.int64)
-    if name in FLOATS:
-        return _numbers(name, cells, rows)
-    if cells.dtype.kind in "fiu":
-        return cells.astype(np.float64)
-    return _texts(name, cells, rows)
-
-
-def _numbers(name: str, cells: NDArray[Any], rows: _RowNames) -> Floats:
-    may_miss = name in _MAY_BE_MISSING
-    if cells.dtype.kind in "fiu":
-        numbers = cells.astype(np.float64)
-    else:
-        numbers = np.empty(rows.n)
-        for row, cell in enumerate(cells.tolist()):
-            numbers[row] = _number(name, cell, row, rows, may_miss)
-    bad = np.isinf(numbers) if may_miss else ~np.isfinite(numbers)
-    if bad.any():
-        row = int(np.flatnonzero(bad)[0])
-        raise rows.error(f"is {numbers[row]}", row, name, "give a finite number or drop the row")
-    if name == "width_mm" and (numbers <= 0).any():
-        row = int(np.flatnonzero(numbers <= 0)[0])
-        raise rows.error(f"is {numbers[row]}", row, name, "give a width above 0, or nothing")
-    return numbers
-
-
-def _number(name: str, cell: Any, row: int, rows: _RowNames, may_miss: bool) -> float:
-    if cell is None or (isinstance(cell, str) and not cell.strip()):
-        if may_miss:
-            return float("nan")
-        raise rows.error("is empty", row, name, "give a finite number or drop the row")
-    try:
-        if isinstance(cell, bool) or (isinstance(cell, str) and "_" in cell):
-            raise ValueError
-        number = float(cell)
-    except (TypeError, ValueError):
-        raise rows.error(f"'{cell}' is not a number", row, name, "give a finite number") from None
-    if isinstance(cell, str) and number != number:
-        raise rows.error("is nan", row, name, "give a finite number or drop the row")
-    return number
-
-
-def _texts(name: str, cells: NDArray[Any], rows: _RowNames) -> Texts:
-    texts = [_text(cell) for cell in cells.tolist()]
-    for row, text in enumerate(texts):
-        # Such characters would not survive every file format, and are never meant.
-        if not text.isprintable() and any(unicodedata.category(c) in ("Cc", "Cs") for c in text):
-            raise rows.error("holds a control character", row, name, "remove it")
-    return cast(Texts, np.array(texts, dtype=np.str_))
-
-
-def _text(cell: Any) -> str:
-    if cell is None or (isinstance(cell, float) and cell != cell):
-        return ""
-    if isinstance(cell, bool):
-        return "true" if cell else "false"
-    if isinstance(cell, float) and cell.is_integer():
-        return str(int(cell))
-    return str(cell)
 
 
 def _same(a: NDArray[Any], b: NDArray[Any]) -> bool:

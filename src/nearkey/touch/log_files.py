@@ -19,7 +19,8 @@ import numpy as np
 
 from nearkey.errors import NearkeyError, TouchDataError
 from nearkey.files import atomic_path, atomic_write, read_text
-from nearkey.touch.log import INTEGERS, OPTIONAL, REQUIRED, TouchLog
+from nearkey.touch.log import TouchLog
+from nearkey.touch.log_columns import INTEGERS, OPTIONAL, REQUIRED
 
 __all__ = ["read_log", "write_log"]
 

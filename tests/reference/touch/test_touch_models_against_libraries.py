@@ -23,7 +23,7 @@ from nearkey.touch import (
     ellipses,
 )
 from nearkey.touch.calibration import calibration, wilson_interval
-from nearkey.touch.comparison import _T95
+from nearkey.touch.comparison_table import T95
 from nearkey.touch.geometry import geometry_of
 from nearkey.touch.mixture_fit import fit_mixture
 from nearkey.touch.people import PersonTouch
@@ -327,7 +327,7 @@ def test_wilson_interval_equals_scipy(hits: int, n: int) -> None:
 
 
 def test_t_quantiles_are_scipys() -> None:
-    np.testing.assert_allclose(_T95, student_t.ppf(0.975, np.arange(1, 31)), atol=6e-4)
+    np.testing.assert_allclose(T95, student_t.ppf(0.975, np.arange(1, 31)), atol=6e-4)
 
 
 def test_a_true_model_is_calibrated() -> None:
