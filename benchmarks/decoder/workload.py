@@ -55,10 +55,11 @@ def workload(
     layout: nk.Layout | None = None,
     spread: float = SPREAD,
     context: bool = False,
+    background: float = 0.01,
 ) -> Workload:
     """Words drawn by frequency, or running words of the evaluation text with their contexts."""
     layout = layout or nk.Layout.named("qwerty")
-    touch = nk.GaussianTouch.from_layout(layout, spread=spread)
+    touch = nk.GaussianTouch.from_layout(layout, spread=spread, background=background)
     rng = np.random.default_rng(seed)
     lines = held_out_lines() if context else None
     if context and lines is None:

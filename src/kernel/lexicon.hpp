@@ -20,21 +20,24 @@ namespace nearkey {
 // A node above one leaf only has no children: the leaf's letters are read from its entry instead, which spares
 // both the chain of nodes and the walk along it.
 struct Node {
-    std::uint32_t child;     // first child on the next level; or, where there are no children, the leaf
+    std::uint32_t child;       // first child on the next level; or, where there are no children, the leaf's first entry
     std::uint8_t letter;
     std::uint8_t n_children;
-    float best;              // largest log probability of an entry below
+    std::uint16_t n_entries;   // of a leaf: words typed alike
+    float best;                // largest log probability of an entry below
 };
 
 constexpr int kMaxLetters = 48;
 
-constexpr std::uint32_t kNone = 0xffffffffu;
+// Entries that end at a node which others go on from.
+struct Ending {
+    std::uint32_t first, n;
+};
 
 // levels[d] holds the nodes of depth d + 1; the root is not stored. A leaf is a string of letters.
 struct Trie {
     std::vector<std::vector<Node>> levels;
-    std::vector<std::vector<std::uint32_t>> ending;  // by level and node: the string that ends there above others, or kNone
-    std::vector<std::uint32_t> strings;              // where each string's entries begin, and the end
+    std::vector<std::vector<Ending>> ending;  // by level and node; only in the trie of all lengths
     bool empty() const { return levels.empty(); }
 };
 
@@ -70,8 +73,12 @@ public:
         return {word_entries_.data() + word_begin_[word], word_begin_[word + 1] - word_begin_[word]};
     }
 
-    // The trie of one length, and the trie of all. String i of a trie covers the entries
-    // [strings[i], strings[i + 1]) (places of the full trie's order for the full trie): words typed alike.
+    // Letters of an entry of n letters: entries of one length stand at equal distances.
+    const std::uint8_t *letters_of(std::uint32_t entry, int n) const {
+        return letters_.data() + length_letters_[n] + static_cast<std::size_t>(entry - length_begin_[n]) * static_cast<std::size_t>(n);
+    }
+
+    // The trie of one length; and the trie of all, whose entries are places in its own order (`full_entry`).
     const Trie &trie(int n) const { return by_length_[n]; }
     const Trie &full_trie() const { return full_; }
     // The entry at a place of the full trie's order.
@@ -81,8 +88,7 @@ public:
         std::size_t total = letters_.size() + 4 * (offsets_.size() + 2 * entry_word_.size() + word_entries_.size() + word_begin_.size());
         const auto count = [&](const Trie &t) {
             for (const auto &level : t.levels) total += level.size() * sizeof(Node);
-            for (const auto &level : t.ending) total += 4 * level.size();
-            total += 4 * t.strings.size();
+            for (const auto &level : t.ending) total += level.size() * sizeof(Ending);
         };
         for (const auto &t : by_length_) count(t);
         count(full_);
@@ -138,6 +144,8 @@ private:
         length_begin_.assign(max_length_ + 2, n);
         for (std::uint32_t e = n; e-- > 0;) length_begin_[length(e)] = e;
         for (int l = max_length_; l >= 0; --l) length_begin_[l] = std::min(length_begin_[l], length_begin_[l + 1]);
+        length_letters_.resize(max_length_ + 2);
+        for (int l = 0; l <= max_length_ + 1; ++l) length_letters_[l] = offsets_[length_begin_[l]];
     }
 
     void index_words() {
@@ -149,51 +157,64 @@ private:
         for (std::uint32_t e = 0; e < n_entries(); ++e) word_entries_[next[entry_word_[e]]++] = e;
     }
 
-    // Builds a trie over entries in lexicographic order; the entry at place i of the order is order(i).
-    template <typename Order> Trie build(std::uint32_t n, const Order &order, bool with_endings) const {
+    // Builds a trie over entries in lexicographic order; the entry at place i of the order is order(i). Leaves
+    // and endings name places, `base` added.
+    template <typename Order> Trie build(std::uint32_t n, std::uint32_t base, const Order &order, bool with_endings) const {
         Trie trie;
-        std::vector<float> best;  // by string
+        std::vector<std::uint32_t> strings;  // where each string's entries begin, and the end
+        std::vector<float> best;             // by string
         for (std::uint32_t i = 0; i < n; ++i) {
             const std::uint32_t e = order(i);
             if (i == 0 || !std::ranges::equal(letters(e), letters(order(i - 1)))) {
-                trie.strings.push_back(i);
+                strings.push_back(i);
                 best.push_back(entry_log_prob_[e]);
             } else {
                 best.back() = std::max(best.back(), entry_log_prob_[e]);
             }
         }
-        const auto n_strings = static_cast<std::uint32_t>(trie.strings.size());
-        trie.strings.push_back(n);
+        const auto n_strings = static_cast<std::uint32_t>(strings.size());
+        strings.push_back(n);
 
         struct Range {
             std::uint32_t first, last;
         };
+        struct Sibling {
+            std::uint8_t letter;
+            float best;
+            std::uint32_t first, last;  // strings below
+        };
+        std::vector<Sibling> siblings;
         std::vector<Range> groups{{0, n_strings}};  // strings below each parent, level by level
         std::vector<std::uint32_t> parents;         // of the groups on the level above; none for the root
         for (std::size_t depth = 0; !groups.empty(); ++depth) {
             std::vector<Node> level;
-            std::vector<std::uint32_t> ending;
+            std::vector<Ending> ending;
             std::vector<Range> below;
             std::vector<std::uint32_t> inner;
             for (std::size_t g = 0; g < groups.size(); ++g) {
                 const auto first_child = static_cast<std::uint32_t>(level.size());
+                siblings.clear();
                 for (std::uint32_t i = groups[g].first; i < groups[g].last;) {
-                    const std::uint8_t letter = letters(order(trie.strings[i]))[depth];
+                    const std::uint8_t letter = letters(order(strings[i]))[depth];
                     std::uint32_t j = i;
                     float most = -std::numeric_limits<float>::infinity();
-                    for (; j < groups[g].last && letters(order(trie.strings[j]))[depth] == letter; ++j) most = std::max(most, best[j]);
-                    std::uint32_t ends = kNone;
-                    if (j - i == 1) {
-                        level.push_back(Node{i, letter, 0, most});
-                    } else {
-                        std::uint32_t first = i;
-                        if (letters(order(trie.strings[i])).size() == depth + 1) ends = first++;
-                        inner.push_back(static_cast<std::uint32_t>(level.size()));
-                        below.push_back(Range{first, j});
-                        level.push_back(Node{0, letter, 0, most});
-                    }
-                    if (with_endings) ending.push_back(ends);
+                    for (; j < groups[g].last && letters(order(strings[j]))[depth] == letter; ++j) most = std::max(most, best[j]);
+                    siblings.push_back(Sibling{letter, most, i, j});
                     i = j;
+                }
+                // The most probable first, so that a walk over siblings can stop at the first hopeless one.
+                std::ranges::stable_sort(siblings, [](const Sibling &x, const Sibling &y) { return x.best > y.best; });
+                for (const Sibling &s : siblings) {
+                    const Ending here{base + strings[s.first], std::min(0xffffu, strings[s.first + 1] - strings[s.first])};
+                    Ending ends{0, 0};
+                    if (s.last - s.first > 1) {
+                        const bool ends_here = letters(order(strings[s.first])).size() == depth + 1;
+                        if (ends_here) ends = here;
+                        inner.push_back(static_cast<std::uint32_t>(level.size()));
+                        below.push_back(Range{s.first + ends_here, s.last});
+                    }
+                    level.push_back(Node{here.first, s.letter, 0, static_cast<std::uint16_t>(here.n), s.best});
+                    if (with_endings) ending.push_back(ends);
                 }
                 if (depth > 0) {
                     Node &parent = trie.levels[depth - 1][parents[g]];
@@ -215,8 +236,7 @@ private:
         for (int n = 1; n <= max_length_; ++n) {
             const std::uint32_t first = first_of_length(n), last = first_of_length(n + 1);
             if (first == last) continue;
-            by_length_[n] = build(last - first, [first](std::uint32_t i) { return first + i; }, false);
-            for (auto &string : by_length_[n].strings) string += first;
+            by_length_[n] = build(last - first, first, [first](std::uint32_t i) { return first + i; }, false);
         }
         full_order_.resize(n_entries());
         std::iota(full_order_.begin(), full_order_.end(), 0u);
@@ -225,7 +245,7 @@ private:
             const auto c = std::lexicographical_compare_three_way(x.begin(), x.end(), y.begin(), y.end());
             return c != 0 ? c < 0 : a < b;
         });
-        if (n_entries()) full_ = build(n_entries(), [this](std::uint32_t i) { return full_order_[i]; }, true);
+        if (n_entries()) full_ = build(n_entries(), 0, [this](std::uint32_t i) { return full_order_[i]; }, true);
     }
 
     std::vector<std::uint8_t> letters_;
@@ -233,7 +253,7 @@ private:
     std::vector<float> entry_log_prob_;
     std::uint32_t n_letters_, n_words_;
     int max_length_ = 0;
-    std::vector<std::uint32_t> length_begin_, word_begin_, word_entries_;
+    std::vector<std::uint32_t> length_begin_, length_letters_, word_begin_, word_entries_;
     std::vector<Trie> by_length_;
     Trie full_;
     std::vector<std::uint32_t> full_order_;

@@ -10,6 +10,7 @@ namespace nearkey {
 namespace {
 
 constexpr std::uint32_t kNoWord = 0xffffffffu;
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 double log_add(double a, double b) {
     const double high = std::max(a, b), low = std::min(a, b);
@@ -225,20 +226,24 @@ struct Searcher::Walk {
     double language_bound(const Node &node) const { return weight * (shift + node.best); }
 
     // The words of one leaf, scored by `score(entry, weighted language)`.
-    template <typename Score> void each_entry(const Trie &trie, std::uint32_t string, Score &&score) {
-        for (std::uint32_t entry = trie.strings[string]; entry < trie.strings[string + 1]; ++entry)
+    template <typename Score> void each_entry(const Node &leaf, Score &&score) {
+        for (std::uint32_t entry = leaf.child; entry < leaf.child + leaf.n_entries; ++entry)
             if (!marks.has(lexicon().word(entry))) score(entry, weight * (shift + lexicon().log_prob(entry)));
     }
 
+    // Visits the children that may lead to a hit, best bound first. `most_touch` is no less than any child's bound
+    // without its language: siblings come by falling probability, so the first that fails with it ends the scan.
     template <typename Bound, typename Visit>
-    void children(const std::vector<Node> &level, std::uint32_t first, std::uint32_t n, Bound &&bound, Visit &&visit) {
+    void children(const std::vector<Node> &level, std::uint32_t first, std::uint32_t n, double most_touch, Bound &&bound, Visit &&visit) {
         // Few children pass and fewer are visited: picking the best each time beats sorting.
         std::array<Child, 256> fringe;
         std::size_t size = 0;
         const Node *node = level.data() + first;
         const double threshold = best.threshold();
         for (std::uint32_t i = 0; i < n; ++i) {
-            const double b = bound(node[i]) + language_bound(node[i]);
+            const double language = language_bound(node[i]);
+            if (!(most_touch + language > threshold)) break;
+            const double b = bound(node[i]) + language;
             fringe[size] = Child{b, i};
             size += b > threshold;
         }
@@ -258,25 +263,25 @@ struct Searcher::Walk {
         const double *row = e.row(depth);
         const double ahead = touch + e.rest[depth + 1];
         children(
-            trie.levels[depth], first, n, [&](const Node &node) { return ahead + row[node.letter]; },
+            trie.levels[depth], first, n, touch + e.rest[depth], [&](const Node &node) { return ahead + row[node.letter]; },
             [&](const Node &node) {
                 const double here = touch + row[node.letter];
                 if (node.n_children)
                     walk_same(trie, depth + 1, node.child, node.n_children, here);
                 else
-                    end_same(trie, node, depth + 1, here);
+                    end_same(node, depth + 1, here);
             });
     }
 
     // The rest of the letters of a lone leaf.
-    void end_same(const Trie &trie, const Node &node, int depth, double touch) {
-        const auto letters = lexicon().letters(trie.strings[node.child]);
+    void end_same(const Node &node, int depth, double touch) {
+        const std::uint8_t *letters = lexicon().letters_of(node.child, e.n_touches);
         const double language = language_bound(node);
         for (int d = depth; d < e.n_touches; ++d) {
             touch += emission(d, letters[d]);
             if (!(touch + e.rest[d + 1] + language > best.threshold())) return;
         }
-        each_entry(trie, node.child, [&](std::uint32_t entry, double scaled) { offer(lexicon().word(entry), touch, scaled, Kind::word); });
+        each_entry(node, [&](std::uint32_t entry, double scaled) { offer(lexicon().word(entry), touch, scaled, Kind::word); });
     }
 
     // Words of as many letters as touches, two neighbours swapped. `before` is the plain score two letters
@@ -291,12 +296,12 @@ struct Searcher::Walk {
         // A swap that starts at this letter puts this touch on the next letter: bounded by the row's best.
         const double open = depth + 1 < e.n_touches ? plain + e.rest[depth] + p.swapped : kMinusInfinity;
         children(
-            trie.levels[depth], first, n, [&](const Node &node) { return std::max(open, step(node.letter) + e.rest[depth + 1]); },
+            trie.levels[depth], first, n, kInfinity, [&](const Node &node) { return std::max(open, step(node.letter) + e.rest[depth + 1]); },
             [&](const Node &node) {
                 if (node.n_children)
                     walk_swapped(trie, depth + 1, node.child, node.n_children, plain, node.letter, plain + emission(depth, node.letter), step(node.letter));
                 else
-                    each_entry(trie, node.child, [&](std::uint32_t entry, double scaled) {
+                    each_entry(node, [&](std::uint32_t entry, double scaled) {
                         offer_same_length(lexicon().word(entry), lexicon().letters(entry).data(), scaled);
                     });
             });
@@ -311,7 +316,7 @@ struct Searcher::Walk {
         };
         const auto plain = [&](std::uint32_t letter) { return depth < touches ? all + emission(depth, letter) : kMinusInfinity; };
         children(
-            trie.levels[depth], first, n,
+            trie.levels[depth], first, n, kInfinity,
             [&](const Node &node) {
                 const double open = depth < touches ? plain(node.letter) + e.rest[depth + 1] + p.omitted : kMinusInfinity;
                 return std::max(open, step(node.letter) + e.rest[depth]);
@@ -320,7 +325,7 @@ struct Searcher::Walk {
                 if (node.n_children)
                     walk_omitted(trie, depth + 1, node.child, node.n_children, plain(node.letter), step(node.letter));
                 else
-                    each_entry(trie, node.child, [&](std::uint32_t entry, double scaled) {
+                    each_entry(node, [&](std::uint32_t entry, double scaled) {
                         offer_omitted(lexicon().word(entry), lexicon().letters(entry).data(), touches + 1, scaled);
                     });
             });
@@ -331,7 +336,7 @@ struct Searcher::Walk {
     void walk_extra(const Trie &trie, const double *slack, int depth, std::uint32_t first, std::uint32_t n, double none, double extra) {
         const auto step = [&](std::uint32_t letter) { return std::max(extra, none + p.extra) + emission(depth + 1, letter); };
         children(
-            trie.levels[depth], first, n,
+            trie.levels[depth], first, n, kInfinity,
             [&](const Node &node) {
                 const double open = none + emission(depth, node.letter) + e.rest[depth + 1] + slack[depth + 1];
                 return std::max(open, step(node.letter) + e.rest[depth + 2]);
@@ -340,7 +345,7 @@ struct Searcher::Walk {
                 if (node.n_children)
                     walk_extra(trie, slack, depth + 1, node.child, node.n_children, none + emission(depth, node.letter), step(node.letter));
                 else
-                    each_entry(trie, node.child, [&](std::uint32_t entry, double scaled) {
+                    each_entry(node, [&](std::uint32_t entry, double scaled) {
                         offer_extra(lexicon().word(entry), lexicon().letters(entry).data(), e.n_touches - 1, scaled);
                     });
             });
@@ -353,20 +358,20 @@ struct Searcher::Walk {
         const double ahead = touch + (depth < touches ? e.rest[depth + 1] : 0.0) + p.completion;
         const auto here = [&](const Node &node) { return depth < touches ? emission(depth, node.letter) : 0.0; };
         children(
-            trie.levels[depth], first, n, [&](const Node &node) { return ahead + here(node); },
+            trie.levels[depth], first, n, touch + (depth < touches ? e.rest[depth] : 0.0) + p.completion,
+            [&](const Node &node) { return ahead + here(node); },
             [&](const Node &node) {
                 if (!node.n_children) {
-                    offer_completions(trie, node.child);
+                    offer_completions(Ending{node.child, node.n_entries});
                     return;
                 }
-                const std::uint32_t ends = trie.ending[depth][static_cast<std::size_t>(&node - trie.levels[depth].data())];
-                if (ends != kNone) offer_completions(trie, ends);
+                offer_completions(trie.ending[depth][static_cast<std::size_t>(&node - trie.levels[depth].data())]);
                 walk_completion(depth + 1, node.child, node.n_children, touch + here(node));
             });
     }
 
-    void offer_completions(const Trie &trie, std::uint32_t string) {
-        for (std::uint32_t place = trie.strings[string]; place < trie.strings[string + 1]; ++place) {
+    void offer_completions(const Ending &ending) {
+        for (std::uint32_t place = ending.first; place < ending.first + ending.n; ++place) {
             const std::uint32_t entry = lexicon().full_entry(place), word = lexicon().word(entry);
             if (lexicon().length(entry) > e.n_touches && !marks.has(word))
                 offer_completion(word, lexicon().letters(entry).data(), weight * (shift + lexicon().log_prob(entry)));

@@ -13,6 +13,40 @@ struct Component {
     double mean_x, mean_y, xx, xy, yy, constant;  // constant = log weight + log normaliser
 };
 
+// log(1 + exp(-x)) for x >= 0 by cubic interpolation between exact values and slopes; within 3e-11.
+// Half of a decoding's time went into exp and log1p before.
+class Softplus {
+public:
+    static double at(double x) {
+        if (!(x < kEnd)) return 0.0;  // below 1e-12
+        const double scaled = x * kSteps;
+        const auto i = static_cast<std::size_t>(scaled);
+        const double t = scaled - static_cast<double>(i);
+        const Knot &a = knots()[i], &b = knots()[i + 1];
+        const double u = 1.0 - t;
+        return u * u * ((1.0 + 2.0 * t) * a.value + t * a.slope) + t * t * ((3.0 - 2.0 * t) * b.value - u * b.slope);
+    }
+
+private:
+    struct Knot {
+        double value, slope;  // the slope over one step
+    };
+    static constexpr int kSteps = 64;  // knots a unit
+    static constexpr double kEnd = 28.0;
+
+    static const Knot *knots() {
+        static const std::vector<Knot> table = [] {
+            std::vector<Knot> made(static_cast<std::size_t>(kEnd) * kSteps + 2);
+            for (std::size_t i = 0; i < made.size(); ++i) {
+                const double x = static_cast<double>(i) / kSteps;
+                made[i] = Knot{std::log1p(std::exp(-x)), -1.0 / (1.0 + std::exp(x)) / kSteps};
+            }
+            return made;
+        }();
+        return table.data();
+    }
+};
+
 class Emitter {
 public:
     Emitter(std::vector<std::vector<Component>> keys, double background_weight, double background_log_density)
@@ -46,9 +80,9 @@ private:
 
     static double log_add(double a, double b) {
         const double high = a > b ? a : b, low = a > b ? b : a;
-        // Past 40 nats the smaller term is below the rounding of the larger one.
-        if (!(high - low < 40.0)) return high;
-        return high + std::log1p(std::exp(low - high));
+        // Two infinities of one sign differ by NaN, which adds nothing.
+        const double gap = high - low;
+        return gap >= 0.0 ? high + Softplus::at(gap) : high;
     }
 
     std::vector<std::vector<Component>> keys_;

@@ -1,0 +1,265 @@
+"""nearkey against general-purpose decoders on the same touches, lexicon and probabilities, in one run.
+
+    bash benchmarks/yardsticks/setup.sh
+    NEARKEY_DATA=... .yardsticks/bin/python benchmarks/decoder/yardsticks.py
+
+Without context: one word at a time (nearkey: batched in the kernel, and one at a time). With context: whole
+sentences of the evaluation text whose spaces are certain; the speech decoder carries its own context from word
+to word, nearkey decodes each word after the words it decoded before. Times are processor time of one thread.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+HERE = Path(__file__).resolve().parent
+for folder in (HERE, HERE.parent, HERE.parent / "yardsticks"):
+    sys.path.insert(0, str(folder))
+
+from arpa import write_pack_arpa
+from engines import LETTERS, FiniteState, SpeechBeam, SpeechLexicon, write_unigram_arpa
+from sections import FORMAT, Column, Section, this_machine, write
+from workload import SPREAD, held_out_lines, workload
+
+import nearkey as nk
+from nearkey.decode.exhaustive import Exhaustive
+from nearkey.simulate.text import running_words
+
+RESULTS = HERE.parent / "results"
+COMMAND = ".yardsticks/bin/python benchmarks/decoder/yardsticks.py"
+
+
+def timed(work: Callable[[], Any], repeats: int) -> tuple[Any, float]:
+    """The answer, and the least processor time of a run in seconds."""
+    best, answer = float("inf"), None
+    for _ in range(repeats):
+        start = time.process_time()
+        answer = work()
+        best = min(best, time.process_time() - start)
+    return answer, best
+
+
+def no_context(pack: nk.language.Pack, words: int, folder: Path, data: Path) -> Section:
+    load = workload(pack, words=words, seed=7)
+    decoder = nk.Decoder(load.layout, load.touch, pack)
+    slow = Exhaustive(decoder)
+    names = pack.lexicon.words
+    log_probs = np.asarray(pack.lexicon.log_probs)
+    arpa = folder / "unigram.arpa"
+    write_unigram_arpa(arpa, names, log_probs)
+    columns = [int(decoder.columns.letter[decoder.letters.index(c)]) for c in LETTERS]
+    points = load.word_points()
+    densities = [load.touch.log_prob(p)[:, columns] for p in points]
+    truth = [names[i] for i in load.index]
+
+    def batch() -> list[list[str]]:
+        found, _ = decoder.decode_batch(load.points, load.offsets, k=3)
+        return [[names[w] for w in row if w >= 0] for row in found.tolist()]
+
+    engines: list[tuple[str, Callable[[], list[list[str]]], int]] = [
+        ("nearkey, batched in the kernel", batch, words),
+        (
+            "nearkey, one word at a time from Python",
+            lambda: [[c.word for c in decoder.decode(p, k=3)] for p in points],
+            words,
+        ),
+        (
+            "exhaustive numpy, words of the length",
+            lambda: [[names[i] for i in slow.decode(p, k=3)[0]] for p in points[:500]],
+            min(500, words),
+        ),
+    ]
+    for beam in (50, 100, 200):
+        speech = SpeechLexicon(names, arpa, log_probs, beam=beam)
+        frames = [speech.frames([d]) for d in densities]
+        engines.append(
+            (
+                f"flashlight-text lexicon decoder, beam {beam}",
+                lambda s=speech, f=frames: [s.decode_frames(x, 3) for x in f],
+                words,
+            )
+        )
+    finite = FiniteState(names, log_probs)
+    few = min(100, words)
+    engines.append(
+        (
+            "pynini composition, shortest paths",
+            lambda: [finite.decode(d, 3) for d in densities[:few]],
+            few,
+        )
+    )
+    python = SpeechBeam(names, arpa, beam=100)
+    engines.append(
+        ("pyctcdecode, beam 100", lambda: [python.decode(d, 3) for d in densities[:few]], few)
+    )
+
+    rows: list[list[Any]] = []
+    ours = 0.0
+    for name, work, n in engines:
+        found, seconds = timed(work, 3 if n > 500 else 1)
+        us = seconds / n * 1e6
+        ours = ours or us
+        rows.append(
+            [
+                name,
+                n,
+                us,
+                us / ours,
+                *(
+                    float(np.mean([t in f[:k] for f, t in zip(found, truth, strict=False)]))
+                    for k in (1, 3)
+                ),
+            ]
+        )
+        print(*rows[-1], sep="\t", flush=True)
+    return Section(
+        format=FORMAT,
+        title="Word decoding without context: nearkey and general-purpose decoders",
+        order=35,
+        command=COMMAND,
+        environment=this_machine(),
+        columns=[
+            "decoder",
+            "words",
+            Column(name="microseconds a word", digits=1),
+            Column(name="times nearkey batched", digits=1),
+            Column(name="top-1", percent=True),
+            Column(name="top-3", percent=True),
+        ],
+        rows=rows,
+        notes=[
+            f"26 keys, spread {SPREAD} of a key, {len(names):,} words drawn by frequency, top 3, one thread, processor time, seed 7.",
+            "The others get the densities of the touches ready made; nearkey computes them inside what is timed.",
+            "How each was set to do the same work: benchmarks/yardsticks/engines.py.",
+        ],
+    )
+
+
+def with_context(pack: nk.language.Pack, sentences: int, folder: Path, data: Path) -> Section:
+    lines = held_out_lines()
+    if lines is None:
+        raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
+    layout = nk.Layout.named("qwerty")
+    touch = nk.GaussianTouch.from_layout(layout, spread=SPREAD)
+    decoder = nk.Decoder(layout, touch, pack)
+    rng = np.random.default_rng(3)
+    pool = [s for line in lines for s in running_words(pack, line) if 4 <= len(s) <= 15]
+    pool = [s for s in pool if all(w in pack.lexicon and set(w) <= set(LETTERS) for w in s)]
+    chosen = [pool[i] for i in rng.permutation(len(pool))[:sentences]]
+    touches = [[touch.sample([layout.key_of_letter[c] for c in w], rng) for w in s] for s in chosen]
+    words = sum(map(len, chosen))
+    arpa = folder / "pack.arpa"
+    print("writing the pack as ARPA", flush=True)
+    write_pack_arpa(data, pack.lexicon.words, arpa)
+    columns = [int(decoder.columns.letter[decoder.letters.index(c)]) for c in LETTERS]
+    model = pack.language_model
+
+    def ours() -> list[list[str]]:
+        out = []
+        for sentence in touches:
+            state, found = model.start(), []
+            for points in sentence:
+                best = decoder.decode(points, context=state, k=3)
+                found.append(best[0].word if best else "")
+                state = model.advance(state, found[-1])
+            out.append(found)
+        return out
+
+    def batched() -> list[list[str]]:
+        states = []
+        for sentence in chosen:
+            state = model.start()
+            for word in sentence:
+                states.append(state)
+                state = model.advance(state, word)
+        flat = [p for s in touches for p in s]
+        offsets = np.concatenate([[0], np.cumsum([len(p) for p in flat])])
+        points = np.concatenate(flat)
+        start = time.process_time()
+        found, _ = decoder.decode_batch(points, offsets, contexts=states, k=3)
+        batched.seconds = time.process_time() - start  # type: ignore[attr-defined]
+        names, at, out = pack.lexicon.words, 0, []
+        for sentence in chosen:
+            out.append([names[found[at + i, 0]] for i in range(len(sentence))])
+            at += len(sentence)
+        return out
+
+    rows: list[list[Any]] = []
+
+    def add(name: str, found: list[list[str]], seconds: float) -> None:
+        right = sum(
+            a == b for f, s in zip(found, chosen, strict=True) for a, b in zip(f, s, strict=False)
+        )
+        us = seconds / words * 1e6
+        rows.append([name, words, us, us / rows[0][2] if rows else 1.0, right / words])
+        print(*rows[-1], sep="\t", flush=True)
+
+    found = batched()
+    best = batched.seconds  # type: ignore[attr-defined]
+    for _ in range(2):
+        batched()
+        best = min(best, batched.seconds)  # type: ignore[attr-defined]
+    add("nearkey, batched in the kernel, contexts given", found, best)
+    found, seconds = timed(ours, 3)
+    add("nearkey, one word at a time from Python, contexts as decoded", found, seconds)
+    for beam in (50, 100):
+        speech = SpeechLexicon(
+            pack.lexicon.words, arpa, np.asarray(pack.lexicon.log_probs), beam=beam
+        )
+        frames = [speech.frames([touch.log_prob(p)[:, columns] for p in s]) for s in touches]
+        found, seconds = timed(lambda s=speech, f=frames: [s.decode_sentence(x) for x in f], 1)
+        add(f"flashlight-text lexicon decoder, beam {beam}, whole sentences", found, seconds)
+    return Section(
+        format=FORMAT,
+        title="Word decoding with full n-gram context: nearkey and a C++ speech decoder",
+        order=36,
+        command=COMMAND,
+        environment=this_machine(),
+        columns=[
+            "decoder",
+            "words",
+            Column(name="microseconds a word", digits=1),
+            Column(name="times nearkey batched", digits=1),
+            Column(name="top-1", percent=True),
+        ],
+        rows=rows,
+        notes=[
+            f"26 keys, spread {SPREAD} of a key, sentences of 4 to 15 lexicon words of en_ewt_eval, certain spaces, the pack's 3-gram "
+            "(as ARPA for the speech decoder), top 3, one thread, processor time, seed 3.",
+            "The speech decoder keeps whole-sentence hypotheses; nearkey's batch is given the true words before each word, "
+            "its other row the words it decoded itself.",
+        ],
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--words", type=int, default=2000)
+    parser.add_argument("--sentences", type=int, default=150)
+    parser.add_argument("--pack", type=Path, default=HERE.parents[1] / "models" / "en" / "pack")
+    parser.add_argument("--parts", default="words,sentences")
+    options = parser.parse_args()
+    pack = nk.load_pack(options.pack)
+    with tempfile.TemporaryDirectory() as folder:
+        if "words" in options.parts:
+            write(
+                RESULTS / "yardsticks_words.json",
+                no_context(pack, options.words, Path(folder), options.pack),
+            )
+        if "sentences" in options.parts:
+            write(
+                RESULTS / "yardsticks_context.json",
+                with_context(pack, options.sentences, Path(folder), options.pack),
+            )
+
+
+if __name__ == "__main__":
+    main()
