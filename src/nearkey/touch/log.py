@@ -164,6 +164,10 @@ class TouchLog:
             and all(_same(mine[name], theirs[name]) for name in mine)
         )
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Copies and pickles (worker processes) go through the checks and stay read-only.
+        return _rebuilt, (self.columns(), self.unit, self.where)
+
     __hash__ = None  # type: ignore[assignment]
 
     def columns(self) -> dict[str, NDArray[Any]]:
@@ -279,6 +283,10 @@ def concat(logs: Iterable[TouchLog]) -> TouchLog:
                 ]
             )
     return TouchLog.from_columns(joined, unit=parts[0].unit)
+
+
+def _rebuilt(columns: Mapping[str, ArrayLike], unit: Unit, where: str | None) -> TouchLog:
+    return TouchLog.from_columns(columns, unit=unit, where=where)
 
 
 def _same(a: NDArray[Any], b: NDArray[Any]) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+import pickle
 from pathlib import Path
 
 import numpy as np
@@ -194,6 +196,14 @@ def test_a_failed_write_leaves_the_old_file(
         small_log(posture="thumb").write(path)
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == [path.name]
+
+
+def test_pickles_and_copies_are_equal_and_read_only() -> None:
+    log = small_log(width_mm=[14.0, np.nan, 12.0], mood=["calm", "", "glad"], pressure=[1, 2, 3])
+    for again in (pickle.loads(pickle.dumps(log)), copy.deepcopy(log)):
+        assert again == log
+        with pytest.raises(ValueError, match="read-only"):
+            again.x[0] = 9.0
 
 
 def test_duplicate_rows_are_found() -> None:
