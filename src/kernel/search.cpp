@@ -178,7 +178,9 @@ struct Searcher::Walk {
         }
         double before = kMinusInfinity, swapped = kMinusInfinity;
         for (int i = 0; i < n; ++i) {
-            if (!(std::max(touch, swapped) + e.rest[i] + scaled > best.threshold())) return;
+            // A swap under way has yet to place both its touches.
+            const double crossing = i > 0 ? before + p.swapped + e.rest[i - 1] : kMinusInfinity;
+            if (!(std::max(std::max(touch, swapped) + e.rest[i], crossing) + scaled > best.threshold())) return;
             double next_swapped = swapped + emission(i, letters[i]);
             if (i > 0) {
                 const double cross = before + p.swapped + emission(i - 1, letters[i]) + emission(i, letters[i - 1]);

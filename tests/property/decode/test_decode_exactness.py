@@ -80,7 +80,7 @@ costs_strategy = st.dictionaries(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(
     seed=st.integers(0, 10**6),
     groups=st.sampled_from(GROUPS),
