@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PlanError
 from nearkey.simulate.decoders.protocol import Answers, Posterior
-from nearkey.simulate.intervals import Estimate, proportion
+from nearkey.simulate.intervals import Estimate, proportion, rounded
 
 __all__ = ["Calibration", "ReliabilityBin", "calibrate", "list_posterior"]
 
@@ -59,27 +59,29 @@ class Calibration:
     accuracy: float
     bins: tuple[ReliabilityBin, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data."""
-        return {
+    def to_dict(self, *, bins: bool = True) -> dict[str, Any]:
+        """Plain data, with or without the bins."""
+        whole: dict[str, Any] = {
             "words": self.words,
-            "error": self.error,
-            "by_chance": {"mean": self.by_chance[0], "high": self.by_chance[1]},
-            "p_value": self.p_value,
-            "confidence": self.confidence,
-            "accuracy": self.accuracy,
-            "bins": [
+            "error": rounded(self.error),
+            "by_chance": {"mean": rounded(self.by_chance[0]), "high": rounded(self.by_chance[1])},
+            "p_value": rounded(self.p_value),
+            "confidence": rounded(self.confidence),
+            "accuracy": rounded(self.accuracy),
+        }
+        if bins:
+            whole["bins"] = [
                 {
-                    "low": b.low,
-                    "high": b.high,
+                    "low": rounded(b.low),
+                    "high": rounded(b.high),
                     "words": b.words,
-                    "confidence": b.confidence,
-                    "accuracy": b.accuracy._asdict(),
-                    "expected": list(b.expected),
+                    "confidence": rounded(b.confidence),
+                    "accuracy": {k: rounded(v) for k, v in b.accuracy._asdict().items()},
+                    "expected": [rounded(v) for v in b.expected],
                 }
                 for b in self.bins
-            ],
-        }
+            ]
+        return whole
 
 
 def calibrate(

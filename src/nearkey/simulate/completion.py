@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from nearkey.decode import Decoder
 from nearkey.simulate.decoders.protocol import Queries
-from nearkey.simulate.intervals import Estimate, ratio
+from nearkey.simulate.intervals import Estimate, ratio, rounded
 from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.outcomes import plain
 
 __all__ = ["Completion", "completion_savings"]
 
@@ -37,9 +38,9 @@ class Completion:
         """Plain data."""
         return {
             "words": self.words,
-            "savings": self.savings._asdict(),
-            "kspc": self.kspc._asdict(),
-            "early": self.early,
+            "savings": plain(self.savings),
+            "kspc": plain(self.kspc),
+            "early": rounded(self.early),
         }
 
 

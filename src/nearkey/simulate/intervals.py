@@ -8,7 +8,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Z95", "Estimate", "paired_difference", "proportion", "ratio", "ratio_difference"]
+__all__ = [
+    "Z95",
+    "Estimate",
+    "paired_difference",
+    "proportion",
+    "ratio",
+    "ratio_difference",
+    "rounded",
+]
 
 Z95 = 1.959963984540054
 """Normal quantile of a two-sided 95 % interval."""
@@ -25,6 +33,11 @@ class Estimate(NamedTuple):
 
     def __str__(self) -> str:
         return f"{self.value:.4f} [{self.low:.4f}, {self.high:.4f}]"
+
+
+def rounded(value: float) -> float:
+    """A figure to nine digits: machines differ in the last bits of a double, results files should not."""
+    return float(f"{value:.9g}")
 
 
 def proportion(hits: int, n: int, *, z: float = Z95) -> Estimate:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.simulate.decoders.protocol import Answers, Posterior
-from nearkey.simulate.intervals import Estimate, proportion, ratio
+from nearkey.simulate.intervals import Estimate, proportion, ratio, rounded
 from nearkey.simulate.workload import Workload
 from nearkey.study import string_distance
 
@@ -127,8 +127,7 @@ def plain(estimate: Estimate | None) -> dict[str, float | None] | None:
     """An estimate as value, low, high; None for one that could not be made."""
     if estimate is None or not math.isfinite(estimate.value):
         return None
-    # Twelve digits: machines differ in the last bits of a double, and results are compared as text.
     return {
-        name: float(f"{value:.12g}") if math.isfinite(value) else None
+        name: rounded(value) if math.isfinite(value) else None
         for name, value in estimate._asdict().items()
     }

@@ -14,7 +14,7 @@ from nearkey.files import atomic_write
 from nearkey.simulate.calibration import Calibration, calibrate
 from nearkey.simulate.completion import Completion
 from nearkey.simulate.decoders.protocol import Faults
-from nearkey.simulate.intervals import Estimate, paired_difference
+from nearkey.simulate.intervals import Estimate, paired_difference, rounded
 from nearkey.simulate.outcomes import GroupScore, WordOutcomes, plain
 
 __all__ = ["Compared", "DecoderScore", "Latency", "LayoutScore", "StaticScore"]
@@ -181,7 +181,11 @@ class Compared:
     def to_dict(self) -> dict[str, Any]:
         """Quality, as plain data."""
         whole = self.score.to_dict()
-        del whole["by_length"]  # too few words for that
+        # Too few words for that much detail.
+        del whole["by_length"]
+        for name in ("calibration", "calibration_known"):
+            found: Calibration | None = getattr(self.score, name)
+            whole[name] = None if found is None else found.to_dict(bins=False)
         return {
             **whole,
             "top1_to_ours": plain(self.top1_to_ours),
@@ -208,10 +212,10 @@ class StaticScore:
     def to_dict(self) -> dict[str, float]:
         """Plain data."""
         return {
-            "collision_rate": self.collision_rate,
-            "shared": self.shared,
-            "kspc": self.kspc,
-            "multi_tap_kspc": self.multi_tap_kspc,
+            "collision_rate": rounded(self.collision_rate),
+            "shared": rounded(self.shared),
+            "kspc": rounded(self.kspc),
+            "multi_tap_kspc": rounded(self.multi_tap_kspc),
         }
 
 

@@ -122,6 +122,7 @@ def test_it_is_told_keys_touch_model_and_lexicon_but_never_the_word(run, tmp_pat
         ("say(type='answer', id=3, texts=['a', 7])", "not texts"),
         ("say(type='answer', id=3, texts=['a', 'b'], log_probs=[-2.0, -1.0])", "not best first"),
         ("say(type='answer', id=3, texts=['a'], log_probs=['-1'])", "not numbers"),
+        ("say(type='answer', id=3, texts=['a'], log_probs=[-(10**400)])", "not numbers"),
         (
             "say(type='answer', id=3, texts=['a'], log_probs=[0.0], log_total=-1.0)",
             "probabilities over 1",

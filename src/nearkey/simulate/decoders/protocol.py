@@ -118,7 +118,8 @@ class Faults:
         self.counts[kind] = self.counts.get(kind, 0) + 1
         kept = self.examples.setdefault(kind, [])
         if len(kept) < _MOST_EXAMPLES:
-            kept.append(" ".join(example.split())[:200])
+            readable = example.encode("utf-8", "replace").decode()
+            kept.append(" ".join(readable.split())[:200])
 
     @property
     def total(self) -> int:
@@ -182,20 +183,33 @@ def fault_of(
         return None
     if len(log_probs) != len(texts):
         return "wrong counts", f"{len(log_probs)} log_probs for {len(texts)} texts"
-    if not all(isinstance(p, int | float) and not isinstance(p, bool) for p in log_probs):
+    values = [_number(p) for p in log_probs]
+    if None in values:
         return "not numbers", f"{list(log_probs)[:3]!r}"
-    if any(math.isnan(p) or p == math.inf for p in log_probs):
+    numbers = [v for v in values if v is not None]
+    if any(math.isnan(p) or p == math.inf for p in numbers):
         return "not a number", f"{list(log_probs)[:5]!r}"
-    if any(after > before + 1e-9 for before, after in pairwise(log_probs)):
+    if any(after > before + 1e-9 for before, after in pairwise(numbers)):
         return "not best first", f"{list(log_probs)[:5]!r}"
     if log_total is None:
         return None
-    if not isinstance(log_total, int | float) or not math.isfinite(log_total):
+    total = _number(log_total)
+    if total is None or not math.isfinite(total):
         return "not a number", f"log_total {log_total!r}"
-    over = sum(math.exp(min(p - log_total, 1.0)) for p in log_probs)
+    over = sum(math.exp(min(p - total, 1.0)) for p in numbers)
     if over > 1.0 + SUM_TOLERANCE:
         return "probabilities over 1", f"they sum to {over:.6f}"
     return None
+
+
+def _number(value: Any) -> float | None:
+    """A number a decoder gave as a float, None where it is none or too large for one."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        return float(value)
+    except OverflowError:
+        return None
 
 
 class Collector:
