@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import unicodedata
 from pathlib import Path
 from typing import Any, Self
 
@@ -15,6 +16,7 @@ from nearkey.language.tokens import normalise_word
 from nearkey.personal.contexts import RecentWords, recent_words
 from nearkey.personal.counts import Counts, Lesson
 from nearkey.personal.errors import PersonalError
+from nearkey.personal.export import exported
 from nearkey.personal.mixture import Overlay, Overlays
 from nearkey.personal.reader import Reader
 from nearkey.personal.records import (
@@ -30,8 +32,8 @@ from nearkey.personal.storage import StoreFile, read_file
 
 __all__ = ["PersonalLanguage"]
 
-# Characters that would break a line of the file or hide in it never belong to a word.
 _LONGEST_WORD = 64
+INNER_MARKS = "'-\u00b7"
 # Records appended before the file is written anew.
 _TAIL = 400
 
@@ -201,8 +203,8 @@ class PersonalLanguage:
 
         Returns
         -------
-        The lesson's serial number, for `retract`; None where the text is no word (empty, with
-        white space or digits, too long) and nothing was learnt.
+        The lesson's serial number, for `retract`; None where the text is no word (anything but
+        letters with apostrophes and hyphens inside, or too long) and nothing was learnt.
 
         Raises `PersonalError` when the store is read-only or closed, or the disk refuses.
         """
@@ -238,8 +240,13 @@ class PersonalLanguage:
             weight=weight,
             order=order,
             share=share,
-            form="" if known else word,
+            form="" if known else self._written(plain, word, state),
         )
+
+    def _written(self, plain: str, word: str, state: State) -> str:
+        """The way of writing that a word shows; a sentence's first capital shows nothing."""
+        first = state is not None and state == self._pack.language_model.start()
+        return plain if first and word[1:] == plain[1:] else word
 
     def _base_log_prob(self, state: State, word: str) -> float:
         return float(np.asarray(self._pack.language_model.log_probs(state, [word]))[0])
@@ -377,31 +384,13 @@ class PersonalLanguage:
 
         ``uses`` are faded counts: how many words typed just now would weigh as much.
         """
-        unit = self._counts.unit(self._counts.clock)
-        words = [
-            {
-                "word": self.form(word),
-                "uses": round(self._counts.words.get(word, 0) / unit, 3),
-                "confirmed": self._counts.times.get(word, 0),
-                "new": word not in self._pack.lexicon,
-                "added": word in self._counts.pinned,
-                "offered": word in self,
-            }
-            for word in self._counts.words.keys() | self._counts.pinned.keys()
-        ]
-        phrases = [
-            {"phrase": " ".join((*context, word)), "uses": round(count / unit, 3)}
-            for context, followers in self._counts.phrases.items()
-            for word, count in followers.items()
-        ]
-        words.sort(key=lambda row: (-row["uses"], row["word"]))  # type: ignore[operator]
-        phrases.sort(key=lambda row: (-row["uses"], row["phrase"]))  # type: ignore[operator]
-        return {
-            "words_typed": self.words_typed,
-            "weights": list(self.weights),
-            "words": words,
-            "phrases": phrases,
-        }
+        known = exported(
+            self._counts,
+            form=self.form,
+            is_new=lambda word: word not in self._pack.lexicon,
+            is_offered=self.__contains__,
+        )
+        return {"language": self._language, "weights": list(self.weights), **known}
 
     def reader(self) -> Reader:
         """What a private field may have: the person's words, and no way to teach."""
@@ -440,11 +429,10 @@ class PersonalLanguage:
     def _plain(self, word: str) -> str | None:
         """The word as it is counted, None where the text is no word."""
         plain = self._normal(word)
-        if not 0 < len(plain) <= _LONGEST_WORD or not plain.isprintable():
-            return None
-        if any(c.isspace() or c.isdigit() for c in plain) or not any(c.isalpha() for c in plain):
-            return None
-        return plain
+        fits = 0 < len(plain) <= _LONGEST_WORD and all(
+            c.isalpha() or c in INNER_MARKS or unicodedata.combining(c) for c in plain
+        )
+        return plain if fits and plain[0].isalpha() else None
 
     def _check_open(self) -> None:
         if self._read_only or self._closed:

@@ -87,7 +87,8 @@ def test_a_form_is_the_one_written_most() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "  ", "two words", "a\nb", "42", "km3", "-", "x" * 65, "a\x00b"]
+    "text",
+    ["", "  ", "two words", "a\nb", "42", "km3", "-", "x" * 65, "a\x00b", "end.", "a@b", "'tis"],
 )
 def test_what_is_no_word_is_not_learnt(text: str) -> None:
     store = PersonalLanguage(TinyPack())

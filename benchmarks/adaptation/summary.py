@@ -1,0 +1,172 @@
+"""From people's scores to tables: what was reached, and how much of the gap to the ceiling that is."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from trial import CHECKPOINTS, PAST_WORDS, TESTED_WORDS, Scores
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from sections import FORMAT, Cell, Column, Picture, Section
+
+Key = tuple[str, bool, int]
+Table = dict[Key, Scores]
+Floats = NDArray[np.float64]
+
+COMMAND = "NEARKEY_DATA=FOLDER python benchmarks/adaptation/run.py --plot"
+RESAMPLES, RESAMPLING_SEED = 2000, 1
+BOTH = "touch and words"
+
+
+def rates(tables: Sequence[Table], key: Key) -> tuple[Floats, Floats]:
+    """Top-1 and KSPC of people resampled with replacement; first the people as they are.
+
+    The same resamples for every key, so that differences are paired.
+    """
+    n = len(tables)
+    rng = np.random.default_rng(RESAMPLING_SEED)
+    counts = np.vstack([np.ones(n), rng.multinomial(n, np.full(n, 1 / n), RESAMPLES)])
+    found = [table[key] for table in tables]
+    sums = counts @ np.asarray([[s.words, s.right, s.keystrokes, s.characters] for s in found])
+    return sums[:, 1] / sums[:, 0], sums[:, 2] / sums[:, 3]
+
+
+def interval(values: Floats) -> list[float | None]:
+    """The first value with the 95 % percentile interval of the others."""
+    low, high = np.quantile(values[1:], (0.025, 0.975))
+    return [round(float(v), 4) for v in (values[0], low, high)]
+
+
+def closed(
+    tables: Sequence[Table], name: str, n: int
+) -> tuple[list[float | None], list[float | None]]:
+    """Share of the gap between no adaptation and the ceiling that is closed: in top-1, in KSPC.
+
+    Without bounds where the gap itself is not surely above 0.
+    """
+    ceiling = name if (name, True, n) in tables[0] else BOTH
+    none, now, best = (
+        rates(tables, key) for key in (("none", False, n), (name, False, n), (ceiling, True, n))
+    )
+    found = []
+    for i, sign in ((0, 1.0), (1, -1.0)):
+        gap = sign * (best[i] - none[i])
+        gain = sign * (now[i] - none[i])
+        if np.quantile(gap[1:], 0.025) > 0:
+            found.append(interval(gain / np.maximum(gap, 1e-9)))
+        else:
+            found.append([round(float(gain[0] / gap[0]), 4) if gap[0] > 0 else None, None, None])
+    return found[0], found[1]
+
+
+def sections(
+    tables: Sequence[Table], names: Sequence[str], *, text: str, which: str
+) -> list[Section]:
+    """Tables for RESULTS.md: the targets first, then every checkpoint."""
+    notes = [
+        f"{len(tables)} simulated people of the set {which!r} on 26 keys (QWERTY), {text}, each in "
+        f"its own order; {TESTED_WORDS} words after each checkpoint are tested.",
+        "Intervals: 95 %, people resampled with replacement. Offsets and spreads of people are "
+        "invented, of the order of open phone touches (benchmarks/adaptation/bodies.py).",
+        f"Ceiling: the same models after another {PAST_WORDS:,} words of the same person, "
+        "rightly labelled. No adaptation: the touch model of the population, the pack alone.",
+        "KSPC: a press of next for each candidate before the right one of five; a word that is not "
+        "listed is deleted and entered letter by letter; spaces counted.",
+    ]
+    return [
+        Section(
+            format=FORMAT,
+            title="Adaptation to a person: targets",
+            command=COMMAND,
+            order=80,
+            columns=["what", "asked", Column("found", digits=3), "met"],
+            rows=_targets(tables, names),
+            notes=notes,
+        ),
+        Section(
+            format=FORMAT,
+            title="Adaptation to a person: by words typed",
+            command=COMMAND,
+            order=81,
+            columns=[
+                "learnt",
+                "words typed",
+                Column("top-1, none", percent=True),
+                Column("top-1", percent=True),
+                Column("top-1, ceiling", percent=True),
+                Column("gap closed, top-1", digits=2),
+                Column("KSPC, none", digits=3),
+                Column("KSPC", digits=3),
+                Column("KSPC, ceiling", digits=3),
+                Column("gap closed, KSPC", digits=2),
+            ],
+            rows=[_row(tables, name, n) for name in names for n in CHECKPOINTS],
+            notes=[
+                "A word confirmed wrongly is another candidate of the list. 'Believed': labels are "
+                "not doubted. Conditions with wrong labels are measured against the ceiling of "
+                f"'{BOTH}'.",
+            ],
+        ),
+    ]
+
+
+def _row(tables: Sequence[Table], name: str, n: int) -> list[Cell]:
+    ceiling = name if (name, True, n) in tables[0] else BOTH
+    none = rates(tables, ("none", False, n))
+    now = rates(tables, (name, False, n))
+    best = rates(tables, (ceiling, True, n))
+    gaps = closed(tables, name, n)
+    cells: list[Cell] = [name, n]
+    for i in (0, 1):
+        cells += [
+            round(float(none[i][0]), 4),
+            round(float(now[i][0]), 4),
+            round(float(best[i][0]), 4),
+            gaps[i],
+        ]
+    return cells
+
+
+def _targets(tables: Sequence[Table], names: Sequence[str]) -> list[list[Cell]]:
+    rows: list[list[Cell]] = []
+    for name in names:
+        if "believed" in name:
+            continue
+        for n, asked in ((50, 0.5), (200, 0.8)):
+            for measure, values in zip(("top-1", "KSPC"), closed(tables, name, n), strict=True):
+                what = f"{name}: gap closed after {n} words, {measure}"
+                met = values[0] is not None and values[0] >= asked
+                rows.append([what, f"at least {asked}", values, met])
+    for name in names:
+        if "believed" in name:
+            continue
+        gains = [
+            rates(tables, (name, False, n))[0] - rates(tables, ("none", False, n))[0]
+            for n in CHECKPOINTS
+        ]
+        worst = min(gains, key=lambda g: float(g[0]))
+        met = bool(np.quantile(worst[1:], 0.975) >= 0.0)
+        what = f"{name}: smallest gain in top-1 at any checkpoint"
+        rows.append([what, "not below 0 beyond noise", interval(worst), met])
+    return rows
+
+
+def with_picture(section: Section, name: str) -> Section:
+    """The section with its picture."""
+    return Section(
+        **{
+            field: getattr(section, field)
+            for field in section.__struct_fields__
+            if field != "pictures"
+        },
+        pictures=[
+            Picture(
+                file=f"pictures/{name}",
+                caption="Words right at once and keystrokes per character, by words typed.",
+            )
+        ],
+    )

@@ -1,0 +1,176 @@
+"""One simulated person, typing her text in its order while the models learn her.
+
+Her text is cut in two. The second part she types now: at each checkpoint the words that come next are
+decoded by the models as they stand, learning nothing, with the same touches under every condition. The
+first part is her past, which only the ceiling knows: the same models, having learnt it rightly
+labelled before, and learning on with the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from bodies import Body, draw_body
+from numpy.typing import NDArray
+from texts import Sentences
+
+from nearkey.decode import Decoder
+from nearkey.decode.spelling import spell
+from nearkey.personal import Person, PersonalLanguage, TouchLearner
+from nearkey.simulate.keystrokes import Selection
+from nearkey.touch import PeopleTouch
+
+CHECKPOINTS = (10, 25, 50, 100, 200, 400)
+PAST_WORDS = 1500
+TESTED_WORDS = 250
+TEXT_WORDS = PAST_WORDS + CHECKPOINTS[-1] + TESTED_WORDS
+LISTED = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What is learnt, and what the person confirms.
+
+    wrong : share of words confirmed wrongly: another candidate of the list, or else another word of
+        the same length. unnoticed : she always lets the first candidate stand, right or wrong.
+    guarded : labels are doubted, as by default.
+    """
+
+    name: str
+    touch: bool = True
+    words: bool = True
+    wrong: float = 0.0
+    unnoticed: bool = False
+    guarded: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Scores:
+    """Words tested, right at once; keystrokes and characters, the space after each word included."""
+
+    words: int
+    right: int
+    keystrokes: float
+    characters: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Typed:
+    """A word, the model's state before it, a touch for each of its letters, and touches of the same
+    letters should the word be entered letter by letter."""
+
+    word: str
+    state: Any
+    keys: list[int]
+    points: NDArray[np.float64]
+    again: NDArray[np.float64]
+
+
+class Trial:
+    """A simulated person. Everything random comes from `seed`."""
+
+    def __init__(self, decoder: Decoder, people: PeopleTouch, text: Sentences, seed: int) -> None:
+        body_seed, touch_seed, self._label_seed = np.random.SeedSequence(seed).spawn(3)
+        self._decoder = decoder
+        self._people = people
+        self._by_length: dict[int, list[str]] = {}
+        for word in decoder.pack.lexicon.words:
+            self._by_length.setdefault(len(word), []).append(word)
+        body = draw_body(decoder.layout, np.random.default_rng(body_seed))
+        stream = self._typed(text, body, np.random.default_rng(touch_seed))
+        self._past, self._now = stream[:PAST_WORDS], stream[PAST_WORDS:]
+
+    def _typed(self, text: Sentences, body: Body, rng: np.random.Generator) -> list[Typed]:
+        model, layout = self._decoder.pack.language_model, self._decoder.layout
+        out = []
+        for sentence in text:
+            state = model.start()
+            for word in sentence:
+                letters = spell(word, layout.letters) or ""
+                keys = [layout.key_of_letter[c] for c in letters]
+                out.append(Typed(word, state, keys, body.touch(keys, rng), body.touch(keys, rng)))
+                state = model.advance(state, word)
+        return out
+
+    def unadapted(self) -> Iterator[tuple[int, Scores]]:
+        """The scores at each checkpoint of a decoder that learns nothing."""
+        person = Person(self._decoder)
+        for n in CHECKPOINTS:
+            yield n, self._score(person, n)
+
+    def ceiling(self, condition: Condition) -> Iterator[tuple[int, Scores]]:
+        """The scores at each checkpoint of models that know the person's past."""
+        person = self._person(condition, doubt=0.0)
+        for typed in self._past:
+            person.confirm(typed.word, context=typed.state, points=typed.points)
+        return self._follow(person, condition)
+
+    def run(self, condition: Condition) -> Iterator[tuple[int, Scores]]:
+        """The scores at each checkpoint of models that start knowing nothing."""
+        return self._follow(self._person(condition, doubt=0.05 * condition.guarded), condition)
+
+    def _person(self, condition: Condition, *, doubt: float) -> Person:
+        words = PersonalLanguage(self._decoder.pack) if condition.words else None
+        touches = None
+        if condition.touch:
+            touches = TouchLearner(
+                self._decoder,
+                self._people.person(doubt=doubt),
+                doubt_moved_on=0.1 * condition.guarded,
+            )
+        return Person(self._decoder, words=words, touches=touches)
+
+    def _follow(self, person: Person, condition: Condition) -> Iterator[tuple[int, Scores]]:
+        rng = np.random.default_rng(self._label_seed)
+        for n, typed in enumerate(self._now[: CHECKPOINTS[-1]], start=1):
+            word = self._confirmed(person, condition, typed, rng)
+            person.confirm(word, context=typed.state, points=typed.points, explicit=False)
+            if n in CHECKPOINTS:
+                yield n, self._score(person, n)
+
+    def _confirmed(
+        self, person: Person, condition: Condition, typed: Typed, rng: np.random.Generator
+    ) -> str:
+        mistaken = rng.random() < condition.wrong
+        pick = int(rng.integers(1 << 30))
+        if not (mistaken or condition.unnoticed):
+            return typed.word
+        found = person.decoder.decode(
+            typed.points, context=typed.state, k=LISTED, personal=person.words
+        )
+        shown = [candidate.word for candidate in found]
+        if condition.unnoticed:
+            return shown[0] if shown else typed.word
+        others = [w for w in shown if w != typed.word]
+        others = others or self._by_length.get(len(typed.keys), [typed.word])
+        return others[pick % len(others)]
+
+    def _score(self, person: Person, n: int) -> Scores:
+        """How the words after the n-th would be decoded now."""
+        tested = self._now[n : n + TESTED_WORDS]
+        decoder = person.decoder
+        ranks, spelled = [], []
+        for typed in tested:
+            found = decoder.decode(
+                typed.points, context=typed.state, k=LISTED, personal=person.words
+            )
+            place = [candidate.word for candidate in found]
+            ranks.append(place.index(typed.word) + 1 if typed.word in place else 0)
+            # Letter by letter: a touch, and a press of next for each key ranked before the right one.
+            density = decoder.touch.log_prob(typed.again)
+            wanted = density[np.arange(len(typed.keys)), typed.keys]
+            spelled.append(float((density >= wanted[:, None]).sum()))
+        presses = Selection(style="next", listed=LISTED).keystrokes(
+            np.asarray([len(typed.keys) for typed in tested]),
+            np.asarray(ranks),
+            np.asarray(spelled),
+        )
+        return Scores(
+            words=len(tested),
+            right=ranks.count(1),
+            keystrokes=float(presses.sum()),
+            characters=sum(len(typed.word) + 1 for typed in tested),
+        )
