@@ -19,7 +19,6 @@ from nearkey.language.tokens import (
     BOS,
     EOS,
     FIRST_WORD,
-    NUM,
     NUMBER,
     UNK,
     normalise_word,
@@ -139,7 +138,7 @@ def score_text(pack: Pack, lines: Iterable[str]) -> TextScore:
         for surface in sentence.words:
             tokens = known.get(surface)
             if tokens is None:
-                tokens = known[surface] = _tokens(pack, surface)
+                tokens = known[surface] = model.token_ids(surface)
             stream += tokens
             if surface != NUMBER:
                 letters += len(surface)
@@ -163,12 +162,3 @@ def score_text(pack: Pack, lines: Iterable[str]) -> TextScore:
         float(np.exp(-scores[counted].mean())),
         -total / np.log(2.0) / max(1, letters),
     )
-
-
-def _tokens(pack: Pack, surface: str) -> list[int]:
-    if surface == NUMBER:
-        return [NUM]
-    token = pack.lexicon.token(surface)
-    if token == UNK and "-" in surface:
-        return [pack.lexicon.token(part) for part in surface.split("-") if part]
-    return [token]

@@ -92,6 +92,7 @@ class PackInfo(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     letter_symbols: str
     fold_accents: bool
     abbreviations: list[str]
+    elisions: list[str] = []
     words: int
     ngrams: list[int]
     letter_ngrams: list[int]

@@ -20,6 +20,7 @@ from nearkey.language.tokens import (
     UNK,
     normalise_word,
     sentences,
+    token_ids,
 )
 
 __all__ = ["FIRST_LETTER", "LetterModel", "State", "WordModel"]
@@ -83,11 +84,13 @@ class WordModel:
         letter_model: LetterModel | None = None,
         *,
         abbreviations: Iterable[str] = ABBREVIATIONS,
+        elisions: Sequence[str] = (),
     ) -> None:
         self.table = table
         self.lexicon = lexicon
         self.letter_model = letter_model
         self._abbreviations = frozenset(abbreviations)
+        self._elisions = tuple(elisions)
         self._keep = table.order - 1
 
     def start(self) -> State:
@@ -95,8 +98,8 @@ class WordModel:
         return (BOS,)[: self._keep]
 
     def advance(self, state: State, word: str) -> State:
-        """The state after one more word. A hyphenated word outside the lexicon counts as its parts."""
-        for token in self._tokens_of(word):
+        """The state after one more word. A compound outside the lexicon counts as its parts."""
+        for token in self.token_ids(word):
             state = self.push(state, token)
         return state
 
@@ -146,8 +149,10 @@ class WordModel:
     def _token(self, word: str) -> int:
         return NUM if word == NUMBER else self.lexicon.token(word)
 
-    def _tokens_of(self, word: str) -> list[int]:
+    def token_ids(self, word: str) -> list[int]:
+        """Token ids of a word as running text has it; several where it is read as its parts."""
         token = self._token(word)
-        if token == UNK and "-" in word:
-            return [self._token(part) for part in word.split("-") if part]
-        return [token]
+        if token != UNK:
+            return [token]
+        plain = normalise_word(word, fold=self.lexicon.fold_accents)
+        return token_ids(plain, self.lexicon.token, self._elisions)

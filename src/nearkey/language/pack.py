@@ -84,7 +84,9 @@ def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
         info,
         folder,
         lexicon,
-        WordModel(words, lexicon, letter_model, abbreviations=info.abbreviations),
+        WordModel(
+            words, lexicon, letter_model, abbreviations=info.abbreviations, elisions=info.elisions
+        ),
         letter_model,
         Truecase.read(folder / "case.bin", lexicon),
         Marks.read(folder / "marks.bin", lexicon),

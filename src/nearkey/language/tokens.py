@@ -6,7 +6,8 @@ The rules, in order, for one line of text:
 2. Chunks between white space. A chunk with a digit, and an address, a path, a dotted abbreviation or
    anything else that is not spelled with letters alone, is one `NUMBER` token.
 3. Words are runs of letters, joined by inner apostrophes (``don't``) and inner hyphens
-   (``e-mail``). A hyphenated word that is not in the lexicon is read as its parts.
+   (``e-mail``). A hyphenated word that is not in the lexicon is read as its parts, and an
+   elided one (``l'homme``) as two words in languages whose recipe says so.
 4. Of the punctuation, only the first of ``, . ? ! ; :`` after a word is kept, as its *mark*. Marks
    are not part of the word stream, so that a typist who types no commas has the same contexts as the
    text had.
@@ -18,7 +19,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 __all__ = [
@@ -36,6 +37,7 @@ __all__ = [
     "letters_of",
     "normalise_word",
     "sentences",
+    "token_ids",
     "word_order",
 ]
 
@@ -153,6 +155,28 @@ def normalise_word(word: str, *, fold: bool = False) -> str:
     text = word if word.isascii() else unicodedata.normalize("NFC", word)
     text = text.translate(_UNIFY).strip().lower()
     return fold_accents(text) if fold else text
+
+
+def token_ids(word: str, lookup: Callable[[str], int], elisions: Sequence[str] = ()) -> list[int]:
+    """Token ids of a normalised word: its own, or those of the parts it is read as.
+
+    A word that `lookup` calls `UNK` is read as its parts between hyphens, and such a part as an elided
+    word and the rest (``l'`` and ``homme``), where `elisions` has it.
+    """
+    token = lookup(word)
+    if token != UNK:
+        return [token]
+    found: list[int] = []
+    for part in word.split("-"):
+        token = lookup(part) if part != word else UNK
+        if token == UNK:
+            elided = next((e for e in elisions if part.startswith(e) and len(part) > len(e)), None)
+            if elided is not None:
+                found.append(lookup(elided))
+                token = lookup(part[len(elided) :])
+        if part:
+            found.append(token)
+    return found
 
 
 def letters_of(word: str) -> str:

@@ -108,17 +108,17 @@ def adapt_pack(
     yield Progress("estimate", 1, 3)
     old = read_table(pack.folder / "words.ngram")
     moved = _renumbered(old, pack, words)
-    held_stream = encode_stream(held, token_of, fold=fold)
+    held_stream = encode_stream(held, token_of, fold=fold, elisions=pack.info.elisions)
     report.before = held_out_record(moved.model, held_stream, "in-domain text, before adapting")
     order = max(3, old.order)
 
     def in_domain(part: TextStream) -> Source:
-        encoded = encode_stream(part, token_of, fold=fold)
+        encoded = encode_stream(part, token_of, fold=fold, elisions=pack.info.elisions)
         counts = count_ngrams(encoded, order=order, vocab_size=len(words) + FIRST_WORD)
         return Source.of(estimate(counts, base=np.exp(moved.model.log_prob[0])), counts)
 
     sources = [moved, in_domain(training)]
-    general = encode_stream(_drawn_text(pack), token_of, fold=fold)
+    general = encode_stream(_drawn_text(pack), token_of, fold=fold, elisions=pack.info.elisions)
     shares = (in_domain_share, 1.0 - in_domain_share)
     evidence: list[list[Evidence]] = [[] for _ in range(order)]
     for text, share in zip((held_stream, general), shares, strict=True):
@@ -151,11 +151,18 @@ def adapt_pack(
         _write_words(folder, pack, words, stream, training, held, token_of)
         made = _new_info(pack, name, words, model, report, folder)
         info.write_info(folder / "pack.toml", made)
-        (folder / "LICENCE.md").write_text(licence_text(made), encoding="utf-8")
+        base_licence = (pack.folder / "LICENCE.md").read_text("utf-8")
+        (folder / "LICENCE.md").write_text(
+            licence_text(made, {"Licence of the base": _indented(base_licence)}), encoding="utf-8"
+        )
         if target.exists():
             target.replace(Path(temporary) / "replaced")
         folder.replace(target)
     yield Progress("done", 3, 3, os.fspath(target))
+
+
+def _indented(text: str) -> str:
+    return "\n".join(f"> {line}".rstrip() for line in text.splitlines())
 
 
 def _drawn_text(pack: Pack, *, sentences: int = 400, seed: int = 1) -> TextStream:
@@ -264,12 +271,12 @@ def _write_words(
     base /= base.sum()
 
     def shares(part: TextStream) -> FloatArray:
-        tokens = encode_stream(part, token_of, fold=fold)
+        tokens = encode_stream(part, token_of, fold=fold, elisions=pack.info.elisions)
         counts = np.bincount(tokens, minlength=len(words) + FIRST_WORD)[FIRST_WORD:]
         found: FloatArray = counts / max(1, counts.sum())
         return found
 
-    tokens = encode_stream(held, token_of, fold=fold)
+    tokens = encode_stream(held, token_of, fold=fold, elisions=pack.info.elisions)
     tokens = tokens[tokens >= FIRST_WORD] - FIRST_WORD
     probs = np.stack([base[tokens], shares(training)[tokens]], axis=1)
     part = Evidence(

@@ -16,7 +16,7 @@ from nearkey.errors import PackError
 from nearkey.language import casing, info, lexicon
 from nearkey.language.building.backoff import BackoffModel
 from nearkey.language.building.evaluate import held_out_record
-from nearkey.language.building.fetch import cache_folder
+from nearkey.language.building.fetch import DATA_VARIABLE, cache_folder
 from nearkey.language.building.intake import Intake, read_sources
 from nearkey.language.building.letters import estimate_letters
 from nearkey.language.building.licence import licence_text
@@ -46,6 +46,7 @@ class BuildReport:
     info: info.PackInfo | None = None
     dropped: dict[str, dict[str, int]] = field(default_factory=dict)
     lexicon: dict[str, int] = field(default_factory=dict)
+    left_out: list[str] = field(default_factory=list)
     weights: list[dict[str, tuple[float, float]]] = field(default_factory=list)
     held_out_perplexity: float = float("nan")
     unpruned: tuple[int, ...] = ()
@@ -112,6 +113,15 @@ def _build_into(
 ) -> Iterator[Progress]:
     intake = Intake()
     yield from read_sources(recipe, path, data=data, cache=cache, into=intake)
+    report.left_out = intake.left_out
+    texts = [source for source in recipe.text if source.name in intake.streams]
+    if not texts:
+        raise PackError(
+            "none of the optional texts is there",
+            where=os.fspath(path),
+            field="text",
+            fix=f"name the data folder by --data or {DATA_VARIABLE}",
+        )
     report.dropped = {name: dict(read.dropped) for name, read in intake.reports.items()}
     fold = recipe.lexicon.fold_accents
 
@@ -129,14 +139,16 @@ def _build_into(
     permille = recipe.model.held_out_permille
     training: dict[str, NDArray[np.int64]] = {}
     held_out: dict[str, NDArray[np.int64]] = {}
-    for source in recipe.text:
+    for source in texts:
         stream = intake.streams[source.name]
         if source.held_out:
             stream, held = split_stream(stream, held_out=permille)
             held = first_words(held, recipe.model.held_out_words)
             if held.n_words:
-                held_out[source.name] = encode_stream(held, token_of, fold=fold)
-        training[source.name] = encode_stream(stream, token_of, fold=fold)
+                held_out[source.name] = encode_stream(
+                    held, token_of, fold=fold, elisions=recipe.elisions
+                )
+        training[source.name] = encode_stream(stream, token_of, fold=fold, elisions=recipe.elisions)
     if not held_out:
         raise PackError(
             "no text is held out to fit the mixture",
@@ -177,7 +189,7 @@ def _build_into(
     )
     lexicon.write_lexicon(folder, words, log_probs, flags, fold_accents=fold)
     yield Progress("write", 3, 4, "case.bin, marks.bin")
-    cased = [intake.streams[source.name] for source in recipe.text if source.cased]
+    cased = [intake.streams[source.name] for source in texts if source.cased]
     casing.write_truecase(
         folder / "case.bin", usual_forms(cased, intake.listed_forms, index, fold=fold)
     )
@@ -189,14 +201,30 @@ def _build_into(
     held_records = [
         held_out_record(
             written,
-            encode_stream(intake.evaluation[source.name], token_of, fold=fold),
+            encode_stream(
+                intake.evaluation[source.name], token_of, fold=fold, elisions=recipe.elisions
+            ),
             source.title,
         )
         for source in recipe.evaluation
+        if source.name in intake.evaluation
     ]
     report.info = _pack_info(recipe, intake, words, model, letters, symbols, held_records, folder)
     info.write_info(folder / "pack.toml", report.info)
-    (folder / "LICENCE.md").write_text(licence_text(report.info), encoding="utf-8")
+    (folder / "LICENCE.md").write_text(
+        licence_text(report.info, _notices(recipe, intake)), encoding="utf-8"
+    )
+
+
+def _notices(recipe: Recipe, intake: Intake) -> dict[str, str]:
+    """The notices to pass on, each text once."""
+    found: dict[str, str] = {}
+    for source in recipe.text:
+        if source.name in intake.streams:
+            found.setdefault(source.notice, source.title)
+    for words in recipe.words:
+        found.setdefault(words.notice, words.title)
+    return {title: notice for notice, title in found.items() if notice}
 
 
 def _lexicon_options(recipe: Recipe) -> LexiconOptions:
@@ -209,6 +237,7 @@ def _lexicon_options(recipe: Recipe) -> LexiconOptions:
         unlisted_count=part.unlisted_count,
         unlisted_sources=part.unlisted_sources,
         compound_count=part.compound_count,
+        elisions=tuple(recipe.elisions),
         short_words=tuple(part.short_words),
         exclude=tuple(part.exclude),
     )
@@ -256,7 +285,10 @@ def _pack_info(
     held_out: list[info.HeldOut],
     folder: Path,
 ) -> info.PackInfo:
-    used: list[TextSource | WordSource] = [*recipe.text, *recipe.words]
+    used: list[TextSource | WordSource] = [
+        *(source for source in recipe.text if source.name in intake.streams),
+        *recipe.words,
+    ]
     sources = [
         info.SourceRecord(
             source.title,
@@ -283,6 +315,7 @@ def _pack_info(
         letter_symbols=symbols,
         fold_accents=recipe.lexicon.fold_accents,
         abbreviations=list(recipe.abbreviations),
+        elisions=list(recipe.elisions),
         words=len(words),
         ngrams=list(model.tree.sizes()),
         letter_ngrams=list(letters.tree.sizes()),

@@ -10,11 +10,12 @@ import zlib
 from collections.abc import Iterator
 from email.message import EmailMessage
 from pathlib import Path
+from xml.etree import ElementTree
 
 from nearkey.errors import PackError
 from nearkey.language.building.formats import LINE_READERS, ReadOptions, ReadReport
 
-__all__ = ["read_mail", "read_sword", "read_wordnet"]
+__all__ = ["read_mail", "read_sword", "read_wordnet", "read_xml"]
 
 _QUOTED = re.compile(r"^\s*(?:[A-Za-z]{0,4}>|\||:|#)")
 _SAYS = re.compile(r"\b(?:wrote|writes|said|says):?\s*$|^-+ ?Original Message", re.IGNORECASE)
@@ -112,6 +113,26 @@ def read_wordnet(path: Path, options: ReadOptions, report: ReadReport) -> Iterat
             yield from (part for part in _EXAMPLE.sub("", text).split(";") if part.strip())
 
 
+def read_xml(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
+    """Text of the XML elements that `column` names (between spaces), whatever their namespace; of nested
+    ones, the outermost."""
+    wanted = frozenset(options.column.split())
+    try:
+        root = ElementTree.parse(path).getroot()
+    except ElementTree.ParseError as fault:
+        raise PackError(f"not XML: {fault}", where=str(path), fix="take it out") from None
+    pending = [root]
+    while pending:
+        element = pending.pop(0)
+        if isinstance(element.tag, str) and element.tag.rpartition("}")[2] in wanted:
+            text = " ".join("".join(element.itertext()).split())
+            if text:
+                yield text
+        else:
+            pending[:0] = list(element)
+
+
+LINE_READERS["xml"] = read_xml
 LINE_READERS["wordnet"] = read_wordnet
 LINE_READERS["mail"] = read_mail
 LINE_READERS["sword"] = read_sword

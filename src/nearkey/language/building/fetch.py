@@ -34,7 +34,8 @@ def cache_folder() -> Path:
 def locate(
     source: TextSource | WordSource, *, recipe: Path, data: Path | None, cache: Path
 ) -> list[Path]:
-    """The source's files, sorted; fetched first if a registry has them.
+    """The source's files, sorted; fetched first if a registry has them. None of them for an
+    optional source that the data folder lacks.
 
     PackError says what is missing and how to get it.
     """
@@ -42,6 +43,8 @@ def locate(
     if scheme == "here":
         base = recipe.parent
     elif scheme == "data":
+        if isinstance(source, TextSource) and source.optional:
+            return [] if data is None else _matching(data, source.files)
         if data is None:
             raise PackError(
                 f"needs {source.title}, which no registry carries",

@@ -14,7 +14,7 @@ from nearkey.language.building.fetch import locate
 from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines, read_plain
 from nearkey.language.building.progress import Progress
 from nearkey.language.building.recipe import Recipe, TextSource, WordSource
-from nearkey.language.building.streams import TextStream, read_stream
+from nearkey.language.building.streams import TextStream, read_stream, select
 from nearkey.language.building.wordlists import read_counted, read_frequencies, read_spelling
 from nearkey.language.tokens import normalise_word
 
@@ -25,7 +25,8 @@ __all__ = ["Intake", "read_sources", "read_text_source"]
 
 @dataclass(slots=True)
 class Intake:
-    """All that was read, by source name; `offensive` and `spelling` are normalised words."""
+    """All that was read, by source name; `offensive` and `spelling` are normalised words, `left_out` the
+    titles of optional sources that were not there."""
 
     streams: dict[str, TextStream] = field(default_factory=dict)
     evaluation: dict[str, TextStream] = field(default_factory=dict)
@@ -34,6 +35,7 @@ class Intake:
     spelling: set[str] = field(default_factory=set)
     listed_forms: dict[str, str] = field(default_factory=dict)
     offensive: set[str] = field(default_factory=set)
+    left_out: list[str] = field(default_factory=list)
 
 
 def read_sources(
@@ -46,6 +48,9 @@ def read_sources(
         files = locate(source, recipe=path, data=data, cache=cache)
         if isinstance(source, WordSource):
             _read_words(source, files, recipe, into)
+            continue
+        if not files:
+            into.left_out.append(source.title)
             continue
         stream, report = read_text_source(source, files, recipe)
         into.reports[source.name] = report
@@ -70,8 +75,12 @@ def read_text_source(
         read_lines(files, source.kind, options, report),
         deduplicate=source.deduplicate,
         abbreviations=frozenset(recipe.abbreviations),
+        alphabet="" if "a" in recipe.alphabet else recipe.alphabet,
         dropped=report.dropped,
     )
+    low, high = source.part
+    if (low, high) != (0, 1000):
+        stream = select(stream, (stream.bucket >= low) & (stream.bucket < high))
     return stream, report
 
 

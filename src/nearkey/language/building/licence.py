@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from nearkey.language.info import PackInfo
 
 __all__ = ["licence_text"]
 
 
-def licence_text(info: PackInfo) -> str:
-    """LICENCE.md of a pack: its own licence, then each source with its licence and attribution."""
+def licence_text(info: PackInfo, notices: Mapping[str, str] | None = None) -> str:
+    """LICENCE.md of a pack: its own licence, each source with its licence and attribution, and the
+    `notices` (source title to text) that sources want passed on."""
     lines = [
         f"# Licence of the language pack “{info.title}” ({info.name} {info.version})",
         "",
@@ -25,4 +28,6 @@ def licence_text(info: PackInfo) -> str:
     if info.held_out and not any(source.kind == "adapt" for source in info.sources):
         titles = "; ".join(record.title for record in info.held_out)
         lines += ["", f"Used for evaluation only, with nothing of it in the pack: {titles}."]
+    for title, notice in (notices or {}).items():
+        lines += ["", f"## {title}", "", notice.strip()]
     return "\n".join(lines) + "\n"

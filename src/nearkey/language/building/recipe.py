@@ -24,7 +24,7 @@ class _Source(_Strict, frozen=True, kw_only=True):
 
     `origin` is ``npm:NAME@VERSION``, ``pypi:NAME==VERSION`` or ``debian:NAME`` (fetched by that
     registry's own client), ``data`` (the data folder), or ``here`` (beside the recipe). `files` are
-    patterns inside it; ``!pattern`` leaves out.
+    patterns inside it; ``!pattern`` leaves out. `notice` is a text that the licence wants passed on.
     """
 
     name: str
@@ -33,6 +33,7 @@ class _Source(_Strict, frozen=True, kw_only=True):
     files: list[str]
     licence: str
     attribution: str
+    notice: str = ""
     encoding: str = "utf-8"
 
 
@@ -41,6 +42,9 @@ class TextSource(_Source, frozen=True, kw_only=True):
 
     `cased`: upper case means something in it. `held_out`: some of it is held out to fit the mixture.
     `deduplicate`: repeated sentences count once. `undecodable`: "error", or "drop" the line.
+    `optional`: do without it where the data folder has it not. `part`: from and up to which of the 1000
+    buckets, by their content, sentences are taken; so that one text can serve for training and, with
+    another part, for evaluation.
     """
 
     kind: str = "lines"
@@ -50,6 +54,7 @@ class TextSource(_Source, frozen=True, kw_only=True):
     deduplicate: bool = True
     undecodable: Literal["error", "drop"] = "error"
     optional: bool = False
+    part: tuple[int, int] = (0, 1000)
 
 
 class WordSource(_Source, frozen=True, kw_only=True):
@@ -95,6 +100,7 @@ class Recipe(_Strict, frozen=True, kw_only=True):
     version: str
     licence: str
     alphabet: str
+    elisions: list[str] = []
     abbreviations: list[str] = msgspec.field(default_factory=lambda: sorted(ABBREVIATIONS))
     lexicon: LexiconPart = LexiconPart()
     model: ModelPart = ModelPart()
@@ -129,6 +135,9 @@ def _check(recipe: Recipe, where: str) -> None:
         if names.count(name) > 1:
             raise fault(f"{name!r} is there twice", "text", "give each source a name of its own")
     for source in (*recipe.text, *recipe.evaluation):
+        low, high = source.part
+        if not 0 <= low < high <= 1000:
+            raise fault(f"{source.name!r} has no part {low} … {high}", "part", "use 0 … 1000")
         if source.kind not in LINE_READERS:
             kinds = ", ".join(sorted(LINE_READERS))
             raise fault(

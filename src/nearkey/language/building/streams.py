@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,12 +47,13 @@ def read_stream(
     deduplicate: bool = True,
     longest_repeat: int = 4,
     abbreviations: frozenset[str] = tk.ABBREVIATIONS,
+    alphabet: str = "",
     dropped: Counter[str] | None = None,
 ) -> TextStream:
     """Split `lines` into sentences and intern their words.
 
     With `deduplicate`, a sentence of more than `longest_repeat` words that was seen before is
-    dropped, and counted in `dropped`.
+    dropped; with an `alphabet`, so is one most of whose letters are not in it. `dropped` counts them.
     """
     index: dict[str, int] = {}
     ids: list[int] = []
@@ -60,13 +61,18 @@ def read_stream(
     starts = [0]
     buckets: list[int] = []
     seen: set[bytes] = set()
+    letters = frozenset(alphabet)
+    dropped = Counter() if dropped is None else dropped
     for sentence in tk.sentences(lines, abbreviations=abbreviations):
-        text = " ".join(sentence.words).lower().encode()
+        lower = " ".join(sentence.words).lower()
+        if letters and _foreign(lower, letters):
+            dropped["sentence in other letters"] += 1
+            continue
+        text = lower.encode()
         if deduplicate and len(sentence.words) > longest_repeat:
             key = hashlib.blake2b(text, digest_size=8).digest()
             if key in seen:
-                if dropped is not None:
-                    dropped["repeated sentence"] += 1
+                dropped["repeated sentence"] += 1
                 continue
             seen.add(key)
         for word in sentence.words:
@@ -81,6 +87,12 @@ def read_stream(
         np.array(starts, dtype=np.int64),
         np.array(buckets, dtype=np.int16),
     )
+
+
+def _foreign(text: str, letters: frozenset[str]) -> bool:
+    """Whether most letters of the text are outside the alphabet."""
+    spelled = [char for char in text.replace(tk.NUMBER, "") if char.isalpha()]
+    return 2 * sum(char in letters for char in spelled) < len(spelled)
 
 
 def split_stream(stream: TextStream, *, held_out: int) -> tuple[TextStream, TextStream]:
@@ -112,23 +124,26 @@ def first_words(stream: TextStream, count: int) -> TextStream:
 
 
 def encode_stream(
-    stream: TextStream, token_of: Mapping[str, int], *, fold: bool = False
+    stream: TextStream,
+    token_of: Mapping[str, int],
+    *,
+    fold: bool = False,
+    elisions: Sequence[str] = (),
 ) -> NDArray[np.int64]:
     """Token ids with ``<s>`` and ``</s>`` around each sentence.
 
-    Words outside `token_of` become ``<unk>``; a hyphenated word outside it becomes its parts.
+    Words outside `token_of` become ``<unk>``, or the parts they are read as (`tokens.token_ids`).
     """
+
+    def lookup(word: str) -> int:
+        return token_of.get(word, tk.UNK)
+
     pieces: list[list[int]] = []
     for surface in stream.surfaces:
         if surface == tk.NUMBER:
             pieces.append([tk.NUM])
             continue
-        word = tk.normalise_word(surface, fold=fold)
-        token = token_of.get(word)
-        if token is None and "-" in word:
-            pieces.append([token_of.get(part, tk.UNK) for part in word.split("-") if part])
-        else:
-            pieces.append([tk.UNK if token is None else token])
+        pieces.append(tk.token_ids(tk.normalise_word(surface, fold=fold), lookup, elisions))
     lengths = np.array([len(piece) for piece in pieces], dtype=np.int64)
     flat = np.array([token for piece in pieces for token in piece], dtype=np.int64)
     begins = np.concatenate(([0], np.cumsum(lengths)))

@@ -29,6 +29,7 @@ class LexiconOptions:
     unlisted_count: int = 20
     unlisted_sources: int = 3
     compound_count: int = 20
+    elisions: tuple[str, ...] = ()
     short_words: tuple[str, ...] = ()
     exclude: tuple[str, ...] = ()
 
@@ -75,9 +76,11 @@ def choose_words(
     A candidate is spelled with the alphabet, inner apostrophes and hyphens. It is admitted if the
     spelling lists have it (or, for a possessive, its noun), or if it is frequent in the frequency
     list (`unlisted_frequency`), or in the running text (`unlisted_count` times, in
-    `unlisted_sources` sources); a compound with a hyphen needs `compound_count` in the running text.
-    Words of one letter, and of two that no spelling list has, only if `short_words` names them. Of the
-    admitted, the most frequent `size` are taken, by the mean of list and text.
+    `unlisted_sources` sources); a compound with a hyphen, or with an elided word (`elisions`), needs
+    `compound_count` in the running text.
+    Words of one letter, and of two that no spelling list has, need to be named by `short_words`, whose
+    words are always taken. Of the other admitted words, the most frequent are taken up to `size`, by the
+    mean of list and text.
     """
     if not 1 <= options.size <= LARGEST_LEXICON:
         raise PackError(
@@ -90,18 +93,20 @@ def choose_words(
     excluded = frozenset(options.exclude)
     tally: Counter[str] = Counter()
     ranked: list[tuple[float, str]] = []
-    for word in sorted(frequencies.keys() | corpus.count.keys()):
+    for word in sorted(frequencies.keys() | corpus.count.keys() | short):
         letters = letters_of(word)
         if not letters or not allowed.issuperset(letters):
             tally["dropped: not spelled with the alphabet"] += 1
             continue
-        if word in excluded or word[0] in "'-" or word[-1] in "'-":
+        outer = word[0] in "'-" or word[-1] in "'-"
+        if word in excluded or (outer and word not in short):
             tally["dropped: excluded by the recipe"] += 1
             continue
         reason = _admission(word, letters, frequencies, corpus, spelling, short, options)
         tally[reason] += 1
         if reason.startswith("admitted"):
-            ranked.append((-frequencies.get(word, 0.0) - corpus.share.get(word, 0.0), word))
+            rank = -frequencies.get(word, 0.0) - corpus.share.get(word, 0.0)
+            ranked.append((-1e9 if word in short else rank, word))
     ranked.sort()
     words = sorted((word for _, word in ranked[: options.size]), key=word_order)
     tally["taken"] = len(words)
@@ -129,6 +134,10 @@ def _admission(
         return "admitted: in a spelling list"
     if word.endswith("'s") and word[:-2] in spelling:
         return "admitted: possessive of a listed word"
+    if count >= options.compound_count and any(
+        word.startswith(elided) and word[len(elided) :] in spelling for elided in options.elisions
+    ):
+        return "admitted: elided word before a listed word"
     if len(letters) == 2:
         return "dropped: two letters, in no spelling list"
     if frequencies.get(word, 0.0) >= options.unlisted_frequency:
