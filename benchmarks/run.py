@@ -45,13 +45,10 @@ from nearkey.simulate.corpora import Corpus, held_out_part, read_source
 from nearkey.simulate.identity import pack_identity
 from nearkey.simulate.replay import RecordedTouches
 from nearkey.simulate.replay_gap import replay_gap
-from nearkey.simulate.score import (
-    StaticScore,
-    Workload,
-    make_workload,
-    score_workload,
-    static_score,
-)
+from nearkey.simulate.score import score_workload, static_score
+from nearkey.simulate.score_result import StaticScore
+from nearkey.simulate.typed import make_workload
+from nearkey.simulate.workload import Workload
 from nearkey.touch import GaussianTouch
 
 HERE = Path(__file__).resolve().parent

@@ -21,7 +21,8 @@ from sections import FORMAT, Cell, Column, Section, write
 import nearkey as nk
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
 from nearkey.simulate.intervals import paired_difference
-from nearkey.simulate.score import Judged, make_workload, score_decoder, type_workload
+from nearkey.simulate.judge import Judged, score_decoder
+from nearkey.simulate.typed import make_workload, type_workload
 from nearkey.touch import GaussianTouch
 
 ROOT = HERE.parents[1]

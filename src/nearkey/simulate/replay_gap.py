@@ -15,9 +15,10 @@ from nearkey.layout import Layout
 from nearkey.simulate.corpora import Corpus
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.intervals import Estimate, paired_difference
+from nearkey.simulate.judge import score_decoder
 from nearkey.simulate.outcomes import plain
 from nearkey.simulate.replay import NEAREST, RecordedTouches, ReplayTouch, log_near
-from nearkey.simulate.score import make_workload, score_decoder, type_workload
+from nearkey.simulate.typed import make_workload, type_workload
 from nearkey.touch import GaussianTouch, TouchLog
 
 __all__ = ["CONDITIONS", "ReplayGap", "ReplayRow", "replay_gap"]

@@ -1,53 +1,37 @@
-"""Scoring a layout or a decoder: the same words and touches for everyone, judged the same way."""
+"""Scoring a layout: words, touches, our decoder and whoever is compared with it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from os import PathLike
-from time import perf_counter
 from typing import Any, Literal
-
-import numpy as np
-from numpy.typing import NDArray
 
 import nearkey
 from nearkey.decode import Decoder, EditCosts, LanguagePack, TouchModel
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.calibration import list_posterior
 from nearkey.simulate.collisions import collisions
 from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.corpora import Corpus, read_source
 from nearkey.simulate.decoders.baselines import baselines
 from nearkey.simulate.decoders.own import OwnDecoder
-from nearkey.simulate.decoders.protocol import BatchDecodes, Decodes, Posterior, Queries, ask
+from nearkey.simulate.decoders.protocol import BatchDecodes, Decodes
 from nearkey.simulate.identity import digest, pack_identity, touch_identity
+from nearkey.simulate.judge import Stages, score_decoder
 from nearkey.simulate.keystrokes import Selection, disambiguation_kspc, multi_tap_kspc
-from nearkey.simulate.outcomes import TOP, WordOutcomes, place_answers
+from nearkey.simulate.outcomes import TOP
 from nearkey.simulate.rank import TouchSource, model_for
 from nearkey.simulate.score_result import (
     Compared,
-    DecoderScore,
-    Latency,
     LayoutScore,
     StaticScore,
 )
-from nearkey.simulate.typist import SamplingTouchModel, Typist
-from nearkey.simulate.workload import Workload, corpus_workload, drawn_workload
+from nearkey.simulate.typed import make_workload, type_workload
+from nearkey.simulate.typist import SamplingTouchModel
+from nearkey.simulate.workload import Workload
 
-__all__ = [
-    "Judged",
-    "Stages",
-    "TypedWords",
-    "make_workload",
-    "score_decoder",
-    "score_layout",
-    "score_workload",
-    "static_score",
-    "type_workload",
-]
+__all__ = ["score_layout", "score_workload", "static_score"]
 
 COMPLETION_COST = -2.0
 """What a completion costs against a finished word where the caller does not say (natural log): about the middle
@@ -55,148 +39,6 @@ of what saved most keystrokes in trials with drawn words."""
 
 OWN_NAME = {"words": "nearkey", "live": "nearkey live"}
 """What our decoder is called in results, by how it is used."""
-
-
-class Stages:
-    """Seconds by stage of a run."""
-
-    def __init__(self) -> None:
-        self.seconds: dict[str, float] = {}
-
-    @contextmanager
-    def __call__(self, name: str) -> Iterator[None]:
-        start = perf_counter()
-        try:
-            yield
-        finally:
-            self.seconds[name] = self.seconds.get(name, 0.0) + perf_counter() - start
-
-
-@dataclass(frozen=True, slots=True)
-class TypedWords:
-    """A workload typed on a layout: what every decoder is asked, and how it is judged.
-
-    spelled : (n,) keystrokes of letter-by-letter entry of each word. touches : (n,) touches of each.
-    """
-
-    workload: Workload
-    queries: Queries
-    touches: NDArray[np.int64]
-    spelled: NDArray[np.float64]
-    selection: Selection
-
-    def head(self, n: int) -> TypedWords:
-        """The first n words."""
-        return TypedWords(
-            self.workload.head(n),
-            self.queries.head(n),
-            self.touches[:n],
-            self.spelled[:n],
-            self.selection,
-        )
-
-
-def make_workload(
-    pack: LanguagePack,
-    corpus: Corpus | None,
-    *,
-    words: int,
-    seed: int,
-    letters: str,
-    context: bool,
-) -> Workload:
-    """The words of a seed: drawn from the pack where there is no corpus."""
-    rng = np.random.default_rng(np.random.SeedSequence(seed).spawn(2)[0])
-    if corpus is None:
-        return drawn_workload(pack, words, rng=rng, letters=letters)
-    return corpus_workload(pack, corpus, words, rng=rng, letters=letters, context=context)
-
-
-def type_workload(
-    layout: Layout,
-    touch: SamplingTouchModel,
-    workload: Workload,
-    *,
-    seed: int,
-    selection: Selection | None = None,
-) -> TypedWords:
-    """Type a workload: touches drawn by `touch` with `seed`'s luck, which is the same on every layout."""
-    rng = np.random.default_rng(np.random.SeedSequence(seed).spawn(2)[1])
-    typist = Typist(layout, touch, workload.vocabulary)
-    typing = typist.type(workload.word, rng)
-    queries = Queries(typing.points, typing.offsets, workload.contexts, workload.states)
-    spelled = typist.spelled_keystrokes(workload.word)
-    return TypedWords(workload, queries, typing.touches, spelled, selection or Selection())
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """A decoder's score, and what became of each word."""
-
-    score: DecoderScore
-    outcomes: WordOutcomes
-
-
-def score_decoder(
-    typed: TypedWords,
-    decoder: Decodes | BatchDecodes,
-    *,
-    name: str,
-    k: int = 10,
-    latency_words: int = 0,
-    posterior: bool = True,
-    stages: Stages | None = None,
-) -> Judged:
-    """Ask a decoder for every word and judge the answers. What it does wrong is counted, never raised.
-
-    name : for reports. k : texts asked for. latency_words : how many words to time one by one (ours only).
-    posterior : also judge the probabilities.
-    """
-    stages = stages or Stages()
-    workload = typed.workload
-    with stages("decoder"):
-        start = perf_counter()
-        answers = ask(decoder, typed.queries, k)
-        seconds = perf_counter() - start
-        given: Posterior | None = None
-        if posterior and isinstance(decoder, OwnDecoder):
-            given = decoder.posterior(typed.queries, workload.index)
-        latency = _latency(decoder, typed.queries, k, latency_words)
-    with stages("judging"):
-        rank, distance = place_answers(answers, workload)
-        if posterior and given is None:
-            given = list_posterior(answers, rank, len(workload.lexicon))
-        if latency is None and answers.seconds is not None:
-            latency = Latency.of(answers.seconds, "each answer as it was asked for")
-        keystrokes = typed.selection.keystrokes(typed.touches, rank, typed.spelled)
-        outcomes = WordOutcomes(rank, distance, workload.characters, keystrokes, given)
-        score = DecoderScore.of(
-            outcomes,
-            known=workload.known,
-            k=k,
-            name=name,
-            faults=answers.faults,
-            latency=latency,
-            seconds=seconds,
-        )
-    return Judged(score, outcomes)
-
-
-def _latency(
-    decoder: Decodes | BatchDecodes, queries: Queries, k: int, words: int
-) -> Latency | None:
-    """Times of single answers of our decoder, after a few to warm up."""
-    if not isinstance(decoder, OwnDecoder) or words == 0:
-        return None
-    n = min(words, len(queries))
-    for i in range(min(20, n)):
-        decoder.answer_one(queries, i, k)
-    seconds = np.empty(n)
-    for i in range(n):
-        start = perf_counter()
-        decoder.answer_one(queries, i, k)
-        seconds[i] = perf_counter() - start
-    return Latency.of(seconds, "one call from Python, its context given as a state")
 
 
 def score_layout(

@@ -11,7 +11,8 @@ import pytest
 import nearkey as nk
 from nearkey.errors import NearkeyError
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
-from nearkey.simulate.score import make_workload, score_decoder, type_workload
+from nearkey.simulate.judge import score_decoder
+from nearkey.simulate.typed import make_workload, type_workload
 from nearkey.touch import GaussianTouch
 
 pytestmark = pytest.mark.reference

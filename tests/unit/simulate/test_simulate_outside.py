@@ -13,7 +13,8 @@ from small_models import PlainModel, SmallLexicon, SmallPack, row_layout
 
 from nearkey.errors import NearkeyError
 from nearkey.simulate.decoders import OutsideDecoder, Queries
-from nearkey.simulate.score import make_workload, score_decoder, type_workload
+from nearkey.simulate.judge import score_decoder
+from nearkey.simulate.typed import make_workload, type_workload
 from nearkey.touch import GaussianTouch
 
 LAYOUT = row_layout(["a", "b", "c"])

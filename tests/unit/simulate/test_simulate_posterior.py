@@ -18,7 +18,8 @@ from nearkey.decode import Decoder
 from nearkey.errors import PlanError
 from nearkey.simulate.calibration import OUTSIDE_LIST, calibrate, list_posterior
 from nearkey.simulate.decoders import Answers, OwnDecoder, Queries
-from nearkey.simulate.score import make_workload, score_decoder, type_workload
+from nearkey.simulate.judge import score_decoder
+from nearkey.simulate.typed import make_workload, type_workload
 from nearkey.touch import GaussianTouch
 
 LETTERS = "abcdef'"

@@ -21,8 +21,10 @@ from nearkey.errors import PlanError
 from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.corpora import Corpus
 from nearkey.simulate.decoders import BASELINES, Answers, OwnDecoder, Queries
+from nearkey.simulate.judge import score_decoder
 from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.score import make_workload, score_decoder, score_layout, type_workload
+from nearkey.simulate.score import score_layout
+from nearkey.simulate.typed import make_workload, type_workload
 from nearkey.touch import GaussianTouch
 
 LAYOUT = row_layout(["ab", "cd", "ef"])
