@@ -4,6 +4,7 @@ from nearkey.simulate.calibration import Calibration, calibrate
 from nearkey.simulate.collisions import Collisions, collisions
 from nearkey.simulate.comparison import Comparison, compare_results
 from nearkey.simulate.corpora import Corpus, read_source
+from nearkey.simulate.finger import WidthRanking, rank_by_width
 from nearkey.simulate.intervals import Estimate
 from nearkey.simulate.keystrokes import (
     Selection,
@@ -45,6 +46,7 @@ __all__ = [
     "TouchSource",
     "Typing",
     "Typist",
+    "WidthRanking",
     "WordSample",
     "calibrate",
     "collisions",
@@ -54,6 +56,7 @@ __all__ = [
     "finger_fitts_time",
     "multi_tap_kspc",
     "multi_tap_presses",
+    "rank_by_width",
     "rank_layouts",
     "read_corpus",
     "read_source",

@@ -1,0 +1,289 @@
+"""Layouts ranked again for each finger width: the best grid for a small finger may not be a large one's."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.decode import LanguagePack
+from nearkey.errors import PlanError
+from nearkey.layout import Layout
+from nearkey.simulate.finger_table import width_table
+from nearkey.simulate.intervals import Estimate, paired_difference
+from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.rank import Progress, TouchSource, rank_layouts
+from nearkey.simulate.result import RankResult
+from nearkey.simulate.speed import Speed
+from nearkey.simulate.typist import SamplingTouchModel
+
+__all__ = ["FingerModel", "WidthRanking", "WidthRow", "WidthSource", "rank_by_width"]
+
+
+class FingerModel(Protocol):
+    """What knows how touches change with the finger: a fitted `nearkey.touch.FingerTouch`."""
+
+    def for_width(self, width_mm: float) -> SamplingTouchModel:
+        """The touch model of a finger of this width."""
+
+
+WidthSource = (
+    FingerModel | Mapping[str, FingerModel] | Callable[[Layout, float], SamplingTouchModel]
+)
+"""A finger model for all layouts, a mapping by layout name, or a callable (layout, width in mm) -> touch model."""
+
+
+@dataclass(frozen=True, slots=True)
+class WidthRow:
+    """One finger width.
+
+    best, value : the first layout and its measure. next, lead : the second, and the first's paired lead on it.
+    loss : what the one layout for all loses here to the best, paired; 0 or more up to chance.
+    """
+
+    width_mm: float
+    best: str
+    value: Estimate
+    next: str | None
+    lead: Estimate | None
+    loss: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class WidthRanking:
+    """Rankings of the same layouts for several finger widths. `str()` is the table, `to_dicts()` its rows.
+
+    results : one `RankResult` a width. by : the measure.
+    one_for_all : the layout with the least mean loss over the widths, each width weighing the same.
+    mean_loss : that loss. Losses are paired: every width and layout typed the same words with the same luck.
+    The best of many layouts is partly lucky, so losses against it lean a little high.
+    """
+
+    widths_mm: tuple[float, ...]
+    results: tuple[RankResult, ...]
+    by: str
+    rows: tuple[WidthRow, ...]
+    one_for_all: str
+    mean_loss: Estimate
+
+    @classmethod
+    def build(cls, widths_mm: Sequence[float], results: Sequence[RankResult]) -> WidthRanking:
+        """Compare rankings of the same layouts, words and luck."""
+        first, by = results[0], results[0].by
+        index = first.sample.index
+        characters = np.fromiter((len(first.word_list[i]) + 1 for i in index), float, len(index))
+        losses = {
+            layout: [_loss(result, layout, characters) for result in results]
+            for layout in first.scored
+        }
+        mean = {
+            layout: paired_difference(np.mean(each, axis=0), np.zeros(len(each[0])))
+            for layout, each in losses.items()
+        }
+        chosen = min(mean, key=lambda layout: mean[layout].value)
+        rows = []
+        for width_mm, result, loss in zip(widths_mm, results, losses[chosen], strict=True):
+            second = result.rows[1] if len(result.rows) > 1 else None
+            rows.append(
+                WidthRow(
+                    width_mm=width_mm,
+                    best=result.rows[0].layout,
+                    value=getattr(result.rows[0], by),
+                    next=None if second is None else second.layout,
+                    lead=None if second is None else _turned(second.to_best[by], by),
+                    loss=paired_difference(loss, np.zeros(len(loss))),
+                )
+            )
+        return cls(tuple(widths_mm), tuple(results), by, tuple(rows), chosen, mean[chosen])
+
+    @property
+    def winners(self) -> tuple[str, ...]:
+        """The layouts that come first at one width or more, in the order of the widths."""
+        return tuple(dict.fromkeys(row.best for row in self.rows))
+
+    def places(self, layout: str) -> tuple[int, ...]:
+        """The place of a layout at each width, 1 the best; PlanError where it is not ranked."""
+        return tuple(result.row(layout).place for result in self.results)
+
+    def losses(self, layout: str) -> tuple[Estimate, ...]:
+        """What a layout loses to the best at each width, paired; PlanError where it is not ranked."""
+        return tuple(
+            _turned(result.row(layout).to_best[self.by], self.by) for result in self.results
+        )
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """A row a width: its best, its lead, the loss of the one layout for all, and of each width's best."""
+        out = []
+        for i, row in enumerate(self.rows):
+            out.append(
+                {
+                    "width_mm": row.width_mm,
+                    "best": row.best,
+                    self.by: row.value._asdict(),
+                    "next": row.next,
+                    "lead": None if row.lead is None else row.lead._asdict(),
+                    "one_for_all": self.one_for_all,
+                    "loss": row.loss._asdict(),
+                    "winners": {
+                        name: {
+                            "place": self.places(name)[i],
+                            "loss": self.losses(name)[i]._asdict(),
+                        }
+                        for name in self.winners
+                    },
+                }
+            )
+        return out
+
+    def __str__(self) -> str:
+        return width_table(self)
+
+
+def rank_by_width(
+    layouts: Iterable[Layout],
+    *,
+    touch: WidthSource,
+    widths_mm: Iterable[float],
+    pack: LanguagePack,
+    words: int = 5000,
+    seed: int = 0,
+    corpus: str | PathLike[str] | Sequence[str] | None = None,
+    context: bool = False,
+    baseline: Layout | str | None = None,
+    by: str = "top3",
+    selection: Selection | None = None,
+    speed: Speed | None = None,
+    lm_weight: float = 1.0,
+    decoder_touch: TouchSource | None = None,
+    workers: int = 1,
+    executor: Executor | None = None,
+    checkpoint: str | PathLike[str] | None = None,
+    progress: Callable[[Progress], None] | None = None,
+) -> WidthRanking:
+    """Rank layouts for fingers of several widths: `rank_layouts` once a width, with one seed.
+
+    All widths and layouts get the same words and the same random numbers, so that every difference is
+    paired. Every layout types all words at every width; nothing stops early.
+
+    Parameters
+    ----------
+    touch : a fitted `FingerTouch` for layouts of one geometry, a mapping layout name -> `FingerTouch`, or a
+        callable (layout, width in mm) -> touch model, for instance one that looks up the `FingerTouch`
+        of the layout's geometry and asks it `for_width`.
+    widths_mm : finger widths in millimetres, each once.
+    decoder_touch : the model the decoder assumes for every finger; without it the decoder knows the
+        width of the finger that types.
+    checkpoint : a file name; each width keeps its finished chunks in one of its own: run.jsonl makes
+        run-8mm.jsonl, run-10mm.jsonl and so on.
+    The others are those of `rank_layouts`.
+
+    Raises
+    ------
+    PlanError
+        For no width or a bad one, a mapping that lacks a layout, and as `rank_layouts` does.
+    """
+    widths = _checked(widths_mm)
+    candidates = list(layouts)
+    results = []
+    for i, width_mm in enumerate(widths):
+        results.append(
+            rank_layouts(
+                candidates,
+                touch=_at_width(touch, width_mm),
+                pack=pack,
+                words=words,
+                seed=seed,
+                corpus=corpus,
+                context=context,
+                baseline=baseline,
+                by=by,
+                selection=selection,
+                speed=speed,
+                lm_weight=lm_weight,
+                decoder_touch=decoder_touch,
+                workers=workers,
+                executor=executor,
+                checkpoint=None if checkpoint is None else _beside(Path(checkpoint), width_mm),
+                progress=None if progress is None else _counted(progress, i, len(widths)),
+            )
+        )
+    return WidthRanking.build(widths, results)
+
+
+def _checked(widths_mm: Iterable[float]) -> list[float]:
+    widths = [float(w) for w in widths_mm]
+    if not widths:
+        raise PlanError("no finger width", field="widths_mm", fix="give one or more, in mm")
+    for width in widths:
+        if not (np.isfinite(width) and width > 0):
+            raise PlanError(f"is {width:g}", field="widths_mm", fix="give millimetres above 0")
+    twice = [w for w in widths if widths.count(w) > 1]
+    if twice:
+        raise PlanError(f"{twice[0]:g} stands twice", field="widths_mm", fix="give each width once")
+    return widths
+
+
+def _at_width(source: WidthSource, width_mm: float) -> Callable[[Layout], SamplingTouchModel]:
+    """Layout -> touch model of one finger, as `rank_layouts` takes it."""
+
+    def model(layout: Layout) -> SamplingTouchModel:
+        if isinstance(source, Mapping):
+            if layout.name not in source:
+                raise PlanError(
+                    "no finger model for this layout",
+                    where=layout.name,
+                    field="touch",
+                    fix="add one under its name",
+                )
+            return source[layout.name].for_width(width_mm)
+        if hasattr(source, "for_width"):
+            found: SamplingTouchModel = source.for_width(width_mm)
+            return found
+        return source(layout, width_mm)
+
+    return model
+
+
+def _counted(
+    progress: Callable[[Progress], None], before: int, widths: int
+) -> Callable[[Progress], None]:
+    """Progress of one width told as progress of all."""
+    return lambda p: progress(Progress(p.layout, before * p.total + p.done, widths * p.total))
+
+
+def _beside(path: Path, width_mm: float) -> Path:
+    return path.with_name(f"{path.stem}-{width_mm:g}mm{path.suffix}")
+
+
+def _turned(to_best: Estimate, by: str) -> Estimate:
+    """A paired difference to the best as a loss: 0 or more, whichever end of the measure is the good one."""
+    value, low, high = to_best
+    return (
+        Estimate(value, low, high) if by == "kspc" else Estimate(0.0 - value, 0.0 - high, 0.0 - low)
+    )
+
+
+def _loss(result: RankResult, layout: str, characters: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The loss of each word to the best layout: its mean is the difference of the measure, its spread the
+    interval's (ratios linearised as in `intervals.ratio_difference`)."""
+    by = result.by
+
+    def each(name: str) -> NDArray[np.float64]:
+        s = result.scored[name]
+        if by == "kspc":
+            top, bottom, scale = s.keystrokes, characters, 1.0
+        elif by == "wpm":
+            top, bottom, scale = characters, s.seconds, 12.0
+        else:
+            return RankResult.per_word(by, s.rank, s.keystrokes, s.seconds)
+        value = top.sum() / bottom.sum()
+        return np.asarray(scale * (value + (top - value * bottom) / bottom.mean()))
+
+    loss = each(result.rows[0].layout) - each(layout)
+    return -loss if by == "kspc" else loss
