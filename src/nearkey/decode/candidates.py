@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 __all__ = ["Candidate", "Kind", "Sentence"]
 
 Kind = Literal["word", "edited", "completion", "prediction", "spelled"]
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
+class Candidate(NamedTuple):
     """One reading of the touches.
 
     text : as it would be written, cased.
@@ -21,6 +20,8 @@ class Candidate:
     log_language : lm_weight x log P(word | context).
     kind : "word"; "edited" (a touch missing, too many, or two swapped); "completion"; "prediction"
         (no touch yet); "spelled" (letters that make no known word).
+
+    A named tuple, because a live list makes several of them at every touch.
     """
 
     text: str

@@ -80,6 +80,7 @@ class Decoder:
         self._emitter = _emitter(touch)
         table = getattr(self._model, "table", None)
         self._by_table = table is not None
+        self._start: State = self._model.start()
         self._tries: Tries
         if _shared is not None and _shared.letters == self.letters and _shared.pack is pack:
             self._tries = _shared._tries
@@ -156,35 +157,33 @@ class Decoder:
         else:
             penalties = self._unfinished if completions else self._finished
             hits = searcher.search(rows, context, k, penalties, kernel)
-        return [self._candidate(hit, state, overlay, predicted=len(rows) == 0) for hit in hits]
+        return self._listed(hits, state, overlay, predicted=len(rows) == 0)
 
-    def _candidate(
+    def _listed(
         self,
-        hit: _kernel.Hit,
+        hits: Sequence[_kernel.Hit],
         state: State | None,
-        overlay: ReadyOverlay | None = None,
+        overlay: ReadyOverlay | None,
         *,
-        predicted: bool = False,
-    ) -> Candidate:
-        index, total, touch, language, code = hit
-        known = index < len(self._words)
-        if known:
-            word = self._words[index]
-        else:
-            assert overlay is not None
-            word = overlay.new_words[index - len(self._words)]
-        kind: Kind = "prediction" if predicted else _KINDS[code]
-        return Candidate(self.shown(word, state), word, total, touch, language, kind)
+        predicted: bool,
+    ) -> list[Candidate]:
+        """The kernel's hits as candidates."""
+        known, truecase = self._words, self._truecase
+        fresh: tuple[str, ...] = () if overlay is None else overlay.new_words
+        start = state is not None and state == self._start
+        out = []
+        for index, total, touch, language, code in hits:
+            word = known[index] if index < len(known) else fresh[index - len(known)]
+            text = word if truecase is None else truecase.form(word, start=start)
+            kind: Kind = "prediction" if predicted else _KINDS[code]
+            out.append(Candidate(text, word, total, touch, language, kind))
+        return out
 
     def shown(self, word: str, state: State | None) -> str:
         """A word as it is written in a context: cased by the pack where it has a case table."""
         if self._truecase is None:
             return word
         return str(self._truecase.form(word, start=state is not None and state == self._start))
-
-    @property
-    def _start(self) -> State:
-        return self._model.start()
 
     def _words_outside(self, rows: NDArray[np.float64], state: State, k: int) -> list[Candidate]:
         """Exact decoding with a language model the kernel cannot read: every word of the length is scored."""
@@ -198,15 +197,15 @@ class Decoder:
         language = self.lm_weight * np.asarray(
             self._model.log_probs(state, [self._words[int(i)] for i in index]), dtype=np.float64
         )
-        best: dict[int, Candidate] = {}
+        best: dict[int, _kernel.Hit] = {}
         for i in np.argsort(-(touch + language), kind="stable"):
             word = int(index[i])
             if word not in best:
-                hit = (word, float(touch[i] + language[i]), float(touch[i]), float(language[i]), 0)
-                best[word] = self._candidate(hit, state, predicted=len(rows) == 0)
+                total = float(touch[i] + language[i])
+                best[word] = (word, total, float(touch[i]), float(language[i]), 0)
             if len(best) == k:
                 break
-        return list(best.values())
+        return self._listed(list(best.values()), state, None, predicted=len(rows) == 0)
 
     # ---- live use ----
 
