@@ -2,87 +2,81 @@
 
 from __future__ import annotations
 
-import heapq
 import math
-from collections.abc import Callable, Hashable
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 import numpy as np
 
 from nearkey.decode.protocols import Lexicon
+from nearkey.personal.contexts import RecentWords
 from nearkey.personal.counts import Counts
+from nearkey.personal.offered import Offered
 from nearkey.personal.settings import WordSettings
 
-__all__ = ["Overlay", "Overlays"]
+__all__ = ["Mixture", "Overlays"]
 
 # States whose overlays are kept until the store changes; a decoder asks for the same few again and again.
 _KEPT = 64
 
 
 @dataclass(frozen=True, slots=True)
-class Overlay:
-    """The mixture after one context: exp(keep) P(w | h) + exp(log_prob[w]).
+class Mixture:
+    """The mixture after one context: P'(w | h) = keep P(w | h) + weight (scale uses(w) + extra[w]).
 
     order : words of context about which something is known, 0 to 2.
     weight : a, the weight of the person's words.
     pack_in_cache : the part of the person's own distribution that is the pack again (its
-        smoothing): keep = log(1 - a + a pack_in_cache).
+        smoothing): keep = 1 - a + a pack_in_cache.
+    extra : what phrases add to words alone.
     """
 
-    keep: float
-    log_prob: dict[str, float]
     order: int
     weight: float
     pack_in_cache: float
+    scale: float
+    extra: dict[str, float]
 
-    def share(self, word: str, base_log_prob: float) -> float | None:
-        """P(word came from the person's words), given P(word | h) of the pack (natural log).
+    @property
+    def keep(self) -> float:
+        return 1.0 - self.weight + self.weight * self.pack_in_cache
 
-        The E-step of the mixture. None where neither knows the word.
+    def share(self, own: float, base: float) -> float | None:
+        """P(a word came from the person's words): the E-step of the mixture.
+
+        own : its part of the person's distribution. base : P(word | h) of the pack. None where
+        neither knows the word.
         """
-        own = math.exp(self.log_prob[word]) if word in self.log_prob else 0.0
-        base = math.exp(base_log_prob)
-        total = own + math.exp(self.keep) * base
-        if not total > 0.0:
-            return None
-        return (own + self.weight * self.pack_in_cache * base) / total
+        cache = self.weight * (own + self.pack_in_cache * base)
+        total = cache + (1.0 - self.weight) * base
+        return cache / total if total > 0.0 else None
 
 
 class Overlays:
-    """Makes overlays and keeps the latest, until the counts change.
+    """Makes mixtures and overlays, and keeps the latest until the counts change.
 
-    With c(.) faded counts, N their sum over the words offered, k the caution of each order and
-    P the pack's model:
+    With c(.) faded counts, N their sum over the words offered, k the caution of each order and P the
+    pack's model:
     C1(w) = (c(w) + k1 P(w | h)) / (N + k1), C2(w) = (c(v w) + k2 C1(w)) / (c(v .) + k2), C3 likewise.
     """
 
-    def __init__(self, settings: WordSettings, lexicon: Lexicon) -> None:
+    def __init__(self, settings: WordSettings, lexicon: Lexicon, read: RecentWords) -> None:
         self._settings = settings
-        self._lexicon = lexicon
-        self._in_lexicon: dict[str, bool] = {}
-        self._made_at = -1
-        self._made: dict[Hashable, Overlay] = {}
-        self._unigrams: _Unigrams | None = None
+        self._read = read
+        self._offered = Offered(settings, lexicon)
+        # Words that changed since the last answer; None where any may have.
+        self._changed: set[str] | None = None
+        self._stale = True
+        self._mixtures: dict[Hashable, Mixture] = {}
+        self._log_probs: dict[Hashable, dict[str, float]] = {}
 
-    def get(
-        self,
-        state: Hashable,
-        read: Callable[[Hashable], tuple[str, ...]],
-        counts: Counts,
-        changes: int,
-    ) -> Overlay:
-        """The overlay after a state; `changes` tells whether the counts are still the same."""
-        if changes != self._made_at:
-            self._made.clear()
-            self._unigrams = None
-            self._made_at = changes
-        found = self._made.get(state)
-        if found is None:
-            if len(self._made) >= _KEPT:
-                del self._made[next(iter(self._made))]
-            context = read(state)[-2:] if state is not None else ()
-            found = self._made[state] = self._make(context, counts)
-        return found
+    def changed(self, word: str | None = None) -> None:
+        """The counts changed: those of one word and of what follows what, or anything."""
+        self._stale = True
+        if word is None:
+            self._changed = None
+        elif self._changed is not None:
+            self._changed.add(word)
 
     def weight(self, order: int, counts: Counts) -> float:
         """The learnt weight: the mean of its posterior under a beta prior, clipped."""
@@ -93,64 +87,75 @@ class Overlays:
             return s.start_weight
         return min((s.start_words * s.start_weight + tally.share / unit) / total, s.max_weight)
 
-    def offered(self, word: str, counts: Counts) -> bool:
-        """Whether a counted word may be offered: known to the lexicon, pinned, or confirmed enough."""
-        known = self._in_lexicon.get(word)
-        if known is None:
-            known = self._in_lexicon[word] = word in self._lexicon
-        return (
-            known
-            or word in counts.pinned
-            or counts.times.get(word, 0) >= self._settings.enter_after
-        )
+    def share(self, state: Hashable, word: str, base: float, counts: Counts) -> float | None:
+        """P(the word came from the person's words | state), `base` being the pack's P(word | state)."""
+        mixture = self.mixture(state, counts)
+        own = mixture.scale * self._offered.uses_of(word) + mixture.extra.get(word, 0.0)
+        return mixture.share(own, base)
 
-    def _make(self, context: tuple[str, ...], counts: Counts) -> Overlay:
-        if self._unigrams is None:
-            self._unigrams = self._count_unigrams(counts)
-        words, uses = self._unigrams.words, self._unigrams.uses
-        if not words:
-            return Overlay(0.0, {}, 0, 0.0, 1.0)
+    def overlay(self, state: Hashable, counts: Counts) -> tuple[float, dict[str, float]]:
+        """(keep, {word: log_prob}) in natural logs, as the decoder takes it."""
+        mixture = self.mixture(state, counts)
+        if mixture.weight <= 0.0:
+            return 0.0, {}
+        found = self._log_probs.get(state)
+        if found is None:
+            own = mixture.weight * mixture.scale * self._offered.uses
+            found = dict(zip(self._offered.words, np.log(own).tolist(), strict=True))
+            for word, extra in mixture.extra.items():
+                before = math.exp(found[word]) if word in found else 0.0
+                found[word] = math.log(before + mixture.weight * extra)
+            self._log_probs[state] = found
+        return math.log(mixture.keep), found
+
+    def mixture(self, state: Hashable, counts: Counts) -> Mixture:
+        """The mixture after a state."""
+        if self._stale:
+            self._refresh(counts)
+        found = self._mixtures.get(state)
+        if found is None:
+            if len(self._mixtures) >= _KEPT:
+                self._mixtures.clear()
+                self._log_probs.clear()
+            context = self._read(state)[-2:] if state is not None else ()
+            found = self._mixtures[state] = self._mix(context, counts)
+        return found
+
+    def _refresh(self, counts: Counts) -> None:
+        self._mixtures.clear()
+        self._log_probs.clear()
+        if self._changed is None:
+            self._offered.rebuild(counts)
+        else:
+            for word in self._changed:
+                self._offered.update(word, counts)
+        self._offered.refresh(counts)
+        self._changed = set()
+        self._stale = False
+
+    def _mix(self, context: tuple[str, ...], counts: Counts) -> Mixture:
+        if not self._offered.words:
+            return Mixture(0, 0.0, 1.0, 0.0, {})
         k = self._settings.caution
-        total = float(uses.sum())
-        own = uses / (total + k[0])
-        pack = k[0] / (total + k[0])
+        scale = 1.0 / (self._offered.total + k[0])
+        pack = k[0] * scale
         order, unit = 0, counts.unit(counts.clock)
         extra: dict[str, float] = {}
         for length in (1, 2):
             followers = counts.phrases.get(context[-length:]) if len(context) >= length else None
-            counted = {w: c / unit for w, c in (followers or {}).items() if self.offered(w, counts)}
+            counted = {
+                word: count / unit
+                for word, count in (followers or {}).items()
+                if self._offered.allows(word, counts)
+            }
             if not counted:
                 break
             order = length
-            scale = sum(counted.values()) + k[length]
-            own *= k[length] / scale
-            pack *= k[length] / scale
-            extra = {w: p * k[length] / scale for w, p in extra.items()}
-            for w, c in counted.items():
-                extra[w] = extra.get(w, 0.0) + c / scale
-        weight = self.weight(order, counts)
-        if weight <= 0.0:
-            return Overlay(0.0, {}, order, 0.0, pack)
-        log_prob = dict(zip(words, np.log(weight * own).tolist(), strict=True))
-        for w, p in extra.items():
-            before = log_prob.get(w)
-            log_prob[w] = math.log(weight * p + (math.exp(before) if before is not None else 0.0))
-        return Overlay(math.log1p(weight * (pack - 1.0)), log_prob, order, weight, pack)
-
-    def _count_unigrams(self, counts: Counts) -> _Unigrams:
-        unit = counts.unit(counts.clock)
-        found = {w: c for w, c in counts.words.items() if self.offered(w, counts)}
-        # A word added by hand never fades below one use.
-        for w in counts.pinned:
-            found[w] = max(found.get(w, 0), unit)
-        if len(found) > self._settings.max_offered:
-            top = heapq.nlargest(self._settings.max_offered, found, key=lambda w: (found[w], w))
-            found = {w: found[w] for w in top}
-        uses = np.fromiter(found.values(), np.float64, len(found)) / unit
-        return _Unigrams(list(found), uses)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Unigrams:
-    words: list[str]
-    uses: np.ndarray[tuple[int], np.dtype[np.float64]]
+            total = sum(counted.values()) + k[length]
+            lower = k[length] / total
+            scale *= lower
+            pack *= lower
+            extra = {word: p * lower for word, p in extra.items()}
+            for word, count in counted.items():
+                extra[word] = extra.get(word, 0.0) + count / total
+        return Mixture(order, self.weight(order, counts), pack, scale, extra)

@@ -17,7 +17,7 @@ from nearkey.personal.contexts import RecentWords, recent_words
 from nearkey.personal.counts import Counts, Lesson
 from nearkey.personal.errors import PersonalError
 from nearkey.personal.export import exported
-from nearkey.personal.mixture import Overlay, Overlays
+from nearkey.personal.mixture import Overlays
 from nearkey.personal.reader import Reader
 from nearkey.personal.records import (
     added_line,
@@ -93,7 +93,7 @@ class PersonalLanguage:
         self._recent: dict[int, Lesson] = {}
         self._serial = 0
         self._n_tail = 0
-        self._overlays = Overlays(self.settings, self._pack.lexicon)
+        self._overlays = Overlays(self.settings, self._pack.lexicon, self._recent_words)
         self._changes += 1
 
     @classmethod
@@ -153,6 +153,7 @@ class PersonalLanguage:
             )
         self._language = self._language or saved.language
         self._counts, self._recent = saved.counts, saved.recent
+        self._overlays.changed()
         self._serial, self._n_tail = saved.next_serial, saved.n_tail
         if self._file:
             self._file.cut(saved.n_bytes)
@@ -176,11 +177,7 @@ class PersonalLanguage:
         P'(w | h) = exp(keep) P(w | h) + exp(log_prob[w]) for the words named, exp(keep) P(w | h)
         for all others; natural logs. Kept until the store changes: do not write into the mapping.
         """
-        found = self._overlay(state)
-        return found.keep, found.log_prob
-
-    def _overlay(self, state: State) -> Overlay:
-        return self._overlays.get(state, self._recent_words, self._counts, self._changes)
+        return self._overlays.overlay(state, self._counts)
 
     def form(self, word: str) -> str:
         """How the person writes a word she added, or one the lexicon lacks; else the word itself."""
@@ -220,17 +217,18 @@ class PersonalLanguage:
         self._counts.apply(lesson)
         self._recent[lesson.serial] = lesson
         self._serial += 1
-        self._changed()
+        self._changed(plain)
         return lesson.serial
 
     def _lesson(self, plain: str, word: str, state: State, weight: float) -> Lesson:
         known = plain in self._pack.lexicon
         order, share = -1, 0.0
         if state is not None:
-            base = self._base_log_prob(state, plain) if known else -math.inf
-            found = self._overlay(state).share(plain, base)
+            base = math.exp(self._base_log_prob(state, plain)) if known else 0.0
+            found = self._overlays.share(state, plain, base, self._counts)
             if found is not None:
-                order, share = self._overlay(state).order, round(found, 4)
+                order = self._overlays.mixture(state, self._counts).order
+                share = round(found, 4)
         context = self._recent_words(state)[-2:] if state is not None else ()
         return Lesson(
             serial=self._serial,
@@ -268,8 +266,9 @@ class PersonalLanguage:
             return False
         if self._file:
             self._file.append(retracted_line(serial))
-        self._counts.reverse(self._recent.pop(serial))
-        self._changed()
+        lesson = self._recent.pop(serial)
+        self._counts.reverse(lesson)
+        self._changed(lesson.word)
         return True
 
     def add_word(self, word: str) -> None:
@@ -283,7 +282,7 @@ class PersonalLanguage:
         if self._file:
             self._file.append(added_line(plain, word))
         self._counts.pinned[plain] = word
-        self._changed()
+        self._changed(plain)
 
     def remove_word(self, word: str) -> bool:
         """Take a word added by hand out again; what was learnt by typing it stays (see `forget`)."""
@@ -294,7 +293,7 @@ class PersonalLanguage:
         if self._file:
             self._file.append(removed_line(plain))
         del self._counts.pinned[plain]
-        self._changed()
+        self._changed(plain)
         return True
 
     def forget(self, word: str) -> bool:
@@ -320,8 +319,9 @@ class PersonalLanguage:
         self._serial = serial  # old serials must not name new lessons
         self._rewrite()
 
-    def _changed(self) -> None:
+    def _changed(self, word: str) -> None:
         self._changes += 1
+        self._overlays.changed(word)
         self._n_tail += 1
         if self._n_tail >= self.settings.undo_words + _TAIL:
             # A full disk must not stop the typing: the records stand in the file as they are, and
@@ -347,6 +347,7 @@ class PersonalLanguage:
         self._recent = {lesson.serial: lesson for lesson in lessons}
         self._n_tail = len(lessons)
         self._changes += 1
+        self._overlays.changed()
         if self._file:
             self._file.rewrite(data)
 

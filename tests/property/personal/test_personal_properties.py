@@ -7,6 +7,7 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from personal_doubles import TablePack, TinyPack
@@ -17,7 +18,7 @@ from nearkey.personal import PersonalLanguage, WordSettings
 from nearkey.touch import GaussianTouch
 
 WORDS = ["set", "up", "the", "staff", "Zeiss", "Maß", "don't", "αβ", "north"]
-SMALL = WordSettings(undo_words=8, half_life_words=60, max_words=6, max_phrases=12)
+SMALL = WordSettings(undo_words=8, half_life_words=60, max_words=6, max_phrases=12, max_offered=5)
 
 actions = st.one_of(
     st.tuples(
@@ -65,8 +66,13 @@ def test_a_file_reopened_at_any_moment_is_the_store_in_memory(plan: list[tuple])
                 assert stored.export() == shown
             else:
                 act(stored, action, serials)
-            shown = PersonalLanguage.open(path, pack, settings=SMALL, read_only=True).export()
-            assert shown == stored.export()
+            looked = PersonalLanguage.open(path, pack, settings=SMALL, read_only=True)
+            assert looked.export() == stored.export()
+            # One has followed word by word, the other counted everything anew.
+            for state in ((), ("the",), ("set", "up")):
+                mine, theirs = stored.overlay(state), looked.overlay(state)
+                assert mine[0] == pytest.approx(theirs[0], abs=1e-12)
+                assert mine[1] == pytest.approx(theirs[1], abs=1e-9)
         stored.close()
 
 
