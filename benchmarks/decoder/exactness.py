@@ -47,7 +47,7 @@ def words_section(pack: nk.language.Pack, words: int) -> Section:
     rows = []
     contexts = (False, True) if held_out_lines() else (False,)
     cases = [(lay, s, c) for lay in layouts() for s in (0.25, 0.45, 0.7) for c in contexts]
-    each = max(1, words // len(cases))
+    each = -(-words // len(cases))
     for number, (layout, spread, context) in enumerate(cases):
         load = workload(
             pack, words=each, seed=100 + number, layout=layout, spread=spread, context=context

@@ -1,0 +1,205 @@
+"""What context, the letter model and completions give, on text the pack was not estimated from.
+
+    NEARKEY_DATA=... python benchmarks/decoder/quality.py
+
+Deterministic: the same figures on every machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from sections import FORMAT, Column, Section, write
+from workload import held_out_lines, workload
+
+import nearkey as nk
+from nearkey.simulate.intervals import paired_difference, proportion
+from nearkey.simulate.text import running_words
+
+RESULTS = Path(__file__).resolve().parents[1] / "results"
+COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/quality.py"
+
+
+def _plain(cell: Any) -> Any:
+    """numpy's numbers as Python's."""
+    if isinstance(cell, list):
+        return [float(c) for c in cell]
+    return float(cell) if isinstance(cell, np.floating) else cell
+
+
+def surfaces() -> list[tuple[str, nk.Layout]]:
+    base = nk.Layout.named("qwerty")
+    grid = next(iter(nk.grid_layouts(base, rows=2, columns=3)))
+    return [("26 keys", base), (f"{grid.name}, 6 keys", grid)]
+
+
+def context_section(pack: nk.language.Pack, words: int) -> Section:
+    rows: list[list[Any]] = []
+    for name, layout in surfaces():
+        for spread in (0.25, 0.35, 0.45):
+            load = workload(pack, words=words, seed=31, layout=layout, spread=spread, context=True)
+            decoder = nk.Decoder(layout, load.touch, pack)
+            hits = {}
+            for with_context in (False, True):
+                states = load.states if with_context else None
+                found, _ = decoder.decode_batch(load.points, load.offsets, contexts=states, k=3)
+                hits[with_context] = (found == load.index[:, None]).argmax(1) + 4 * ~(
+                    found == load.index[:, None]
+                ).any(1)
+            first = [(hits[c] == 0).astype(float) for c in (False, True)]
+            three = [(hits[c] < 3).astype(float) for c in (False, True)]
+            gain = paired_difference(first[1], first[0])
+            rows.append(
+                [
+                    name,
+                    spread,
+                    words,
+                    first[0].mean(),
+                    first[1].mean(),
+                    list(gain),
+                    three[0].mean(),
+                    three[1].mean(),
+                ]
+            )
+            print(*rows[-1], sep="\t")
+    return Section(
+        format=FORMAT,
+        title="What context gives",
+        order=13,
+        command=COMMAND,
+        columns=[
+            "layout",
+            Column(name="spread (of a key)", digits=2),
+            "words",
+            *(
+                Column(name=n, percent=True)
+                for n in ("top-1 without", "top-1 with", "gain", "top-3 without", "top-3 with")
+            ),
+        ],
+        rows=[[_plain(c) for c in row] for row in rows],
+        notes=[
+            "Running lexicon words of en_ewt_eval, seed 31; matched touch model; the true words before each word as context."
+        ],
+    )
+
+
+def unknown_section(pack: nk.language.Pack, words: int) -> Section:
+    """Words the lexicon lacks, typed with their contexts."""
+    lines = held_out_lines() or []
+    rng = np.random.default_rng(41)
+    model = pack.language_model
+    cases: list[tuple[str, tuple[int, ...]]] = []
+    letters = set(nk.Layout.named("qwerty").letters)
+    for line in lines:
+        for sentence in running_words(pack, line):
+            state = model.start()
+            for word in sentence:
+                if word not in pack.lexicon and len(word) > 2 and set(word) <= letters:
+                    cases.append((word, state))
+                state = model.advance(state, word)
+    cases = [cases[i] for i in rng.permutation(len(cases))[:words]]
+    rows: list[list[Any]] = []
+    for name, layout in surfaces():
+        for spread in (0.15, 0.25, 0.35):
+            touch = nk.GaussianTouch.from_layout(layout, spread=spread)
+            decoder = nk.Decoder(layout, touch, pack, edits=nk.EditCosts.typical(layout))
+            five = first = literal = 0
+            for word, state in cases:
+                points = touch.sample([layout.key_of_letter[c] for c in word], rng)
+                shown = [c.word for c in decoder.candidates(points, context=state, k=5)]
+                five += word in shown
+                first += shown[:1] == [word]
+                literal += decoder.literal(points) == word
+            n = len(cases)
+            rows.append(
+                [name, spread, n, *(list(proportion(x, n)) for x in (first, five, literal))]
+            )
+            print(*rows[-1], sep="\t")
+    return Section(
+        format=FORMAT,
+        title="Words no dictionary has",
+        order=14,
+        command=COMMAND,
+        columns=[
+            "layout",
+            Column(name="spread (of a key)", digits=2),
+            "words",
+            *(
+                Column(name=n, percent=True)
+                for n in ("first", "in the first five", "literal string right")
+            ),
+        ],
+        rows=[[_plain(c) for c in row] for row in rows],
+        notes=[
+            "Words of 3 letters and more of en_ewt_eval outside the pack's lexicon, with their contexts, in a live list of five with "
+            "edits and completions on, seed 41. On grouped keys the literal string is the first letter of each key.",
+        ],
+    )
+
+
+def savings_section(pack: nk.language.Pack, words: int) -> Section:
+    """Touches spared by taking a completion or a prediction as soon as it is listed."""
+    rows: list[list[Any]] = []
+    for name, layout in surfaces():
+        for spread in (0.15, 0.35):
+            load = workload(pack, words=words, seed=51, layout=layout, spread=spread, context=True)
+            decoder = nk.Decoder(layout, load.touch, pack, edits=nk.EditCosts.typical(layout))
+            assert load.states is not None
+            full = np.zeros(words)
+            used = np.zeros(words)
+            for i, (points, state) in enumerate(zip(load.word_points(), load.states, strict=True)):
+                word = pack.lexicon.words[load.index[i]]
+                full[i] = used[i] = len(points) + 1
+                for n in range(len(points)):
+                    if word in [c.word for c in decoder.candidates(points[:n], context=state, k=3)]:
+                        used[i] = n + 1  # the touches so far and one pick, which brings the space
+                        break
+            saved = 1 - used.sum() / full.sum()
+            spread_of = (
+                np.std(full - used - saved * full, ddof=1) / full.mean() / np.sqrt(words) * 1.96
+            )
+            rows.append([name, spread, words, [saved, saved - spread_of, saved + spread_of]])
+            print(*rows[-1], sep="\t")
+    return Section(
+        format=FORMAT,
+        title="Keystroke savings of completion and prediction",
+        order=15,
+        command=COMMAND,
+        columns=[
+            "layout",
+            Column(name="spread (of a key)", digits=2),
+            "words",
+            Column(name="keystrokes saved", percent=True),
+        ],
+        rows=[[_plain(c) for c in row] for row in rows],
+        notes=[
+            "Running lexicon words of en_ewt_eval, seed 51. A person who takes the word from a list of three as soon as it is there: touches "
+            "so far and one pick against all touches and a space. People look less often: an upper bound.",
+        ],
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--words", type=int, default=10_000)
+    parser.add_argument("--unknown", type=int, default=1000)
+    parser.add_argument("--saved", type=int, default=1500)
+    options = parser.parse_args()
+    if held_out_lines() is None:
+        raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
+    pack = nk.load_pack("en")
+    write(RESULTS / "quality_context.json", context_section(pack, options.words))
+    write(RESULTS / "quality_unknown.json", unknown_section(pack, options.unknown))
+    write(RESULTS / "quality_savings.json", savings_section(pack, options.saved))
+
+
+if __name__ == "__main__":
+    main()
