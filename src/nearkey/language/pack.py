@@ -52,6 +52,10 @@ class Pack:
         """The letters of the language, without apostrophe and hyphen."""
         return self.info.alphabet
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Worker processes map the files anew, where they lie at the same path.
+        return load_pack, (self.folder.resolve(),)
+
     def __repr__(self) -> str:
         return f"Pack({self.info.name!r}, {len(self.lexicon)} words, {self.folder})"
 

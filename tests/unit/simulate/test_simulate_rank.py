@@ -190,7 +190,7 @@ def test_bad_layouts_are_named(layouts, pack):
         Selection(style="blink")
 
 
-def test_another_process_can_do_the_work(layouts, pack):
-    """Objects a process pool cannot pickle fail at once; the real pack and models are pickled in the CLI tests."""
+def test_what_cannot_travel_to_another_process_fails_at_once(layouts, pack):
+    """A pack of one's own that cannot be pickled; the real one does travel (test_simulate_processes.py)."""
     with ProcessPoolExecutor(1) as pool, pytest.raises(TypeError, match="pickle"):
         run(layouts, pack, executor=pool)
