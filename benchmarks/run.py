@@ -92,7 +92,9 @@ class Bench:
         if text.file not in self._texts:
             start = time.perf_counter()
             whole = read_source(self._file(f"{text.file}.txt.gz"), trained=False)
-            held = held_out_part(whole, permille=text.held_out) if text.held_out else whole
+            held = whole
+            if text.held_out:
+                held = held_out_part(whole, permille=text.held_out, words=3 * WORDS // 2, seed=SEED)
             self._texts[text.file] = held
             self.seconds["reading text"] = (
                 self.seconds.get("reading text", 0.0) + time.perf_counter() - start

@@ -14,6 +14,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from nearkey.errors import NearkeyError, PackError, PlanError
 from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
 from nearkey.language.building.streams import read_stream, split_stream
@@ -31,6 +33,8 @@ _KIND_BY_SUFFIX = {
     ".arrow": "arrow",
     ".feather": "arrow",
 }
+LONGEST_REPEAT = 4  # words of a sentence that the pack builder counts every time it occurs
+_BLOCK = 4096  # lines looked at together for held-out sentences
 _FIX = "give a text, CSV, JSON, Parquet or Arrow file, nltk:NAME or hub:NAME"
 
 
@@ -97,18 +101,36 @@ def read_source(
     return Corpus.of(plain.stem, lines, trained=trained)
 
 
-def held_out_part(corpus: Corpus, *, permille: int) -> Corpus:
+def held_out_part(
+    corpus: Corpus, *, permille: int, words: int | None = None, seed: int = 0
+) -> Corpus:
     """The sentences of a corpus that a pack built with `held_out_permille` kept out of its counts.
 
     They are told by their text alone, by the rule of the pack builder. Some of them, where the corpus is
     a source of the pack, decided how much each source weighs; no n-gram was counted from them.
+    words : enough once there are so many; lines are then looked at in `seed`'s random order.
     """
-    stream = read_stream(corpus.lines)
-    _, held = split_stream(stream, held_out=permille)
-    starts = held.starts.tolist()
-    words = held.surfaces
-    lines = [" ".join(words[i] for i in held.ids[a:b].tolist()) for a, b in pairwise(starts)]
-    return Corpus.of(f"{corpus.name}, held-out part", lines, trained=False)
+    order = np.arange(len(corpus.lines))
+    if words is not None:
+        np.random.default_rng(seed).shuffle(order)
+    lines: list[str] = []
+    seen: set[str] = set()
+    found = 0
+    for start in range(0, len(order), _BLOCK):
+        block = read_stream(corpus.lines[i] for i in order[start : start + _BLOCK].tolist())
+        _, held = split_stream(block, held_out=permille)
+        for a, b in pairwise(held.starts.tolist()):
+            text = " ".join(held.surfaces[i] for i in held.ids[a:b].tolist())
+            # Short sentences are as frequent as they are; longer ones are kept once, as the builder does.
+            if b - a > LONGEST_REPEAT and text in seen:
+                continue
+            seen.add(text)
+            lines.append(text)
+            found += b - a
+        if words is not None and found >= words:
+            break
+    name = f"{corpus.name}, held-out part"
+    return Corpus.of(name, lines, trained=False)
 
 
 def _nltk_lines(name: str) -> list[str]:

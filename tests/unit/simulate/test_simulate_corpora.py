@@ -125,6 +125,9 @@ def test_the_held_out_part_is_what_a_pack_keeps_out_of_its_counts():
     training, kept_out = split_stream(read_stream(corpus.lines), held_out=100)
     assert len(held.lines) == kept_out.n_sentences
     assert held.trained is False
+    few = held_out_part(corpus, permille=100, words=20, seed=3)
+    assert few.lines == held_out_part(corpus, permille=100, words=20, seed=3).lines
+    assert set(few.lines) <= set(held.lines)
 
     def texts(stream):
         starts = stream.starts.tolist()
