@@ -7,18 +7,16 @@ from dataclasses import replace
 from nearkey.session import actions as act
 from nearkey.session.actions import Action, Close
 from nearkey.session.content import EMPTY, Content, Held, Open
-from nearkey.session.editing import (
-    Ending,
-    close_open,
+from nearkey.session.editing import Ending, close_open, place_mark
+from nearkey.session.effects import Forget, Learn, Op, StoreWord, inverse
+from nearkey.session.history import State, push_step, record
+from nearkey.session.opening import (
     delete_char,
     move_cursor,
-    place_mark,
     reopen,
     split_at_cursor,
     tidy,
 )
-from nearkey.session.effects import Forget, Learn, Op, StoreWord, inverse
-from nearkey.session.history import State, push_step, record
 from nearkey.session.pieces import Lesson, Piece, Stroke, push
 from nearkey.session.settings import Settings
 

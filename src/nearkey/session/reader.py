@@ -1,63 +1,31 @@
-"""Asking the decoder about a content: candidates, letters, marks, what the open word would become.
-
-The only part of a session's core that touches a decoder. It keeps its last answers, so a content that
-is looked at twice is decoded once; the answers depend on nothing but content, decoder and store.
-"""
+"""Reading a content: what the open word would become, and how the text looks with it."""
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
-from dataclasses import replace
+from collections.abc import Hashable
 from typing import Any
 
 from nearkey.decode import Candidate
-from nearkey.decode.spelling import spell
-from nearkey.layout import Key
 from nearkey.session.actions import Close
-from nearkey.session.casing import cased
+from nearkey.session.asking import Asking
 from nearkey.session.content import Content
-from nearkey.session.editing import arrange_mark, arrange_word, caret_char
-from nearkey.session.pieces import (
-    Cell,
-    Stroke,
-    chars,
-    tail_text,
-    text_after,
-    text_before,
-)
+from nearkey.session.editing import arrange_mark, arrange_word
+from nearkey.session.opening import caret_char
+from nearkey.session.pieces import Cell, chars, text_after, text_before
 from nearkey.session.protocols import LiveDecoder
 from nearkey.session.settings import Settings
 
 __all__ = ["Reader"]
 
-# Where a decoder knows no marks.
-_PLAIN_MARKS = ".,?!"
-# Candidates asked for where chosen letters will rule most of them out.
-_WIDE = 50
 
+class Reader(Asking):
+    """A decoder, seen through the settings of one session and a person's store.
 
-class Reader:
-    """A decoder and a person's store, seen through the settings of one session.
-
-    may_add : whether words may be added to the store.
+    It is all that `step` needs beside a state. It keeps its last answers, which depend on nothing
+    but content, decoder and store; one thread at a time.
     """
 
-    __slots__ = (
-        "_asked",
-        "_candidate_keys",
-        "_context",
-        "_letters_only",
-        "_one_letter",
-        "_raw",
-        "_shaped",
-        "_spelled",
-        "_texts",
-        "_viewed",
-        "decoder",
-        "may_add",
-        "personal",
-        "settings",
-    )
+    __slots__ = ("_texts", "_viewed")
 
     def __init__(
         self,
@@ -67,191 +35,12 @@ class Reader:
         personal: Any = None,
         may_add: bool = True,
     ) -> None:
-        self.decoder = decoder
-        self.settings = settings or Settings()
-        self.personal = personal
-        self.may_add = may_add
-        keys = decoder.layout.keys
-        self._letters_only = all(key.role == "letters" for key in keys)
-        self._one_letter = all(len(key.letters) == 1 for key in keys if key.role == "letters")
-        self._candidate_keys = [key.id for key in keys if key.role == "candidate"]
-        self._context: tuple[Cell | None, str] = (None, "")
-        self._asked: tuple[Any, ...] = ()
-        self._raw: tuple[Candidate, ...] = ()
-        self._shaped: tuple[Content | None, Hashable, tuple[Candidate, ...]] = (None, None, ())
+        super().__init__(decoder, settings, personal=personal, may_add=may_add)
         self._viewed: tuple[Content | None, Hashable, tuple[str, int]] = (None, None, ("", 0))
-        self._spelled: tuple[str, tuple[Stroke, ...], tuple[str, ...]] = ("", (), ())
         self._texts: tuple[tuple[Cell | None, str], tuple[Cell | None, str]] = (
             (None, ""),
             (None, ""),
         )
-
-    # ---- keys ----
-
-    def key_of(self, x: float, y: float) -> Key | None:
-        """The function key or letter key touched; None where the layout has letters alone."""
-        return None if self._letters_only else self.decoder.key_at((x, y))
-
-    def candidate_rank(self, key: Key) -> int:
-        """Which candidate a key of role candidate stands for: the keys count in layout order."""
-        return self._candidate_keys.index(key.id)
-
-    # ---- candidates ----
-
-    def candidates(self, content: Content) -> tuple[Candidate, ...]:
-        """The live list for a content, best first, in the case and letters the person chose.
-
-        The first is what a commit would take, unless a reading is held. Predictions where nothing
-        is open; nothing where the cursor stands inside a piece.
-        """
-        version = None if self.personal is None else self.personal.version
-        if content is self._shaped[0] and version == self._shaped[1]:
-            return self._shaped[2]
-        found = tuple(self._candidates(content, version))
-        self._shaped = (content, version, found)
-        return found
-
-    def _candidates(self, content: Content, version: Hashable) -> Sequence[Candidate]:
-        word = content.open
-        if word is None:
-            if content.offset:
-                return ()
-            predicted = self._ask((), content, self.settings.k, version)
-            return _in_case(predicted, (content.next_case,) if content.next_case else ())
-        if content.open_mark:
-            return self._mark_candidates(content, word.strokes[0])
-        if not word.all:
-            return _in_case(self._ask((), content, self.settings.k, version), ())
-        cases = [s.case for s in word.all if s.role == "letter"]
-        letters_only = all(s.role == "letter" for s in word.all)
-        if content.spelled:
-            spelled = self._spelled_candidate(content)
-            if not letters_only:
-                return (spelled,)
-            others = self._ask(word.points, content, self.settings.k, version)
-            return _first(spelled, _in_case(others, cases))[: self.settings.k]
-        if word.picked:
-            return self._picked(content, cases, version)
-        read = self._ask(word.points, content, self.settings.k, version)
-        return _in_case(read, cases) or (self._spelled_candidate(content),)
-
-    def _ask(
-        self, points: tuple[tuple[float, float], ...], content: Content, k: int, version: Hashable
-    ) -> tuple[Candidate, ...]:
-        context = self.context(content.before)
-        asked = (points, context, k, version)
-        if asked != self._asked:
-            found = self.decoder.candidates(points, context=context, k=k, personal=self.personal)
-            self._raw = tuple(c for c in found if c.text)
-            self._asked = asked
-        return self._raw
-
-    def _picked(
-        self, content: Content, cases: Sequence[Any], version: Hashable
-    ) -> Sequence[Candidate]:
-        """Readings that agree with the letters chosen, and the string of best letters given those."""
-        word = content.open
-        assert word is not None
-        letters = [s.letter for s in word.all if s.role == "letter"]
-        alphabet = self.decoder.layout.letters
-        spelled = self._spelled_candidate(content)
-        found = self._ask(word.points, content, max(_WIDE, self.settings.k), version)
-        agreeing = [c for c in found if _agrees(c, letters, alphabet)]
-        if all(letters):
-            # Every letter is chosen: that string is the word, not the decoder's guess at it.
-            return _first(spelled, _in_case(agreeing, cases))[: self.settings.k]
-        room = self.settings.k - 1
-        shown = _in_case(agreeing[:room], cases)
-        return (*shown, *(() if _has(shown, spelled.text) else (spelled,))) or (spelled,)
-
-    # ---- spelling ----
-
-    def _spelled_candidate(self, content: Content) -> Candidate:
-        """The word read touch by touch. Its scores are -inf: nothing was weighed against anything."""
-        word = content.open
-        assert word is not None
-        strokes = word.all
-        letters = self._spell(strokes, content)
-        text = "".join(
-            letter.upper() if stroke.case in ("upper", "lock") else letter
-            for stroke, letter in zip(strokes, letters, strict=True)
-        )
-        low = float("-inf")
-        return Candidate(text, "".join(letters), low, low, low, "spelled")
-
-    def _spell(self, strokes: tuple[Stroke, ...], content: Content) -> tuple[str, ...]:
-        """The letter of each stroke: the one chosen, else the best after those before it."""
-        context = self.context(content.before)
-        known_context, known, letters = self._spelled
-        n = 0
-        if context == known_context:
-            while n < min(len(known), len(strokes)) and known[n] == strokes[n]:
-                n += 1
-        spelled = list(letters[:n])
-        for stroke in strokes[n:]:
-            spelled.append(stroke.letter or self._best(stroke, "".join(spelled), context) or "?")
-        self._spelled = (context, strokes, tuple(spelled))
-        return self._spelled[2]
-
-    def _best(self, stroke: Stroke, before: str, context: str) -> str:
-        point = stroke.point
-        if stroke.role != "letter" or point is None:
-            return self.best_mark(context + before, stroke.options)
-        if self._one_letter:
-            return self.decoder.literal((point,))
-        found = self.decoder.letters_at(point, before=before)
-        return found[0][0] if found else self.decoder.literal((point,))
-
-    def letters(self, content: Content, at: int | None = None) -> tuple[tuple[str, float], ...]:
-        """The letters (or marks) that one touch of the open word may mean, best first, with scores.
-
-        at : the touch, counted from 0; None is the first one without a chosen letter. () where
-        there is no such touch.
-        """
-        at = self.pick_position(content, at)
-        if at is None or content.open is None:
-            return ()
-        stroke = content.open.all[at]
-        before = "".join(self._spell(content.open.all, content)[:at])
-        point = stroke.point
-        if stroke.role != "letter" or point is None:
-            return self.marks_after(self.context(content.before) + before, stroke.options)
-        return tuple(self.decoder.letters_at(point, before=before))
-
-    def pick_position(self, content: Content, at: int | None) -> int | None:
-        """The touch a pick speaks of, or None."""
-        if content.open is None:
-            return None
-        strokes = content.open.all
-        if at is not None:
-            return at if 0 <= at < len(strokes) and strokes[at].point is not None else None
-        return next(
-            (i for i, s in enumerate(strokes) if not s.letter and s.point is not None), None
-        )
-
-    # ---- marks ----
-
-    def marks_after(self, text: str, options: str = "") -> tuple[tuple[str, float], ...]:
-        """Marks that may follow a text, best first, with natural log P; only those of `options` if given."""
-        found = [(m, p) for m, p in self.decoder.marks(text) if m and (not options or m in options)]
-        seen = {m for m, _ in found}
-        rest = options or ("" if found else _PLAIN_MARKS)
-        return (*found, *((m, float("-inf")) for m in rest if m not in seen))
-
-    def best_mark(self, text: str, options: str = "") -> str:
-        """The most probable mark after a text."""
-        return self.marks_after(text, options)[0][0]
-
-    def _mark_candidates(self, content: Content, stroke: Stroke) -> tuple[Candidate, ...]:
-        before = content.before
-        if before is not None and before.piece.auto:
-            before = before.rest
-        found = self.marks_after(self.context(before), stroke.options)
-        if stroke.letter:
-            found = ((stroke.letter, 0.0), *(m for m in found if m[0] != stroke.letter))
-        return tuple(Candidate(m, m, p, 0.0, p, "word") for m, p in found[: self.settings.k])
-
-    # ---- what the open word becomes, and how it looks ----
 
     def close(self, content: Content) -> Close | None:
         """What a commit makes of the open word; None where nothing is open."""
@@ -335,12 +124,6 @@ class Reader:
         right = shown + (" " if trail else "") + self._after(content.after)
         return left + right, len(left) + caret
 
-    def context(self, before: Cell | None) -> str:
-        """What the decoder is told of the text before a word."""
-        if before is not self._context[0]:
-            self._context = (before, tail_text(before, self.settings.context_chars))
-        return self._context[1]
-
     def _before(self, cell: Cell | None) -> str:
         known, text = self._texts[0]
         if cell is not known:
@@ -359,27 +142,3 @@ class Reader:
             text = text_after(cell)
             self._texts = (self._texts[0], (cell, text))
         return text
-
-
-def _in_case(found: Sequence[Candidate], cases: Sequence[Any]) -> tuple[Candidate, ...]:
-    if not any(cases):
-        return tuple(found)
-    return tuple(replace(c, text=cased(c.text, cases)) for c in found)
-
-
-def _has(found: Sequence[Candidate], text: str) -> bool:
-    return any(c.text == text for c in found)
-
-
-def _first(first: Candidate, others: Sequence[Candidate]) -> tuple[Candidate, ...]:
-    return (first, *(c for c in others if c.text != first.text))
-
-
-def _agrees(candidate: Candidate, letters: Sequence[str], alphabet: str) -> bool:
-    """Whether a reading has the chosen letters ("" is any) at their places."""
-    typed = spell(candidate.word.lower(), alphabet)
-    if typed is None or len(typed) < len(letters):
-        return False
-    if len(typed) > len(letters) and candidate.kind != "completion":
-        return False
-    return all(not letter or letter == have for letter, have in zip(letters, typed, strict=False))

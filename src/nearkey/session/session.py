@@ -70,7 +70,7 @@ class Session(Standing):
         fsync: bool = False,
         k: int = 5,
         undo_limit: int | None = None,
-        context_chars: int = 400,
+        context_chars: int = 200,
         spacing: Spacing | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:

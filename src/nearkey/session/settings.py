@@ -23,7 +23,7 @@ class Settings:
 
     k: int = 5
     undo_limit: int | None = None
-    context_chars: int = 400
+    context_chars: int = 200
     spacing: Spacing = field(default_factory=Spacing)
 
     def __post_init__(self) -> None:
