@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from nearkey.commands.shared import progress_bar
+from nearkey.errors import PlanError
 
 __all__ = ["rank"]
 
@@ -31,6 +32,16 @@ __all__ = ["rank"]
 @click.option(
     "--checkpoint", type=click.Path(dir_okay=False), help="File that lets an interrupted run go on."
 )
+@click.option(
+    "--finger-widths",
+    metavar="MM,MM,...",
+    help="Rank once for each finger width, from the plan's touch logs; no report, no early stop.",
+)
+@click.option(
+    "--finger-exponent",
+    type=float,
+    help="Spread grows as (finger width)^this; learnt from the logs without it.",
+)
 def rank(
     plan: str,
     words: int | None,
@@ -41,12 +52,16 @@ def rank(
     folder: str | None,
     no_report: bool,
     checkpoint: str | None,
+    finger_widths: str | None,
+    finger_exponent: float | None,
 ) -> None:
     """Rank the layouts of PLAN (a TOML file) by simulating a typist against the decoder."""
     from nearkey.language import load_pack
-    from nearkey.simulate import rank_layouts
+    from nearkey.simulate import rank_by_width, rank_layouts
     from nearkey.simulate.plan import Plan
+    from nearkey.simulate.plan_fingers import PlanFingers
 
+    widths = _widths(finger_widths, folder, finger_exponent)
     loaded = Plan.load(plan)
     settings = loaded.settings()
     for name, value in (("words", words), ("seed", seed), ("workers", workers)):
@@ -55,15 +70,21 @@ def rank(
     for recording in loaded.recordings:
         if recording.cleaning is not None:
             click.echo(str(recording.cleaning), err=True)
+    fingers = PlanFingers.of(loaded, exponent=finger_exponent) if widths else None
     pack = load_pack(loaded.file.pack)
     with progress_bar(loaded.file.name) as bar:
-        result = rank_layouts(
-            loaded.layouts,
-            pack=pack,
-            checkpoint=checkpoint,
-            progress=lambda p: bar(p.done, p.total),
-            **settings,
-        )
+        settings |= {"pack": pack, "checkpoint": checkpoint}
+        settings["progress"] = lambda p: bar(p.done, p.total)
+        if fingers is not None:
+            del settings["early_stop"]  # every width needs every layout to the end
+            settings["touch"] = fingers
+            by_width = rank_by_width(loaded.layouts, widths_mm=widths, **settings)
+        else:
+            result = rank_layouts(loaded.layouts, **settings)
+    if fingers is not None:
+        click.echo(fingers.note(widths), err=True)
+        click.echo(json.dumps(by_width.to_dicts(), indent=1) if as_json else str(by_width))
+        return
     click.echo(json.dumps(result.to_dicts(), indent=1) if as_json else result.table(top))
     if not no_report:
         from nearkey.report import rank_report
@@ -80,3 +101,27 @@ def rank(
             title=loaded.file.report.title or loaded.file.name,
         )
         click.echo(f"report: {made.page}", err=as_json)
+
+
+def _widths(text: str | None, report: str | None, exponent: float | None) -> list[float]:
+    """The widths asked for; the checks of what goes with them."""
+    if text is None:
+        if exponent is not None:
+            raise PlanError(
+                "speaks of fingers", where="--finger-exponent", fix="give --finger-widths too"
+            )
+        return []
+    if report is not None:
+        raise PlanError(
+            "tells of one ranking, not of one for each finger",
+            where="--report",
+            fix="leave it out with --finger-widths",
+        )
+    try:
+        return [float(part) for part in text.split(",")]
+    except ValueError:
+        raise PlanError(
+            f"{text!r} are not numbers",
+            where="--finger-widths",
+            fix="write millimetres parted by commas, such as 8,10,12",
+        ) from None
