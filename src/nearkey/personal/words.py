@@ -82,6 +82,8 @@ class PersonalLanguage:
         self._fold = bool(getattr(pack.lexicon, "fold_accents", False))
         self._file: StoreFile | None = None
         self._closed = False
+        # Whether the file holds more than it may: words that were to be forgotten.
+        self._owed = False
         self._read_only = False
         self._language = ""
         self._identity = object()
@@ -205,15 +207,14 @@ class PersonalLanguage:
 
         Raises `PersonalError` when the store is read-only or closed, or the disk refuses.
         """
-        self._check_open()
+        self._begin()
         if not 0.0 < weight <= 1.0:
             raise PersonalError(f"is {weight}", field="weight", fix="give a share above 0, up to 1")
         plain = self._plain(word)
         if plain is None:
             return None
         lesson = self._lesson(plain, word, state, weight)
-        if self._file:
-            self._file.append(learnt_line(lesson))
+        self._append(learnt_line(lesson))
         self._counts.apply(lesson)
         self._recent[lesson.serial] = lesson
         self._serial += 1
@@ -259,13 +260,12 @@ class PersonalLanguage:
         Returns whether there was such a lesson: False when it was taken back before, was forgotten,
         or lies further back than `undo_words` words.
         """
-        self._check_open()
+        self._begin()
         if serial is None:
             serial = next(reversed(self._recent), -1)
         if serial not in self._recent:
             return False
-        if self._file:
-            self._file.append(retracted_line(serial))
+        self._append(retracted_line(serial))
         lesson = self._recent.pop(serial)
         self._counts.reverse(lesson)
         self._changed(lesson.word)
@@ -273,25 +273,23 @@ class PersonalLanguage:
 
     def add_word(self, word: str) -> None:
         """Enter a word at once; it stays until forgotten. `PersonalError` where it is no word."""
-        self._check_open()
+        self._begin()
         plain = self._plain(word)
         if plain is None:
             raise PersonalError(
                 f"{word[:40]!r} is no word", field="word", fix="give one word of letters"
             )
-        if self._file:
-            self._file.append(added_line(plain, word))
+        self._append(added_line(plain, word))
         self._counts.pinned[plain] = word
         self._changed(plain)
 
     def remove_word(self, word: str) -> bool:
         """Take a word added by hand out again; what was learnt by typing it stays (see `forget`)."""
-        self._check_open()
+        self._begin()
         plain = self._normal(word)
         if plain not in self._counts.pinned:
             return False
-        if self._file:
-            self._file.append(removed_line(plain))
+        self._append(removed_line(plain))
         del self._counts.pinned[plain]
         self._changed(plain)
         return True
@@ -308,6 +306,7 @@ class PersonalLanguage:
         trimmed = (lesson.without(plain) for lesson in self._recent.values())
         self._recent = {lesson.serial: lesson for lesson in trimmed if lesson}
         # Even where nothing was held: a word learnt and taken back still stands in the tail.
+        self._owed = True
         self._rewrite()
         return held
 
@@ -317,7 +316,18 @@ class PersonalLanguage:
         serial = self._serial
         self._clear()
         self._serial = serial  # old serials must not name new lessons
+        self._owed = True
         self._rewrite()
+
+    def _begin(self) -> None:
+        """Before a record is appended: the file must hold no more than it may."""
+        self._check_open()
+        if self._owed:
+            self._rewrite()
+
+    def _append(self, line: bytes) -> None:
+        if self._file:
+            self._file.append(line)
 
     def _changed(self, word: str) -> None:
         self._changes += 1
@@ -350,6 +360,7 @@ class PersonalLanguage:
         self._overlays.changed()
         if self._file:
             self._file.rewrite(data)
+        self._owed = False
 
     # ---- looking ----
 

@@ -298,6 +298,29 @@ def test_a_disk_that_refuses_leaves_store_and_file_as_they_were(
     assert PersonalLanguage.open(path, TinyPack(), read_only=True).words_typed == 2
 
 
+@pytest.mark.parametrize("act", ["forget", "wipe"])
+def test_what_a_full_disk_kept_from_being_forgotten_is_forgotten_later(
+    tmp_path: Path, monkeypatch, act: str
+) -> None:
+    path = tmp_path / "words.jsonl"
+    store = PersonalLanguage.open(path, TinyPack())
+    store.learn("Zeiss", ("the",))
+
+    def full(handle: int, line: bytes) -> int:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "write", full)
+        with pytest.raises(PersonalError, match="No space left"):
+            store.forget("zeiss") if act == "forget" else store.wipe()
+        with pytest.raises(PersonalError, match="No space left"):
+            store.learn("staff")
+    assert store.learn("level") is not None
+    assert b"eiss" not in path.read_bytes()
+    looked = PersonalLanguage.open(path, TinyPack(), read_only=True)
+    assert [row["word"] for row in looked.export()["words"]] == ["level"]
+
+
 def test_the_file_stays_bounded_and_readable(tmp_path: Path) -> None:
     path = tmp_path / "words.jsonl"
     settings = WordSettings(max_words=40, max_phrases=50, undo_words=10)
