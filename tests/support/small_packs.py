@@ -30,7 +30,7 @@ alphabet = "{alphabet}"
 size = {size}
 unlisted_count = 2
 unlisted_sources = 1
-short_words = ["a", "i", "we", "up", "by", "on", "at", "in", "mr"]
+always = ["a", "i", "we", "up", "by", "on", "at", "in", "mr"]
 
 [model]
 order = {order}

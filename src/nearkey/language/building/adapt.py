@@ -19,7 +19,7 @@ from nearkey.language import casing, info, lexicon
 from nearkey.language.building.backoff import BackoffModel, FloatArray
 from nearkey.language.building.counts import count_ngrams
 from nearkey.language.building.evaluate import held_out_record
-from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
+from nearkey.language.building.formats import read_lines
 from nearkey.language.building.kneser_ney import estimate
 from nearkey.language.building.licence import licence_text
 from nearkey.language.building.mixture import (
@@ -33,6 +33,7 @@ from nearkey.language.building.progress import Progress
 from nearkey.language.building.prune import prune_to_size
 from nearkey.language.building.quantise import read_table, write_table
 from nearkey.language.building.streams import TextStream, encode_stream, read_stream, split_stream
+from nearkey.language.building.textfiles import ReadOptions, ReadReport
 from nearkey.language.building.tree import IntArray, NgramTree
 from nearkey.language.building.usage import usual_forms
 from nearkey.language.ngram_file import file_size
@@ -293,7 +294,7 @@ def _write_words(
 
     index = {word: at for at, word in enumerate(words)}
     fresh = {word: at for word, at in index.items() if word not in pack.lexicon}
-    forms = usual_forms([stream], {}, fresh, fold=fold)
+    forms = usual_forms([stream], {}, set(), fresh, fold=fold)
     for word in pack.lexicon.words:
         form = pack.truecase.form(word)
         if form != word:

@@ -191,7 +191,8 @@ def _build_into(
     yield Progress("write", 3, 4, "case.bin, marks.bin")
     cased = [intake.streams[source.name] for source in texts if source.cased]
     casing.write_truecase(
-        folder / "case.bin", usual_forms(cased, intake.listed_forms, index, fold=fold)
+        folder / "case.bin",
+        usual_forms(cased, intake.listed_forms, intake.spelling, index, fold=fold),
     )
     casing.write_marks(
         folder / "marks.bin", *count_marks(cased, index, fold=fold, held_out=permille)
@@ -238,7 +239,7 @@ def _lexicon_options(recipe: Recipe) -> LexiconOptions:
         unlisted_sources=part.unlisted_sources,
         compound_count=part.compound_count,
         elisions=tuple(recipe.elisions),
-        short_words=tuple(part.short_words),
+        always=tuple(part.always),
         exclude=tuple(part.exclude),
     )
 

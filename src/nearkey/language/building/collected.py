@@ -13,7 +13,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 from nearkey.errors import PackError
-from nearkey.language.building.formats import LINE_READERS, ReadOptions, ReadReport
+from nearkey.language.building.textfiles import ReadOptions, ReadReport, read_plain
 
 __all__ = ["read_mail", "read_sword", "read_wordnet", "read_xml"]
 
@@ -101,7 +101,7 @@ _EXAMPLE = re.compile(r'"([^"]*)"')
 
 def read_wordnet(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
     """Explanations (`column` "gloss") or example sentences ("example") of a WordNet data file."""
-    for line in LINE_READERS["lines"](path, options, report):
+    for line in read_plain(path, options, report):
         if line.startswith("  "):  # the licence at the head
             continue
         _, bar, text = line.partition(" | ")
@@ -130,9 +130,3 @@ def read_xml(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[s
                 yield text
         else:
             pending[:0] = list(element)
-
-
-LINE_READERS["xml"] = read_xml
-LINE_READERS["wordnet"] = read_wordnet
-LINE_READERS["mail"] = read_mail
-LINE_READERS["sword"] = read_sword

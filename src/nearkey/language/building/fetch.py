@@ -62,7 +62,7 @@ def locate(
             f"origin {source.origin!r} is unknown",
             where=os.fspath(recipe),
             field=source.name,
-            fix="use npm:, pypi:, debian:, data or here",
+            fix="use npm:, pypi:, debian:, nltk:, hub:, data or here",
         )
     found = _matching(base, source.files)
     if not found:

@@ -1,259 +1,50 @@
-"""Readers of text files: each yields lines of running text and counts what it dropped."""
+"""All kinds of running text that a recipe can name."""
 
 from __future__ import annotations
 
-import csv
-import gzip
-import json
-import os
-from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any, cast
 
-from nearkey.errors import NearkeyError, PackError
+from nearkey.errors import PackError
+from nearkey.language.building import collected, textfiles
+from nearkey.language.building.libraries import read_hub, read_nltk
+from nearkey.language.building.textfiles import LineReader, ReadOptions, ReadReport
 
-__all__ = ["LINE_READERS", "ReadReport", "read_lines"]
-
-MAX_LINE_BYTES = 1 << 20
-"""A longer line is cut at white space; one without white space over this length is no text."""
-
-
-@dataclass(slots=True)
-class ReadReport:
-    """What a reader took and what it dropped, by reason; and the texts of warnings."""
-
-    files: int = 0
-    lines: int = 0
-    dropped: Counter[str] = field(default_factory=Counter)
-
-    def drop(self, reason: str, count: int = 1) -> None:
-        self.dropped[reason] += count
-
-
-@dataclass(frozen=True, slots=True)
-class ReadOptions:
-    """How to read one source: its encoding, what to do with undecodable lines, the text's column."""
-
-    encoding: str = "utf-8"
-    undecodable: str = "error"
-    column: str = "text"
-
-
-LineReader = Callable[[Path, ReadOptions, ReadReport], Iterator[str]]
-
-
-def open_binary(path: Path) -> IO[bytes]:
-    """Open a file, through gzip if its name ends in .gz."""
-    try:
-        if path.suffix in (".gz", ".dz"):
-            return cast(IO[bytes], gzip.open(path, "rb"))
-        return path.open("rb")
-    except OSError as fault:
-        raise PackError(
-            f"cannot be read: {fault.strerror or fault}", where=str(path), fix="check the path"
-        ) from None
-
-
-def read_plain(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
-    """One sentence, utterance or paragraph a line."""
-    number, offset = 0, 0
-    with open_binary(path) as handle:
-        try:
-            while raw := handle.readline(MAX_LINE_BYTES):
-                if len(raw) == MAX_LINE_BYTES and not raw.endswith(b"\n"):
-                    raw += _to_white_space(handle, path, number + 1)
-                    report.drop("over-long line, cut at white space (nothing lost)")
-                number += 1
-                if b"\0" in raw:
-                    raise PackError(
-                        "holds zero bytes, so it is not text",
-                        where=str(path),
-                        field=f"line {number}, byte {offset + raw.index(0)}",
-                        fix="name a text file",
-                    )
-                text = _decode(raw, path, number, offset, options, report)
-                offset += len(raw)
-                if text is not None:
-                    yield text
-        except (gzip.BadGzipFile, EOFError) as fault:
-            raise PackError(
-                f"damaged gzip file: {fault}", where=str(path), fix="fetch it again"
-            ) from None
-
-
-def _to_white_space(handle: IO[bytes], path: Path, number: int) -> bytes:
-    """Bytes up to and with the next white space."""
-    more = bytearray()
-    while byte := handle.read(1):
-        more += byte
-        if byte.isspace():
-            return bytes(more)
-        if len(more) > MAX_LINE_BYTES:
-            raise PackError(
-                f"no white space in {MAX_LINE_BYTES} bytes, so it is not running text",
-                where=str(path),
-                field=f"line {number}",
-                fix="name a text file",
-            )
-    return bytes(more)
-
-
-def _decode(
-    raw: bytes, path: Path, number: int, offset: int, options: ReadOptions, report: ReadReport
-) -> str | None:
-    try:
-        return raw.decode(options.encoding)
-    except UnicodeDecodeError as fault:
-        if options.undecodable == "drop":
-            report.drop(f"line not {options.encoding}")
-            return None
-        raise PackError(
-            f"not {options.encoding}: {fault.reason}",
-            where=str(path),
-            field=f"line {number}, byte {offset + fault.start}",
-            fix='set `encoding` for this source, or `undecodable = "drop"`',
-        ) from None
-
-
-def read_csv(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
-    """A column of a CSV (or, by its name, tab-separated) file with a header line."""
-    delimiter = "\t" if ".tsv" in path.name else ","
-    rows = csv.reader(read_plain(path, options, report), delimiter=delimiter)
-    header = next(rows, None)
-    if header is None:
-        raise PackError("is empty", where=str(path), fix="name a file with a header line")
-    if options.column not in header:
-        raise PackError(
-            f"has no column {options.column!r}",
-            where=str(path),
-            field="line 1",
-            fix=f"set `column` to one of {', '.join(header)}",
-        )
-    place = header.index(options.column)
-    for row in rows:
-        if len(row) > place:
-            yield row[place]
-        else:
-            report.drop("row without the text column")
-
-
-def read_jsonl(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
-    """A field of JSON Lines; or of a JSON array of records, by the name .json."""
-    if ".jsonl" in path.name or ".ndjson" in path.name:
-        records: Iterator[Any] = _json_lines(path, options, report)
-    else:
-        with open_binary(path) as handle:
-            try:
-                whole = json.loads(handle.read().decode(options.encoding))
-            except (ValueError, EOFError, gzip.BadGzipFile) as fault:
-                raise PackError(f"not JSON: {fault}", where=str(path), fix="mend it") from None
-        records = iter(whole if isinstance(whole, list) else [whole])
-    for record in records:
-        text = record.get(options.column) if isinstance(record, dict) else record
-        if isinstance(text, str):
-            yield from text.splitlines()
-        elif isinstance(text, list):
-            yield from (part for part in text if isinstance(part, str))
-        else:
-            report.drop("record without the text field")
-
-
-def _json_lines(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[Any]:
-    for number, line in enumerate(read_plain(path, options, report), start=1):
-        if line.strip():
-            try:
-                yield json.loads(line)
-            except ValueError as fault:
-                raise PackError(
-                    f"not JSON: {fault}", where=str(path), field=f"line {number}", fix="mend it"
-                ) from None
-
-
-def read_arrow(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
-    """A string column of a Parquet, Arrow IPC or Feather file, batch by batch."""
-    try:
-        import pyarrow as pa
-        import pyarrow.ipc as ipc
-        import pyarrow.parquet as pq
-    except ImportError:
-        raise NearkeyError(
-            "reading Parquet and Arrow needs pyarrow",
-            where=str(path),
-            fix="pip install 'nearkey[data]'",
-        ) from None
-    try:
-        if path.suffix == ".parquet":
-            batches: Iterator[Any] = pq.ParquetFile(path).iter_batches(columns=[options.column])
-        else:
-            source = pa.memory_map(os.fspath(path))
-            try:
-                reader = ipc.open_file(source)
-                batches = (reader.get_batch(i) for i in range(reader.num_record_batches))
-            except pa.ArrowInvalid:
-                batches = iter(ipc.open_stream(pa.memory_map(os.fspath(path))))
-        for batch in batches:
-            for text in batch.column(options.column).to_pylist():
-                if isinstance(text, str):
-                    yield from text.splitlines()
-                else:
-                    report.drop("row without text")
-    except (pa.ArrowException, KeyError, OSError) as fault:
-        raise PackError(
-            f"cannot be read: {fault}",
-            where=str(path),
-            field=options.column,
-            fix="check the file and `column`",
-        ) from None
-
-
-def read_fortune(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
-    """Short texts separated by lines that hold one ``%``; a text's lines are joined."""
-    paragraph: list[str] = []
-    for line in read_plain(path, options, report):
-        text = line.strip()
-        if text == "%" or not text:
-            if paragraph:
-                yield " ".join(paragraph)
-            paragraph = []
-        elif text.startswith(("-- ", "--\t")):
-            report.drop("line that names a text's author")
-        else:
-            paragraph.append(text)
-    if paragraph:
-        yield " ".join(paragraph)
-
-
-def read_paragraphs(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
-    """Paragraphs separated by empty lines; their lines are joined."""
-    paragraph: list[str] = []
-    for line in read_plain(path, options, report):
-        text = line.strip()
-        if text:
-            paragraph.append(text)
-        elif paragraph:
-            yield " ".join(paragraph)
-            paragraph = []
-    if paragraph:
-        yield " ".join(paragraph)
-
+__all__ = [
+    "LIBRARY_READERS",
+    "LINE_READERS",
+    "LineReader",
+    "ReadOptions",
+    "ReadReport",
+    "read_lines",
+]
 
 LINE_READERS: dict[str, LineReader] = {
-    "lines": read_plain,
-    "csv": read_csv,
-    "json": read_jsonl,
-    "arrow": read_arrow,
-    "fortune": read_fortune,
-    "paragraphs": read_paragraphs,
+    "lines": textfiles.read_plain,
+    "paragraphs": textfiles.read_paragraphs,
+    "fortune": textfiles.read_fortune,
+    "csv": textfiles.read_csv,
+    "json": textfiles.read_json,
+    "arrow": textfiles.read_arrow,
+    "mail": collected.read_mail,
+    "xml": collected.read_xml,
+    "sword": collected.read_sword,
+    "wordnet": collected.read_wordnet,
 }
+
+LIBRARY_READERS = {"nltk": read_nltk, "hub": read_hub}
+"""Readers of sources that a library brings, by the scheme of their origin."""
 
 
 def read_lines(
     paths: list[Path], kind: str, options: ReadOptions, report: ReadReport
 ) -> Iterator[str]:
-    """Lines of all files, one after another, by the reader of this kind."""
-    reader = LINE_READERS[kind]
+    """Lines of all files, one after another, by the reader of this kind; PackError for an unknown one."""
+    reader = LINE_READERS.get(kind)
+    if reader is None:
+        raise PackError(
+            f"kind {kind!r} is unknown", field="kind", fix=f"use {', '.join(LINE_READERS)}"
+        )
     for path in paths:
         report.files += 1
         for line in reader(path, options, report):

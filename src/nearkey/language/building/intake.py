@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from nearkey.errors import PackError
-from nearkey.language.building import collected  # noqa: F401  (registers its readers)
 from nearkey.language.building.fetch import locate
-from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines, read_plain
+from nearkey.language.building.formats import LIBRARY_READERS, read_lines
 from nearkey.language.building.progress import Progress
 from nearkey.language.building.recipe import Recipe, TextSource, WordSource
 from nearkey.language.building.streams import TextStream, read_stream, select
+from nearkey.language.building.textfiles import ReadOptions, ReadReport, read_plain
 from nearkey.language.building.wordlists import read_counted, read_frequencies, read_spelling
 from nearkey.language.tokens import normalise_word
 
@@ -45,7 +45,11 @@ def read_sources(
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
     for number, source in enumerate(todo):
         yield Progress("read", number, len(todo), source.title)
-        files = locate(source, recipe=path, data=data, cache=cache)
+        scheme = source.origin.partition(":")[0]
+        if isinstance(source, TextSource) and scheme in LIBRARY_READERS:
+            files = [Path(source.origin)]
+        else:
+            files = locate(source, recipe=path, data=data, cache=cache)
         if isinstance(source, WordSource):
             _read_words(source, files, recipe, into)
             continue
@@ -71,8 +75,13 @@ def read_text_source(
     """Read one source of running text."""
     report = ReadReport()
     options = ReadOptions(source.encoding, source.undecodable, source.column)
+    scheme, _, name = source.origin.partition(":")
+    if scheme in LIBRARY_READERS:
+        lines = LIBRARY_READERS[scheme](name, options, report)
+    else:
+        lines = read_lines(files, source.kind, options, report)
     stream = read_stream(
-        read_lines(files, source.kind, options, report),
+        lines,
         deduplicate=source.deduplicate,
         abbreviations=frozenset(recipe.abbreviations),
         alphabet="" if "a" in recipe.alphabet else recipe.alphabet,

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from nearkey.errors import PackError
 from nearkey.language.building.arpa import write_arpa
 from nearkey.language.building.backoff import BackoffModel
-from nearkey.language.building.formats import ReadOptions, ReadReport, read_plain
 from nearkey.language.building.kneser_ney import estimate
 from nearkey.language.building.spill import count_in_pieces
+from nearkey.language.building.textfiles import ReadOptions, ReadReport, read_plain
 from nearkey.language.tokens import BOS, EOS
 
 __all__ = ["PlainModel", "estimate_file"]

@@ -23,7 +23,8 @@ class _Source(_Strict, frozen=True, kw_only=True):
     """Where files come from.
 
     `origin` is ``npm:NAME@VERSION``, ``pypi:NAME==VERSION`` or ``debian:NAME`` (fetched by that
-    registry's own client), ``data`` (the data folder), or ``here`` (beside the recipe). `files` are
+    registry's own client), ``data`` (the data folder), ``here`` (beside the recipe), or for text
+    ``nltk:NAME`` and ``hub:NAME`` (read by those libraries; `files` is then empty). `files` are
     patterns inside it; ``!pattern`` leaves out. `notice` is a text that the licence wants passed on.
     """
 
@@ -74,7 +75,7 @@ class LexiconPart(_Strict, frozen=True, kw_only=True):
     unlisted_count: int = 20
     unlisted_sources: int = 3
     compound_count: int = 20
-    short_words: list[str] = []
+    always: list[str] = []
     exclude: list[str] = []
     not_offensive: list[str] = []
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ _PRIORS = (2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 def usual_forms(
     streams: Sequence[TextStream],
     listed_forms: Mapping[str, str],
+    listed: Set[str],
     index: Mapping[str, int],
     *,
     fold: bool,
@@ -28,8 +29,9 @@ def usual_forms(
     """For each lexicon word usually not written in lower case: its form, and the form's share.
 
     Counted within sentences, where no capital is due to the position, and outside sentences in capital
-    letters. Each source's shares weigh the same, so that a large careless source does not decide. A form
-    that spelling lists give as the only one gets a bonus, and is taken where the text says too little.
+    letters. Each source's shares weigh the same, so that a large careless source does not decide. The form
+    of the spelling lists (`listed_forms` where it is not lower case, else that of a `listed` word) gets a
+    bonus, and is taken where the text says too little.
     """
     shares: dict[int, dict[str, float]] = {}
     weight: dict[int, float] = {}
@@ -51,9 +53,9 @@ def usual_forms(
     found: dict[int, tuple[str, float]] = {}
     for word, at in index.items():
         candidates = {form: share / weight[at] for form, share in shares.get(at, {}).items()}
-        listed = listed_forms.get(word)
-        if listed is not None:
-            candidates[listed] = candidates.get(listed, 0.0) + _LISTED_BONUS
+        usual = listed_forms.get(word) or (word if word in listed else None)
+        if usual is not None:
+            candidates[usual] = candidates.get(usual, 0.0) + _LISTED_BONUS
         if not candidates:
             continue
         best = min(candidates, key=lambda form: (-candidates[form], form))

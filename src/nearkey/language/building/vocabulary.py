@@ -30,7 +30,7 @@ class LexiconOptions:
     unlisted_sources: int = 3
     compound_count: int = 20
     elisions: tuple[str, ...] = ()
-    short_words: tuple[str, ...] = ()
+    always: tuple[str, ...] = ()
     exclude: tuple[str, ...] = ()
 
 
@@ -78,7 +78,7 @@ def choose_words(
     list (`unlisted_frequency`), or in the running text (`unlisted_count` times, in
     `unlisted_sources` sources); a compound with a hyphen, or with an elided word (`elisions`), needs
     `compound_count` in the running text.
-    Words of one letter, and of two that no spelling list has, need to be named by `short_words`, whose
+    Words of one letter, and of two that no spelling list has, need to be named by `always`, whose
     words are always taken. Of the other admitted words, the most frequent are taken up to `size`, by the
     mean of list and text.
     """
@@ -89,7 +89,7 @@ def choose_words(
             fix="choose a smaller lexicon",
         )
     allowed = frozenset(options.alphabet)
-    short = frozenset(options.short_words)
+    short = frozenset(options.always)
     excluded = frozenset(options.exclude)
     tally: Counter[str] = Counter()
     ranked: list[tuple[float, str]] = []

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 
 from nearkey.errors import PackError
-from nearkey.language.building.formats import ReadOptions, ReadReport, read_plain
+from nearkey.language.building.textfiles import ReadOptions, ReadReport, read_plain
 from nearkey.language.tokens import normalise_word
 
 __all__ = ["read_counted", "read_frequencies", "read_spelling"]

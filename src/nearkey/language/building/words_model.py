@@ -79,11 +79,11 @@ def mix_sources(
     text, too few are left for that, and each source speaks on its own held-out text too. Level k
     is fitted on the tokens that no source's level k+1 explains.
 
-    The final estimate takes in the held-out text too.
+    No n-gram is counted from the held-out text, so that it stays good for judging the pack.
     """
     names = list(training)
     vocab_size = len(unigram)
-    total = 2 * len(names) + len(held_out) + 2
+    total = len(names) + len(held_out) + 1
     done = 0
     counts: dict[str, NgramCounts] = {}
     for name in names:
@@ -128,20 +128,9 @@ def mix_sources(
     into.weights = [_shares(columns, strength) for strength in strengths]
     del evidence
 
-    full_counts: dict[str, NgramCounts] = {}
-    for name in names:
-        yield Progress("estimate", done, total, name)
-        done += 1
-        if name in held_out:
-            extra = count_ngrams(held_out[name], order=order, vocab_size=vocab_size)
-            full_counts[name] = merge_counts([counts.pop(name), extra])
-        else:
-            full_counts[name] = counts.pop(name)
-        single[name] = source_of([full_counts[name]])
     yield Progress("mix", done, total)
-    pooled = source_of(list(full_counts.values()))
-    sources = [*(single[name] for name in names), pooled, listed]
-    into.model, into.mass = interpolate(sources, strengths)
+    pooled = source_of(list(counts.values()))
+    into.model, into.mass = interpolate([*single.values(), pooled, listed], strengths)
     yield Progress("mix", total, total)
 
 
