@@ -99,6 +99,20 @@ def test_a_command_may_be_scored_beside_ours(english, tmp_path):
     assert "exhaustive" in score["compared"]
 
 
+def test_only_the_held_out_part_of_a_text_may_be_typed(english, tmp_path):
+    notes = tmp_path / "notes.txt"
+    things = ("staff", "peg", "gate", "road", "tripod", "datum", "kerb")
+    notes.write_text("\n".join(f"bring the {a} and the {b}" for a in things for b in things))
+    found = run(
+        score_command, "qwerty", "--spread-mm", 1.0, "--corpus", notes, "--held-out", 400,
+        "--words", 30, "--json",
+    )  # fmt: skip
+    assert found.exit_code == 0, found.output
+    (score,) = json.loads(found.output)
+    assert score["conditions"]["corpus"] == "notes, held-out part"
+    assert score["conditions"]["corpus_seen_by_pack"] is False
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
@@ -106,6 +120,7 @@ def test_a_command_may_be_scored_beside_ours(english, tmp_path):
         (["qwerty", "--spread-mm", "1", "--figures"], "-o FOLDER"),
         (["qwerty", "--spread-mm", "1", "--decoder", "mine"], "NAME=COMMAND"),
         (["qwerty", "--spread-mm", "1", "--corpus", "no.txt"], "no such file"),
+        (["qwerty", "--spread-mm", "1", "--held-out", "30"], "add --corpus"),
         (["nowhere.toml", "--spread-mm", "1"], "nowhere.toml"),
     ],
 )

@@ -41,6 +41,12 @@ __all__ = ["compare_command", "score_command"]
     default=None,
     help="Whether the pack was trained on this text; results repeat it.",
 )
+@click.option(
+    "--held-out",
+    type=click.IntRange(1, 999),
+    metavar="PERMILLE",
+    help="Only the sentences a pack built with this held_out_permille kept out of its counts.",
+)
 @click.option("--words", type=int, default=5000, show_default=True)
 @click.option("--seed", type=int, default=0, show_default=True)
 @click.option("--context/--no-context", default=None, help="Use the words before (with a corpus).")
@@ -70,6 +76,7 @@ def score_command(
     corpus: str | None,
     column: str,
     trained: bool | None,
+    held_out: int | None,
     words: int,
     seed: int,
     context: bool | None,
@@ -91,7 +98,7 @@ def score_command(
     every machine goes to NAME.json, times go to NAME.speed.json.
     """
     from nearkey.language import load_pack
-    from nearkey.simulate.corpora import read_source
+    from nearkey.simulate.corpora import held_out_part, read_source
     from nearkey.simulate.keystrokes import Selection
     from nearkey.simulate.score import score_layout
 
@@ -106,6 +113,10 @@ def score_command(
     targets = [_targets(folder, layout.name, force) for layout in surfaces]
     language = load_pack(pack)
     text = None if corpus is None else read_source(corpus, column=column, trained=trained)
+    if held_out is not None:
+        if text is None:
+            raise NearkeyError("needs a text", field="--held-out", fix="add --corpus")
+        text = held_out_part(text, permille=held_out)
     results: list[Any] = []
     with progress_bar("score") as bar:
         for number, (layout, target) in enumerate(zip(surfaces, targets, strict=True)):
