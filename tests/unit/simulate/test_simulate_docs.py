@@ -26,7 +26,7 @@ def test_the_page_runs_as_printed():
         pytest.skip(f"the English pack is not here: {fault}")
     text = PAGE.read_text(encoding="utf-8")
     blocks = re.findall(r"```python\n(.*?)```\n\n```text\n(.*?)```", text, re.DOTALL)
-    assert len(blocks) == 4
+    assert len(blocks) == 5
     names: dict[str, object] = {}
     for code, printed in blocks:
         out = io.StringIO()
