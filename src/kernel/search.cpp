@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <atomic>
 #include <cmath>
 #include <stdexcept>
 
@@ -63,6 +64,8 @@ Searcher::Searcher(std::shared_ptr<const Lexicon> lexicon, std::shared_ptr<const
                    std::vector<std::uint32_t> token, std::vector<std::uint32_t> letter_column, double lm_weight)
     : lexicon_(std::move(lexicon)), table_(std::move(table)), token_(std::move(token)),
       letter_column_(std::move(letter_column)), lm_weight_(lm_weight) {
+    static std::atomic<std::uint64_t> made{0};
+    id_ = ++made;
     if (letter_column_.size() != lexicon_->n_letters()) throw std::invalid_argument("one column is needed for each letter");
     if (!(lm_weight_ >= 0.0) || !std::isfinite(lm_weight_)) throw std::invalid_argument("lm_weight must be finite and not negative");
     if (!table_) return;
@@ -129,16 +132,95 @@ double Searcher::language(const NgramTable::Context &context, std::uint32_t word
     return table_->log_prob(context, token);
 }
 
+// The followers of one context, kept from touch to touch of a word and grouped by their first two letters.
+// Completions must look at all of them (thousands after "the"): a group whose letters do not fit
+// the touches is passed over whole.
+struct Searcher::FollowerCache {
+    struct Follower {
+        double language;  // log P(word | context)
+        std::uint32_t word, entry;
+    };
+    struct Group {
+        double best = kMinusInfinity;  // largest language
+        std::uint32_t first = 0, last = 0;
+        std::uint8_t letters[2] = {0, 0};
+        std::uint8_t n_letters = 0;  // letters that all its spellings begin with
+    };
+
+    std::uint64_t searcher = 0;
+    std::vector<std::uint32_t> context;
+    std::vector<Follower> list;
+    std::vector<Group> groups;
+    Marks marks;
+
+    void fill(const Searcher &s, std::span<const std::uint32_t> words, const NgramTable::Context &resolved) {
+        if (searcher == s.id_ && std::ranges::equal(context, words)) return;
+        searcher = s.id_;
+        context.assign(words.begin(), words.end());
+        marks.begin(s.lexicon_->n_words());
+        const Lexicon &lexicon = *s.lexicon_;
+        const NgramTable &table = *s.table_;
+        thread_local std::vector<Follower> found;
+        found.clear();
+        for (int i = 0; i < resolved.n_spans; ++i) {
+            const auto &span = resolved.spans[i];
+            for (std::uint64_t at = span.begin; at < span.end; ++at) {
+                const std::uint32_t word = s.word_of_token_[table.id_at(span.level, at)];
+                if (word == kNoWord || !marks.set(word)) continue;
+                for (const std::uint32_t entry : lexicon.entries_of(word))
+                    found.push_back(Follower{span.shift + table.prob_at(span.level, at), word, entry});
+            }
+        }
+        // Alphabets too large for pairs are grouped by the first letter alone.
+        const std::uint32_t n_letters = lexicon.n_letters();
+        const bool pairs = n_letters <= 64;
+        const std::uint32_t width = pairs ? n_letters + 1 : 1;
+        const auto group_of = [&](const Follower &f) {
+            const auto letters = lexicon.letters(f.entry);
+            const std::uint32_t second = pairs && letters.size() > 1 ? letters[1] + 1u : 0u;
+            return letters[0] * width + second;
+        };
+        std::vector<Group> all(static_cast<std::size_t>(n_letters) * width);
+        for (const Follower &f : found) ++all[group_of(f)].last;
+        std::uint32_t total = 0;
+        for (std::uint32_t g = 0; g < all.size(); ++g) {
+            Group &group = all[g];
+            group.first = total;
+            total += group.last;
+            group.last = group.first;
+            group.letters[0] = static_cast<std::uint8_t>(g / width);
+            group.n_letters = 1;
+            if (g % width > 0) {
+                group.letters[1] = static_cast<std::uint8_t>(g % width - 1);
+                group.n_letters = 2;
+            }
+        }
+        list.resize(found.size());
+        for (const Follower &f : found) {
+            Group &group = all[group_of(f)];
+            list[group.last++] = f;
+            group.best = std::max(group.best, f.language);
+        }
+        groups.clear();
+        for (const Group &group : all)
+            if (group.last > group.first) groups.push_back(group);
+        // The most probable first: they set the threshold for the rest.
+        std::ranges::sort(groups, [](const Group &x, const Group &y) { return x.best != y.best ? x.best > y.best : x.first < y.first; });
+    }
+};
+
 // One search: its inputs, its threshold and its scratch.
 struct Searcher::Walk {
     const Searcher &s;
     const Emissions &e;
     const Penalties &p;
     Best best;
-    Marks &marks;
+    const Marks &marks;  // words scored outright as followers
+    const Marks *own;    // words scored outright for the overlay; null where there are none
     double weight;  // lm_weight
     double shift;   // what the context adds to the unigram score of every word left in the tries
 
+    bool done(std::uint32_t word) const { return marks.has(word) || (own && own->has(word)); }
     const Lexicon &lexicon() const { return *s.lexicon_; }
     double emission(int touch, std::uint32_t letter) const { return e.row(touch)[letter]; }
 
@@ -230,7 +312,7 @@ struct Searcher::Walk {
     // The words of one leaf, scored by `score(entry, weighted language)`.
     template <typename Score> void each_entry(const Node &leaf, Score &&score) {
         for (std::uint32_t entry = leaf.child; entry < leaf.child + leaf.n_entries; ++entry)
-            if (!marks.has(lexicon().word(entry))) score(entry, weight * (shift + lexicon().log_prob(entry)));
+            if (!done(lexicon().word(entry))) score(entry, weight * (shift + lexicon().log_prob(entry)));
     }
 
     // Visits the children that may lead to a hit, best bound first. `most_touch` is no less than any child's bound
@@ -375,7 +457,7 @@ struct Searcher::Walk {
     void offer_completions(const Ending &ending) {
         for (std::uint32_t place = ending.first; place < ending.first + ending.n; ++place) {
             const std::uint32_t entry = lexicon().full_entry(place), word = lexicon().word(entry);
-            if (lexicon().length(entry) > e.n_touches && !marks.has(word))
+            if (lexicon().length(entry) > e.n_touches && !done(word))
                 offer_completion(word, lexicon().letters(entry).data(), weight * (shift + lexicon().log_prob(entry)));
         }
     }
@@ -406,7 +488,8 @@ struct Searcher::Walk {
 
     // ---- the explicit followers of the context ----
 
-    void offer_followers(const NgramTable &table, const NgramTable::Context &context, double keep) {
+    // Only words of the lengths that matter are read from the table.
+    void offer_followers(const NgramTable &table, const NgramTable::Context &context, double keep, Marks &mark) {
         const int n = e.n_touches, longest = lexicon().max_length();
         std::uint32_t low = 0xffffffffu, high = 0;
         const auto widen = [&](int length) {
@@ -414,11 +497,9 @@ struct Searcher::Walk {
             low = std::min(low, s.token_low_[length]);
             high = std::max(high, s.token_high_[length]);
         };
-        if (n > 0) widen(n);
+        widen(n);
         if (p.omitted > kMinusInfinity) widen(n + 1);
         if (p.extra > kMinusInfinity) widen(n - 1);
-        if (p.completion > kMinusInfinity)
-            for (int l = n + 1; l <= longest; ++l) widen(l);
         if (low >= high) return;
         for (int i = 0; i < context.n_spans; ++i) {
             const auto &span = context.spans[i];
@@ -427,9 +508,28 @@ struct Searcher::Walk {
                 const std::uint32_t token = table.id_at(span.level, at);
                 if (token >= high) break;
                 const std::uint32_t word = s.word_of_token_[token];
-                if (word == kNoWord || !marks.set(word)) continue;
+                if (word == kNoWord || !mark.set(word)) continue;
                 const double language = keep + span.shift + table.prob_at(span.level, at);
-                if (best_touch + weight * language > best.threshold()) offer_outright(word, language);
+                if (best_touch + weight * language > best.threshold() && !(own && own->has(word))) offer_outright(word, language);
+            }
+        }
+    }
+
+    // Followers that go on after the last touch, from the list kept for the context.
+    void offer_completing(const FollowerCache &cache, double keep) {
+        const int n = e.n_touches;
+        for (const auto &group : cache.groups) {
+            double touch = p.completion + weight * keep;
+            const int seen = std::min(n, static_cast<int>(group.n_letters));
+            for (int i = 0; i < seen; ++i) touch += emission(i, group.letters[i]);
+            const double ahead = touch + e.rest[seen];
+            if (!(ahead + weight * group.best > best.threshold())) continue;
+            for (std::uint32_t i = group.first; i < group.last; ++i) {
+                const auto &follower = cache.list[i];
+                if (!(ahead + weight * follower.language > best.threshold())) continue;
+                const auto letters = lexicon().letters(follower.entry);
+                if (static_cast<int>(letters.size()) <= n || (own && own->has(follower.word))) continue;
+                offer_completion(follower.word, letters.data(), weight * (keep + follower.language));
             }
         }
     }
@@ -439,10 +539,18 @@ struct Searcher::Walk {
 
 std::vector<Hit> Searcher::search(const Emissions &emissions, std::span<const std::uint32_t> context, std::size_t k,
                                   const Penalties &penalties, const Overlay &overlay) const {
-    thread_local Marks marks;
+    thread_local Marks followers, own;
+    thread_local FollowerCache cache;
     if (k == 0 || emissions.n_touches > kMaxLetters) return {};
-    marks.begin(lexicon_->n_words());
-    Walk walk{*this, emissions, penalties, Best(k), marks, lm_weight_, overlay.keep};
+    const bool completing = table_ && penalties.completion > kMinusInfinity;
+    NgramTable::Context resolved;
+    if (table_) resolved = table_->resolve(context.data(), context.size());
+    if (completing) cache.fill(*this, context, resolved);
+    followers.begin(lexicon_->n_words());
+    if (!overlay.word.empty()) own.begin(lexicon_->n_words());
+
+    Walk walk{*this, emissions, penalties, Best(k, penalties.window), completing ? cache.marks : followers,
+              overlay.word.empty() ? nullptr : &own, lm_weight_, overlay.keep + resolved.unigram_shift};
     // An extra touch may be cheaper than the best letter for it.
     walk.best_touch = emissions.rest[0];
     if (penalties.extra > kMinusInfinity) {
@@ -451,16 +559,11 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, std::span<const st
             gain = std::max(gain, penalties.extra - (emissions.rest[i] - emissions.rest[i + 1]));
         walk.best_touch += gain;
     }
-    NgramTable::Context resolved;
-    if (table_) {
-        resolved = table_->resolve(context.data(), context.size());
-        walk.shift += resolved.unigram_shift;
-    }
     for (std::size_t i = 0; i < overlay.word.size(); ++i) {
         const std::uint32_t word = overlay.word[i];
         const auto entries = lexicon_->entries_of(word);
         if (entries.empty()) continue;
-        marks.set(word);
+        own.set(word);
         const double base = table_ ? language(resolved, word) : lexicon_->log_prob(entries[0]);
         walk.offer_outright(word, log_add(overlay.keep + base, overlay.log_prob[i]));
     }
@@ -469,7 +572,8 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, std::span<const st
         walk.offer_spelling(lexicon_->n_words() + static_cast<std::uint32_t>(j),
                             std::span(overlay.new_letters).subspan(first, last - first), overlay.new_log_prob[j]);
     }
-    if (table_) walk.offer_followers(*table_, resolved, overlay.keep);
+    if (table_) walk.offer_followers(*table_, resolved, overlay.keep, followers);
+    if (completing) walk.offer_completing(cache, overlay.keep);
     walk.walk_all();
     return walk.best.hits();
 }

@@ -9,6 +9,7 @@
 // left out of the walk. Nothing else is approximated, so the answer is that of exhaustive scoring.
 #pragma once
 
+#include <algorithm>
 #include <cstdint>
 #include <limits>
 #include <memory>
@@ -32,10 +33,10 @@ struct Hit {
     Kind kind = Kind::word;
 };
 
-// The best k hits so far, each word once.
+// The best k hits so far, each word once, none more than `window` nats below the first.
 class Best {
 public:
-    explicit Best(std::size_t k) : k_(k) { hits_.reserve(k + 1); }
+    Best(std::size_t k, double window) : k_(k), window_(window) { hits_.reserve(k + 1); }
 
     double threshold() const { return threshold_; }
     const std::vector<Hit> &hits() const { return hits_; }
@@ -53,10 +54,13 @@ public:
         hits_.insert(at, hit);
         if (hits_.size() > k_) hits_.pop_back();
         if (hits_.size() == k_) threshold_ = hits_.back().total;
+        threshold_ = std::max(threshold_, hits_.front().total - window_);
+        while (hits_.back().total < hits_.front().total - window_) hits_.pop_back();
     }
 
 private:
     std::size_t k_;
+    double window_;
     double threshold_ = kMinusInfinity;
     std::vector<Hit> hits_;
 };
@@ -67,6 +71,7 @@ struct Penalties {
     double extra = kMinusInfinity;       // a touch without a letter, density of the touch included
     double swapped = kMinusInfinity;     // two letters touched in the other order
     double completion = kMinusInfinity;  // the word goes on after the last touch
+    double window = std::numeric_limits<double>::infinity();  // words further below the first are not wanted
 };
 
 // Log densities of each touch under each letter: rows of `n_letters`, with the best of each row.
@@ -137,7 +142,9 @@ public:
 
 private:
     struct Walk;
+    struct FollowerCache;
     friend struct Walk;
+    friend struct FollowerCache;
 
     std::shared_ptr<const Lexicon> lexicon_;
     std::shared_ptr<const NgramTable> table_;
@@ -147,6 +154,7 @@ private:
     // Tokens of the words with an entry of each length lie in [low, high).
     std::vector<std::uint32_t> token_low_, token_high_;
     double lm_weight_;
+    std::uint64_t id_;  // tells searchers apart in caches, where an address could be used again
 };
 
 }  // namespace nearkey

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from functools import cached_property
+from collections.abc import Callable, Sequence
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,8 @@ from nearkey.errors import DecodeError
 from nearkey.layout import Key, Layout
 
 __all__ = ["Decoder"]
+
+_WORDS_KEPT = 4096
 
 _KINDS: tuple[Kind, ...] = ("word", "edited", "edited", "edited", "completion")
 
@@ -87,7 +89,13 @@ class Decoder:
         else:
             self._tries = Tries(pack, self.letters)
         self._overlays = OverlayCache(self._words, self.letters)
-        self._truecase: Any = getattr(pack, "truecase", None)
+        truecase: Any = getattr(pack, "truecase", None)
+        # The same few words are shown again and again while a word grows.
+        self._form: Callable[[str, bool], str] | None = (
+            None
+            if truecase is None
+            else lru_cache(_WORDS_KEPT)(lambda word, start: str(truecase.form(word, start=start)))
+        )
         self._live = Live(self)
 
     def with_layout(self, layout: Layout, touch: TouchModel) -> Decoder:
@@ -141,6 +149,7 @@ class Decoder:
         *,
         completions: bool = False,
         personal: PersonalWords | None = None,
+        penalties: _kernel.Penalties | None = None,
     ) -> list[Candidate]:
         """As `decode`, for touches already checked by `rows` and a state; no touches give predictions."""
         if not self._by_table and state is not None:
@@ -155,7 +164,8 @@ class Decoder:
         if len(rows) == 0:
             hits = searcher.predict(context, k, kernel)
         else:
-            penalties = self._unfinished if completions else self._finished
+            if penalties is None:
+                penalties = self._unfinished if completions else self._finished
             hits = searcher.search(rows, context, k, penalties, kernel)
         return self._listed(hits, state, overlay, predicted=len(rows) == 0)
 
@@ -168,22 +178,22 @@ class Decoder:
         predicted: bool,
     ) -> list[Candidate]:
         """The kernel's hits as candidates."""
-        known, truecase = self._words, self._truecase
+        known, form = self._words, self._form
         fresh: tuple[str, ...] = () if overlay is None else overlay.new_words
         start = state is not None and state == self._start
         out = []
         for index, total, touch, language, code in hits:
             word = known[index] if index < len(known) else fresh[index - len(known)]
-            text = word if truecase is None else truecase.form(word, start=start)
+            text = word if form is None else form(word, start)
             kind: Kind = "prediction" if predicted else _KINDS[code]
             out.append(Candidate(text, word, total, touch, language, kind))
         return out
 
     def shown(self, word: str, state: State | None) -> str:
         """A word as it is written in a context: cased by the pack where it has a case table."""
-        if self._truecase is None:
+        if self._form is None:
             return word
-        return str(self._truecase.form(word, start=state is not None and state == self._start))
+        return self._form(word, state is not None and state == self._start)
 
     def _words_outside(self, rows: NDArray[np.float64], state: State, k: int) -> list[Candidate]:
         """Exact decoding with a language model the kernel cannot read: every word of the length is scored."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,6 +29,12 @@ SPELLING_WIDTH = 16
 
 _MARKS_SHOWN = 3
 
+WINDOW = 12.0
+"""Nats below the first beyond which a candidate is not worth a place: 1 in 160,000. Long words have few rivals,
+and looking for hopeless ones took most of the time of a touch."""
+
+_WORDS_KEPT = 4096
+
 
 class Live:
     """The live methods of a `Decoder`."""
@@ -45,8 +52,11 @@ class Live:
         )
         self._marks: Any = getattr(pack, "marks", None)
         self._table: Any = getattr(pack.language_model, "table", None)
-        self._offensive: Callable[[str], bool] | None = getattr(pack.lexicon, "is_offensive", None)
-        self._completions = decoder.edits.completion is not None
+        # The same few words come up again and again while a word grows.
+        offensive: Callable[[str], bool] | None = getattr(pack.lexicon, "is_offensive", None)
+        self._offensive = None if offensive is None else lru_cache(_WORDS_KEPT)(offensive)
+        self._known = lru_cache(_WORDS_KEPT)(pack.lexicon.__contains__)
+        self._penalties = decoder.edits.kernel(completions=True, window=WINDOW)
 
     def candidates(
         self,
@@ -63,7 +73,7 @@ class Live:
             return decoder.words(rows, state, k, personal=personal)
         found = self._fit_to_show(
             rows,
-            decoder.words(rows, state, k + 2, completions=self._completions, personal=personal),
+            decoder.words(rows, state, k + 2, personal=personal, penalties=self._penalties),
         )[:k]
         if self._ends_on_symbol(rows):
             found += self._marked(rows, state, k, personal)
@@ -118,7 +128,7 @@ class Live:
         unknown = self._decoder.lm_weight * self._table.log_prob(state, self._table.unk)
         for letters, total, touch, language in spelling.best(len(shown) + 4):
             text = self.speller.text(letters)
-            if text not in shown and text not in self._decoder.pack.lexicon:
+            if text not in shown and not self._known(text):
                 return Candidate(text, text, total + unknown, touch, language + unknown, "spelled")
         return None
 

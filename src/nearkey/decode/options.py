@@ -55,8 +55,9 @@ class EditCosts:
             completion=-2.0,
         )
 
-    def kernel(self, *, completions: bool) -> _kernel.Penalties:
-        """The same as the kernel wants it; minus infinity is off."""
+    def kernel(self, *, completions: bool, window: float = math.inf) -> _kernel.Penalties:
+        """The same as the kernel wants it; minus infinity is off. Words more than `window` nats below the
+        first are not listed."""
 
         def cost(value: float | None) -> float:
             return -math.inf if value is None else value
@@ -66,4 +67,5 @@ class EditCosts:
             cost(self.extra),
             cost(self.swapped),
             cost(self.completion) if completions else -math.inf,
+            window,
         )

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.decode.candidates import Candidate
 from nearkey.decode.overlay import PersonalWords
@@ -32,36 +32,44 @@ class Stream:
         self._state = state
         self._k = k
         self._personal = personal
-        self._rows: list[NDArray[np.float64]] = []
+        width = 2 if decoder.by_points else len(decoder.touch.key_ids)
+        self._rows = np.zeros((16, width))
+        self._length = 0
         speller = decoder.speller
         self._spelling = speller.start() if speller is not None else None
 
     def __len__(self) -> int:
-        return len(self._rows)
+        return self._length
 
     def tap(self, x: float, y: float) -> list[Candidate]:
         """Add a touch (layout units) and answer with the candidates. Raises `DecodeError` for numbers not finite."""
-        row = self._decoder.rows([(x, y)])
+        if self._decoder.by_points and math.isfinite(x) and math.isfinite(y):
+            row: Any = (x, y)
+        else:
+            row = self._decoder.rows([(x, y)])[0]
+        n = self._length
+        if n == len(self._rows):
+            self._rows = np.concatenate([self._rows, np.zeros_like(self._rows)])
+        self._rows[n] = row
+        self._length = n + 1
         if self._spelling is not None:
-            self._spelling.push(self._decoder.searcher, row)
-        self._rows.append(row)
+            self._spelling.push(self._decoder.searcher, self._rows[n : n + 1])
         return self.candidates()
 
     def undo(self) -> list[Candidate]:
         """Take the last touch back. Raises `DecodeError` when there is none."""
-        if not self._rows:
+        if self._length == 0:
             raise DecodeError(
                 "no touch to take back", where="Stream", field="undo", fix="tap first"
             )
-        self._rows.pop()
+        self._length -= 1
         if self._spelling is not None:
             self._spelling.pop()
         return self.candidates()
 
     def candidates(self) -> list[Candidate]:
         """The candidates for the touches so far; predictions when there are none."""
-        decoder = self._decoder
-        rows = np.concatenate(self._rows) if self._rows else np.zeros((0, 2))
-        return decoder.live_candidates(
+        rows = self._rows[: self._length]
+        return self._decoder.live_candidates(
             rows, self._state, self._k, personal=self._personal, spelling=self._spelling
         )
