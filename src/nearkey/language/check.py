@@ -160,5 +160,5 @@ def score_text(pack: Pack, lines: Iterable[str]) -> TextScore:
         n_unknown / (int(words.sum()) + n_unknown),
         float(np.exp(-scores[words].mean())),
         float(np.exp(-scores[counted].mean())),
-        -total / np.log(2.0) / max(1, letters),
+        float(-total / np.log(2.0) / max(1, letters)),
     )

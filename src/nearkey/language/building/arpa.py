@@ -99,11 +99,12 @@ def read_arpa(
     backs_out: list[FloatArray] = [np.zeros(len(names))]
     for level, (rows, probs, backs) in enumerate(sections, start=1):
         try:
-            matrix = np.array([[index[w] for w in row] for row in rows], dtype=np.int64)
+            flat = [index[word] for row in rows for word in row]
         except KeyError as fault:
             raise PackError(
                 f"word {fault.args[0]!r} is not among the 1-grams", where=where, fix="mend the file"
             ) from None
+        matrix = np.array(flat, dtype=np.int64).reshape(-1, level)
         if level == 1:
             logs[0][matrix[:, 0]] = np.array(probs) * _LOG10
             backs_out[0][matrix[:, 0]] = np.array(backs) * _LOG10

@@ -1,0 +1,256 @@
+"""The estimator against kaldingram on the same text in one run; growth with the text; loading a pack.
+
+    python benchmarks/estimator/speed.py [--parts ratio,growth,load] [--words N] [--work FOLDER]
+
+The text is that of the English recipe (with NEARKEY_DATA the open corpora too), in an order drawn by
+seed; where it is too short, further sentences are spliced from two at a word they share, so that new
+n-grams keep arising. kaldingram, a trainer in plain Python, comes from its registry into an environment
+of its own in the work folder.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import statistics
+import subprocess
+import sys
+import time
+import venv
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
+
+from sections import FORMAT, Column, Section, this_machine, write
+
+from nearkey.errors import PackError
+from nearkey.language.building.fetch import cache_folder, locate
+from nearkey.language.building.intake import read_text_source
+from nearkey.language.building.recipe import read_recipe
+
+ROOT = Path(__file__).resolve().parents[2]
+RESULTS = ROOT / "benchmarks" / "results"
+COMMAND = "python benchmarks/estimator/speed.py"
+SEED = 11
+OURS = """
+import json, resource, sys, time
+from nearkey.language.building.plain import estimate_file
+start = time.perf_counter()
+made = estimate_file(sys.argv[1], order=3, workers=2, max_bytes=int(sys.argv[3]))
+middle = time.perf_counter()
+made.save(sys.argv[2])
+usage = resource.getrusage(resource.RUSAGE_SELF)
+print(json.dumps({"wall": time.perf_counter() - start, "write": time.perf_counter() - middle,
+                  "cpu": usage.ru_utime + usage.ru_stime, "mb": usage.ru_maxrss / 1024,
+                  "ngrams": made.model.tree.sizes()}))
+"""
+THEIRS = """
+import json, resource, sys, time
+from kaldingram.cli import main
+start = time.perf_counter()
+main(["train", "--ngram-order", "3", "--text", sys.argv[1], "--lm", sys.argv[2]])
+usage = resource.getrusage(resource.RUSAGE_SELF)
+print(json.dumps({"wall": time.perf_counter() - start, "cpu": usage.ru_utime + usage.ru_stime,
+                  "mb": usage.ru_maxrss / 1024}))
+"""
+LOAD = """
+import json, sys, time
+start = time.perf_counter()
+from nearkey.language import load_pack
+middle = time.perf_counter()
+load_pack("en")
+print(json.dumps([middle - start, time.perf_counter() - middle]))
+"""
+
+
+def base_text() -> tuple[list[str], np.ndarray, np.ndarray]:
+    """Words, ids and sentence offsets of the recipe's text, sentences in drawn order."""
+    path = ROOT / "models" / "en" / "recipe.toml"
+    recipe = read_recipe(path)
+    data = Path(os.environ["NEARKEY_DATA"]) if "NEARKEY_DATA" in os.environ else None
+    index: dict[str, int] = {}
+    sentences: list[np.ndarray] = []
+    for source in recipe.text:
+        try:
+            files = locate(source, recipe=path, data=data, cache=cache_folder())
+        except PackError as fault:
+            print(f"left out: {fault}", file=sys.stderr)
+            continue
+        stream, _ = read_text_source(source, files, recipe)
+        here = np.array([index.setdefault(s.lower(), len(index)) for s in stream.surfaces])
+        sentences += np.split(here[stream.ids], stream.starts[1:-1])
+    order = np.random.default_rng(SEED).permutation(len(sentences))
+    ids = np.concatenate([sentences[i] for i in order])
+    lengths = [len(sentences[i]) for i in order]
+    return list(index), ids, np.concatenate(([0], np.cumsum(lengths)))
+
+
+def lines_of(words: list[str], ids: np.ndarray, starts: np.ndarray, count: int) -> Iterator[str]:
+    """Sentences of `count` words in all; spliced ones once the text is used up."""
+    written = 0
+    for begin, end in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
+        if written >= count:
+            return
+        yield " ".join(words[i] for i in ids[begin:end].tolist())
+        written += end - begin
+    rng = np.random.default_rng(SEED + 1)
+    by_word = np.argsort(ids, kind="stable")
+    first = np.searchsorted(ids[by_word], np.arange(len(words) + 1))
+    flat = ids.tolist()
+    while written < count:
+        cut = rng.integers(len(ids), size=50_000)
+        word = ids[cut]
+        other = by_word[first[word] + rng.integers(first[word + 1] - first[word])]
+        begin = starts[np.searchsorted(starts, cut, side="right") - 1]
+        end = starts[np.searchsorted(starts, other, side="right")]
+        for a, b, c, d in zip(
+            begin.tolist(), cut.tolist(), other.tolist(), end.tolist(), strict=True
+        ):
+            yield " ".join(words[i] for i in flat[a:b] + flat[c:d])
+            written += b - a + d - c
+            if written >= count:
+                return
+
+
+def make_text(path: Path, count: int) -> Path:
+    """The benchmark text of so many words; kept for the next run."""
+    if not path.exists():
+        words, ids, starts = base_text()
+        temporary = path.with_suffix(".part")
+        with temporary.open("w", encoding="utf-8") as out:
+            for line in lines_of(words, ids, starts, count):
+                out.write(line + "\n")
+        temporary.replace(path)
+    return path
+
+
+def run(python: str, script: str, *arguments: str) -> dict[str, float]:
+    done = subprocess.run(
+        [python, "-c", script, *arguments], check=True, capture_output=True, text=True
+    )
+    found: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
+    return found
+
+
+def kaldingram_python(work: Path) -> str:
+    folder = work / "kaldingram"
+    python = folder / "bin" / "python"
+    if not python.exists():
+        venv.create(folder, with_pip=True)
+        subprocess.run([python, "-m", "pip", "install", "--quiet", "kaldingram"], check=True)
+    return os.fspath(python)
+
+
+def ratio(work: Path, count: int) -> None:
+    text = os.fspath(make_text(work / f"text-{count}.txt", count))
+    lm = os.fspath(work / "lm.arpa")
+    ours = run(sys.executable, OURS, text, lm, str(1 << 30))
+    theirs = run(kaldingram_python(work), THEIRS, text, lm)
+    again = run(sys.executable, OURS, text, lm, str(1 << 30))
+    best = min(ours, again, key=lambda found: found["cpu"])
+    rows = [
+        ["kaldingram, plain Kneser-Ney", theirs["wall"], theirs["cpu"], 1.0, theirs["mb"]],
+        ["nearkey, modified Kneser-Ney", best["wall"], best["cpu"],
+         theirs["cpu"] / best["cpu"], best["mb"]],
+    ]  # fmt: skip
+    write(
+        RESULTS / "estimator_ratio.json",
+        Section(
+            format=FORMAT,
+            title=f"From {count:,} words of text to a 3-gram ARPA file",
+            command=f"{COMMAND} --parts ratio",
+            order=54,
+            environment=this_machine(),
+            columns=["program", Column("seconds", digits=1), Column("processor seconds", digits=1),
+                     Column("times faster", digits=1), Column("peak MB", digits=0)],
+            rows=rows,
+            notes=["Reading, counting, estimating and writing; the ratio is of processor time, since other"
+                   " work shared the machine. The better of two runs of nearkey, before and after kaldingram.",
+                   "With one discount and without interpolation the two give the same numbers: see"
+                   " tests/reference/language."],
+        ),
+    )  # fmt: skip
+
+
+def growth(work: Path, sizes: tuple[int, ...]) -> None:
+    rows = []
+    for count in sizes:
+        text = make_text(work / f"text-{count}.txt", count)
+        for memory in (1 << 30, 1 << 28):
+            found = run(
+                sys.executable, OURS, os.fspath(text), os.fspath(work / "lm.arpa"), str(memory)
+            )
+            total = sum(found["ngrams"])  # type: ignore[arg-type]
+            rows.append(
+                [count / 1e6, memory >> 20, found["wall"], found["cpu"], found["mb"], total / 1e6]
+            )
+            print(rows[-1], file=sys.stderr)
+        if count > 10_000_000:
+            text.unlink()
+    write(
+        RESULTS / "estimator_growth.json",
+        Section(
+            format=FORMAT,
+            title="The estimator's growth with the text, order 3, ARPA file included",
+            command=f"{COMMAND} --parts growth",
+            order=55,
+            environment=this_machine(),
+            columns=[Column("million words", digits=0), "MB allowed for counting",
+                     Column("seconds", digits=1), Column("processor seconds", digits=1),
+                     Column("peak MB", digits=0), Column("million n-grams", digits=1)],
+            rows=rows,
+            notes=["Beyond the recipe's own text, sentences are spliced from two at a shared word."
+                   " The peak includes the finished model, which stays in memory."],
+        ),
+    )  # fmt: skip
+
+
+def load() -> None:
+    found = [run(sys.executable, LOAD) for _ in range(15)]
+    imports = statistics.median(row[0] for row in found)  # type: ignore[index]
+    loads = statistics.median(row[1] for row in found)  # type: ignore[index]
+    worst = max(row[1] for row in found)  # type: ignore[index]
+    write(
+        RESULTS / "pack_load.json",
+        Section(
+            format=FORMAT,
+            title="Loading the English pack, checksums verified",
+            command=f"{COMMAND} --parts load",
+            order=56,
+            environment=this_machine(),
+            columns=["what", Column("milliseconds", digits=1)],
+            rows=[["import nearkey.language", imports * 1000], ["load_pack, median of 15", loads * 1000],
+                  ["load_pack, slowest of 15", worst * 1000]],
+            notes=["A new process each time; the files are in the system's cache."],
+        ),
+    )  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--parts", default="ratio,growth,load")
+    parser.add_argument("--words", type=int, default=10_000_000)
+    parser.add_argument("--work", type=Path, default=ROOT / ".cache" / "estimator")
+    options = parser.parse_args()
+    options.work.mkdir(parents=True, exist_ok=True)
+    start = time.perf_counter()
+    for part in options.parts.split(","):
+        if part == "ratio":
+            ratio(options.work, options.words)
+        elif part == "growth":
+            growth(
+                options.work, (1_000_000, 2_000_000, 5_000_000, 10_000_000, 20_000_000, 50_000_000)
+            )
+        elif part == "load":
+            load()
+        else:
+            sys.exit(f"part {part!r} is unknown: use ratio, growth, load")
+        print(f"{part}: {time.perf_counter() - start:.0f} s", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()
