@@ -39,5 +39,5 @@ def test_every_public_name_of_the_room_is_on_the_page():
 
     text = PAGE.read_text(encoding="utf-8")
     plots = [n for n in room.__all__ if n.startswith(("plot_", "draw_", "rank_"))]
-    assert len(plots) == 8
+    assert plots
     assert all(f"{name}(" in text for name in plots)
