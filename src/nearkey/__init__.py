@@ -15,22 +15,38 @@ _ROOM = {
     "CleaningReport": "touch",
     "Decoder": "decode",
     "EditCosts": "decode",
+    "FingerTouch": "touch",
     "GaussianTouch": "touch",
     "Key": "layout",
     "Layout": "layout",
+    "MixtureTouch": "touch",
     "NearkeyError": "errors",
+    "PeopleTouch": "touch",
+    "Person": "personal",
+    "PersonalLanguage": "personal",
+    "PooledTouch": "touch",
     "RankResult": "simulate",
+    "RegressionTouch": "touch",
     "Selection": "simulate",
+    "Session": "session",
+    "SizeScaledTouch": "touch",
     "Speed": "simulate",
+    "StudentTouch": "touch",
+    "StudyLog": "study",
+    "StudyLogWriter": "study",
     "TouchLog": "touch",
     "catalogue_names": "layout",
     "clean": "touch",
+    "compare_touch": "touch.comparison",
     "count_grids": "layout",
     "ellipses": "touch",
+    "fit_edits": "decode",
     "grid_layouts": "layout",
     "load_pack": "language",
     "load_touch": "touch",
+    "measures": "study.measures",
     "rank_layouts": "simulate",
+    "score_layout": "simulate.score",
 }
 
 __all__ = [
@@ -38,32 +54,68 @@ __all__ = [
     "CleaningReport",
     "Decoder",
     "EditCosts",
+    "FingerTouch",
     "GaussianTouch",
     "Key",
     "Layout",
+    "MixtureTouch",
     "NearkeyError",
+    "PeopleTouch",
+    "Person",
+    "PersonalLanguage",
+    "PooledTouch",
     "RankResult",
+    "RegressionTouch",
     "Selection",
+    "Session",
+    "SizeScaledTouch",
     "Speed",
+    "StudentTouch",
+    "StudyLog",
+    "StudyLogWriter",
     "TouchLog",
     "__version__",
     "catalogue_names",
     "clean",
+    "compare_touch",
     "count_grids",
     "ellipses",
+    "fit_edits",
     "grid_layouts",
     "load_pack",
     "load_touch",
+    "measures",
     "rank_layouts",
+    "score_layout",
 ]
 
 if TYPE_CHECKING:
-    from nearkey.decode import Candidate, Decoder, EditCosts
+    from nearkey.decode import Candidate, Decoder, EditCosts, fit_edits
     from nearkey.errors import NearkeyError
     from nearkey.language import load_pack
     from nearkey.layout import Key, Layout, catalogue_names, count_grids, grid_layouts
+    from nearkey.personal import Person, PersonalLanguage
+    from nearkey.session import Session
     from nearkey.simulate import RankResult, Selection, Speed, rank_layouts
-    from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean, ellipses, load_touch
+    from nearkey.simulate.score import score_layout
+    from nearkey.study import StudyLog, StudyLogWriter
+    from nearkey.study.measures import measures
+    from nearkey.touch import (
+        CleaningReport,
+        FingerTouch,
+        GaussianTouch,
+        MixtureTouch,
+        PeopleTouch,
+        PooledTouch,
+        RegressionTouch,
+        SizeScaledTouch,
+        StudentTouch,
+        TouchLog,
+        clean,
+        ellipses,
+        load_touch,
+    )
+    from nearkey.touch.comparison import compare_touch
 
 
 def __getattr__(name: str) -> Any:

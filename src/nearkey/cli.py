@@ -12,7 +12,9 @@ from typing import Any
 import click
 
 import nearkey
+from nearkey.commands.bench import compare_command, score_command
 from nearkey.commands.layout import layout
+from nearkey.commands.pack import pack
 from nearkey.commands.rank import rank
 from nearkey.commands.study import study
 from nearkey.commands.touch import touch
@@ -32,6 +34,12 @@ class _Command(click.Group):
             sys.exit(2)
         except BrokenPipeError:
             sys.exit(1)
+        except OSError as fault:  # a full disk, a folder that may not be written to
+            named = f"{fault.filename}: " if fault.filename else ""
+            click.echo(
+                f"nearkey: {named}{fault.strerror or fault}; check the path and the disk", err=True
+            )
+            sys.exit(2)
         except KeyboardInterrupt:
             click.echo("nearkey: interrupted", err=True)
             sys.exit(130)
@@ -48,7 +56,15 @@ def main() -> None:
     cli()
 
 
-for _command in (layout, rank, study, touch):
+for _command in (
+    compare_command,
+    layout,
+    pack,
+    rank,
+    score_command,
+    study,
+    touch,
+):
     cli.add_command(_command)
 
 
