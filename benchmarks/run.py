@@ -90,14 +90,14 @@ class Bench:
         if not text.file:
             return None
         if text.file not in self._texts:
-            start = time.perf_counter()
+            start = time.process_time()
             whole = read_source(self._file(f"{text.file}.txt.gz"), trained=False)
             held = whole
             if text.held_out:
                 held = held_out_part(whole, permille=text.held_out, words=3 * WORDS // 2, seed=SEED)
             self._texts[text.file] = held
             self.seconds["reading text"] = (
-                self.seconds.get("reading text", 0.0) + time.perf_counter() - start
+                self.seconds.get("reading text", 0.0) + time.process_time() - start
             )
         return self._texts[text.file]
 
@@ -113,7 +113,7 @@ class Bench:
         key = (scenario.language, scenario.text, "".join(sorted(letters)))
         if key not in self._words:
             corpus = self.corpus(scenario)
-            start = time.perf_counter()
+            start = time.process_time()
             self._words[key] = make_workload(
                 self.pack(scenario.language),
                 corpus,
@@ -122,16 +122,16 @@ class Bench:
                 letters=letters,
                 context=corpus is not None,
             )
-            self.seconds["words"] = self.seconds.get("words", 0.0) + time.perf_counter() - start
+            self.seconds["words"] = self.seconds.get("words", 0.0) + time.process_time() - start
         return self._words[key]
 
     def static(self, scenario: Scenario) -> StaticScore:
         key = (scenario.language, scenario.layout)
         if key not in self._static:
-            start = time.perf_counter()
+            start = time.process_time()
             layout = layout_of(scenario.layout, *PAD_MM)
             self._static[key] = static_score(layout, self.pack(scenario.language))
-            self.seconds["static"] = self.seconds.get("static", 0.0) + time.perf_counter() - start
+            self.seconds["static"] = self.seconds.get("static", 0.0) + time.process_time() - start
         return self._static[key]
 
     @cached_property

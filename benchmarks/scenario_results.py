@@ -386,7 +386,7 @@ def _speed(timing: dict[str, Any], command: str) -> Section:
     notes = [
         f"The {timing['set']} set took {timing['seconds']:.0f} s, baselines and replays included, and "
         f"{timing['peak_memory_mib']:.0f} MiB at most.",
-        f"Our decoder's share of what it took to score it: {decoder:.1f} s of {decoder + other:.1f} s; the harness, "
+        f"Our decoder's share of what it took to score it: {decoder:.1f} of {decoder + other:.1f} processor seconds; the harness, "
         f"reading text included, {100 * other / (decoder + other):.0f} %.",
         "In the decoder's time: the list of ten, the exact posterior, completions, single calls, building the decoder.",
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from time import perf_counter
+from time import perf_counter, process_time
 
 import numpy as np
 
@@ -20,18 +20,18 @@ __all__ = ["Judged", "Stages", "score_decoder"]
 
 
 class Stages:
-    """Seconds by stage of a run."""
+    """Processor seconds of this process by stage of a run: what else runs on the machine has no part in them."""
 
     def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
 
     @contextmanager
     def __call__(self, name: str) -> Iterator[None]:
-        start = perf_counter()
+        start = process_time()
         try:
             yield
         finally:
-            self.seconds[name] = self.seconds.get(name, 0.0) + perf_counter() - start
+            self.seconds[name] = self.seconds.get(name, 0.0) + process_time() - start
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,100 +4,20 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
-
-import msgspec
+from typing import Any
 
 from nearkey.errors import LayoutError, PlanError, TouchModelError
-from nearkey.files import parse_schema, read_toml
 from nearkey.layout import Layout, catalogue_names, grid_layouts
 from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.plan_file import Grid, Log, PlanFile, Surface, options, read_plan_file
 from nearkey.simulate.rank import TouchSource
 from nearkey.simulate.speed import Speed
 from nearkey.simulate.words import read_corpus
 from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean
 
 __all__ = ["Plan", "Recording"]
-
-T = TypeVar("T")
-
-
-class Surface(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """`[surface]`: the one physical surface all candidates are laid on."""
-
-    width_mm: float
-    height_mm: float
-
-
-class Corpus(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """`[corpus]`: running text to type; `context` decodes each word after the words before it."""
-
-    file: str
-    context: bool = False
-
-
-class Grid(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """A grid over a base arrangement, or a layout as it is."""
-
-    layout: str | None = None
-    base: str | None = None
-    rows: int | None = None
-    columns: int | None = None
-    rule: str = "strict"
-    limit: int | None = None
-    seed: int | None = None
-
-
-class Log(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """`[[touch.logs]]`: touches recorded on a layout, or on any grid of a shape over a base."""
-
-    file: str
-    layout: str | None = None
-    grid: Grid | None = None
-    clean: bool = True
-
-
-class Touch(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """`[touch]`: a spread around the key centres, or recorded logs, or both (the spread then serves the rest)."""
-
-    spread_mm: float | None = None
-    logs: tuple[Log, ...] = ()
-
-
-class Baseline(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """`[baseline]`: the layout all others are compared with."""
-
-    layout: str
-
-
-class ReportPlan(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """`[report]`: where the report goes."""
-
-    folder: str = "report"
-    title: str = ""
-
-
-class PlanFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """The whole file."""
-
-    name: str
-    surface: Surface
-    candidates: list[Grid]
-    touch: Touch
-    baseline: Baseline | None = None
-    corpus: Corpus | None = None
-    pack: str = "en"
-    seed: int = 0
-    words: int = 5000
-    by: str = "top3"
-    lm_weight: float = 1.0
-    early_stop: bool = False
-    workers: int = 1
-    selection: dict[str, Any] = msgspec.field(default_factory=dict)
-    speed: dict[str, Any] = msgspec.field(default_factory=dict)
-    report: ReportPlan = msgspec.field(default_factory=ReportPlan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,12 +51,8 @@ class Plan:
     def load(cls, path: str | os.PathLike[str]) -> Plan:
         """Read a plan file; other files are named relative to it."""
         where = os.fspath(path)
-        spec = parse_schema(read_toml(path, PlanError), PlanFile, error=PlanError, where=where)
+        spec = read_plan_file(path)
         folder = Path(path).parent
-        if not (spec.surface.width_mm > 0 and spec.surface.height_mm > 0):
-            raise PlanError(
-                "is not above 0", where=where, field="surface", fix="give the sides in mm"
-            )
         if spec.touch.spread_mm is None and not spec.touch.logs:
             raise PlanError(
                 "says nothing about touches",
@@ -168,8 +84,8 @@ class Plan:
             baseline=baseline,
             recordings=recordings,
             corpus=corpus,
-            selection=_options(spec.selection, Selection, where, "selection"),
-            speed=_options(spec.speed, Speed, where, "speed"),
+            selection=options(spec.selection, Selection, where, "selection"),
+            speed=options(spec.speed, Speed, where, "speed"),
         )
 
     def touch_for(self, layout: Layout) -> GaussianTouch:
@@ -211,20 +127,6 @@ class Plan:
             "early_stop": spec.early_stop,
             "workers": spec.workers,
         }
-
-
-def _options(data: dict[str, Any], kind: type[T], where: str, field: str) -> T:
-    """A frozen options dataclass from a table of the plan; fields it does not have are refused."""
-    known = [f.name for f in fields(kind)]  # type: ignore[arg-type]
-    for name in data:
-        if name not in known:
-            raise PlanError(
-                "unknown field",
-                where=where,
-                field=f"{field}.{name}",
-                fix=f"write one of {', '.join(known)}",
-            )
-    return parse_schema(data, kind, error=PlanError, where=where)
 
 
 def _existing(name: str, folder: Path, where: str, field: str) -> Path:

@@ -114,6 +114,7 @@ def rank_layouts(
     _check(
         candidates,
         words=words,
+        seed=seed,
         baseline=baseline,
         by=by,
         context=context,
@@ -203,6 +204,7 @@ def _check(
     candidates: Sequence[Layout],
     *,
     words: int,
+    seed: int,
     baseline: str | None,
     by: str,
     context: bool,
@@ -227,6 +229,8 @@ def _check(
         )
     if words < 2:
         raise PlanError(f"{words} words give no interval", field="words", fix="type 2 or more")
+    if seed < 0:
+        raise PlanError(f"is {seed}", field="seed", fix="give 0 or more")
     if workers < 1:
         raise PlanError(f"{workers} workers", field="workers", fix="give 1 or more")
     if context and corpus is None:

@@ -225,7 +225,7 @@ class LayoutScore:
 
     static : see `StaticScore`. score : our decoder. completion : None where it was not asked for.
     compared : other decoders on the same touches, by name. skipped : decoders that could not run here, and why.
-    conditions : all that one must know to repeat the run. stages : seconds by stage, of this machine.
+    conditions : all that one must know to repeat the run. stages : processor seconds by stage, of this machine.
     """
 
     layout: str

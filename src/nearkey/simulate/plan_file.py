@@ -1,0 +1,165 @@
+"""What a ranking plan may say: the fields of the file, and the checks of their values."""
+
+from __future__ import annotations
+
+import math
+import os
+from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin, get_type_hints
+
+import msgspec
+from msgspec import Meta
+
+from nearkey.errors import PlanError
+from nearkey.files import parse_schema, read_toml
+from nearkey.simulate.result import RankResult
+
+__all__ = [
+    "Baseline",
+    "Corpus",
+    "Grid",
+    "Log",
+    "PlanFile",
+    "ReportPlan",
+    "Surface",
+    "Touch",
+    "options",
+    "read_plan_file",
+]
+
+T = TypeVar("T")
+
+
+class Surface(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[surface]`: the one physical surface all candidates are laid on."""
+
+    width_mm: float
+    height_mm: float
+
+
+class Corpus(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[corpus]`: running text to type; `context` decodes each word after the words before it."""
+
+    file: str
+    context: bool = False
+
+
+class Grid(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """A grid over a base arrangement, or a layout as it is."""
+
+    layout: str | None = None
+    base: str | None = None
+    rows: int | None = None
+    columns: int | None = None
+    rule: str = "strict"
+    limit: int | None = None
+    seed: int | None = None
+
+
+class Log(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[[touch.logs]]`: touches recorded on a layout, or on any grid of a shape over a base."""
+
+    file: str
+    layout: str | None = None
+    grid: Grid | None = None
+    clean: bool = True
+
+
+class Touch(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[touch]`: a spread around the key centres, or recorded logs, or both (the spread then serves the rest)."""
+
+    spread_mm: float | None = None
+    logs: tuple[Log, ...] = ()
+
+
+class Baseline(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[baseline]`: the layout all others are compared with."""
+
+    layout: str
+
+
+class ReportPlan(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[report]`: where the report goes."""
+
+    folder: str = "report"
+    title: str = ""
+
+
+class PlanFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """The whole file."""
+
+    name: str
+    surface: Surface
+    candidates: Annotated[list[Grid], Meta(min_length=1)]
+    touch: Touch
+    baseline: Baseline | None = None
+    corpus: Corpus | None = None
+    pack: str = "en"
+    seed: Annotated[int, Meta(ge=0)] = 0
+    words: Annotated[int, Meta(ge=2)] = 5000
+    by: str = "top3"
+    lm_weight: float = 1.0
+    early_stop: bool = False
+    workers: Annotated[int, Meta(ge=1)] = 1
+    selection: dict[str, Any] = msgspec.field(default_factory=dict)
+    speed: dict[str, Any] = msgspec.field(default_factory=dict)
+    report: ReportPlan = msgspec.field(default_factory=ReportPlan)
+
+
+def read_plan_file(path: str | os.PathLike[str]) -> PlanFile:
+    """Read and check a plan file; PlanError names file, field and fix."""
+    where = os.fspath(path)
+    spec = parse_schema(read_toml(path, PlanError), PlanFile, error=PlanError, where=where)
+    _check_values(spec, where)
+    return spec
+
+
+def _check_values(spec: PlanFile, where: str) -> None:
+    """What the schema cannot say."""
+    lengths = {
+        "surface.width_mm": spec.surface.width_mm,
+        "surface.height_mm": spec.surface.height_mm,
+        "touch.spread_mm": spec.touch.spread_mm,
+    }
+    for field, length in lengths.items():
+        if length is not None and not 0 < length < math.inf:
+            raise PlanError(
+                f"is {length:g}", where=where, field=field, fix="give millimetres above 0"
+            )
+    if not 0 <= spec.lm_weight < math.inf:
+        raise PlanError(
+            f"is {spec.lm_weight:g}", where=where, field="lm_weight", fix="give 0 or more"
+        )
+    if spec.by not in RankResult.MEASURES:
+        raise PlanError(
+            f"{spec.by!r} is no measure",
+            where=where,
+            field="by",
+            fix=f"write one of {', '.join(RankResult.MEASURES)}",
+        )
+
+
+def options(data: dict[str, Any], kind: type[T], where: str, field: str) -> T:
+    """A frozen options dataclass from a table of the plan; fields it does not have are refused."""
+    known = get_type_hints(kind)
+    for name, value in data.items():
+        if name not in known:
+            raise PlanError(
+                "unknown field",
+                where=where,
+                field=f"{field}.{name}",
+                fix=f"write one of {', '.join(known)}",
+            )
+        if get_origin(known[name]) is Literal and value not in get_args(known[name]):
+            raise PlanError(
+                f"{value!r} is not known",
+                where=where,
+                field=f"{field}.{name}",
+                fix=f"write one of {', '.join(get_args(known[name]))}",
+            )
+    try:
+        return parse_schema(data, kind, error=PlanError, where=where)
+    except PlanError as fault:
+        inner = (fault.field or "").removeprefix(f"{field}.")
+        raise PlanError(
+            fault.problem, where=where, field=f"{field}.{inner}", fix=fault.fix
+        ) from None
