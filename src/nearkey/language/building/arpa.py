@@ -11,60 +11,47 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PackError
 from nearkey.files import atomic_write
+from nearkey.language.building.arpa_rows import TokenBytes, arpa_rows
 from nearkey.language.building.backoff import LOG_ZERO, BackoffModel, FloatArray
 from nearkey.language.building.tree import NgramTree
 
 __all__ = ["read_arpa", "write_arpa"]
 
 _LOG10 = float(np.log(10.0))
-_CHUNK = 200_000
+_CHUNK = 20_000
 
 
 def write_arpa(path: str | os.PathLike[str], model: BackoffModel, tokens: Sequence[str]) -> None:
     """Write a model in the ARPA format; `tokens` are the texts of the token ids.
 
-    A back-off is written for every n-gram that is the context of a longer one.
+    Numbers have seven digits. A back-off is written for every n-gram that is the context of a longer one.
     """
     tree = model.tree
-    with atomic_write(path) as out:
-        out.write("\\data\\\n")
-        for level, size in enumerate(tree.sizes(), start=1):
-            out.write(f"ngram {level}={size}\n")
-        texts = list(tokens)
-        for level in range(1, tree.order + 1):
-            out.write(f"\n\\{level}-grams:\n")
-            if level > 1:
-                texts = _extended(texts, tokens, tree, level, keep=level < tree.order)
-            log10 = model.log_prob[level - 1] / _LOG10
-            if level < tree.order:
-                has_child = np.diff(tree.child(level)) > 0
-                backoff = np.where(has_child, model.backoff[level - 1] / _LOG10, 0.0)
-            for start in range(0, len(log10), _CHUNK):
-                part = slice(start, start + _CHUNK)
-                if level == tree.order:
-                    rows = zip(log10[part].tolist(), texts[part], strict=True)
-                    out.write("".join(["%.6f\t%s\n" % row for row in rows]))  # noqa: UP031
-                    continue
-                full = zip(log10[part].tolist(), texts[part], backoff[part].tolist(), strict=True)
-                lines = [
-                    "%.6f\t%s\t%.6f\n" % row if child else "%.6f\t%s\n" % row[:2]  # noqa: UP031
-                    for row, child in zip(full, has_child[part].tolist(), strict=True)
-                ]
-                out.write("".join(lines))
-        out.write("\n\\end\\\n")
-
-
-def _extended(
-    texts: list[str], tokens: Sequence[str], tree: NgramTree, level: int, *, keep: bool
-) -> list[str]:
-    """Texts of the n-grams of one level from those of the level below."""
-    last = [" " + token for token in tokens]
-    return [
-        texts[parent] + last[token]
-        for parent, token in zip(
-            tree.parent(level).tolist(), tree.token(level).tolist(), strict=True
+    texts = TokenBytes.of(tokens)
+    with atomic_write(path, "wb") as out:
+        head = "".join(
+            f"ngram {level}={size}\n" for level, size in enumerate(tree.sizes(), start=1)
         )
-    ]
+        out.write(f"\\data\\\n{head}".encode())
+        for level in range(1, tree.order + 1):
+            out.write(f"\n\\{level}-grams:\n".encode())
+            rows = tree.token_matrix(level)
+            log10 = model.log_prob[level - 1] / _LOG10
+            if level == tree.order:
+                for part in _parts(len(log10)):
+                    out.write(arpa_rows(log10[part], rows[part], texts).data)
+                continue
+            backoff = model.backoff[level - 1] / _LOG10
+            has_child = np.diff(tree.child(level)) > 0
+            for part in _parts(len(log10)):
+                lines = arpa_rows(log10[part], rows[part], texts, backoff[part], has_child[part])
+                out.write(lines.data)
+        out.write(b"\n\\end\\\n")
+
+
+def _parts(size: int) -> Iterator[slice]:
+    for start in range(0, size, _CHUNK):
+        yield slice(start, start + _CHUNK)
 
 
 def read_arpa(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -16,11 +17,11 @@ from nearkey.language.building.backoff import BackoffModel
 from nearkey.language.building.kneser_ney import estimate
 from nearkey.language.building.spill import count_in_pieces
 from nearkey.language.building.textfiles import ReadOptions, ReadReport, read_plain
-from nearkey.language.tokens import BOS, EOS
+from nearkey.language.tokens import BOS, EOS, UNK
 
 __all__ = ["PlainModel", "estimate_file"]
 
-_LINES = 100_000
+_LINES = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,7 @@ def estimate_file(
     The text is held as 4 bytes a token; `max_bytes` bounds the memory for counting them, beyond which
     sorted pieces go to disk.
     """
-    index = {"<unk>": 0, "<s>": BOS, "</s>": EOS}
+    index = _Index({"<unk>": UNK, "<s>": BOS, "</s>": EOS})
     streams = list(_streams(Path(text), index))
     if len(index) == 3:
         raise PackError("holds no words", where=os.fspath(text), fix="name a text file")
@@ -59,21 +60,19 @@ def estimate_file(
     return PlainModel(estimate(counts), list(index))
 
 
-def _streams(path: Path, index: dict[str, int]) -> Iterator[NDArray[np.int32]]:
+class _Index(dict[str, int]):
+    """Token ids; an unseen token gets the next one."""
+
+    def __missing__(self, token: str) -> int:
+        self[token] = number = len(self)
+        return number
+
+
+def _streams(path: Path, index: _Index) -> Iterator[NDArray[np.int32]]:
     """Token ids of `_LINES` lines at a time; new tokens enter `index`."""
-    ids: list[int] = []
-    lines = 0
-    for line in read_plain(path, ReadOptions(), ReadReport()):
-        ids.append(BOS)
-        for token in line.split():
-            found = index.get(token)
-            if found is None:
-                found = index[token] = len(index)
-            ids.append(found)
-        ids.append(EOS)
-        lines += 1
-        if lines == _LINES:
-            yield np.array(ids, dtype=np.int32)
-            ids, lines = [], 0
-    if ids:
-        yield np.array(ids, dtype=np.int32)
+    lines = read_plain(path, ReadOptions(), ReadReport())
+    while block := list(islice(lines, _LINES)):
+        # One call splits the block; the look-ups run without a loop in Python.
+        words = " </s> <s> ".join(line.strip() for line in block)
+        tokens = f"<s> {words} </s>".split()
+        yield np.fromiter(map(index.__getitem__, tokens), dtype=np.int32, count=len(tokens))
