@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from nearkey.language.casing import Marks, Truecase
 from nearkey.language.info import PackInfo
+from nearkey.language.kenlm_model import KenlmModel
 from nearkey.language.lexicon import Lexicon
 from nearkey.language.models import LetterModel, WordModel
 from nearkey.language.pack import Pack, find_pack, installed_packs, load_pack
 
 __all__ = [
+    "KenlmModel",
     "LetterModel",
     "Lexicon",
     "Marks",

@@ -23,7 +23,7 @@ from nearkey.language.tokens import (
     token_ids,
 )
 
-__all__ = ["FIRST_LETTER", "LetterModel", "State", "WordModel"]
+__all__ = ["FIRST_LETTER", "SENTENCE_END", "LetterModel", "State", "WordModel"]
 
 State = tuple[int, ...]
 """Token ids of the last words, the oldest first."""
@@ -31,7 +31,8 @@ State = tuple[int, ...]
 FIRST_LETTER = 3
 """Token id of a letter model's first symbol; 0, 1, 2 are as in the word model."""
 
-_SENTENCE_END = frozenset((MARKS.index("."), MARKS.index("?"), MARKS.index("!")))
+SENTENCE_END = frozenset((MARKS.index("."), MARKS.index("?"), MARKS.index("!")))
+"""Codes of the marks that end a sentence."""
 
 
 class LetterModel:
@@ -111,7 +112,7 @@ class WordModel:
         """The state after running text; that of a sentence's start where the text ends a sentence."""
         found = list(sentences(text.splitlines()[-1:], abbreviations=self._abbreviations))
         state = self.start()
-        if not found or found[-1].marks[-1] in _SENTENCE_END:
+        if not found or found[-1].marks[-1] in SENTENCE_END:
             return state
         for word in found[-1].words:
             state = self.advance(state, word)

@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 from slow_ngrams import BOS, SlowKneserNey, as_stream, real_sentences
 
+from nearkey.errors import PackError
 from nearkey.language.building.arpa import read_arpa, write_arpa
 from nearkey.language.building.counts import count_ngrams
 from nearkey.language.building.kneser_ney import Discounts, adjusted_counts, estimate, fit_discounts
+from nearkey.language.kenlm_model import KenlmModel
 
 pytestmark = pytest.mark.reference
 
@@ -107,6 +109,30 @@ def test_kenlm_agrees_on_whole_sentences_with_back_off(real_text, real_model, tm
         ours = real_model.score(stream)[1:] / math.log(10)
         theirs = [score for score, _, _ in other.full_scores(" ".join(words))]
         np.testing.assert_allclose(ours, theirs, atol=2e-4)
+
+
+def test_a_model_of_ones_own_through_kenlm(real_text, real_model, tmp_path):
+    # The same model asked through KenLM and directly; words in upper case are looked up in lower case.
+    pytest.importorskip("kenlm")
+    _, names = real_text
+    index = {name: i for i, name in enumerate(names)}
+    write_arpa(tmp_path / "real.arpa", real_model, names)
+    model = KenlmModel(tmp_path / "real.arpa")
+    assert model.order == 3
+    for words in real_sentences()[:40]:
+        state = model.start()
+        stream = np.array([BOS, *(index[w] for w in words)])
+        expected = real_model.score(stream)[1:]
+        for word, log_prob in zip(words, expected.tolist(), strict=True):
+            assert model.log_probs(state, [word.upper()])[0] == pytest.approx(log_prob, abs=5e-4)
+            state = model.advance(state, word)
+    assert model.state_after("It ends.") == model.start()
+    assert model.log_prob("the value of", "the") == model.log_probs(("value", "of"), ["the"])[0]
+    with pytest.raises(PackError, match="no such file"):
+        KenlmModel(tmp_path / "none.arpa")
+    (tmp_path / "bad.arpa").write_text("nothing")
+    with pytest.raises(PackError, match="KenLM cannot read it"):
+        KenlmModel(tmp_path / "bad.arpa")
 
 
 def test_an_arpa_file_comes_back_as_it_went(real_text, real_model, tmp_path):
