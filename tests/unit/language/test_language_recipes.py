@@ -222,3 +222,26 @@ def test_each_source_weighs_the_same():
     found = corpus_words(streams, fold=False)
     assert found.share == {"peg": 0.5, "prism": 0.5}
     assert found.count == {"peg": 99, "prism": 1}
+
+
+def blocks(language: str) -> list[str]:
+    """The code blocks of the page on packs."""
+    page = (MODELS.parent / "docs" / "packs.md").read_text()
+    return [part.split("```")[0] for part in page.split(f"```{language}\n")[1:]]
+
+
+def test_the_recipe_on_the_page_is_sound(tmp_path):
+    (example,) = blocks("toml")
+    # The page shows an [[evaluation]] header with its fields "as for text": leave it out here.
+    (tmp_path / "recipe.toml").write_text(example.split("[[evaluation]]")[0])
+    recipe = read_recipe(tmp_path / "recipe.toml")
+    for part in (recipe, recipe.lexicon, recipe.model):
+        shown = set(example.replace(" =", "=").replace("\n", " ").split())
+        for field in part.__struct_fields__:
+            if field not in ("text", "words", "evaluation", "lexicon", "model"):
+                assert f"{field}=" in shown, field
+
+
+def test_the_code_on_the_page_runs():
+    (example,) = blocks("python")
+    exec(compile(example, "docs/packs.md", "exec"), {})

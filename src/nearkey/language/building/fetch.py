@@ -113,7 +113,8 @@ def _fetch(scheme: str, package: str, target: Path, name: str, recipe: Path) -> 
         problem,
         where=os.fspath(recipe),
         field=name,
-        fix=f"get it by hand and unpack it into {target}",
+        fix=("run apt-get update first, or " if scheme == "debian" else "")
+        + f"get it by hand and unpack it into {target}",
     )
 
 
@@ -130,10 +131,9 @@ def _npm(package: str, fetched: Path, unpacked: Path) -> None:
 
 
 def _pypi(package: str, fetched: Path, unpacked: Path) -> None:
-    _run(
-        sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", ":none:",
-        "--dest", os.fspath(fetched), package, cwd=fetched,
-    )  # fmt: skip
+    target = os.fspath(fetched)
+    pip = (sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", target)
+    _run(*pip, package, cwd=fetched)
     found = next(iter(sorted(fetched.iterdir())))
     if found.suffix == ".whl":
         with zipfile.ZipFile(found) as wheel:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
+from array import array
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -56,7 +57,7 @@ def read_stream(
     dropped; with an `alphabet`, so is one most of whose letters are not in it. `dropped` counts them.
     """
     index: dict[str, int] = {}
-    ids: list[int] = []
+    ids = array("i")
     marks = bytearray()
     starts = [0]
     buckets: list[int] = []
@@ -82,7 +83,7 @@ def read_stream(
         buckets.append(zlib.crc32(text) % 1000)
     return TextStream(
         list(index),
-        np.array(ids, dtype=np.int32),
+        np.frombuffer(ids, dtype=np.intc).astype(np.int32),
         np.frombuffer(bytes(marks), dtype=np.uint8),
         np.array(starts, dtype=np.int64),
         np.array(buckets, dtype=np.int16),
