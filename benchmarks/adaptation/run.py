@@ -94,6 +94,12 @@ def simulate(job: Job) -> Table:
     return table
 
 
+def pack_note(pack: str) -> str:
+    """Which pack it was, to the byte."""
+    info = load_pack(pack).info
+    return f"Pack {info.name} {info.version}, words.ngram sha256 {info.files['words.ngram'].sha256[:12]}."
+
+
 def progress(jobs: list[Job], workers: int) -> Iterator[Table]:
     """The people's tables, in order, as they come."""
     if workers == 1:
@@ -115,7 +121,13 @@ def main(arguments: list[str] | None = None) -> None:
     jobs = [Job(options.pack, options.set, i) for i in range(options.people)]
     tables = list(tqdm(progress(jobs, options.workers), total=len(jobs), unit="person"))
     text = "held-out English text (EWT)" if held_out_file() else "text drawn from the pack"
-    found = sections(tables, [c.name for c in CONDITIONS], text=text, which=options.set)
+    found = sections(
+        tables,
+        [c.name for c in CONDITIONS],
+        text=text,
+        which=options.set,
+        pack=pack_note(options.pack),
+    )
     if options.plot:
         from picture import draw
 

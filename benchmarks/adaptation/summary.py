@@ -64,7 +64,7 @@ def closed(
 
 
 def sections(
-    tables: Sequence[Table], names: Sequence[str], *, text: str, which: str
+    tables: Sequence[Table], names: Sequence[str], *, text: str, which: str, pack: str
 ) -> list[Section]:
     """Tables for RESULTS.md: the targets first, then every checkpoint."""
     notes = [
@@ -76,6 +76,7 @@ def sections(
         "rightly labelled. No adaptation: the touch model of the population, the pack alone.",
         "KSPC: a press of next for each candidate before the right one of five; a word that is not "
         "listed is deleted and entered letter by letter; spaces counted.",
+        pack,
     ]
     return [
         Section(
