@@ -92,9 +92,10 @@ def parse_schema(
     """
     try:
         return msgspec.convert(data, schema)
-    except NearkeyError as fault:
-        raise error(fault.problem, where=where, field=fault.field, fix=fault.fix) from None
     except msgspec.ValidationError as fault:
+        if isinstance(fault.__cause__, NearkeyError):  # the type's own check refused the values
+            own = fault.__cause__
+            raise error(own.problem, where=where, field=own.field, fix=own.fix) from None
         problem, _, path = str(fault).partition(" - at `$")
         field = path.rstrip("`").lstrip(".")
         for start, fix in _SCHEMA_FIXES.items():

@@ -73,6 +73,7 @@ def layout_draw(spec: str, output: str | None, force: bool) -> None:
     type=click.Path(file_okay=False),
     help="Write a spec for each into this folder.",
 )
+@click.option("--force", is_flag=True, help="Overwrite the files.")
 def layout_grids(
     base: str,
     rows: int,
@@ -81,13 +82,21 @@ def layout_grids(
     limit: int | None,
     count: bool,
     folder: str | None,
+    force: bool,
 ) -> None:
     """Enumerate grids over a base arrangement."""
     arrangement = named_or_file(base)
     if count:
         click.echo(count_grids(arrangement, rows=rows, columns=columns, rule=rule))
         return
-    for grid in grid_layouts(arrangement, rows=rows, columns=columns, rule=rule, limit=limit):
-        if folder is not None:
-            grid.save(Path(folder) / f"{grid.name}.toml")
+    grids = grid_layouts(arrangement, rows=rows, columns=columns, rule=rule, limit=limit)
+    if folder is not None:
+        listed = list(grids)
+        paths = [Path(folder) / f"{grid.name}.toml" for grid in listed]
+        for path in paths:
+            refuse_to_overwrite(path, force)
+        for path, grid in zip(paths, listed, strict=True):
+            grid.save(path)
+        grids = iter(listed)
+    for grid in grids:
         click.echo(f"{grid.name}\t{' '.join(key.letters for key in grid.keys)}")

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
-from nearkey.commands.shared import progress_bar
+from nearkey.commands.shared import json_text, progress_bar
 from nearkey.errors import PlanError
 
 __all__ = ["rank"]
@@ -67,9 +66,6 @@ def rank(
     for name, value in (("words", words), ("seed", seed), ("workers", workers)):
         if value is not None:
             settings[name] = value
-    for recording in loaded.recordings:
-        if recording.cleaning is not None:
-            click.echo(str(recording.cleaning), err=True)
     fingers = PlanFingers.of(loaded, exponent=finger_exponent) if widths else None
     pack = load_pack(loaded.file.pack)
     with progress_bar(loaded.file.name) as bar:
@@ -81,11 +77,14 @@ def rank(
             by_width = rank_by_width(loaded.layouts, widths_mm=widths, **settings)
         else:
             result = rank_layouts(loaded.layouts, **settings)
+    for recording in loaded.recordings:
+        if recording.cleaning is not None:
+            click.echo(str(recording.cleaning), err=True)
     if fingers is not None:
         click.echo(fingers.note(widths), err=True)
-        click.echo(json.dumps(by_width.to_dicts(), indent=1) if as_json else str(by_width))
+        click.echo(json_text(by_width.to_dicts()) if as_json else str(by_width))
         return
-    click.echo(json.dumps(result.to_dicts(), indent=1) if as_json else result.table(top))
+    click.echo(json_text(result.to_dicts()) if as_json else result.table(top))
     if not no_report:
         from nearkey.report import rank_report
 

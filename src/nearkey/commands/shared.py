@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import json
+import math
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from nearkey.errors import NearkeyError
+from nearkey.errors import LayoutError, NearkeyError
 from nearkey.files import atomic_path
 from nearkey.layout import Layout, catalogue_names
 
-__all__ = ["named_or_file", "progress_bar", "refuse_to_overwrite", "save_figure"]
+__all__ = [
+    "json_text",
+    "named_or_file",
+    "new_png",
+    "progress_bar",
+    "refuse_to_overwrite",
+    "save_figure",
+]
 
 
 @contextmanager
@@ -43,9 +52,37 @@ def refuse_to_overwrite(path: Path, force: bool) -> None:
         )
 
 
+def json_text(data: Any) -> str:
+    """Plain data as JSON that any reader takes: what is not a finite number becomes null."""
+    return json.dumps(_finite(data), indent=1, ensure_ascii=False, allow_nan=False)
+
+
+def _finite(data: Any) -> Any:
+    if isinstance(data, dict):
+        return {name: _finite(value) for name, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [_finite(value) for value in data]
+    return None if isinstance(data, float) and not math.isfinite(data) else data
+
+
+def new_png(path: str, force: bool) -> None:
+    """Check the name of a picture before the work it is of."""
+    if not path.endswith(".png"):
+        raise NearkeyError("is no PNG file", where=path, fix="end the name in .png")
+    refuse_to_overwrite(Path(path), force)
+
+
 def named_or_file(name: str) -> Layout:
     """A layout of the catalogue by name, else a spec file."""
-    return Layout.named(name) if name in catalogue_names() else Layout.load(name)
+    if name in catalogue_names():
+        return Layout.named(name)
+    if not Path(name).exists():
+        raise LayoutError(
+            "neither a file nor a layout of the catalogue",
+            where=name,
+            fix=f"check the path, or name one of {', '.join(catalogue_names())}",
+        )
+    return Layout.load(name)
 
 
 def save_figure(figure: Any, path: str) -> None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
-
 import click
+
+from nearkey.commands.shared import json_text
 
 __all__ = ["study"]
 
@@ -40,4 +40,4 @@ def study_measures(logs: tuple[str, ...], selection: str, practice: bool, as_jso
                 err=True,
             )
     found = measures(read, selection=selection, practice=practice)  # type: ignore[arg-type]
-    click.echo(json.dumps(found.to_dict(), indent=1) if as_json else str(found))
+    click.echo(json_text(found.to_dict()) if as_json else str(found))

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from nearkey.commands.shared import named_or_file, progress_bar, refuse_to_overwrite, save_figure
-from nearkey.errors import NearkeyError
+from nearkey.commands.shared import (
+    json_text,
+    named_or_file,
+    new_png,
+    progress_bar,
+    refuse_to_overwrite,
+    save_figure,
+)
+from nearkey.errors import TouchModelError
 from nearkey.touch import GaussianTouch, TouchLog, clean, ellipses, load_touch
 
 if TYPE_CHECKING:
@@ -64,9 +70,10 @@ def touch_clean(
     if output is not None:
         refuse_to_overwrite(Path(output), force)
     kept, report = clean(TouchLog.read(log), _layout(layout_name, fit_mm), max_sd=max_sd)
-    click.echo(str(report))
     if output is not None:
         kept.write(output)
+    click.echo(str(report))
+    if output is not None:
         click.echo(output)
 
 
@@ -90,12 +97,13 @@ def touch_fit(
     """Fit a Gaussian for each key on LOG and save it."""
     refuse_to_overwrite(Path(output), force)
     layout = _layout(layout_name, fit_mm)
-    touches = TouchLog.read(log)
+    touches, report = TouchLog.read(log), None
     if not keep_all:
         touches, report = clean(touches, layout)
-        click.echo(str(report), err=True)
     model = GaussianTouch().fit(touches, layout)
     model.save(output)
+    if report is not None:
+        click.echo(str(report), err=True)
     click.echo(f"{output}: {len(model.key_ids)} keys, {len(touches)} touches")
 
 
@@ -123,10 +131,12 @@ def touch_ellipses(model: str, coverage: float) -> None:
     "--words", type=int, default=200, show_default=True, help="Words decoded for each person."
 )
 @click.option("--seed", type=int, default=0, show_default=True)
+@click.option("--baseline", help="Model that gains are against; nearest key without it.")
 @click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
 @click.option(
     "--draw", type=click.Path(dir_okay=False), help="Draw the comparison into this PNG file."
 )
+@click.option("--force", is_flag=True, help="Overwrite the file.")
 def touch_compare(
     log: str,
     layout_name: str,
@@ -135,8 +145,10 @@ def touch_compare(
     pack_name: str | None,
     words: int,
     seed: int,
+    baseline: str | None,
     as_json: bool,
     draw: str | None,
+    force: bool,
 ) -> None:
     """Compare all touch models on people they were not fitted on.
 
@@ -145,11 +157,12 @@ def touch_compare(
     """
     from nearkey.touch.comparison import compare_touch, default_models
 
+    if draw is not None:
+        new_png(draw, force)
     layout = _layout(layout_name, fit_mm)
-    touches = TouchLog.read(log)
+    touches, report = TouchLog.read(log), None
     if cleaned:
         touches, report = clean(touches, layout)
-        click.echo(str(report), err=True)
     decode = None
     if pack_name is not None:
         from nearkey.language import load_pack
@@ -157,6 +170,10 @@ def touch_compare(
 
         decode = RecordedWords(layout, load_pack(pack_name), words=words, seed=seed)
     models = default_models()
+    if baseline is not None and baseline not in models:
+        raise TouchModelError(
+            f"{baseline!r} is not compared", field="baseline", fix=f"use one of {', '.join(models)}"
+        )
     total = (
         len(models) * max(5, len(touches.persons))
         if len(touches.persons) == 1
@@ -170,8 +187,12 @@ def touch_compare(
             done += 1
             bar(done, total)
 
-        comparison = compare_touch(touches, layout, models, decode=decode, progress=step)
-    click.echo(json.dumps(comparison.to_dicts(), indent=1) if as_json else str(comparison))
+        comparison = compare_touch(
+            touches, layout, models, decode=decode, baseline=baseline, progress=step
+        )
+    if report is not None:
+        click.echo(str(report), err=True)
+    click.echo(json_text(comparison.to_dicts()) if as_json else str(comparison))
     if draw is not None:
         from nearkey.report import plot_touch_comparison
 
@@ -194,14 +215,16 @@ def touch_draw(
     output: str,
     force: bool,
 ) -> None:
-    """Draw the touches of LOG on the layout with their 95 % ellipses."""
+    """Draw the touches of LOG on the layout, with the 95 % ellipses of those that cleaning keeps."""
     from nearkey.report import draw_touches, plot_people
 
-    refuse_to_overwrite(Path(output), force)
-    if not output.endswith(".png"):
-        raise NearkeyError("is no PNG file", where=output, fix="end the name in .png")
+    new_png(output, force)
     layout = _layout(layout_name, fit_mm)
     touches = TouchLog.read(log)
-    figure = plot_people(touches, layout) if people else draw_touches(touches, layout)
+    if people:
+        figure = plot_people(touches, layout)
+    else:
+        model = GaussianTouch().fit(clean(touches, layout)[0], layout)
+        figure = draw_touches(touches, layout, model)
     save_figure(figure, output)
     click.echo(output)

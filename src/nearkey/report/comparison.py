@@ -2,58 +2,136 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
 
-from nearkey.report.style import ACCENT, GREY, INK, new_figure, styled, thin_axes
+import numpy as np
+
+from nearkey.report.style import (
+    ACCENT,
+    GREY,
+    INK,
+    new_figure,
+    styled,
+    text_for_plot,
+    thin_axes,
+)
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from nearkey.touch.comparison import Comparison
+    from nearkey.touch.comparison import Comparison, ComparisonRow
 
 __all__ = ["plot_touch_comparison"]
 
 
-def plot_touch_comparison(comparison: Comparison) -> Figure:
-    """Held-out gain over the baseline, key hits, and hits of the 95 % ellipse for each model.
+class _Panel(NamedTuple):
+    """A measure: what it is called, its value and half interval for each row, and where it should lie."""
 
-    Dots with 95 % intervals over people; the dashed line in the last panel is where a calibrated model stands.
-    Raises NearkeyError without matplotlib.
+    title: str
+    unit: str
+    values: list[float]
+    halves: list[float]
+    ideal: float | None = None
+
+
+def plot_touch_comparison(comparison: Comparison) -> Figure:
+    """Held-out gain over the baseline, key hits, words right first where decoded, and ellipse hits.
+
+    A row a model, the highest held-out likelihood first, the baseline dark. Dots are means over people,
+    lines 95 % t intervals. A model so far from all others that it would squeeze them is written at the
+    edge instead. Raises NearkeyError without matplotlib.
     """
-    rows = list(reversed(comparison.rows))
-    places = range(len(rows))
+    rows = sorted(comparison.rows, key=lambda r: -r.log_likelihood)
+    base = [row.model == comparison.baseline for row in rows]
+    panels = _panels(comparison, rows)
+    with styled():
+        figure = new_figure(2.4 + 1.95 * len(panels), 1.15 + 0.26 * len(rows), gap_in=0.06)
+        axes = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
+        for axis, panel in zip(axes, panels, strict=True):
+            _draw(axis, panel, base)
+        axes[0].set_yticks(
+            range(len(rows)),
+            [
+                text_for_plot(row.model) + (" (baseline)" if dark else "")
+                for row, dark in zip(rows, base, strict=True)
+            ],
+        )
+        axes[0].set_ylim(len(rows) - 0.4, -0.6)
+        figure.supxlabel(
+            f"{comparison.scheme}. Dots: means over what was held out; lines: 95 % intervals.",
+            fontsize=8,
+            color=GREY,
+            x=0.01,
+            ha="left",
+        )
+    return figure
+
+
+def _panels(comparison: Comparison, rows: Sequence[ComparisonRow]) -> list[_Panel]:
+    def percent(title: str, value: str, ideal: float | None = None, note: str = "") -> _Panel:
+        values = [100 * getattr(r, value) for r in rows]
+        halves = [100 * getattr(r, f"{value}_half") for r in rows]
+        return _Panel(title, f"%{note}", values, halves, ideal)
+
     panels = [
-        (
-            f"gain on {comparison.baseline},\nnats a touch",
-            [(r.gain, r.gain_half) for r in rows],
-            0.0,
+        _Panel(
+            "likelihood",
+            f"nats a touch above\n{text_for_plot(comparison.baseline)}",
+            [r.gain for r in rows],
+            [r.gain_half for r in rows],
         ),
-        ("touches on their key, %", [(100 * r.key_hit, 100 * r.key_hit_half) for r in rows], None),
-        ("inside the 95 % ellipse, %", [(100 * r.inside_95, 0.0) for r in rows], 95.0),
+        percent("likeliest key", "key_hit", note=" of touches on\nthe key meant"),
     ]
     if comparison.decoded:
-        panels.insert(
-            2, ("words right first, %", [(100 * r.top1, 100 * r.top1_half) for r in rows], None)
+        panels.append(percent("words", "top1", note=" right first"))
+    panels.append(percent("95 % ellipse", "inside_95", 95.0, " of touches inside\n(dashed: 95)"))
+    return panels
+
+
+def _draw(axes: Axes, panel: _Panel, base: Sequence[bool]) -> None:
+    thin_axes(axes)
+    if panel.ideal is not None:
+        axes.axvline(panel.ideal, color=GREY, lw=1.0, ls="--", zorder=1)
+    low, high = _range(panel)
+    for row, (value, half, dark) in enumerate(
+        zip(panel.values, np.nan_to_num(panel.halves), base, strict=True)
+    ):
+        colour = INK if dark else ACCENT
+        if low <= value <= high:
+            axes.plot([value - half, value + half], [row, row], color=colour, lw=1.6, zorder=2)
+            axes.plot(value, row, "o", color=colour, markersize=4.2, zorder=3)
+            continue
+        left = value < low
+        written = f"{value:.3g}".replace("-", "\N{MINUS SIGN}")
+        axes.annotate(
+            f"← {written}" if left else f"{written} →",
+            (0.0 if left else 1.0, row),
+            xycoords=("axes fraction", "data"),
+            ha="left" if left else "right",
+            va="center",
+            fontsize=8,
+            color=colour,
         )
-    with styled():
-        figure = new_figure(2.2 + 2.1 * len(panels), 1.0 + 0.3 * len(rows))
-        axes = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
-        for axis, (title, values, line) in zip(axes, panels, strict=True):
-            thin_axes(axis)
-            if line is not None:
-                axis.axvline(line, color=GREY, linewidth=0.8, linestyle="--")
-            axis.errorbar(
-                [v for v, _ in values],
-                list(places),
-                xerr=[h for _, h in values],
-                fmt="o",
-                color=ACCENT,
-                ecolor=INK,
-                elinewidth=0.8,
-                markersize=4,
-            )
-            axis.set_xlabel(title)
-            axis.locator_params(axis="x", nbins=4)
-        axes[0].set_yticks(list(places), [r.model for r in rows])
-        axes[0].set_ylim(-0.6, len(rows) - 0.4)
-    return figure
+    axes.set_xlim(low, high)
+    axes.set_title(panel.title)
+    axes.set_xlabel(panel.unit)
+    axes.locator_params(axis="x", nbins=4, steps=[1, 2, 5, 10])
+
+
+def _range(panel: _Panel) -> tuple[float, float]:
+    """What the axis shows: all rows but those further off than all others are wide."""
+    values, halves = np.array(panel.values), np.nan_to_num(panel.halves)
+    low, high = values - halves, values + halves
+    shown = np.ones(len(values), dtype=bool)
+    for row in range(len(values) if len(values) > 2 else 0):
+        others = np.arange(len(values)) != row
+        first, last = low[others].min(), high[others].max()
+        width = last - first
+        shown[row] = first - width <= values[row] <= last + width
+    ends = [low[shown].min(), high[shown].max()]
+    if panel.ideal is not None:
+        ends = [min(ends[0], panel.ideal), max(ends[1], panel.ideal)]
+    margin = 0.07 * (ends[1] - ends[0]) or 0.5
+    return float(ends[0] - margin), float(ends[1] + margin)

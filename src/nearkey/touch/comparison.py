@@ -116,6 +116,7 @@ def compare_folds(
         raise TouchModelError("no models to compare", field="models", fix="give at least one")
     g = geometry_of(layout)
     log = log.in_units_of(g)
+    label(log, g)  # a log that cannot be used is refused before hours of work
     known = {(score.model, score.fold): score for score in done}
     for fold, train, test in _folds(log):
         for name, model in chosen.items():
@@ -146,21 +147,27 @@ def compare_touch(
         folds.append(score)
         if progress is not None:
             progress(score)
-    one = len(log.persons) == 1
+    people = len(_labelled_people(log))
     scheme = (
         f"One person only: {_BLOCKS} consecutive blocks, each held out in turn"
-        if one
-        else f"Leave one person out, {len(log.persons)} people"
+        if people == 1
+        else f"Leave one person out, {people} people"
     )
     return summarise(folds, scheme=scheme, baseline=baseline)
 
 
+def _labelled_people(log: TouchLog) -> list[str]:
+    """The people with touches whose target is known, in order of appearance."""
+    return list(dict.fromkeys(log.person[log.target != ""].tolist()))
+
+
 def _folds(log: TouchLog) -> Iterator[tuple[str, TouchLog, TouchLog]]:
-    if len(log.persons) > 1:
-        for name in log.persons:
-            if (log.of_person(name).target != "").any():
-                yield name, log.without_person(name), log.of_person(name)
+    people = _labelled_people(log)
+    if len(people) > 1:
+        for name in people:
+            yield name, log.without_person(name), log.of_person(name)
         return
+    log = log.select(log.target != "")
     if len(log) < 10 * _BLOCKS:
         raise TouchDataError(
             f"one person and {len(log)} touches are too few to hold some out",

@@ -48,8 +48,8 @@ class ComparisonRow:
     """A model's figures: means over people, each person weighing the same.
 
     `log_likelihood` per touch, per mm², and `gain` over the baseline, each with the half width of
-    a 95 % t interval over people; shares of key hits, of touches in the 95 % ellipse, of words
-    decoded (NaN without a decoder).
+    a 95 % t interval over people; so too the shares of key hits, of touches in the 95 % ellipse, and of
+    words decoded (NaN without a decoder).
     """
 
     model: str
@@ -60,6 +60,7 @@ class ComparisonRow:
     key_hit: float
     key_hit_half: float
     inside_95: float
+    inside_95_half: float
     top1: float
     top1_half: float
 
@@ -101,7 +102,7 @@ class Comparison:
                 f"{row.log_likelihood:.3f} ± {row.log_likelihood_half:.3f}",
                 f"{row.gain:+.3f} ± {row.gain_half:.3f}",
                 f"{100 * row.key_hit:.1f} ± {100 * row.key_hit_half:.1f}",
-                f"{100 * row.inside_95:.1f}",
+                f"{100 * row.inside_95:.1f} ± {100 * row.inside_95_half:.1f}",
             ]
             for row in self.rows
         ]
@@ -139,6 +140,7 @@ def summarise(
         scores = by_model[name]
         each = np.array([s.log_likelihood / s.n for s in scores])
         hit = np.array([s.hits / s.n for s in scores])
+        inside = np.array([s.inside / s.n for s in scores])
         words = np.array([s.decoded / s.words if s.words else np.nan for s in scores])
         rows.append(
             ComparisonRow(
@@ -146,7 +148,7 @@ def summarise(
                 *_mean_and_half(each),
                 *_mean_and_half(each - reference),
                 *_mean_and_half(hit),
-                float(np.mean([s.inside / s.n for s in scores])),
+                *_mean_and_half(inside),
                 *_mean_and_half(words),
             )
         )

@@ -17,7 +17,7 @@ import pytest
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
-from nearkey.simulate import plan as plan_module
+from nearkey.simulate import Selection, Speed, plan_file
 
 PAGE = Path(__file__).parents[3] / "docs" / "ranking.md"
 NUMBER = re.compile(r"[-+]?\d+\.\d+")
@@ -58,15 +58,15 @@ def fields(kind: Any, prefix: str = "") -> set[str]:
     for field in msgspec.structs.fields(kind):
         name = prefix + field.encode_name
         inner = {
-            "surface": plan_module.Surface,
-            "candidates": plan_module.Grid,
-            "touch": plan_module.Touch,
-            "touch.logs": plan_module.Log,
-            "baseline": plan_module.Baseline,
-            "corpus": plan_module.Corpus,
-            "report": plan_module.ReportPlan,
-            "selection": plan_module.Selection,
-            "speed": plan_module.Speed,
+            "surface": plan_file.Surface,
+            "candidates": plan_file.Grid,
+            "touch": plan_file.Touch,
+            "touch.logs": plan_file.Log,
+            "baseline": plan_file.Baseline,
+            "corpus": plan_file.Corpus,
+            "report": plan_file.ReportPlan,
+            "selection": Selection,
+            "speed": Speed,
         }.get(name)
         out |= {name} if inner is None else fields(inner, f"{name}.")
     return out
@@ -75,7 +75,7 @@ def fields(kind: Any, prefix: str = "") -> set[str]:
 def test_every_field_of_a_plan_is_on_the_page():
     rows = re.findall(r"^\| (`[a-z].*?) \|", PAGE.read_text("utf-8"), re.MULTILINE)
     named = {name for row in rows for name in re.findall(r"`([a-z_.]+)`", row)}
-    expected = fields(plan_module.PlanFile)
+    expected = fields(plan_file.PlanFile)
     assert len(expected) > 30
     assert expected <= named
     assert "touch.logs.grid" in expected

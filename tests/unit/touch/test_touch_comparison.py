@@ -160,3 +160,16 @@ def test_summary_weighs_people_the_same() -> None:
     assert row.inside_95 == 0.75
     # Two values 1 apart from their mean: half width 12.706 * sqrt(2) / sqrt(2).
     assert row.log_likelihood_half == pytest.approx(12.706)
+
+
+def test_people_without_targets_are_not_held_out() -> None:
+    """The targets of p0 are known, those of bo are not: p0 is cut into blocks, as if she were alone."""
+    one = LOG.of_person("p0")
+    blank = {"person": np.full(len(one), "bo"), "target": np.full(len(one), "")}
+    bo = TouchLog.from_columns(one.columns() | blank)
+    models = {"pooled": PooledTouch()}
+    both = compare_touch(concat([one, bo]), LAYOUT, models)
+    assert both.folds == compare_touch(one, LAYOUT, models).folds
+    assert both.scheme.startswith("One person only")
+    with pytest.raises(TouchDataError, match="target: no touch has a target"):
+        compare_touch(bo, LAYOUT, models)

@@ -1,0 +1,71 @@
+"""`nearkey study measures`"""
+
+from __future__ import annotations
+
+import pytest
+from command_line import done, refused, run, strict_json
+
+from nearkey.study import StudyLogWriter
+
+# The speed example of MacKenzie, "A Note on Calculating Text Entry Speed" (2002): 43 characters, 20 s, 25.2 WPM.
+PHRASE = "the quick brown fox jumps over the lazy dog"
+
+
+@pytest.fixture
+def log(tmp_path):
+    """An invented participant who types the phrase without a fault, a tap every 20/42 s."""
+    path = tmp_path / "p1.jsonl"
+    with StudyLogWriter(path, participant="p1", condition="pad", origin="invented") as log:
+        log.prompt(PHRASE, 0.0)
+        for i in range(len(PHRASE)):
+            log.event("tap", 2.0 + i * 20 / 42, text=PHRASE[: i + 1])
+        log.end(23.0)
+    return path
+
+
+def test_the_published_example_comes_out(log):
+    found = done("study", "measures", log)
+    shown = dict(line.split() for line in found.stdout.splitlines() if len(line.split()) == 2)
+    assert shown["wpm"] == "25.20"
+    assert found.stderr == ""
+    (phrase,) = strict_json(done("study", "measures", log, "--json").stdout)["phrase"]
+    assert phrase["wpm"] == pytest.approx(25.2)
+    assert (phrase["presented"], phrase["transcribed_chars"]) == (PHRASE, 43)
+    assert phrase["mean_rank"] is None  # no candidate was accepted
+
+
+def test_a_torn_last_line_is_told_on_standard_error_and_left_out(log):
+    whole = done("study", "measures", log, "--json")
+    with log.open("a") as file:
+        file.write('{"type":"prom')
+    torn = done("study", "measures", log, "--json")
+    assert strict_json(torn.stdout) == strict_json(whole.stdout)
+    (line,) = torn.stderr.splitlines()
+    assert line == (
+        f"nearkey: {log}: last line torn (the program was stopped while writing); left out"
+    )
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (None, "no such file; check the path"),
+        (b"", "is empty; start it with a header line"),
+        (bytes(range(256)), "line 1: is not one JSON object"),
+        (b'{"a": 1}\n', "format: is not 'nearkey-study'"),
+    ],
+)
+def test_what_is_no_study_log_is_refused(tmp_path, content, says):
+    path = tmp_path / "log.jsonl"
+    if content is not None:
+        path.write_bytes(content)
+    line = refused(tmp_path, "study", "measures", path)
+    assert str(path) in line
+    assert says in line
+
+
+def test_a_damaged_line_is_named(log, tmp_path):
+    lines = log.read_bytes().splitlines(keepends=True)
+    log.write_bytes(b"".join([*lines[:5], b'{"type":"tap","t":1}\n', *lines[5:]]))
+    assert "line 6" in refused(tmp_path, "study", "measures", log)
+    assert run("study", "measures").exit_code == 2
