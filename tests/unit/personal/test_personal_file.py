@@ -101,15 +101,17 @@ def test_cut_at_any_byte_it_is_a_prefix_of_the_lessons_or_a_clear_refusal(tmp_pa
             with pytest.raises(PersonalError, match=r"cut\.jsonl"):
                 PersonalLanguage.open(cut, TinyPack())
             continue
-        back = PersonalLanguage.open(cut, TinyPack(), settings=WordSettings(undo_words=10))
+        looked = PersonalLanguage.open(cut, TinyPack(), read_only=True)
         complete = [e for e in ends if e <= n]
         if complete:
-            assert back.export() == seen[complete[-1]]
-        typed = back.words_typed
-        back.learn("north", ("the",))
-        back.close()
+            assert looked.export() == seen[complete[-1]]
+        if n % 20 and n - 1 not in ends:  # going on from there is slow to try at every byte
+            continue
+        with PersonalLanguage.open(cut, TinyPack(), settings=WordSettings(undo_words=10)) as back:
+            assert back.export() == looked.export()
+            back.learn("north", ("the",))
         after = PersonalLanguage.open(cut, TinyPack(), read_only=True)
-        assert after.words_typed == typed + 1
+        assert after.words_typed == looked.words_typed + 1
 
 
 def test_every_damaged_byte_is_noticed_or_harmless(tmp_path: Path) -> None:
