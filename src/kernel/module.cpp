@@ -194,7 +194,7 @@ nb::list spelling_best(const Spelling &spelling, std::size_t k) {
 }
 
 nb::list sentence(const BoundSearcher &s, const Speller *speller, const In2<double> &rows, const Tokens &context, std::size_t k, const Penalties &penalties,
-                  const In1<double> &space, const In1<std::uint8_t> &boundary, double missing_space, std::size_t width, std::size_t words) {
+                  const In1<double> &space, const In1<std::uint8_t> &boundary, double missing_space, std::size_t width, std::size_t words, double reach) {
     s.check(rows);
     const std::size_t n = rows.shape(0);
     if ((space.shape(0) != 0 && space.shape(0) != n) || (boundary.shape(0) != 0 && boundary.shape(0) != n))
@@ -206,7 +206,7 @@ nb::list sentence(const BoundSearcher &s, const Speller *speller, const In2<doub
         nb::gil_scoped_release release;
         Emissions emissions;
         s.emissions(rows.data(), rows.shape(1), static_cast<int>(n), emissions);
-        const SentenceOptions options{missing_space, copied(space), copied(boundary), width, words, speller != nullptr};
+        const SentenceOptions options{missing_space, copied(space), copied(boundary), width, words, reach, speller != nullptr};
         found = decode_sentence(s.searcher, speller, emissions, context, k, penalties, options);
     }
     nb::list out;
@@ -398,5 +398,5 @@ NB_MODULE(_kernel, m) {
         .def("best", &spelling_best, "k"_a);
 
     m.def("decode_sentence", &sentence, "searcher"_a, "speller"_a.none(), "rows"_a, "context"_a, "k"_a, "penalties"_a, "space"_a, "boundary"_a,
-          "missing_space"_a, "width"_a, "words"_a);
+          "missing_space"_a, "width"_a, "words"_a, "reach"_a);
 }

@@ -564,6 +564,11 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, std::span<const st
         const auto entries = lexicon_->entries_of(word);
         if (entries.empty()) continue;
         own.set(word);
+        const bool fits = std::ranges::any_of(entries, [&](std::uint32_t entry) {
+            const int length = lexicon_->length(entry), n = emissions.n_touches;
+            return length > n ? length == n + 1 || penalties.completion > kMinusInfinity : length + 1 >= n;
+        });
+        if (!fits) continue;
         const double base = table_ ? language(resolved, word) : lexicon_->log_prob(entries[0]);
         walk.offer_outright(word, log_add(overlay.keep + base, overlay.log_prob[i]));
     }

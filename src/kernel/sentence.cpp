@@ -24,7 +24,8 @@ public:
     Lattice(const Searcher &searcher, const Speller *speller, const Emissions &emissions, std::size_t k,
             const Penalties &penalties, const SentenceOptions &options)
         : searcher_(searcher), speller_(options.unknown_words ? speller : nullptr), emissions_(emissions), k_(k),
-          penalties_(penalties), options_(options), at_(emissions.n_touches + 1) {
+          penalties_(penalties), options_(options), at_(emissions.n_touches + 1), floor_(emissions.n_touches + 1, kMinusInfinity) {
+        penalties_.window = options.reach;
         longest_ = std::min(searcher.lexicon().max_length() + 1, kMaxLetters);
     }
 
@@ -49,7 +50,7 @@ private:
         std::map<Context, std::size_t> seen;
         std::vector<int> kept;
         for (const int s : steps) {
-            if (kept.size() == options_.width) break;
+            if (kept.size() == options_.width || arena_[s].total < arena_[steps[0]].total - options_.reach) break;
             if (seen[arena_[s].context]++ < k_) kept.push_back(s);
         }
         steps = std::move(kept);
@@ -94,17 +95,7 @@ private:
         return any;
     }
 
-    bool enters(int position, double total) const {
-        const auto &list = at_[position];
-        if (list.size() < 4 * options_.width) return true;
-        return total > floor_of(list);
-    }
-
-    double floor_of(const std::vector<int> &list) const {
-        double low = arena_[list[0]].total;
-        for (const int s : list) low = std::min(low, arena_[s].total);
-        return low;
-    }
+    bool enters(int position, double total) const { return total > floor_[position]; }
 
     double space_at(int touch) const {
         if (known_letter(touch)) return kMinusInfinity;
@@ -153,7 +144,11 @@ private:
         arena_.push_back(step);
         auto &list = at_[position];
         list.push_back(static_cast<int>(arena_.size()) - 1);
-        if (list.size() >= 8 * options_.width) prune(list);
+        floor_[position] = std::max(floor_[position], step.total - options_.reach);
+        if (list.size() >= 8 * options_.width) {
+            prune(list);
+            if (list.size() == options_.width) floor_[position] = std::max(floor_[position], arena_[list.back()].total);
+        }
     }
 
     std::vector<Sentence> collect() {
@@ -188,13 +183,14 @@ private:
     const Speller *speller_;
     const Emissions &emissions_;
     std::size_t k_;
-    const Penalties &penalties_;
+    Penalties penalties_;
     const SentenceOptions &options_;
     Overlay none_;
     int longest_;
     std::vector<Step> arena_;
     std::vector<std::vector<std::uint8_t>> spellings_;
     std::vector<std::vector<int>> at_;
+    std::vector<double> floor_;  // by position: scores that are no longer wanted
 };
 
 }  // namespace

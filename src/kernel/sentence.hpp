@@ -15,6 +15,7 @@ struct SentenceOptions {
     std::vector<std::uint8_t> boundary;        // by touch: 1 where it is known to be a space, 2 known to be none, 0 unknown
     std::size_t width = 32;                    // hypotheses kept at each touch
     std::size_t words = 8;                     // words tried for each stretch of touches
+    double reach = 16.0;                       // nats below the best beyond which neither is kept
     bool unknown_words = true;
 };
 

@@ -72,6 +72,7 @@ class Penalties:
         extra: float = ...,
         swapped: float = ...,
         completion: float = ...,
+        window: float = ...,
     ) -> None: ...
 
 class Overlay:
@@ -139,4 +140,5 @@ def decode_sentence(
     missing_space: float,
     width: int,
     words: int,
+    reach: float,
 ) -> list[tuple[float, float, float, list[tuple[int | bytes, int, int, bool]]]]: ...

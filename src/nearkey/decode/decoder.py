@@ -15,10 +15,11 @@ from nearkey.decode.candidates import Candidate, Kind, Sentence
 from nearkey.decode.layout_columns import LayoutColumns
 from nearkey.decode.live import Live
 from nearkey.decode.options import EditCosts
-from nearkey.decode.overlay import OverlayCache, PersonalWords, ReadyOverlay
+from nearkey.decode.overlay import OverlayCache, PersonalWords
 from nearkey.decode.protocols import LanguagePack, State, TouchModel
 from nearkey.decode.sentence import decode_sentence
 from nearkey.decode.speller import LetterSpeller
+from nearkey.decode.spelling import spell
 from nearkey.decode.stream import Stream
 from nearkey.decode.tries import Tries
 from nearkey.errors import DecodeError
@@ -88,7 +89,12 @@ class Decoder:
             self._tries = _shared._tries
         else:
             self._tries = Tries(pack, self.letters)
-        self._overlays = OverlayCache(self._words, self.letters)
+        self._overlays: OverlayCache
+        if _shared is not None and self._tries is _shared._tries:
+            self._overlays = _shared._overlays
+        else:
+            self._overlays = OverlayCache(self._words, self.letters)
+        self._last_text: tuple[str, State] | None = None
         truecase: Any = getattr(pack, "truecase", None)
         # The same few words are shown again and again while a word grows.
         self._form: Callable[[str, bool], str] | None = (
@@ -153,7 +159,7 @@ class Decoder:
     ) -> list[Candidate]:
         """As `decode`, for touches already checked by `rows` and a state; no touches give predictions."""
         if not self._by_table and state is not None:
-            return self._words_outside(rows, state, k)
+            return self._words_outside(rows, state, k, personal)
         searcher = self._plain if state is None else self.searcher
         overlay = None
         if personal is not None:
@@ -167,24 +173,28 @@ class Decoder:
             if penalties is None:
                 penalties = self._unfinished if completions else self._finished
             hits = searcher.search(rows, context, k, penalties, kernel)
-        return self._listed(hits, state, overlay, predicted=len(rows) == 0)
+        fresh: tuple[str, ...] = () if overlay is None else overlay.new_words
+        return self._listed(hits, state, fresh, personal, predicted=len(rows) == 0)
 
     def _listed(
         self,
         hits: Sequence[_kernel.Hit],
         state: State | None,
-        overlay: ReadyOverlay | None,
+        fresh: Sequence[str],
+        personal: PersonalWords | None,
         *,
         predicted: bool,
     ) -> list[Candidate]:
-        """The kernel's hits as candidates."""
+        """The kernel's hits as candidates; word number n_words + j is `fresh[j]`, cased as the store knows it."""
         known, form = self._words, self._form
-        fresh: tuple[str, ...] = () if overlay is None else overlay.new_words
+        own_form: Callable[[str], str | None] | None = getattr(personal, "form", None)
         start = state is not None and state == self._start
         out = []
         for index, total, touch, language, code in hits:
             word = known[index] if index < len(known) else fresh[index - len(known)]
             text = word if form is None else form(word, start)
+            if index >= len(known) and own_form is not None:
+                text = own_form(word) or text
             kind: Kind = "prediction" if predicted else _KINDS[code]
             out.append(Candidate(text, word, total, touch, language, kind))
         return out
@@ -195,18 +205,37 @@ class Decoder:
             return word
         return self._form(word, state is not None and state == self._start)
 
-    def _words_outside(self, rows: NDArray[np.float64], state: State, k: int) -> list[Candidate]:
+    def _words_outside(
+        self,
+        rows: NDArray[np.float64],
+        state: State,
+        k: int,
+        personal: PersonalWords | None = None,
+    ) -> list[Candidate]:
         """Exact decoding with a language model the kernel cannot read: every word of the length is scored."""
         if len(rows) == 0:
             index = np.arange(len(self._words), dtype=np.uint32)
             touch = np.zeros(len(self._words))
         else:
             index, touch = self._plain.touch_scores(rows)
-        if len(index) == 0:
-            return []
-        language = self.lm_weight * np.asarray(
-            self._model.log_probs(state, [self._words[int(i)] for i in index]), dtype=np.float64
+        words = [self._words[int(i)] for i in index]
+        language = np.asarray(
+            self._model.log_probs(state, words) if words else [], dtype=np.float64
         )
+        fresh: list[str] = []
+        if personal is not None:
+            keep, own = personal.overlay(state)
+            mixed = [own.get(word, -math.inf) for word in words]
+            language = np.logaddexp(keep + language, mixed)
+            fresh = [word for word in own if word not in self.pack.lexicon]
+            scored = [(j, self._touch_of(rows, word)) for j, word in enumerate(fresh)]
+            scored = [(j, score) for j, score in scored if score > -math.inf]
+            index = np.concatenate([index, [len(self._words) + j for j, _ in scored]]).astype(
+                np.int64
+            )
+            touch = np.concatenate([touch, [score for _, score in scored]])
+            language = np.concatenate([language, [own[fresh[j]] for j, _ in scored]])
+        language = self.lm_weight * language
         best: dict[int, _kernel.Hit] = {}
         for i in np.argsort(-(touch + language), kind="stable"):
             word = int(index[i])
@@ -215,7 +244,16 @@ class Decoder:
                 best[word] = (word, total, float(touch[i]), float(language[i]), 0)
             if len(best) == k:
                 break
-        return self._listed(list(best.values()), state, None, predicted=len(rows) == 0)
+        return self._listed(list(best.values()), state, fresh, personal, predicted=len(rows) == 0)
+
+    def _touch_of(self, rows: NDArray[np.float64], word: str) -> float:
+        """Log density of the touches under a word's keys; minus infinity where their numbers differ."""
+        typed = spell(word, self.letters)
+        if typed is None or (len(rows) and len(typed) != len(rows)):
+            return -math.inf
+        density = self.touch.log_prob(rows) if self.by_points and len(rows) else rows
+        columns = self.columns.letter[[self.letters.index(c) for c in typed]]
+        return float(density[np.arange(len(rows)), columns[: len(rows)]].sum())
 
     # ---- live use ----
 
@@ -255,7 +293,7 @@ class Decoder:
 
     def key_at(self, point: ArrayLike) -> Key:
         """The most probable key of a touch, function keys included."""
-        return self.columns.key_at(np.atleast_2d(np.asarray(point, dtype=np.float64)))
+        return self.columns.key_at(np.asarray(point, dtype=np.float64).reshape(1, 2), self._emitter)
 
     def marks(self, context: str) -> list[tuple[str, float]]:
         """Marks that may follow a text, best first, with natural log probabilities; "" is no mark."""
@@ -272,6 +310,7 @@ class Decoder:
         missing_space: float | None = None,
         width: int = 32,
         words: int = 8,
+        reach: float = 16.0,
     ) -> list[Sentence]:
         """The k best readings of the touches of a sentence whose spaces are noisy or missing.
 
@@ -281,7 +320,8 @@ class Decoder:
             space that is certain.
         missing_space : natural log probability that a space got no touch; 0 (all are missing) where the
             layout has no space key, else log 0.02 (common practice, no source).
-        width : readings kept at each touch. words : words tried for each stretch of touches.
+        width : readings kept at each touch. words : words tried for each stretch of touches. reach : nats
+            below the best beyond which neither is kept.
 
         This is a beam search, not exact; its search errors are measured in benchmarks/RESULTS.md.
         """
@@ -293,6 +333,7 @@ class Decoder:
             missing_space=missing_space,
             width=width,
             words=words,
+            reach=reach,
         )
 
     # ---- context ----
@@ -309,7 +350,13 @@ class Decoder:
 
     def state(self, context: str | State | None) -> State | None:
         """A context as a state: text is read, states and None pass through."""
-        return self.state_after(context) if isinstance(context, str) else context
+        if not isinstance(context, str):
+            return context
+        last = self._last_text  # the touches of one word come with one text
+        if last is None or last[0] != context:
+            last = (context, self.state_after(context))
+            self._last_text = last
+        return last[1]
 
     # ---- many words at once ----
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+import nearkey._kernel as _kernel
 from nearkey.decode.protocols import TouchModel
 from nearkey.errors import DecodeError
 from nearkey.layout import Key, Layout
@@ -62,7 +63,7 @@ class LayoutColumns:
             symbol,
         )
 
-    def key_at(self, point: NDArray[np.float64]) -> Key:
+    def key_at(self, point: NDArray[np.float64], emitter: _kernel.Emitter | None) -> Key:
         """The key under which a touch (1, 2) is most probable.
 
         The nearest one where the touch model does not know all keys.
@@ -70,5 +71,6 @@ class LayoutColumns:
         layout = self.layout
         if len(self.touch.key_ids) < len(layout.keys):
             return layout.keys[int(layout.nearest_key(point)[0])]
-        column = int(np.argmax(self.touch.log_prob(point)[0]))
+        density = self.touch.log_prob(point) if emitter is None else emitter.log_prob(point)
+        column = int(density[0].argmax())
         return layout.keys[layout.key_index(self.touch.key_ids[column])]

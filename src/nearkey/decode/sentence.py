@@ -34,6 +34,7 @@ def decode_sentence(
     missing_space: float | None,
     width: int,
     words: int,
+    reach: float,
 ) -> list[Sentence]:
     """See `Decoder.decode_sentence`."""
     if k < 1 or width < 1 or words < 1:
@@ -42,6 +43,13 @@ def decode_sentence(
             where="decode_sentence",
             field="k, width, words",
             fix="give larger numbers",
+        )
+    if not reach > 0:
+        raise DecodeError(
+            f"{reach} keeps nothing",
+            where="decode_sentence",
+            field="reach",
+            fix="give nats above 0",
         )
     points, boundary = _split(events)
     rows = decoder.rows(points)
@@ -78,6 +86,7 @@ def decode_sentence(
         float(missing_space),
         width,
         words,
+        float(reach),
     )
     out = []
     for total, touch, language, parts in found:

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_models import (
     UNK,
+    PlainModel,
     PlainTouch,
     SmallLexicon,
     SmallPack,
@@ -195,3 +196,38 @@ def test_scaling_the_layout_changes_no_order(seed, factor):
     # A density changes by the area, the same for every word.
     shift = -2 * n * math.log(factor)
     assert [c.log_prob + shift for c in one] == pytest.approx([c.log_prob for c in two], abs=1e-6)
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 10**6), n=st.integers(0, 5), keep=st.floats(-2, 0))
+def test_a_persons_words_work_with_any_language_model(seed, n, keep):
+    rng, layout, words, _, _, _ = make(seed, GROUPS[0], order=1, density=0, weight=1.0, costs={})
+    model = PlainModel(words)
+    decoder = Decoder(
+        layout,
+        PlainTouch(layout, 0.6),
+        SmallPack(SmallLexicon(words, np.zeros(len(words), np.float32)), model),
+    )
+    own = {str(w): float(rng.uniform(-6, -0.5)) for w in rng.choice(words, size=3)} | {"zz": -1.0}
+    own |= dict.fromkeys(("abca", "b"), -1.5)
+
+    class Store:
+        version = 0
+
+        def overlay(self, state):
+            return keep, own
+
+    points = rng.uniform([0, 0], [layout.width, 1.0], size=(n, 2))
+    state = words[0]
+    plain = dict(zip(words, model.log_probs(state, words), strict=True))
+    wanted = []
+    density = PlainTouch(layout, 0.6).log_prob(points)
+    for word in sorted({*words, *own} - {"zz"}):
+        if n and len(word) != n:
+            continue
+        touch = float(sum(density[i, layout.key_of_letter[c]] for i, c in enumerate(word[:n])))
+        parts = [keep + plain[word]] if word in plain else []
+        parts += [own[word]] if word in own else []
+        wanted.append((word, touch + float(np.logaddexp.reduce(parts))))
+    found = decoder.words(decoder.rows(points), state, 4, personal=Store())
+    check(found, sorted(wanted, key=lambda w: -w[1]), 4)
