@@ -22,14 +22,18 @@ __all__ = [
     "HeldOut",
     "PackInfo",
     "SourceRecord",
+    "finish_folder",
     "read_info",
     "record_file",
+    "sealed",
     "verify_files",
     "write_info",
 ]
 
 FORMAT = 1
 """Pack format this version reads and writes."""
+
+_SEAL = "# CRC-32 of the lines above: "
 
 PACK_FILES = (
     "lexicon.marisa",
@@ -38,6 +42,7 @@ PACK_FILES = (
     "letters.ngram",
     "case.bin",
     "marks.bin",
+    "LICENCE.md",
 )
 
 
@@ -108,10 +113,34 @@ def record_file(path: Path) -> FileRecord:
     return FileRecord(len(data), f"{zlib.crc32(data):08x}", hashlib.sha256(data).hexdigest())
 
 
+def sealed(fields: dict[str, Any]) -> str:
+    """The text of a ``pack.toml``: the fields, and a last line with the CRC-32 of all before it."""
+    text = tomli_w.dumps(fields, multiline_strings=False)
+    return f"{text}{_SEAL}{zlib.crc32(text.encode()):08x}\n"
+
+
 def write_info(path: Path, info: PackInfo) -> None:
     """Write ``pack.toml``."""
     with atomic_write(path) as out:
-        out.write(tomli_w.dumps(msgspec.to_builtins(info), multiline_strings=False))
+        out.write(sealed(msgspec.to_builtins(info)))
+
+
+def finish_folder(folder: Path, info: PackInfo) -> PackInfo:
+    """Record the files of a pack's folder and write its ``pack.toml``; the info with the records."""
+    files = {name: record_file(folder / name) for name in PACK_FILES}
+    finished = msgspec.structs.replace(info, files=files)
+    write_info(folder / "pack.toml", finished)
+    return finished
+
+
+def _check_seal(path: Path) -> None:
+    text, seal, told = path.read_bytes().rpartition(_SEAL.encode())
+    if not seal or told.strip() != f"{zlib.crc32(text):08x}".encode():
+        raise PackError(
+            "damaged or edited: its last line is not its checksum",
+            where=os.fspath(path),
+            fix="install or build the pack again",
+        )
 
 
 def read_info(folder: Path) -> PackInfo:
@@ -129,6 +158,7 @@ def read_info(folder: Path) -> PackInfo:
             field="format",
             fix="upgrade nearkey",
         )
+    _check_seal(path)
     try:
         info = msgspec.convert(raw, PackInfo)
     except msgspec.ValidationError as fault:

@@ -150,12 +150,12 @@ def adapt_pack(
         write_table(folder / "words.ngram", model)
         shutil.copyfile(pack.folder / "letters.ngram", folder / "letters.ngram")
         _write_words(folder, pack, words, stream, training, held, token_of)
-        made = _new_info(pack, name, words, model, report, folder)
-        info.write_info(folder / "pack.toml", made)
+        made = _new_info(pack, name, words, model, report)
         base_licence = (pack.folder / "LICENCE.md").read_text("utf-8")
         (folder / "LICENCE.md").write_text(
             licence_text(made, {"Licence of the base": _indented(base_licence)}), encoding="utf-8"
         )
+        info.finish_folder(folder, made)
         if target.exists():
             target.replace(Path(temporary) / "replaced")
         folder.replace(target)
@@ -312,7 +312,6 @@ def _new_info(
     words: list[str],
     model: BackoffModel,
     report: AdaptReport,
-    folder: Path,
 ) -> info.PackInfo:
     assert report.before is not None
     assert report.after is not None
@@ -329,5 +328,5 @@ def _new_info(
         training_words=pack.info.training_words + report.words_read,
         sources=[*pack.info.sources, source],
         held_out=[report.before, report.after],
-        files={file: info.record_file(folder / file) for file in info.PACK_FILES},
+        files={},
     )

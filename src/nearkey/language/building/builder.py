@@ -210,11 +210,11 @@ def _build_into(
         for source in recipe.evaluation
         if source.name in intake.evaluation
     ]
-    report.info = _pack_info(recipe, intake, words, model, letters, symbols, held_records, folder)
-    info.write_info(folder / "pack.toml", report.info)
+    made = _pack_info(recipe, intake, words, model, letters, symbols, held_records)
     (folder / "LICENCE.md").write_text(
-        licence_text(report.info, _notices(recipe, intake)), encoding="utf-8"
+        licence_text(made, _notices(recipe, intake)), encoding="utf-8"
     )
+    report.info = info.finish_folder(folder, made)
 
 
 def _notices(recipe: Recipe, intake: Intake) -> dict[str, str]:
@@ -284,7 +284,6 @@ def _pack_info(
     letters: BackoffModel,
     symbols: str,
     held_out: list[info.HeldOut],
-    folder: Path,
 ) -> info.PackInfo:
     used: list[TextSource | WordSource] = [
         *(source for source in recipe.text if source.name in intake.streams),
@@ -323,5 +322,5 @@ def _pack_info(
         training_words=sum(stream.n_words for stream in intake.streams.values()),
         sources=sources,
         held_out=held_out,
-        files={name: info.record_file(folder / name) for name in info.PACK_FILES},
+        files={},
     )

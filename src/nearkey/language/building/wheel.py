@@ -41,7 +41,7 @@ def write_wheel(pack: str | os.PathLike[str], folder: str | os.PathLike[str]) ->
     dist_info = f"{module}-{info.version}.dist-info"
     target = Path(folder) / f"{module}-{info.version}-py3-none-any.whl"
     files: dict[str, bytes] = {f"{module}/__init__.py": f'"""{info.title}."""\n'.encode()}
-    for name in [*info.files, "pack.toml", "LICENCE.md"]:
+    for name in [*info.files, "pack.toml"]:
         files[f"{module}/pack/{name}"] = (source / name).read_bytes()
     files[f"{dist_info}/licenses/LICENCE.md"] = (source / "LICENCE.md").read_bytes()
     files[f"{dist_info}/METADATA"] = _metadata(info, module).encode()
