@@ -9,7 +9,6 @@ import zipfile
 
 import numpy as np
 import pytest
-import tomli_w
 from slow_ngrams import as_stream, real_sentences
 from small_packs import build_small_pack
 
@@ -24,6 +23,7 @@ from nearkey.language.building.plain import estimate_file
 from nearkey.language.building.spill import count_in_pieces
 from nearkey.language.building.wheel import write_wheel
 from nearkey.language.check import check_pack, score_text
+from nearkey.language.info import sealed
 
 # Invented: the crew has its own words and ways of saying things.
 SITE = [
@@ -145,7 +145,7 @@ def test_a_version_pip_would_refuse_is_named(base, tmp_path):
 
     copy = shutil.copytree(base, tmp_path / "copy")
     raw = read_toml(copy / "pack.toml", PackError)
-    (copy / "pack.toml").write_text(tomli_w.dumps({**raw, "version": "next summer"}))
+    (copy / "pack.toml").write_text(sealed({**raw, "version": "next summer"}))
     with pytest.raises(PackError, match="not one that pip takes"):
         write_wheel(copy, tmp_path)
 

@@ -8,7 +8,6 @@ import struct
 
 import numpy as np
 import pytest
-import tomli_w
 from small_packs import build_small_pack, invented_notes, write_recipe
 
 from nearkey.errors import PackError
@@ -16,7 +15,7 @@ from nearkey.files import read_toml
 from nearkey.language import find_pack, installed_packs, load_pack
 from nearkey.language.building.builder import build_pack
 from nearkey.language.check import check_pack, score_text
-from nearkey.language.info import PACK_FILES, record_file
+from nearkey.language.info import PACK_FILES, record_file, sealed
 from nearkey.language.tokens import FIRST_WORD, word_order
 
 
@@ -39,9 +38,7 @@ def test_what_a_pack_holds(small):
     assert {"theodolite", "couldn't", "tripod", "bother"} <= set(words)
     assert pack.info == report.info
     assert pack.alphabet == "abcdefghijklmnopqrstuvwxyz"
-    assert sorted(path.name for path in folder.iterdir()) == sorted(
-        [*PACK_FILES, "pack.toml", "LICENCE.md"]
-    )
+    assert sorted(path.name for path in folder.iterdir()) == sorted([*PACK_FILES, "pack.toml"])
     assert "CC0-1.0" in (folder / "LICENCE.md").read_text()
 
 
@@ -138,7 +135,7 @@ def test_case_and_marks(small):
 
 def test_the_same_inputs_give_the_same_bytes(small, tmp_path):
     again, _ = build_small_pack(tmp_path)
-    for name in (*PACK_FILES, "pack.toml", "LICENCE.md"):
+    for name in (*PACK_FILES, "pack.toml"):
         assert (again / name).read_bytes() == (small[0] / name).read_bytes(), name
 
 
@@ -190,10 +187,24 @@ def test_a_missing_or_short_file_is_named(copy, name):
         load_pack(copy)
 
 
+def test_a_damaged_byte_of_pack_toml_is_noticed(copy):
+    data = bytearray((copy / "pack.toml").read_bytes())
+    rng = random.Random(3)
+    for at in [len(data) - 2, *(rng.randrange(len(data)) for _ in range(60))]:
+        kept, data[at] = data[at], data[at] ^ (1 << rng.randrange(8))
+        (copy / "pack.toml").write_bytes(data)
+        with pytest.raises(PackError) as caught:
+            load_pack(copy)
+        assert caught.value.where == str(copy / "pack.toml")
+        data[at] = kept
+    (copy / "pack.toml").write_bytes(data)
+    load_pack(copy)
+
+
 def edit_info(folder, **changes):
     raw = read_toml(folder / "pack.toml", PackError)
     raw.update(changes)
-    (folder / "pack.toml").write_text(tomli_w.dumps(raw))
+    (folder / "pack.toml").write_text(sealed(raw))
 
 
 def test_a_newer_format_says_upgrade(copy):
@@ -227,7 +238,7 @@ def forge(folder, name: str, data: bytes) -> None:
     raw = read_toml(folder / "pack.toml", PackError)
     record = record_file(folder / name)
     raw["files"][name] = {"bytes": record.bytes, "crc32": record.crc32, "sha256": record.sha256}
-    (folder / "pack.toml").write_text(tomli_w.dumps(raw))
+    (folder / "pack.toml").write_text(sealed(raw))
 
 
 @pytest.mark.parametrize(
