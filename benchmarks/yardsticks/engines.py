@@ -82,7 +82,7 @@ class SpeechLexicon:
             beam_size=beam,
             beam_size_token=len(LETTERS) + 2,
             beam_threshold=1e6,
-            lm_weight=1.0,
+            lm_weight=math.log(10.0),  # its KenLM scores are log10, the densities natural logs
             word_score=0.0,
             unk_score=-math.inf,
             sil_score=0.0,
@@ -221,7 +221,7 @@ class FiniteState:
         for path in _paths(best):
             found.append(path)
         found.sort()
-        return [self.words[i - 1] for _, i in ((w, l) for w, l in found)][:k]  # type: ignore[misc]
+        return [self.words[i - 1] for _, i in found][:k]
 
 
 def _paths(fst: object) -> list[tuple[float, int]]:

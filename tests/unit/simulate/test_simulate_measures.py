@@ -141,7 +141,7 @@ def test_bad_texts_are_named(tmp_path):
     pack = small_pack({"pole": 1.0})
     empty = tmp_path / "empty.txt"
     empty.write_text("\n\n")
-    with pytest.raises(PlanError, match="empty.txt: holds no text"):
+    with pytest.raises(PlanError, match=r"empty\.txt: holds no text"):
         read_corpus(empty)
     binary = tmp_path / "binary.txt"
     binary.write_bytes(b"ok\n\xff\xfe")
