@@ -116,7 +116,11 @@ def test_compare_decodes_words_with_a_pack(tmp_path):
 
 
 def test_touches_and_people_are_drawn(log, tmp_path):
-    for name, options in (("touches.png", ()), ("people.png", ("--people",))):
+    for name, options in (
+        ("touches.png", ()),
+        ("people.png", ("--people",)),
+        ("ellipses.png", ("--ellipses",)),
+    ):
         path = tmp_path / name
         assert done("touch", "draw", log, *ON_PAD, *options, "-o", path).stdout == f"{path}\n"
         assert imread(path).shape[1] > 600
@@ -126,4 +130,4 @@ def test_touches_and_people_are_drawn(log, tmp_path):
     assert "end the name in .png" in refused(
         tmp_path, "touch", "draw", log, *ON_PAD, "-o", tmp_path / "touches.svg"
     )
-    assert len(listing(tmp_path)) == 3
+    assert len(listing(tmp_path)) == 4

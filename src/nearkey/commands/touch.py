@@ -205,6 +205,7 @@ def touch_compare(
 @_layout_option
 @_size_option
 @click.option("--people", is_flag=True, help="One small picture a person, offsets as arrows.")
+@click.option("--ellipses", "shapes", is_flag=True, help="Only ellipses, and offsets as arrows.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), required=True, help="PNG file.")
 @click.option("--force", is_flag=True, help="Overwrite the file.")
 def touch_draw(
@@ -212,11 +213,12 @@ def touch_draw(
     layout_name: str,
     fit_mm: tuple[float, float] | None,
     people: bool,
+    shapes: bool,
     output: str,
     force: bool,
 ) -> None:
     """Draw the touches of LOG on the layout, with the 95 % ellipses of those that cleaning keeps."""
-    from nearkey.report import draw_touches, plot_people
+    from nearkey.report import draw_touches, plot_ellipses, plot_people
 
     new_png(output, force)
     layout = _layout(layout_name, fit_mm)
@@ -225,6 +227,6 @@ def touch_draw(
         figure = plot_people(touches, layout)
     else:
         model = GaussianTouch().fit(clean(touches, layout)[0], layout)
-        figure = draw_touches(touches, layout, model)
+        figure = plot_ellipses(layout, model) if shapes else draw_touches(touches, layout, model)
     save_figure(figure, output)
     click.echo(output)

@@ -184,8 +184,8 @@ def plot_people(
         for axes in grid.flat[len(people) :]:
             axes.set_visible(False)
         note = (
-            "Broad arrow: mean offset. Thin arrows: mean offset on a key. "
-            "Offset and SD are right, down in mm."
+            f"Broad arrow: mean offset. Thin arrows: mean offset on a key touched {min_touches} times "
+            "or more. Offset and SD are right, down in mm."
         )
         if len(people) < len(names):
             note += f"\n{len(people)} of {len(names)} people, those with the most touches."

@@ -218,6 +218,8 @@ def _learn_exponent(offsets: Floats, who: NDArray[np.intp], widths: Floats, n_pe
     mean = np.column_stack([np.bincount(who, offsets[:, a], n_people) / n for a in (0, 1)])
     square = np.bincount(who, ((offsets - mean[who]) ** 2).sum(axis=1), n_people) / n
     used = square > 0
+    if used.sum() < 3:
+        return 1.0
     x, y = np.log(width[used]), 0.5 * np.log(square[used])
     x, y = x - x.mean(), y - y.mean()
     slope = float(x @ y / (x @ x))

@@ -70,8 +70,9 @@ def target_keys(log: TouchLog, layout: Layout | Geometry) -> NDArray[np.intp]:
 def label(log: TouchLog, layout: Layout | Geometry) -> Labelled:
     """Resolve targets and units, and check that the touches can belong to this surface.
 
-    Raises TouchDataError for an unknown target, for a log without any target, and for a person
-    whose touches mostly lie more than one surface away (mixed units, or another layout).
+    Raises TouchDataError for an unknown target, for a log without any target, for a sitting in which more
+    than a tenth of the touches lie more than one surface away (mixed units, or another layout), and for
+    a person whose x or y never changes though the keys do (a stuck sensor, a bad export).
     """
     geometry = geometry_of(layout)
     keys = target_keys(log, geometry)
@@ -83,7 +84,7 @@ def label(log: TouchLog, layout: Layout | Geometry) -> Labelled:
         raise TouchDataError(
             "no touch has a target", where=log.where, field="target", fix="label some touches"
         )
-    return Labelled(
+    touches = Labelled(
         log=log,
         geometry=geometry,
         rows=rows,
@@ -92,6 +93,8 @@ def label(log: TouchLog, layout: Layout | Geometry) -> Labelled:
         offsets=points[rows] - geometry.centers[keys[rows]],
         n_unlabelled=len(log) - len(rows),
     )
+    _check_moving(touches)
+    return touches
 
 
 def label_all(
@@ -123,20 +126,46 @@ def previous_points(log: TouchLog) -> NDArray[np.float64]:
 
 
 def _check_surface(log: TouchLog, points: NDArray[np.float64], geometry: Geometry) -> None:
+    """Refuse a sitting in which more than a tenth of the touches, and three or more, lie a surface away."""
     size = np.array([geometry.width, geometry.height])
     far = ((points < -size) | (points > 2 * size)).any(axis=1)
     if not far.any():
         return
-    people, inverse = np.unique(log.person, return_inverse=True)
-    share = np.bincount(inverse, weights=far) / np.bincount(inverse)
-    if share.max() > 0.5:
-        who = int(share.argmax())
-        row = int(np.flatnonzero(far & (inverse == who))[0])
+    sitting = _numbered(log.person) * len(log) + _numbered(log.session)
+    _, group = np.unique(sitting, return_inverse=True)
+    count = np.bincount(group, weights=far)
+    share = np.where(count >= 3, count / np.bincount(group), 0.0)
+    if share.max() > 0.1:
+        row = int(np.flatnonzero(far & (group == share.argmax()))[0])
         x, y = points[row]
         raise TouchDataError(
-            f"({x:.6g}, {y:.6g}) and most touches of '{people[who]}' lie far off the "
+            f"({x:.6g}, {y:.6g}) and {100 * share.max():.0f} % of the touches of "
+            f"'{log.person[row]}' in that sitting lie far off the "
             f"{geometry.width:.6g} x {geometry.height:.6g} surface",
             where=log.where,
             field=f"row {row + 1}, x, y",
             fix="check the unit of the log (layout or mm) and the layout",
         )
+
+
+def _check_moving(touches: Labelled) -> None:
+    """Refuse a person whose touches all have one x (or y) though keys at different places were meant."""
+    aimed = touches.geometry.centers[touches.key]
+    person = touches.log.person[touches.rows]
+    for name in dict.fromkeys(person.tolist()):
+        mine = person == name
+        if mine.sum() < 3:
+            continue
+        for axis in (0, 1):
+            values = touches.points[mine, axis]
+            if np.ptp(values) == 0 and np.ptp(aimed[mine, axis]) > 0:
+                raise TouchDataError(
+                    f"is {values[0]:.6g} in all touches of '{name}', whatever key was meant",
+                    where=touches.log.where,
+                    field="xy"[axis],
+                    fix="check the sensor and the export of the log",
+                )
+
+
+def _numbered(names: NDArray[np.str_]) -> NDArray[np.intp]:
+    return np.unique(names, return_inverse=True)[1]
