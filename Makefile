@@ -5,7 +5,7 @@ PY := $(VENV)/bin/python
 STAMP := $(VENV)/.installed
 
 .DEFAULT_GOAL := help
-.PHONY: help install demo test lint check bench pack clean
+.PHONY: help install demo test lint package check clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 12
@@ -28,6 +28,17 @@ lint: $(STAMP)  ## style, types, import contracts
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
 	$(VENV)/bin/lint-imports
+
+package: $(STAMP)  ## build an sdist, install it in a scratch environment, decode a word with it
+	rm -rf build/package && mkdir -p build/package
+	$(VENV)/bin/pip install --quiet 'build>=1.2'
+	$(PY) -m build --sdist --outdir build/package .
+	$(PYTHON) -m venv build/package/venv
+	build/package/venv/bin/pip install --quiet build/package/nearkey-*.tar.gz
+	cd build/package && venv/bin/python -c "import nearkey as nk; layout = nk.Layout.named('qwerty'); \
+	decoder = nk.Decoder(layout, nk.GaussianTouch.from_layout(layout, spread=0.3), nk.load_pack('en')); \
+	best = decoder.decode([layout.centers[layout.key_of_letter[c]] for c in 'level'], context='the pole is'); \
+	assert best[0].text == 'level', best; print('package: decoded', best[0].text)"
 
 check: lint test  ## what continuous integration runs
 
