@@ -1,5 +1,11 @@
 """The open phone touches as a touch log: a virtual key at each target.
 
+NEARKEY_DATA=FOLDER python benchmarks/touch/open_touches.py --out open.csv
+
+writes the log (.csv, .jsonl or .parquet) and, beside it, the layout it is for (open.toml), and prints
+the command that compares touch models on the two. FOLDER holds touch_accuracy/taps_phone_b.csv and
+participants.csv.
+
 Data: Larsen, Jacobsen, Boring, Bergström, Pohl, "The Influence of Hand Size on Touch Accuracy",
 MobileHCI 2019, article 4, doi:10.1145/3338286.3340115; hcidata collection, licence CC BY 4.0.
 13,500 thumb taps of 27 people on a phone of 750 x 1334 pixels at 326 per inch.
@@ -11,12 +17,15 @@ centre: offsets stay as they were. It says nothing about a stylus barrel.
 
 from __future__ import annotations
 
+import argparse
 import csv
 import os
+import sys
 from pathlib import Path
 
 import numpy as np
 
+from nearkey.errors import NearkeyError
 from nearkey.layout import Layout
 from nearkey.touch import TouchLog
 from nearkey.touch.geometry import Geometry, geometry_of
@@ -27,14 +36,9 @@ ABSENT = "the open touch data is not on this machine; set NEARKEY_DATA to the fo
 
 
 def data_folder() -> Path | None:
-    """The folder `touch_accuracy` under NEARKEY_DATA or beside the checkout; None if absent."""
-    root = Path(__file__).resolve().parents[2]
-    named = os.environ.get("NEARKEY_DATA")
-    places = [Path(named)] if named else [root.parent / "shared" / "data"]
-    for place in places:
-        if (place / "touch_accuracy" / "taps_phone_b.csv").is_file():
-            return place / "touch_accuracy"
-    return None
+    """The folder `touch_accuracy` under NEARKEY_DATA; None if absent."""
+    folder = Path(os.environ.get("NEARKEY_DATA", "")) / "touch_accuracy"
+    return folder if (folder / "taps_phone_b.csv").is_file() else None
 
 
 def phone_grid(columns: int = 6, rows: int = 10) -> Geometry:
@@ -99,3 +103,28 @@ def open_touches(folder: Path, keys: Geometry | Layout) -> TouchLog:
         },
         unit="mm",
     )
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="Write the open phone touches as a touch log.")
+    parser.add_argument("--out", type=Path, required=True, help="log: .csv, .jsonl or .parquet")
+    out: Path = parser.parse_args().out
+    folder, spec = data_folder(), out.with_suffix(".toml")
+    if folder is None:
+        print(f"open_touches: {ABSENT}", file=sys.stderr)
+        return 2
+    keyboard = phone_keyboard()
+    try:
+        log = open_touches(folder, keyboard)
+        log.write(out)
+        keyboard.save(spec)
+    except NearkeyError as fault:
+        print(f"open_touches: {fault}", file=sys.stderr)
+        return 2
+    print(f"{out}: {len(log):,} touches of {len(log.persons)} people; {spec}: the keys")
+    print(f"nearkey touch compare {out} --layout {spec} --clean --draw {out.with_suffix('.png')}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
