@@ -3,8 +3,8 @@
     python benchmarks/estimator/speed.py [--parts ratio,growth,load] [--words N] [--work FOLDER]
 
 The text is that of the English recipe (with NEARKEY_DATA the open corpora too), in an order drawn by
-seed; where it is too short, further sentences are spliced from two at a word they share, so that new
-n-grams keep arising. kaldingram, a trainer in plain Python, comes from its registry into an environment
+seed; where it is too short, further sentences are spliced from several at words they share, so that
+new n-grams keep arising. kaldingram, a trainer in plain Python, comes from its registry into an environment
 of its own in the work folder.
 """
 
@@ -36,6 +36,7 @@ ROOT = Path(__file__).resolve().parents[2]
 RESULTS = ROOT / "benchmarks" / "results"
 COMMAND = "python benchmarks/estimator/speed.py"
 SEED = 11
+SPLICES = 3
 OURS = """
 import json, resource, sys, time
 from nearkey.language.building.plain import estimate_file
@@ -44,8 +45,10 @@ made = estimate_file(sys.argv[1], order=3, workers=2, max_bytes=int(sys.argv[3])
 middle = time.perf_counter()
 made.save(sys.argv[2])
 usage = resource.getrusage(resource.RUSAGE_SELF)
+# Not ru_maxrss, which a new process takes over from the one that started it.
+peak = next(int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmHWM"))
 print(json.dumps({"wall": time.perf_counter() - start, "write": time.perf_counter() - middle,
-                  "cpu": usage.ru_utime + usage.ru_stime, "mb": usage.ru_maxrss / 1024,
+                  "cpu": usage.ru_utime + usage.ru_stime, "mb": peak / 1024,
                   "ngrams": made.model.tree.sizes()}))
 """
 THEIRS = """
@@ -54,8 +57,9 @@ from kaldingram.cli import main
 start = time.perf_counter()
 main(["train", "--ngram-order", "3", "--text", sys.argv[1], "--lm", sys.argv[2]])
 usage = resource.getrusage(resource.RUSAGE_SELF)
+peak = next(int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmHWM"))
 print(json.dumps({"wall": time.perf_counter() - start, "cpu": usage.ru_utime + usage.ru_stime,
-                  "mb": usage.ru_maxrss / 1024}))
+                  "mb": peak / 1024}))
 """
 LOAD = """
 import json, sys, time
@@ -101,19 +105,32 @@ def lines_of(words: list[str], ids: np.ndarray, starts: np.ndarray, count: int) 
     by_word = np.argsort(ids, kind="stable")
     first = np.searchsorted(ids[by_word], np.arange(len(words) + 1))
     flat = ids.tolist()
+
+    def elsewhere(at: np.ndarray) -> np.ndarray:
+        """Another place of the word at each place."""
+        word = ids[at]
+        return by_word[first[word] + rng.integers(first[word + 1] - first[word])]
+
     while written < count:
         cut = rng.integers(len(ids), size=50_000)
-        word = ids[cut]
-        other = by_word[first[word] + rng.integers(first[word + 1] - first[word])]
-        begin = starts[np.searchsorted(starts, cut, side="right") - 1]
-        end = starts[np.searchsorted(starts, other, side="right")]
-        for a, b, c, d in zip(
-            begin.tolist(), cut.tolist(), other.tolist(), end.tolist(), strict=True
-        ):
-            yield " ".join(words[i] for i in flat[a:b] + flat[c:d])
-            written += b - a + d - c
+        pieces = [(starts[np.searchsorted(starts, cut, side="right") - 1], cut)]
+        for _ in range(SPLICES):
+            begin = elsewhere(cut)
+            end = starts[np.searchsorted(starts, begin, side="right")]
+            cut = np.minimum(begin + rng.integers(1, 4, size=len(begin)), end - 1)
+            pieces.append((begin, cut))
+        pieces.append((cut, end))
+        for bounds in zip(*(pair for piece in pieces for pair in piece), strict=True):
+            line = [flat[i] for a, b in pairwise_bounds(bounds) for i in range(a, b)]
+            yield " ".join(words[i] for i in line)
+            written += len(line)
             if written >= count:
                 return
+
+
+def pairwise_bounds(bounds: tuple[int, ...]) -> Iterator[tuple[int, int]]:
+    """(begin, end) pairs of a flat tuple."""
+    return zip(bounds[::2], bounds[1::2], strict=True)
 
 
 def make_text(path: Path, count: int) -> Path:
@@ -203,7 +220,7 @@ def growth(work: Path, sizes: tuple[int, ...]) -> None:
                      Column("seconds", digits=1), Column("processor seconds", digits=1),
                      Column("peak MB", digits=0), Column("million n-grams", digits=1)],
             rows=rows,
-            notes=["Beyond the recipe's own text, sentences are spliced from two at a shared word."
+            notes=["Beyond the recipe's own text, sentences are spliced from several at words they share."
                    " The peak includes the finished model, which stays in memory."],
         ),
     )  # fmt: skip
