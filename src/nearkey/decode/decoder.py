@@ -194,7 +194,9 @@ class Decoder:
             word = known[index] if index < len(known) else fresh[index - len(known)]
             text = word if form is None else form(word, start)
             if index >= len(known) and own_form is not None:
-                text = own_form(word) or text
+                own = own_form(word) or word
+                if own != word:  # else it says nothing of case, and the pack's rules stand
+                    text = own[:1].upper() + own[1:] if start else own
             kind: Kind = "prediction" if predicted else _KINDS[code]
             out.append(Candidate(text, word, total, touch, language, kind))
         return out
