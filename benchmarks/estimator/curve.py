@@ -127,6 +127,8 @@ def curve(data: Path, work: Path) -> None:
         found = mixed(order, 1.0)
         for size in SIZES_MB:
             measured(found, size, 1.0)
+            if rows[-1][2] < 0.95 * size:
+                break  # nothing was pruned, so larger sizes give the same table
     for share in (0.1, 0.3):
         measured(mixed(3, share), 21.5, share)
     picture = draw(rows)
@@ -146,7 +148,9 @@ def curve(data: Path, work: Path) -> None:
                    f"Top-1: {WORDS:,} words on 26 keys, Gaussian touches of spread {SPREAD} key widths, the same"
                    f" words and touches for all rows (seed {SEED}).",
                    "Shipped: order 3 at 21.5 MB. Order 4 gains less than one percent of perplexity at that size"
-                   " and costs the decoder longer contexts."],
+                   " and costs the decoder longer contexts.",
+                   "At this noise the touches decide most words, so accuracy hardly depends on the table's size;"
+                   " predictions and noisier surfaces need the perplexity."],
             pictures=[picture],
         ),
     )  # fmt: skip
@@ -157,6 +161,7 @@ def draw(rows: list[list[float]]) -> Picture:
     import matplotlib
 
     matplotlib.use("Agg")
+    matplotlib.rcParams["svg.hashsalt"] = "nearkey"
     from matplotlib import pyplot as plt
 
     figure, axis = plt.subplots(figsize=(6, 3.6), layout="constrained")

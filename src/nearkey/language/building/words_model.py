@@ -26,6 +26,7 @@ __all__ = ["MixedModel", "lexicon_log_probs", "list_unigram", "mix_sources"]
 IntArray = NDArray[np.int64]
 
 FEW = 3
+"""With fewer sources of held-out text, none is left out when its own text is explained."""
 
 
 @dataclass(slots=True)
