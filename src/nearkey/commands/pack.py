@@ -232,8 +232,7 @@ def pack_compare(
     different lexicons; perplexity leaves unknown words out.
     """
     from nearkey.language import load_pack
-    from nearkey.language.building.formats import ReadOptions, ReadReport
-    from nearkey.language.building.formats import read_lines
+    from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
     from nearkey.language.check import score_text
 
     options = ReadOptions(column=column)
