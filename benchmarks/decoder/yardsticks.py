@@ -210,6 +210,19 @@ def with_context(pack: nk.language.Pack, sentences: int, folder: Path, data: Pat
     add("nearkey, batched in the kernel, contexts given", found, best)
     found, seconds = timed(ours, 3)
     add("nearkey, one word at a time from Python, contexts as decoded", found, seconds)
+    events = []
+    for sentence in touches:
+        line: list[Any] = []
+        for points in sentence:
+            line += [*map(tuple, points.tolist()), " "]
+        events.append(line)
+    found, seconds = timed(
+        lambda: [
+            list(decoder.decode_sentence(e, k=1, missing_space=-np.inf)[0].words) for e in events
+        ],
+        1,
+    )
+    add("nearkey, whole sentences (decode_sentence), spaces certain", found, seconds)
     for beam in (50, 100):
         speech = SpeechLexicon(
             pack.lexicon.words, arpa, np.asarray(pack.lexicon.log_probs), beam=beam
@@ -234,8 +247,9 @@ def with_context(pack: nk.language.Pack, sentences: int, folder: Path, data: Pat
         notes=[
             f"26 keys, spread {SPREAD} of a key, sentences of 4 to 15 lexicon words of en_ewt_eval, certain spaces, the pack's 3-gram "
             "(as ARPA for the speech decoder), top 3, one thread, processor time, seed 3.",
-            "The speech decoder keeps whole-sentence hypotheses; nearkey's batch is given the true words before each word, "
-            "its other row the words it decoded itself.",
+            "nearkey's batch is given the true words before each word, its next row the words it decoded itself: live typing, where "
+            "the words to come are unknown. The last rows choose all words of a sentence together, the words after each one "
+            "helping; nearkey's own sentence search also weighs unknown words there.",
         ],
     )
 
