@@ -320,8 +320,9 @@ class Decoder:
         ----------
         events : (n, 2) touches in order, or a sequence of touches in which the string " " stands for a
             space that is certain.
-        missing_space : natural log probability that a space got no touch; 0 (all are missing) where the
-            layout has no space key, else log 0.02 (common practice, no source).
+        missing_space : natural log probability that a space got no touch; minus infinity where all
+            spaces are certain. By default 0 (all are missing) where the layout has no space key and
+            no space is certain, else log 0.02 (common practice, no source).
         width : readings kept at each touch. words : words tried for each stretch of touches. reach : nats
             below the best beyond which neither is kept.
 

@@ -57,7 +57,8 @@ def decode_sentence(
         return []
     space_column = decoder.columns.space
     if missing_space is None:
-        missing_space = 0.0 if space_column is None else MISSING_SPACE
+        # Where no space can be typed, all are missing.
+        missing_space = 0.0 if space_column is None and not boundary.any() else MISSING_SPACE
     if not missing_space <= 0:
         raise DecodeError(
             f"{missing_space} is no log probability",
