@@ -27,8 +27,12 @@ from nearkey.language.tokens import (
 
 __all__ = ["CheckReport", "TextScore", "check_pack", "score_text"]
 
-SUM_TOLERANCE = 0.05
-"""How far the probabilities after a context may be from 1: values of one byte are rounded."""
+SUM_TOLERANCE = 0.1
+"""How far the probabilities after a context may be from 1: values of one byte are rounded.
+
+The largest probabilities are rare, and the code book is coarse there: after "be able" the English pack
+rounds the .95 of "to" to .88. Nine contexts in ten stay within 0.5 %.
+"""
 
 
 @dataclass(frozen=True, slots=True)
