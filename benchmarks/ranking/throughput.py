@@ -1,0 +1,86 @@
+"""Ranking: simulated words a second on one core, with and without context.
+
+NEARKEY_DATA=... python benchmarks/ranking/throughput.py
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+for folder in (
+    Path(__file__).resolve().parents[1],
+    Path(__file__).resolve().parents[1] / "decoder",
+):
+    sys.path.insert(0, str(folder))
+
+from sections import FORMAT, Column, Section, this_machine, write
+from workload import held_out_lines
+
+import nearkey as nk
+
+RESULTS = Path(__file__).resolve().parents[1] / "results"
+WORDS = 5000
+
+
+def main() -> None:
+    pack = nk.load_pack("en")
+    base = nk.Layout.named("qwerty")
+    layouts = [base.fitted(18, 12)]
+    for rows, columns in ((1, 5), (2, 3), (3, 2)):
+        layouts += nk.grid_layouts(base, rows=rows, columns=columns, width_mm=18, height_mm=12)
+    lines = held_out_lines()
+    rows_out = []
+    for name, corpus, workers in (
+        ("none", None, 1),
+        ("none", None, 2),
+        ("3-gram", lines, 1),
+        ("3-gram", lines, 2),
+    ):
+        if name != "none" and corpus is None:
+            continue
+        start, processor = time.perf_counter(), time.process_time()
+        result = nk.rank_layouts(
+            layouts,
+            touch=lambda layout: nk.GaussianTouch.from_layout(layout, spread_mm=2.0),
+            pack=pack,
+            words=WORDS,
+            seed=3,
+            corpus=corpus,
+            context=corpus is not None,
+            baseline="qwerty",
+            workers=workers,
+        )
+        wall, used = time.perf_counter() - start, time.process_time() - processor
+        n = sum(row.words for row in result.rows)
+        rows_out.append([name, workers, len(layouts), n, wall, n / wall, n / used])
+        print(*rows_out[-1], sep="\t")
+    write(
+        RESULTS / "ranking_throughput.json",
+        Section(
+            format=FORMAT,
+            title="Ranking layouts: simulated words a second",
+            order=90,
+            command="NEARKEY_DATA=... python benchmarks/ranking/throughput.py",
+            environment=this_machine(),
+            columns=[
+                "context",
+                "threads",
+                "layouts",
+                "words",
+                Column(name="seconds", digits=1),
+                Column(name="words a second", digits=0),
+                Column(name="words a second of processor time (one core)", digits=0),
+            ],
+            rows=rows_out,
+            notes=[
+                f"All strict 1 x 5, 2 x 3 and 3 x 2 grids over qwerty and 26 keys on a pad of 18 x 12 mm, {WORDS:,} words each, spread 2 mm, "
+                "drawing touches, decoding five candidates, keystrokes, collisions and the table included.",
+            ],
+        ),
+    )
+
+
+if __name__ == "__main__":
+    main()
