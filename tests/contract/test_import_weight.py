@@ -19,7 +19,9 @@ HEAVY = {
 def loaded_after(code: str) -> set[str]:
     """Top-level modules loaded by a fresh interpreter that runs `code`."""
     script = f"{code}\nimport json, sys\nprint(json.dumps(sorted({{m.split('.')[0] for m in sys.modules}})))"
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
     return set(json.loads(done.stdout.splitlines()[-1]))
 
 
