@@ -2,30 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
 import re
-from pathlib import Path
 
 import numpy as np
+from pages import run_page
 
 import nearkey as nk
-
-ROOT = Path(__file__).resolve().parents[2]
-
-
-def run(page: str) -> str:
-    """What the blocks of a page print, run in order in one namespace."""
-    blocks = re.findall(
-        r"```python\n(.*?)```", (ROOT / page).read_text(encoding="utf-8"), re.DOTALL
-    )
-    assert len(blocks) >= 4
-    names: dict[str, object] = {}
-    printed = io.StringIO()
-    with contextlib.redirect_stdout(printed):
-        for block in blocks:
-            exec(compile(block, page, "exec"), names)
-    return printed.getvalue()
 
 
 def test_the_readme_runs(tmp_path, monkeypatch):
@@ -37,7 +19,7 @@ def test_the_readme_runs(tmp_path, monkeypatch):
     nk.TouchLog.from_points(points, [pad.keys[k].letters for k in keys], person="invented").write(
         "touches.csv"
     )
-    printed = run("README.md")
+    printed = "".join(p for p, _ in run_page("README.md", at_least=5))
     assert "32 qwerty-2x3-s01" in printed
     assert "level word" in printed
     assert (tmp_path / "touch.json").is_file()
@@ -45,7 +27,7 @@ def test_the_readme_runs(tmp_path, monkeypatch):
 
 
 def test_the_page_on_decoding_runs():
-    printed = run("docs/decoding.md")
+    printed = "".join(p for p, _ in run_page("docs/decoding.md", at_least=4))
     assert "quick word" in printed
     assert "('instrument', 'edited')" in printed
     assert "The pole is level" in printed
