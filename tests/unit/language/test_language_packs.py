@@ -309,7 +309,7 @@ def test_a_failed_build_leaves_nothing(tmp_path):
     recipe = write_recipe(tmp_path / "recipe")
     (tmp_path / "recipe" / "later.txt").write_bytes(b"caf\xe9\n")
     with pytest.raises(PackError, match="not utf-8") as caught:
-        list(build_pack(recipe, tmp_path / "out" / "pack"))
+        list(build_pack(recipe, tmp_path / "out" / "pack", cache=tmp_path / "cache"))
     assert caught.value.field == "line 1, byte 3"
     assert list((tmp_path / "out").iterdir()) == []
 
@@ -322,7 +322,7 @@ def test_a_full_disk_is_told_and_leaves_nothing(tmp_path, monkeypatch):
 
     monkeypatch.setattr("nearkey.language.building.builder.write_table", no_space)
     with pytest.raises(PackError, match="the disk is full"):
-        list(build_pack(recipe, tmp_path / "out" / "pack"))
+        list(build_pack(recipe, tmp_path / "out" / "pack", cache=tmp_path / "cache"))
     assert list((tmp_path / "out").iterdir()) == []
 
 

@@ -160,7 +160,7 @@ def test_optional_texts_that_are_absent_are_reported(tmp_path):
     extra += 'optional = true\nlicence = "CC0-1.0"\nattribution = "invented"\n'
     recipe.write_text(recipe.read_text() + extra)
     report = BuildReport()
-    list(build_pack(recipe, tmp_path / "pack", report=report))
+    list(build_pack(recipe, tmp_path / "pack", cache=tmp_path / "cache", report=report))
     assert report.left_out == ["More notes"]
     assert report.info is not None
     assert "More notes" not in [part.title for part in report.info.sources]
@@ -173,7 +173,7 @@ def test_a_text_without_words_is_named(tmp_path):
 
     (tmp_path / "recipe" / "notes.txt.gz").write_bytes(gzip.compress(b"\n\n"))
     with pytest.raises(PackError, match="holds no words") as caught:
-        list(build_pack(recipe, tmp_path / "pack"))
+        list(build_pack(recipe, tmp_path / "pack", cache=tmp_path / "cache"))
     assert caught.value.field == "notes"
 
 

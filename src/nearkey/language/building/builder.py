@@ -67,7 +67,8 @@ def build_pack(
 
     Parameters
     ----------
-    data : folder of the corpora that no registry carries. cache : where fetched packages are kept.
+    data : folder of the corpora that no registry carries.
+    cache : where fetched packages and readings of the texts are kept.
     report : filled in with what was dropped, chosen and fitted.
 
     Raises PackError for a recipe or an input that cannot be used, and when the disk is full.

@@ -11,6 +11,7 @@ from pathlib import Path
 from nearkey.errors import PackError
 from nearkey.language.building.fetch import locate
 from nearkey.language.building.formats import LIBRARY_READERS, read_lines
+from nearkey.language.building.kept import keep_source, kept_path, kept_source, source_key
 from nearkey.language.building.progress import Progress
 from nearkey.language.building.recipe import Recipe, TextSource, WordSource
 from nearkey.language.building.streams import TextStream, read_stream, select
@@ -41,7 +42,12 @@ class Intake:
 def read_sources(
     recipe: Recipe, path: Path, *, data: Path | None, cache: Path, into: Intake
 ) -> Iterator[Progress]:
-    """Fetch and read every source; a progress record before each."""
+    """Fetch and read every source; a progress record before each.
+
+    The reading of each text is kept in the `cache` folder and taken from there while neither the text
+    nor how it is read has changed; a further record says so. Texts that a library brings (nltk, hub)
+    are read each time, since there are no files to know them by.
+    """
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
     for number, source in enumerate(todo):
         yield Progress("read", number, len(todo), source.title)
@@ -56,7 +62,12 @@ def read_sources(
         if not files:
             into.left_out.append(source.title)
             continue
-        stream, report = read_text_source(source, files, recipe)
+        key = None if scheme in LIBRARY_READERS else source_key(source, files, recipe)
+        place = kept_path(cache, recipe, source)
+        kept = None if key is None else kept_source(place, key)
+        if kept is not None:
+            yield Progress("read", number, len(todo), f"{source.title} (read by an earlier build)")
+        stream, report = kept or read_text_source(source, files, recipe)
         into.reports[source.name] = report
         if stream.n_words == 0:
             raise PackError(
@@ -65,6 +76,12 @@ def read_sources(
                 field=source.name,
                 fix="check `kind`, or take the source out",
             )
+        if kept is None and key is not None:
+            try:
+                keep_source(place, key, stream, report)
+            except OSError as fault:  # a build can do without; only an interruption costs more
+                note = f"{source.title} (cannot be kept for a later build: {fault.strerror})"
+                yield Progress("read", number, len(todo), note)
         (into.streams if source in recipe.text else into.evaluation)[source.name] = stream
     yield Progress("read", len(todo), len(todo))
 

@@ -1,0 +1,119 @@
+"""Keeping what was read of a source, so that an interrupted build need not read it again.
+
+A file holds the arrays of a `TextStream` (see `nearkey.language.arrays`), then the SHA-256 of all bytes
+before. Its meta values hold the key, the name of what it was made of; with another key it is out of date.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections import Counter
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from nearkey.errors import PackError
+from nearkey.files import atomic_path
+from nearkey.language.arrays import read_arrays, write_arrays
+from nearkey.language.building.recipe import Recipe, TextSource
+from nearkey.language.building.streams import TextStream
+from nearkey.language.building.textfiles import ReadReport
+
+__all__ = ["keep_source", "kept_path", "kept_source", "source_key"]
+
+FORMAT = 1
+"""Raise it when the same text is read to other streams: new rules in `tokens`, in a reader, in `streams`."""
+
+_DIGEST_BYTES = 32
+
+
+def kept_path(cache: Path, recipe: Recipe, source: TextSource) -> Path:
+    """Where a source's reading is kept; one file for each source of a recipe, so that it does not pile up."""
+    plain = re.sub(r"[^A-Za-z0-9._=@+-]", "_", source.name)
+    return cache / "read" / recipe.name / f"{plain}.bin"
+
+
+def source_key(source: TextSource, files: list[Path], recipe: Recipe) -> str | None:
+    """SHA-256 (hex) of all that the reading depends on: the files, how they are read, the format.
+
+    None where a file cannot be opened: the source's reader says so better.
+    """
+    settings = (
+        FORMAT,
+        unicodedata.unidata_version,
+        source.kind,
+        source.encoding,
+        source.undecodable,
+        source.column,
+        source.deduplicate,
+        source.part,
+        sorted(recipe.abbreviations),
+        recipe.alphabet,
+    )
+    contents = []
+    for file in files:
+        # A Sword module's index is named, its text lies beside it.
+        beside = [file.with_suffix(".bzz")] if source.kind == "sword" else []
+        for path in (file, *beside):
+            try:
+                with path.open("rb") as handle:
+                    digest = hashlib.file_digest(handle, "sha256").hexdigest()
+            except OSError:
+                return None
+            contents.append((path.name, digest))  # the name's ending tells readers what to do
+    return hashlib.sha256(msgspec.json.encode((settings, contents))).hexdigest()
+
+
+def keep_source(path: Path, key: str, stream: TextStream, report: ReadReport) -> None:
+    """Write a source's reading, whole or not at all. Raises OSError where it cannot be written."""
+    # The text can be made out from it, and may be private: a folder for its owner alone.
+    path.parent.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with atomic_path(path) as temporary:
+        write_arrays(
+            temporary,
+            {
+                "surfaces": np.frombuffer("\n".join(stream.surfaces).encode(), dtype=np.uint8),
+                "ids": stream.ids,
+                "marks": stream.marks,
+                "starts": stream.starts.astype(np.uint64),
+                "bucket": stream.bucket.astype(np.uint16),
+            },
+            meta={
+                "key": key,
+                "files": report.files,
+                "lines": report.lines,
+                "dropped": list(report.dropped.items()),
+            },
+        )
+        with temporary.open("rb") as written:
+            digest = hashlib.file_digest(written, "sha256").digest()
+        with temporary.open("ab") as handle:
+            handle.write(digest)
+
+
+def kept_source(path: Path, key: str) -> tuple[TextStream, ReadReport] | None:
+    """A reading kept under this key; None where there is none, or it is of another key, or damaged."""
+    try:
+        data = np.frombuffer(path.read_bytes(), dtype=np.uint8)
+    except OSError:
+        return None
+    body, digest = data[:-_DIGEST_BYTES], data[-_DIGEST_BYTES:]
+    if hashlib.sha256(body.data).digest() != digest.tobytes():
+        return None
+    try:
+        arrays, meta = read_arrays(path, data=body)
+    except PackError:
+        return None
+    if meta.get("key") != key:
+        return None
+    stream = TextStream(
+        arrays["surfaces"].tobytes().decode().split("\n"),
+        arrays["ids"].astype(np.int32),
+        arrays["marks"].copy(),  # not a view that keeps the whole file in memory
+        arrays["starts"].astype(np.int64),
+        arrays["bucket"].astype(np.int16),
+    )
+    return stream, ReadReport(meta["files"], meta["lines"], Counter(dict(meta["dropped"])))

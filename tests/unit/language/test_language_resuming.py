@@ -1,0 +1,178 @@
+"""Taking up an interrupted build. Yardstick: a build of the same inputs that was never interrupted."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from pathlib import Path
+
+import pytest
+from small_packs import invented_notes, write_recipe
+
+from nearkey.language.building import intake
+from nearkey.language.building.builder import BuildReport, build_pack
+from nearkey.language.building.kept import keep_source, kept_source, source_key
+from nearkey.language.building.recipe import Recipe, TextSource, read_recipe
+from nearkey.language.building.streams import read_stream
+from nearkey.language.building.textfiles import ReadReport
+
+SECOND_TEXT = """
+[[text]]
+name = "more"
+title = "More invented notes"
+origin = "here"
+files = ["more.txt"]
+licence = "CC0-1.0"
+attribution = "invented"
+"""
+
+
+@pytest.fixture
+def recipe(tmp_path) -> Path:
+    path = write_recipe(tmp_path / "recipe")
+    path.write_text(path.read_text() + SECOND_TEXT)
+    notes = invented_notes(300, 3)
+    (path.parent / "more.txt").write_text("\n".join([*notes, notes[0]]) + "\n")
+    return path
+
+
+@pytest.fixture
+def read(monkeypatch) -> list[str]:
+    """Names of the sources that are really read, in their order."""
+    names: list[str] = []
+    real = intake.read_text_source
+
+    def noting(source, files, recipe):
+        names.append(source.name)
+        return real(source, files, recipe)
+
+    monkeypatch.setattr(intake, "read_text_source", noting)
+    return names
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def build(recipe: Path, out: Path, cache: Path) -> tuple[dict[str, bytes], BuildReport, list[str]]:
+    report = BuildReport()
+    notes = [step.note for step in build_pack(recipe, out, cache=cache, report=report)]
+    return contents(out), report, notes
+
+
+def test_an_interrupted_build_reads_only_the_rest(tmp_path, recipe, read):
+    whole, expected, _ = build(recipe, tmp_path / "whole", tmp_path / "other cache")
+    assert read == ["notes", "more", "later"]
+    read.clear()
+
+    def stop_at_the_second_text() -> None:
+        for step in build_pack(recipe, tmp_path / "pack", cache=tmp_path / "cache"):
+            if step.note == "More invented notes":
+                raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        stop_at_the_second_text()
+    assert read == ["notes"]
+    assert not (tmp_path / "pack").exists()
+    read.clear()
+
+    resumed, report, notes = build(recipe, tmp_path / "pack", tmp_path / "cache")
+    assert read == ["more", "later"]
+    assert [note for note in notes if "earlier build" in note] == [
+        "Invented field notes (read by an earlier build)"
+    ]
+    assert resumed == whole
+    assert report.dropped == expected.dropped
+    assert report.dropped["more"]["repeated sentence"] > 0
+
+
+def test_a_finished_build_is_read_from_what_was_kept(tmp_path, recipe, read):
+    first, _, _ = build(recipe, tmp_path / "pack", tmp_path / "cache")
+    read.clear()
+    second, _, _ = build(recipe, tmp_path / "pack", tmp_path / "cache")
+    assert read == []
+    assert second == first
+    assert (tmp_path / "cache" / "read").stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize("damage", ["empty", "cut", "flipped", "folder"])
+def test_a_damaged_file_is_ignored(tmp_path, recipe, read, damage):
+    first, _, _ = build(recipe, tmp_path / "pack", tmp_path / "cache")
+    (kept,) = (tmp_path / "cache").rglob("notes.bin")
+    data = bytearray(kept.read_bytes())
+    if damage == "flipped":
+        data[len(data) // 2] ^= 1
+    if damage == "folder":
+        kept.unlink()
+        kept.mkdir()
+    else:
+        kept.write_bytes({"empty": b"", "cut": data[:-100], "flipped": data}[damage])
+    read.clear()
+    second, _, notes = build(recipe, tmp_path / "pack", tmp_path / "cache")
+    assert read == ["notes"]
+    assert second == first
+    # A folder in the way can be neither read nor replaced: the build says so and goes on.
+    assert any("cannot be kept" in note for note in notes) == (damage == "folder")
+
+
+def test_a_changed_text_or_recipe_is_read_again(tmp_path, recipe, read):
+    build(recipe, tmp_path / "pack", tmp_path / "cache")
+    more = recipe.parent / "more.txt"
+    more.write_text(more.read_text() + "We carried the prism to the ridge.\n")
+    read.clear()
+    changed, _, _ = build(recipe, tmp_path / "pack", tmp_path / "cache")
+    assert read == ["more"]
+    assert changed == build(recipe, tmp_path / "whole", tmp_path / "other cache")[0]
+    recipe.write_text(recipe.read_text().replace("size = 60", "size = 50"))
+    read.clear()
+    build(recipe, tmp_path / "pack", tmp_path / "cache")
+    assert read == []  # the lexicon's size does not change what is read
+    recipe.write_text(recipe.read_text().replace("[lexicon]", 'abbreviations = ["mr"]\n[lexicon]'))
+    build(recipe, tmp_path / "pack", tmp_path / "cache")
+    assert read == ["notes", "more", "later"]
+
+
+def varied(source: TextSource, **changes: object) -> TextSource:
+    fields = {name: getattr(source, name) for name in source.__struct_fields__}
+    return TextSource(**{**fields, **changes})
+
+
+def test_the_key_names_all_that_reading_depends_on(tmp_path, recipe):
+    settings: Recipe = read_recipe(recipe)
+    source = settings.text[1]
+    files = [recipe.parent / "more.txt"]
+    key = source_key(source, files, settings)
+    for change in (
+        {"kind": "paragraphs"}, {"encoding": "latin-1"}, {"undecodable": "drop"},
+        {"column": "gloss"}, {"deduplicate": False}, {"part": (0, 900)},
+    ):  # fmt: skip
+        assert source_key(varied(source, **change), files, settings) != key, change
+    assert source_key(varied(source, title="x", cased=False), files, settings) == key
+    assert source_key(source, [recipe.parent / "none.txt"], settings) is None
+
+    # A Sword module's text lies beside the index that is named.
+    block = zlib.compress(b"In the field, they rested.")
+    (tmp_path / "nt.bzs").write_bytes(struct.pack("<III", 0, len(block), 26))
+    (tmp_path / "nt.bzz").write_bytes(block)
+    sword = varied(source, kind="sword")
+    before = source_key(sword, [tmp_path / "nt.bzs"], settings)
+    (tmp_path / "nt.bzz").write_bytes(zlib.compress(b"In the field, they waited."))
+    assert source_key(sword, [tmp_path / "nt.bzs"], settings) != before
+
+
+def test_what_is_kept_comes_back_whole(tmp_path):
+    stream = read_stream(["Où est l’étai? Là-bas, à Σίφνος.", "Peg 12 is in."])
+    report = ReadReport(files=2, lines=5)
+    report.drop("second reason", 2)
+    report.drop("first reason")
+    keep_source(tmp_path / "read" / "x" / "a.bin", "key", stream, report)
+    assert kept_source(tmp_path / "read" / "x" / "a.bin", "other key") is None
+    found = kept_source(tmp_path / "read" / "x" / "a.bin", "key")
+    assert found is not None
+    assert found[0].surfaces == stream.surfaces
+    for name in ("ids", "marks", "starts", "bucket"):
+        ours, theirs = getattr(found[0], name), getattr(stream, name)
+        assert ours.dtype == theirs.dtype
+        assert ours.tolist() == theirs.tolist()
+    assert list(found[1].dropped.items()) == list(report.dropped.items())
+    assert (found[1].files, found[1].lines) == (2, 5)
