@@ -32,6 +32,8 @@ def _run(steps: Iterator[Progress], label: str) -> None:
     with progress_bar(label) as bar:
         for step in steps:
             bar(step.done, step.total)
+            if step.note:
+                click.echo(f"{step.stage}: {step.note}", err=True)
 
 
 @pack.command("build")
@@ -46,7 +48,10 @@ def _run(steps: Iterator[Progress], label: str) -> None:
     help="Folder of the corpora that no registry carries (or NEARKEY_DATA).",
 )
 @click.option(
-    "--cache", type=_folder, envvar="NEARKEY_CACHE", help="Where fetched packages are kept."
+    "--cache",
+    type=_folder,
+    envvar="NEARKEY_CACHE",
+    help="Where fetched packages and texts already read are kept; delete it after private texts.",
 )
 @click.option(
     "--adapt",
