@@ -110,7 +110,10 @@ class Cell:
         mine: Cell | None = self
         theirs: Cell | None = other
         while mine is not theirs:
-            if mine is None or theirs is None or mine.piece != theirs.piece:
+            if mine is None or theirs is None:
+                return False
+            # Lists of other lengths differ at the end of a long run of like pieces: seen here at once.
+            if mine.n_chars != theirs.n_chars or mine.piece != theirs.piece:
                 return False
             mine, theirs = mine.rest, theirs.rest
         return True
