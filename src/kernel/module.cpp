@@ -1,18 +1,24 @@
 // Python face of the kernel: checks shapes, converts, releases the interpreter lock.
 #include <nanobind/nanobind.h>
 #include <nanobind/ndarray.h>
+#include <nanobind/stl/optional.h>
 #include <nanobind/stl/shared_ptr.h>
+#include <nanobind/stl/string.h>
+#include <nanobind/stl/string_view.h>
 #include <nanobind/stl/vector.h>
 
 #include <atomic>
 #include <cmath>
+#include <optional>
 #include <thread>
 
 #include "lexicon.hpp"
 #include "ngram_table.hpp"
 #include "search.hpp"
 #include "sentence.hpp"
+#include "sorted.hpp"
 #include "speller.hpp"
+#include "text.hpp"
 #include "touch.hpp"
 
 namespace nb = nanobind;
@@ -312,6 +318,51 @@ nb::tuple table_followers(const NgramTable &t, const Tokens &context) {
     return nb::make_tuple(array<std::uint32_t>(words.size(), ids), array<double>(probs.size(), log_probs));
 }
 
+Out1<std::int64_t> find(const In1<std::int64_t> &keys, const In1<std::int64_t> &wanted) {
+    const std::size_t n = wanted.shape(0);
+    auto *out = new std::int64_t[n];
+    {
+        nb::gil_scoped_release release;
+        find_sorted(keys.data(), keys.shape(0), wanted.data(), n, out);
+    }
+    return array<std::int64_t>(n, out);
+}
+
+nb::tuple runs(const In1<std::uint64_t> &values) {
+    const std::size_t n = values.shape(0), found = n_distinct(values.data(), n);
+    auto *distinct = new std::uint64_t[found];
+    auto *times = new std::int64_t[found];
+    {
+        nb::gil_scoped_release release;
+        runs_of(values.data(), n, distinct, times);
+    }
+    return nb::make_tuple(array<std::uint64_t>(found, distinct), array<std::int64_t>(found, times));
+}
+
+Out1<std::int32_t> read_tokens(TokenReader &reader, std::string_view text) {
+    auto *ids = [&] {
+        nb::gil_scoped_release release;
+        return new std::vector<std::int32_t>(reader.read(text));
+    }();
+    nb::capsule owner(ids, [](void *p) noexcept { delete static_cast<std::vector<std::int32_t> *>(p); });
+    return Out1<std::int32_t>(ids->data(), {ids->size()}, owner);
+}
+
+nb::bytes arpa_rows(const ArpaWriter &writer, const In1<double> &log10, const In2<std::int64_t> &tokens, const std::optional<In1<double>> &backoff,
+                    const std::optional<In1<std::uint8_t>> &has_backoff) {
+    const std::size_t n = log10.shape(0);
+    if (tokens.shape(0) != n || backoff.has_value() != has_backoff.has_value() ||
+        (backoff && (backoff->shape(0) != n || has_backoff->shape(0) != n)))
+        throw std::invalid_argument("rows differ in number");
+    std::string out;
+    {
+        nb::gil_scoped_release release;
+        out = writer.rows(log10.data(), tokens.data(), n, tokens.shape(1), backoff ? backoff->data() : nullptr,
+                          has_backoff ? has_backoff->data() : nullptr);
+    }
+    return nb::bytes(out.data(), out.size());
+}
+
 }  // namespace
 }  // namespace nearkey
 
@@ -396,6 +447,24 @@ NB_MODULE(_kernel, m) {
         })
         .def("__len__", [](const Spelling &s) { return s.beams.size() - 1; })
         .def("best", &spelling_best, "k"_a);
+
+    m.def("find_sorted", &find, "keys"_a, "wanted"_a);
+
+    m.def("runs", &runs, "ascending"_a);
+
+    nb::class_<TokenReader>(m, "TokenReader")
+        .def(nb::init<const std::vector<std::string> &, std::uint32_t, std::uint32_t>(), "first"_a, "begin"_a, "end"_a)
+        .def("read", &read_tokens, "text"_a)
+        .def("tokens", [](const TokenReader &reader) {
+            nb::list out;
+            for (std::size_t id = 0; id < reader.size(); ++id) out.append(nb::str(reader.token(id).data(), reader.token(id).size()));
+            return out;
+        })
+        .def("__len__", &TokenReader::size);
+
+    nb::class_<ArpaWriter>(m, "ArpaWriter")
+        .def(nb::init<const std::vector<std::string> &>(), "tokens"_a)
+        .def("rows", &arpa_rows, "log10"_a, "tokens"_a, "backoff"_a.none() = nb::none(), "has_backoff"_a.none() = nb::none());
 
     m.def("decode_sentence", &sentence, "searcher"_a, "speller"_a.none(), "rows"_a, "context"_a, "k"_a, "penalties"_a, "space"_a, "boundary"_a,
           "missing_space"_a, "width"_a, "words"_a, "reach"_a);

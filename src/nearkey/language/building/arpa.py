@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey._kernel import ArpaWriter
 from nearkey.errors import PackError
 from nearkey.files import atomic_write
-from nearkey.language.building.arpa_rows import TokenBytes, arpa_rows
 from nearkey.language.building.backoff import LOG_ZERO, BackoffModel, FloatArray
 from nearkey.language.building.tree import NgramTree
 
 __all__ = ["read_arpa", "write_arpa"]
 
 _LOG10 = float(np.log(10.0))
-_CHUNK = 20_000
+_CHUNK = 100_000
 
 
 def write_arpa(path: str | os.PathLike[str], model: BackoffModel, tokens: Sequence[str]) -> None:
@@ -27,7 +27,7 @@ def write_arpa(path: str | os.PathLike[str], model: BackoffModel, tokens: Sequen
     Numbers have seven digits. A back-off is written for every n-gram that is the context of a longer one.
     """
     tree = model.tree
-    texts = TokenBytes.of(tokens)
+    writer = ArpaWriter(tokens)
     with atomic_write(path, "wb") as out:
         head = "".join(
             f"ngram {level}={size}\n" for level, size in enumerate(tree.sizes(), start=1)
@@ -39,13 +39,12 @@ def write_arpa(path: str | os.PathLike[str], model: BackoffModel, tokens: Sequen
             log10 = model.log_prob[level - 1] / _LOG10
             if level == tree.order:
                 for part in _parts(len(log10)):
-                    out.write(arpa_rows(log10[part], rows[part], texts).data)
+                    out.write(writer.rows(log10[part], rows[part]))
                 continue
             backoff = model.backoff[level - 1] / _LOG10
-            has_child = np.diff(tree.child(level)) > 0
+            has_child = (np.diff(tree.child(level)) > 0).view(np.uint8)
             for part in _parts(len(log10)):
-                lines = arpa_rows(log10[part], rows[part], texts, backoff[part], has_child[part])
-                out.write(lines.data)
+                out.write(writer.rows(log10[part], rows[part], backoff[part], has_child[part]))
         out.write(b"\n\\end\\\n")
 
 

@@ -8,10 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey._kernel import runs
 from nearkey.language.building.tree import IntArray, NgramTree, merge_trees, run_starts
 from nearkey.language.tokens import BOS
 
 __all__ = ["NgramCounts", "count_ngrams", "merge_counts"]
+
+
+_PART = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,10 +35,12 @@ def count_ngrams(stream: NDArray[np.integer], *, order: int, vocab_size: int) ->
     stream = np.ascontiguousarray(stream)
     size = len(stream)
     bits = max(1, int(vocab_size - 1).bit_length())
-    counts = [np.bincount(stream, minlength=vocab_size).astype(np.int64)]
+    counts = [_uses(stream, vocab_size)]
     sentence = np.cumsum(stream == BOS, dtype=np.int32) if order > 1 else np.zeros(0, np.int32)
     keys: list[IntArray] = []
-    at_position = stream.astype(np.uint64)  # packed tokens of the n-gram that begins here
+    # Packed tokens of the n-gram that begins at each place; worked on in place, since fresh memory
+    # costs more than the arithmetic.
+    packed = stream.astype(np.uint64)
     packed_before = np.arange(
         vocab_size, dtype=np.uint64
     )  # the same code for each entry one level down
@@ -43,25 +49,37 @@ def count_ngrams(stream: NDArray[np.integer], *, order: int, vocab_size: int) ->
         end = max(0, size - level + 1)
         inside = sentence[:end] == sentence[level - 1 :]
         if used + bits > 64:  # replace the packed context by its rank
-            distinct, rank = np.unique(at_position, return_inverse=True)
-            at_position = rank.astype(np.uint64)
+            distinct, rank = np.unique(packed, return_inverse=True)
+            packed = rank.astype(np.uint64)
             packed_before = np.searchsorted(distinct, packed_before).astype(np.uint64)
             used = max(1, len(distinct).bit_length())
-        at_position = (at_position[:end] << np.uint64(bits)) | stream[level - 1 :].astype(np.uint64)
-        ordered = np.sort(at_position[inside])
-        starts = run_starts(ordered)
-        unique = ordered[starts]
-        counts.append(np.diff(np.append(starts, len(ordered))))
+        packed = packed[:end]
+        packed <<= np.uint64(bits)
+        np.bitwise_or(packed, stream[level - 1 :], out=packed, dtype=np.uint64, casting="unsafe")
+        ordered = packed[inside]
+        ordered.sort()
+        unique, times = runs(ordered)
+        counts.append(times)
         del ordered
         context = unique >> np.uint64(bits)
         first = run_starts(context)
         parents = np.searchsorted(packed_before, context[first])
         parent = np.repeat(parents, np.diff(np.append(first, len(context))))
-        token = (unique & np.uint64((1 << bits) - 1)).astype(np.int64)
-        keys.append(parent * vocab_size + token)
+        parent *= vocab_size
+        parent += (unique & np.uint64((1 << bits) - 1)).view(np.int64)
+        keys.append(parent)
         packed_before = unique
         used += bits
     return NgramCounts(NgramTree(vocab_size, tuple(keys)), tuple(counts))
+
+
+def _uses(stream: NDArray[np.integer], vocab_size: int) -> NDArray[np.int64]:
+    """How often each token occurs, part by part: bincount copies what it is given to 8 bytes a token."""
+    total = np.zeros(vocab_size, dtype=np.int64)
+    for start in range(0, len(stream), _PART):
+        part = np.bincount(stream[start : start + _PART])
+        total[: len(part)] += part
+    return total
 
 
 def merge_counts(parts: Iterable[NgramCounts]) -> NgramCounts:

@@ -44,7 +44,7 @@ def locate(
         base = recipe.parent
     elif scheme == "data":
         if isinstance(source, TextSource) and source.optional:
-            return [] if data is None else _matching(data, source.files)
+            return [] if data is None else _matching(data, source.files, deep=True)
         if data is None:
             raise PackError(
                 f"needs {source.title}, which no registry carries",
@@ -64,7 +64,7 @@ def locate(
             field=source.name,
             fix="use npm:, pypi:, debian:, nltk:, hub:, data or here",
         )
-    found = _matching(base, source.files)
+    found = _matching(base, source.files, deep=scheme == "data")
     if not found:
         raise PackError(
             f"no file {', '.join(source.files)} in {base}",
@@ -75,7 +75,8 @@ def locate(
     return found
 
 
-def _matching(base: Path, patterns: list[str]) -> list[Path]:
+def _matching(base: Path, patterns: list[str], *, deep: bool = False) -> list[Path]:
+    """Files of `base` that match; `deep` patterns may match in any folder below it."""
     chosen: set[Path] = set()
     for pattern in patterns:
         if pattern.startswith("!"):
@@ -85,7 +86,8 @@ def _matching(base: Path, patterns: list[str]) -> list[Path]:
                 if not fnmatch.fnmatch(path.relative_to(base).as_posix(), pattern[1:])
             }
         else:
-            chosen |= {path for path in base.glob(pattern) if path.is_file()}
+            found = base.rglob(pattern) if deep else base.glob(pattern)
+            chosen |= {path for path in found if path.is_file()}
     return sorted(chosen, key=lambda path: path.relative_to(base).as_posix())
 
 

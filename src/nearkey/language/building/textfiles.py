@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import gzip
+import io
 import json
 import os
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -19,6 +21,7 @@ __all__ = [
     "ReadOptions",
     "ReadReport",
     "read_arrow",
+    "read_blocks",
     "read_csv",
     "read_fortune",
     "read_json",
@@ -28,6 +31,7 @@ __all__ = [
 
 MAX_LINE_BYTES = 1 << 20
 """A longer line is cut at white space; one without white space over this length is no text."""
+_WHITE_SPACE = re.compile(rb"\s")
 
 
 @dataclass(slots=True)
@@ -68,63 +72,89 @@ def open_binary(path: Path) -> IO[bytes]:
 
 def read_plain(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
     """One sentence, utterance or paragraph a line."""
+    for block in read_blocks(path, options, report):
+        yield from io.StringIO(block, newline="\n")
+
+
+def read_blocks(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
+    """The text of `read_plain`, about a megabyte of whole lines at a time."""
     number, offset = 0, 0
     with open_binary(path) as handle:
         try:
-            while raw := handle.readline(MAX_LINE_BYTES):
-                if len(raw) == MAX_LINE_BYTES and not raw.endswith(b"\n"):
-                    raw += _to_white_space(handle, path, number + 1)
-                    report.drop("over-long line, cut at white space (nothing lost)")
-                number += 1
-                if b"\0" in raw:
+            for raw in _whole_lines(handle, path, report):
+                if 0 in raw:
+                    at = raw.index(0)
+                    line = number + raw.count(b"\n", 0, at) + 1
                     raise PackError(
                         "holds zero bytes, so it is not text",
                         where=str(path),
-                        field=f"line {number}, byte {offset + raw.index(0)}",
+                        field=f"line {line}, byte {offset + at}",
                         fix="name a text file",
                     )
-                text = _decode(raw, path, number, offset, options, report)
+                try:
+                    text = raw.decode(options.encoding)
+                except UnicodeDecodeError:
+                    text = _decode_lines(raw, path, number, offset, options, report)
+                number += raw.count(b"\n")
                 offset += len(raw)
-                if text is not None:
-                    yield text
+                yield text
         except (gzip.BadGzipFile, EOFError) as fault:
             raise PackError(
                 f"damaged gzip file: {fault}", where=str(path), fix="fetch it again"
             ) from None
 
 
-def _to_white_space(handle: IO[bytes], path: Path, number: int) -> bytes:
-    """Bytes up to and with the next white space."""
-    more = bytearray()
-    while byte := handle.read(1):
-        more += byte
-        if byte.isspace():
-            return bytes(more)
-        if len(more) > MAX_LINE_BYTES:
-            raise PackError(
-                f"no white space in {MAX_LINE_BYTES} bytes, so it is not running text",
-                where=str(path),
-                field=f"line {number}",
-                fix="name a text file",
-            )
-    return bytes(more)
+def _whole_lines(handle: IO[bytes], path: Path, report: ReadReport) -> Iterator[bytes]:
+    """Bytes of whole lines; a line over `MAX_LINE_BYTES` is cut at the next white space."""
+    rest = b""
+    number = 1
+    while more := handle.read(MAX_LINE_BYTES):
+        block = rest + more
+        line_end = block.find(b"\n")
+        while line_end > MAX_LINE_BYTES or (line_end < 0 and len(block) > MAX_LINE_BYTES):
+            cut = _WHITE_SPACE.search(block, MAX_LINE_BYTES)
+            if cut is None and len(block) > 2 * MAX_LINE_BYTES:
+                raise PackError(
+                    f"no white space in {MAX_LINE_BYTES} bytes, so it is not running text",
+                    where=str(path),
+                    field=f"line {number}",
+                    fix="name a text file",
+                )
+            if cut is None:
+                break
+            report.drop("over-long line, cut at white space (nothing lost)")
+            yield block[: cut.start()] + b"\n"
+            block = block[cut.end() :]
+            line_end = block.find(b"\n")
+        end = block.rfind(b"\n") + 1
+        if end:
+            number += block.count(b"\n")
+            yield block[:end]
+        rest = block[end:]
+    if rest:
+        yield rest
 
 
-def _decode(
+def _decode_lines(
     raw: bytes, path: Path, number: int, offset: int, options: ReadOptions, report: ReadReport
-) -> str | None:
-    try:
-        return raw.decode(options.encoding)
-    except UnicodeDecodeError as fault:
-        if options.undecodable == "drop":
+) -> str:
+    """The lines that can be decoded, line by line."""
+    texts = []
+    for line in io.BytesIO(raw):
+        number += 1
+        try:
+            texts.append(line.decode(options.encoding))
+        except UnicodeDecodeError as fault:
+            if options.undecodable != "drop":
+                raise PackError(
+                    f"not {options.encoding}: {fault.reason}",
+                    where=str(path),
+                    field=f"line {number}, byte {offset + fault.start}",
+                    fix='set `encoding` for this source, or `undecodable = "drop"`',
+                ) from None
             report.drop(f"line not {options.encoding}")
-            return None
-        raise PackError(
-            f"not {options.encoding}: {fault.reason}",
-            where=str(path),
-            field=f"line {number}, byte {offset + fault.start}",
-            fix='set `encoding` for this source, or `undecodable = "drop"`',
-        ) from None
+        offset += len(line)
+    return "".join(texts)
 
 
 def read_csv(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:

@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey._kernel import find_sorted
+
 __all__ = ["NgramTree", "run_starts"]
 
 IntArray = NDArray[np.int64]
-MISSING = -1
 
 
 def run_starts(sorted_keys: NDArray[Any]) -> NDArray[np.int64]:
@@ -70,12 +71,8 @@ class NgramTree:
         """Entries of `level` with these parents and last tokens; -1 where there is none or no parent."""
         if level == 1:
             return token.astype(np.int64)
-        keys = self.keys[level - 2]
-        if keys.size == 0:
-            return np.full(len(token), MISSING, dtype=np.int64)
-        wanted = parent * self.vocab_size + token
-        at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
-        return np.where((parent >= 0) & (keys[at] == wanted), at, MISSING)
+        # A missing parent makes a key below 0, which no entry has.
+        return find_sorted(self.keys[level - 2], parent * self.vocab_size + token)
 
     def suffix(self, level: int) -> IntArray:
         """For each entry of `level` (from 2), the entry of level-1 that spells all but its first token.
