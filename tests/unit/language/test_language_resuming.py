@@ -7,13 +7,22 @@ import zlib
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from small_packs import invented_notes, write_recipe
 
+from nearkey.language import tokens
 from nearkey.language.building import intake
 from nearkey.language.building.builder import BuildReport, build_pack
-from nearkey.language.building.kept import keep_source, kept_source, source_key
+from nearkey.language.building.kept import (
+    KeptParts,
+    keep_source,
+    kept_path,
+    kept_source,
+    source_key,
+)
 from nearkey.language.building.recipe import Recipe, TextSource, read_recipe
-from nearkey.language.building.streams import read_stream
+from nearkey.language.building.streams import StreamReader, read_stream
 from nearkey.language.building.textfiles import ReadReport
 
 SECOND_TEXT = """
@@ -40,13 +49,13 @@ def recipe(tmp_path) -> Path:
 def read(monkeypatch) -> list[str]:
     """Names of the sources that are really read, in their order."""
     names: list[str] = []
-    real = intake.read_text_source
+    real = intake.reading
 
-    def noting(source, files, recipe):
+    def noting(source, files, recipe, parts=None):
         names.append(source.name)
-        return real(source, files, recipe)
+        return real(source, files, recipe, parts)
 
-    monkeypatch.setattr(intake, "read_text_source", noting)
+    monkeypatch.setattr(intake, "reading", noting)
     return names
 
 
@@ -84,6 +93,104 @@ def test_an_interrupted_build_reads_only_the_rest(tmp_path, recipe, read):
     assert resumed == whole
     assert report.dropped == expected.dropped
     assert report.dropped["more"]["repeated sentence"] > 0
+
+
+def test_an_interrupted_text_goes_on_where_it_stopped(tmp_path, recipe, monkeypatch):
+    monkeypatch.setattr(intake, "LINES", 40)
+    whole, expected, notes = build(recipe, tmp_path / "whole", tmp_path / "other cache")
+    assert "More invented notes: 40 lines" in notes
+
+    def stop_at(note: str) -> None:
+        for step in build_pack(recipe, tmp_path / "pack", cache=tmp_path / "cache"):
+            if step.note == note:
+                raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        stop_at("More invented notes: 120 lines")
+    with pytest.raises(KeyboardInterrupt):
+        stop_at("More invented notes: 200 lines")
+    (parts,) = (tmp_path / "cache").rglob("more.parts")
+    assert len(list(parts.iterdir())) == 5
+    assert parts.stat().st_mode & 0o077 == 0
+    blocks: list[list[str]] = []
+    real = tokens.sentences
+    monkeypatch.setattr(
+        tokens, "sentences", lambda lines, **rest: real(blocks.append(lines) or lines, **rest)
+    )
+    resumed, report, notes = build(recipe, tmp_path / "pack", tmp_path / "cache")
+    assert "More invented notes: 200 lines read by an earlier build" in notes
+    assert "More invented notes: 120 lines" not in notes
+    assert resumed == whole
+    assert report.dropped == expected.dropped
+    assert report.dropped["more"]["repeated sentence"] > 0
+    assert not parts.exists()
+    text = (recipe.parent / "more.txt").read_text().splitlines(keepends=True)
+    assert blocks[:3] == [text[200:240], text[240:280], text[280:]]
+
+
+@pytest.mark.parametrize("damage", ["flipped", "gone", "key"])
+def test_a_damaged_part_costs_itself_and_what_follows(tmp_path, recipe, monkeypatch, damage):
+    monkeypatch.setattr(intake, "LINES", 40)
+    whole, _, _ = build(recipe, tmp_path / "whole", tmp_path / "other cache")
+    source = read_recipe(recipe).text[1]
+    files = [recipe.parent / "more.txt"]
+    key = source_key(source, files, read_recipe(recipe))
+    assert key is not None
+    parts = KeptParts.beside(kept_path(tmp_path / "cache", read_recipe(recipe), source), key)
+    steps = intake.reading(source, files, read_recipe(recipe), parts)
+    for _ in range(5):
+        next(steps)
+    third = parts.folder / "000002.bin"
+    data = bytearray(third.read_bytes())
+    if damage == "flipped":
+        data[-40] ^= 4
+        third.write_bytes(data)
+    elif damage == "gone":
+        third.unlink()
+    else:
+        files[0].write_text(files[0].read_text() + "We carried the prism to the ridge.\n")
+        whole, _, _ = build(recipe, tmp_path / "whole", tmp_path / "third cache")
+    resumed, _, notes = build(recipe, tmp_path / "pack", tmp_path / "cache")
+    told = "More invented notes: 80 lines read by an earlier build"
+    assert (told in notes) == (damage != "key")
+    assert resumed == whole
+
+
+def test_parts_that_cannot_be_kept_are_told_of_once(tmp_path, recipe, monkeypatch):
+    monkeypatch.setattr(intake, "LINES", 40)
+    source, files = read_recipe(recipe).text[1], [recipe.parent / "more.txt"]
+    (tmp_path / "more.parts").write_text("a file in the folder's place")
+    parts = KeptParts.beside(tmp_path / "more.bin", "key")
+    notes = list(intake.reading(source, files, read_recipe(recipe), parts))
+    assert [note for note in notes if "cannot be kept" in note] == [
+        "what is read cannot be kept: File exists"
+    ]
+    assert notes[-1] == "280 lines"
+
+
+@given(st.data())
+def test_a_text_read_in_parts_is_the_text_read_at_once(data):
+    words = st.sampled_from(["Peg", "peg", "prism", "Ω", "the", "12", "isn’t", "stop."])
+    line = st.lists(words, max_size=8).map(" ".join)
+    lines = data.draw(st.lists(line, max_size=30))
+    settings = {"longest_repeat": 2, "alphabet": "abcdefghijklmnopqrstuvwxyz"}
+    whole = StreamReader(**settings)
+    whole.read(lines)
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(lines)), max_size=4)))
+    earlier, parts, start = StreamReader(**settings), [], 0
+    for cut in cuts:
+        earlier.read(lines[start:cut])
+        parts.append(earlier.part())
+        start = cut
+    later = StreamReader(**settings)
+    for part in parts:
+        later.take_up(part)
+    later.read(lines[start:])
+    assert later.dropped == whole.dropped
+    ours, theirs = later.stream(), whole.stream()
+    assert ours.surfaces == theirs.surfaces
+    for name in ("ids", "marks", "starts", "bucket"):
+        assert getattr(ours, name).tolist() == getattr(theirs, name).tolist()
 
 
 def test_a_finished_build_is_read_from_what_was_kept(tmp_path, recipe, read):

@@ -4,24 +4,37 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 from nearkey.errors import PackError
 from nearkey.language.building.fetch import locate
 from nearkey.language.building.formats import LIBRARY_READERS, read_lines
-from nearkey.language.building.kept import keep_source, kept_path, kept_source, source_key
+from nearkey.language.building.kept import (
+    KeptParts,
+    keep_source,
+    kept_path,
+    kept_source,
+    source_key,
+)
 from nearkey.language.building.progress import Progress
 from nearkey.language.building.recipe import Recipe, TextSource, WordSource
-from nearkey.language.building.streams import TextStream, read_stream, select
+from nearkey.language.building.streams import StreamReader, TextStream, select
 from nearkey.language.building.textfiles import ReadOptions, ReadReport, read_plain
 from nearkey.language.building.wordlists import read_counted, read_frequencies, read_spelling
 from nearkey.language.tokens import normalise_word
 
 _RATED = re.compile(r"""^\s*["']?([^"':\n]+)["']?: (\d+),?$""", re.MULTILINE)
 
-__all__ = ["Intake", "read_sources", "read_text_source"]
+__all__ = ["LINES", "Intake", "read_sources", "read_text_source", "reading"]
+
+LINES = 100_000
+"""Lines of a text between two records of progress, and the most that an interruption costs."""
+
+_Reading = tuple[TextStream, ReadReport]
 
 
 @dataclass(slots=True)
@@ -42,10 +55,11 @@ class Intake:
 def read_sources(
     recipe: Recipe, path: Path, *, data: Path | None, cache: Path, into: Intake
 ) -> Iterator[Progress]:
-    """Fetch and read every source; a progress record before each.
+    """Fetch and read every source; a progress record before each, and after each `LINES` lines of a text.
 
     The reading of each text is kept in the `cache` folder and taken from there while neither the text
-    nor how it is read has changed; a further record says so. Texts that a library brings (nltk, hub)
+    nor how it is read has changed; a further record says so. So are its parts, until it is whole: an
+    interrupted reading goes on at the last of them. Texts that a library brings (nltk, hub)
     are read each time, since there are no files to know them by.
     """
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
@@ -67,7 +81,12 @@ def read_sources(
         kept = None if key is None else kept_source(place, key)
         if kept is not None:
             yield Progress("read", number, len(todo), f"{source.title} (read by an earlier build)")
-        stream, report = kept or read_text_source(source, files, recipe)
+        parts = None if key is None else KeptParts.beside(place, key)
+        if kept is None:
+            steps = reading(source, files, recipe, parts)
+            stream, report = yield from _told(steps, number, len(todo), source.title)
+        else:
+            stream, report = kept
         into.reports[source.name] = report
         if stream.n_words == 0:
             raise PackError(
@@ -79,6 +98,7 @@ def read_sources(
         if kept is None and key is not None:
             try:
                 keep_source(place, key, stream, report)
+                KeptParts.beside(place, key).discard()
             except OSError as fault:  # a build can do without; only an interruption costs more
                 note = f"{source.title} (cannot be kept for a later build: {fault.strerror})"
                 yield Progress("read", number, len(todo), note)
@@ -86,10 +106,37 @@ def read_sources(
     yield Progress("read", len(todo), len(todo))
 
 
-def read_text_source(
-    source: TextSource, files: list[Path], recipe: Recipe
-) -> tuple[TextStream, ReadReport]:
+def _told(
+    steps: Generator[str, None, _Reading], number: int, total: int, title: str
+) -> Generator[Progress, None, _Reading]:
+    """A reading's progress as that of the build."""
+    while True:
+        try:
+            note = next(steps)
+        except StopIteration as end:
+            found: _Reading = end.value
+            return found
+        yield Progress("read", number, total, f"{title}: {note}")
+
+
+def read_text_source(source: TextSource, files: list[Path], recipe: Recipe) -> _Reading:
     """Read one source of running text."""
+    steps = reading(source, files, recipe)
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            found: _Reading = end.value
+            return found
+
+
+def reading(
+    source: TextSource, files: list[Path], recipe: Recipe, parts: KeptParts | None = None
+) -> Generator[str, None, _Reading]:
+    """Read one source of running text, `LINES` lines at a time; yields how far it is.
+
+    With `parts` it goes on where they end, and puts away what it reads.
+    """
     report = ReadReport()
     options = ReadOptions(source.encoding, source.undecodable, source.column)
     scheme, _, name = source.origin.partition(":")
@@ -97,13 +144,33 @@ def read_text_source(
         lines = LIBRARY_READERS[scheme](name, options, report)
     else:
         lines = read_lines(files, source.kind, options, report)
-    stream = read_stream(
-        lines,
+    reader = StreamReader(
         deduplicate=source.deduplicate,
         abbreviations=frozenset(recipe.abbreviations),
         alphabet="" if "a" in recipe.alphabet else recipe.alphabet,
-        dropped=report.dropped,
     )
+    done = 0
+    if parts is not None:
+        for until, part in parts.taken_up():
+            reader.take_up(part)
+            done = until
+        if done:
+            yield f"{done:,} lines read by an earlier build"
+            deque(islice(lines, done), maxlen=0)  # the readers count anew what they drop
+    while block := list(islice(lines, LINES)):
+        reader.read(block)
+        done += len(block)
+        if len(block) < LINES:
+            break
+        if parts is not None:
+            try:
+                parts.keep(done, reader.part())
+            except OSError as fault:  # as for whole texts
+                yield f"what is read cannot be kept: {fault.strerror}"
+                parts = None
+        yield f"{done:,} lines"
+    report.dropped.update(reader.dropped)
+    stream = reader.stream()
     low, high = source.part
     if (low, high) != (0, 1000):
         stream = select(stream, (stream.bucket >= low) & (stream.bucket < high))

@@ -8,13 +8,23 @@ from array import array
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language import tokens as tk
 
-__all__ = ["TextStream", "encode_stream", "read_stream", "split_stream"]
+__all__ = [
+    "StreamPart",
+    "StreamReader",
+    "TextStream",
+    "encode_stream",
+    "read_stream",
+    "split_stream",
+]
+
+_DIGEST_BYTES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,52 +52,128 @@ class TextStream:
         return len(self.ids)
 
 
-def read_stream(
-    lines: Iterable[str],
-    *,
-    deduplicate: bool = True,
-    longest_repeat: int = 4,
-    abbreviations: frozenset[str] = tk.ABBREVIATIONS,
-    alphabet: str = "",
-    dropped: Counter[str] | None = None,
-) -> TextStream:
-    """Split `lines` into sentences and intern their words.
+@dataclass(frozen=True, slots=True)
+class StreamPart:
+    """What a `StreamReader` has read since the part before.
+
+    `surfaces` are the forms not seen before, `lengths` the sentences' numbers of words, `seen` the
+    8-byte digests of the sentences that may not come again; `dropped` counts from the beginning.
+    """
+
+    surfaces: list[str]
+    ids: NDArray[np.int32]
+    marks: NDArray[np.uint8]
+    lengths: NDArray[np.uint32]
+    bucket: NDArray[np.uint16]
+    seen: bytes
+    dropped: dict[str, int]
+
+
+class StreamReader:
+    """Splits lines into sentences and interns their words; parts of what it read can be put away, and
+    another reader of the same settings can take them up.
 
     With `deduplicate`, a sentence of more than `longest_repeat` words that was seen before is
     dropped; with an `alphabet`, so is one most of whose letters are not in it. `dropped` counts them.
     """
-    index: dict[str, int] = {}
-    ids = array("i")
-    marks = bytearray()
-    starts = [0]
-    buckets: list[int] = []
-    seen: set[bytes] = set()
-    letters = frozenset(alphabet)
-    dropped = Counter() if dropped is None else dropped
-    for sentence in tk.sentences(lines, abbreviations=abbreviations):
-        lower = " ".join(sentence.words).lower()
-        if letters and _foreign(lower, letters):
-            dropped["sentence in other letters"] += 1
-            continue
-        text = lower.encode()
-        if deduplicate and len(sentence.words) > longest_repeat:
-            key = hashlib.blake2b(text, digest_size=8).digest()
-            if key in seen:
-                dropped["repeated sentence"] += 1
+
+    def __init__(
+        self,
+        *,
+        deduplicate: bool = True,
+        longest_repeat: int = 4,
+        abbreviations: frozenset[str] = tk.ABBREVIATIONS,
+        alphabet: str = "",
+    ) -> None:
+        self.dropped: Counter[str] = Counter()
+        self._deduplicate = deduplicate
+        self._longest_repeat = longest_repeat
+        self._abbreviations = abbreviations
+        self._letters = frozenset(alphabet)
+        self._index: dict[str, int] = {}
+        self._ids = array("i")
+        self._marks = bytearray()
+        self._starts = array("q", [0])
+        self._buckets = array("H")
+        self._seen: set[bytes] = set()
+        self._seen_since: list[bytes] = []
+        self._put_away = (0, 0)  # surfaces and sentences in the parts so far
+
+    def read(self, lines: Iterable[str]) -> None:
+        """Read more lines."""
+        for sentence in tk.sentences(lines, abbreviations=self._abbreviations):
+            lower = " ".join(sentence.words).lower()
+            if self._letters and _foreign(lower, self._letters):
+                self.dropped["sentence in other letters"] += 1
                 continue
-            seen.add(key)
-        for word in sentence.words:
-            ids.append(index.setdefault(word, len(index)))
-        marks.extend(sentence.marks)
-        starts.append(len(ids))
-        buckets.append(zlib.crc32(text) % 1000)
-    return TextStream(
-        list(index),
-        np.frombuffer(ids, dtype=np.intc).astype(np.int32),
-        np.frombuffer(bytes(marks), dtype=np.uint8),
-        np.array(starts, dtype=np.int64),
-        np.array(buckets, dtype=np.int16),
-    )
+            text = lower.encode()
+            if self._deduplicate and len(sentence.words) > self._longest_repeat:
+                key = hashlib.blake2b(text, digest_size=_DIGEST_BYTES).digest()
+                if key in self._seen:
+                    self.dropped["repeated sentence"] += 1
+                    continue
+                self._seen.add(key)
+                self._seen_since.append(key)
+            index = self._index
+            for word in sentence.words:
+                self._ids.append(index.setdefault(word, len(index)))
+            self._marks.extend(sentence.marks)
+            self._starts.append(len(self._ids))
+            self._buckets.append(zlib.crc32(text) % 1000)
+
+    def part(self) -> StreamPart:
+        """What was read since the last call."""
+        surfaces, sentences = self._put_away
+        starts = np.frombuffer(self._starts, dtype=np.int64)[sentences:].copy()
+        first = int(starts[0])
+        part = StreamPart(
+            list(islice(self._index, surfaces, None)),
+            np.array(self._ids[first:], dtype=np.int32),
+            np.frombuffer(bytes(self._marks[first:]), dtype=np.uint8),
+            np.diff(starts).astype(np.uint32),
+            np.array(self._buckets[sentences:], dtype=np.uint16),
+            b"".join(self._seen_since),
+            dict(self.dropped),
+        )
+        self._put_away = (len(self._index), len(self._buckets))
+        self._seen_since.clear()
+        return part
+
+    def take_up(self, part: StreamPart) -> None:
+        """Stand where the reader stood that gave this part; the parts before must have been taken up."""
+        for surface in part.surfaces:
+            self._index[surface] = len(self._index)
+        self._starts.extend((self._starts[-1] + np.cumsum(part.lengths, dtype=np.int64)).tolist())
+        self._ids.frombytes(part.ids.astype(np.intc).tobytes())
+        self._marks.extend(part.marks.tobytes())
+        self._buckets.frombytes(part.bucket.astype(np.ushort).tobytes())
+        self._seen.update(
+            part.seen[at : at + _DIGEST_BYTES] for at in range(0, len(part.seen), _DIGEST_BYTES)
+        )
+        self.dropped = Counter(part.dropped)
+        self._put_away = (len(self._index), len(self._buckets))
+
+    def stream(self) -> TextStream:
+        """All that was read."""
+        return TextStream(
+            list(self._index),
+            np.array(self._ids, dtype=np.int32),
+            np.frombuffer(bytes(self._marks), dtype=np.uint8),
+            np.array(self._starts, dtype=np.int64),
+            np.array(self._buckets, dtype=np.int16),
+        )
+
+
+def read_stream(
+    lines: Iterable[str],
+    *,
+    deduplicate: bool = True,
+    abbreviations: frozenset[str] = tk.ABBREVIATIONS,
+) -> TextStream:
+    """Read `lines` at once, by the rules of `StreamReader`."""
+    reader = StreamReader(deduplicate=deduplicate, abbreviations=abbreviations)
+    reader.read(lines)
+    return reader.stream()
 
 
 def _foreign(text: str, letters: frozenset[str]) -> bool:
