@@ -6,7 +6,6 @@ import gzip
 import json
 import struct
 import zlib
-from collections import Counter
 from email.message import EmailMessage
 from pathlib import Path
 
@@ -23,6 +22,7 @@ from nearkey.language.building.formats import (
     read_lines,
 )
 from nearkey.language.building.streams import (
+    StreamReader,
     encode_stream,
     first_words,
     read_stream,
@@ -273,13 +273,10 @@ def test_spelling_lists(tmp_path):
 
 
 def test_streams_drop_repeats_and_other_letters():
-    dropped: Counter[str] = Counter()
-    stream = read_stream(
-        ["We moved the peg today.", "ok", "we moved the PEG today", "ok", "Το πρίσμα"],
-        alphabet="abcdefghijklmnopqrstuvwxyz",
-        dropped=dropped,
-    )
-    assert dropped == {"repeated sentence": 1, "sentence in other letters": 1}
+    reader = StreamReader(alphabet="abcdefghijklmnopqrstuvwxyz")
+    reader.read(["We moved the peg today.", "ok", "we moved the PEG today", "ok", "Το πρίσμα"])
+    stream = reader.stream()
+    assert reader.dropped == {"repeated sentence": 1, "sentence in other letters": 1}
     assert stream.n_sentences == 3
     assert stream.n_words == 7
     assert read_stream(["a b c d e", "a b c d e"], deduplicate=False).n_sentences == 2
