@@ -71,6 +71,8 @@ def _run(steps: Iterator[Progress], label: str) -> None:
     help="Part of what will be typed that is like the --adapt texts.",
 )
 @click.option("--wheel", type=_folder, help="Also write an installable wheel into this folder.")
+@click.option("--memory-mb", type=click.IntRange(16), default=1024, show_default=True,
+              help="Memory for counting; a text that needs more is counted on the disk.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
 @click.option("--force", is_flag=True, help="Replace a pack that is there.")
 def pack_build(
@@ -84,6 +86,7 @@ def pack_build(
     name: str | None,
     share: float,
     wheel: str | None,
+    memory_mb: int,
     as_json: bool,
     force: bool,
 ) -> None:
@@ -130,7 +133,10 @@ def pack_build(
         target = recipe.parent / "pack" if out is None else Path(out)
         refuse_to_overwrite(target, force)
         built = BuildReport()
-        _run(build_pack(recipe, target, data=data, cache=cache, report=built), f"build {source}")
+        steps = build_pack(
+            recipe, target, data=data, cache=cache, max_bytes=memory_mb << 20, report=built
+        )
+        _run(steps, f"build {source}")
         assert built.info is not None
         summary = {
             "pack": os.fspath(target),
@@ -288,12 +294,24 @@ def pack_dist(name: str, out: str) -> None:
               help="Memory for counting; beyond it, sorted pieces go to disk.")  # fmt: skip
 @click.option("--force", is_flag=True, help="Overwrite the file.")
 def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: bool) -> None:
-    """Estimate a Kneser-Ney model of TEXT (one sentence a line, tokens between spaces) as ARPA."""
+    """Estimate a Kneser-Ney model of TEXT (one sentence a line, tokens between spaces) as ARPA.
+
+    What is counted on the disk lies in OUTPUT.counts until the file is made; run again after an interruption,
+    it goes on from there.
+    """
     from nearkey.language.building.plain import estimate_file
 
     refuse_to_overwrite(Path(output), force)
-    made = estimate_file(text, order=order, max_bytes=memory_mb << 20, workers=os.cpu_count() or 1)
-    made.save(output)
+    with progress_bar(f"estimate {text}") as bar:
+        made = estimate_file(
+            text,
+            order=order,
+            max_bytes=memory_mb << 20,
+            workers=os.cpu_count() or 1,
+            work=f"{output}.counts",
+            progress=lambda step: bar(step.done, step.total),
+        )
+        made.save(output)
     sizes = made.model.tree.sizes()
     _show({"output": output, **{f"{n}-grams": s for n, s in enumerate(sizes, start=1)}}, False)
 

@@ -10,17 +10,20 @@ import zipfile
 import numpy as np
 import pytest
 from slow_ngrams import as_stream, real_sentences
-from small_packs import build_small_pack
+from small_packs import build_small_pack, write_recipe
 
 from nearkey.errors import PackError
 from nearkey.files import read_toml
 from nearkey.language import load_pack
+from nearkey.language.building import spill
 from nearkey.language.building.adapt import AdaptReport, adapt_pack
 from nearkey.language.building.arpa import read_arpa
+from nearkey.language.building.builder import build_pack
 from nearkey.language.building.counts import count_ngrams
 from nearkey.language.building.kneser_ney import estimate
 from nearkey.language.building.plain import estimate_file
-from nearkey.language.building.spill import count_in_pieces
+from nearkey.language.building.progress import Progress
+from nearkey.language.building.spill import count_in_pieces, remove_pieces
 from nearkey.language.building.wheel import write_wheel
 from nearkey.language.check import check_pack, score_text
 from nearkey.language.info import sealed
@@ -157,15 +160,67 @@ def test_spilling_to_disk_changes_nothing(tmp_path, order, workers):
     borders = np.flatnonzero(stream == 1)
     parts = np.split(stream, borders[1:])
     whole = count_ngrams(stream, order=order, vocab_size=len(names))
-    pieces = count_in_pieces(
-        parts, order=order, vocab_size=len(names), max_bytes=60_000, workers=workers,
-        folder=tmp_path,
-    )  # fmt: skip
-    for one, two in zip(whole.tree.keys, pieces.tree.keys, strict=True):
+    counted: list[int] = []
+    for streams in (parts, [stream]):  # many short parts, or one that has to be cut
+        pieces = count_in_pieces(
+            streams, order=order, vocab_size=len(names), max_bytes=60_000, workers=workers,
+            work=tmp_path / "work", on_piece=counted.append,
+        )  # fmt: skip
+        for one, two in zip(whole.tree.keys, pieces.tree.keys, strict=True):
+            np.testing.assert_array_equal(one, two)
+        for one, two in zip(whole.counts, pieces.counts, strict=True):
+            np.testing.assert_array_equal(one, two)
+    assert counted[-1] > 2
+    assert (tmp_path / "work").stat().st_mode & 0o077 == 0
+    (tmp_path / "work" / "my own notes").write_text("keep me")
+    remove_pieces(tmp_path / "work")
+    assert [path.name for path in (tmp_path / "work").iterdir()] == ["my own notes"]
+
+
+def test_an_interrupted_counting_goes_on_where_it_stopped(tmp_path, monkeypatch):
+    stream, names = as_stream(real_sentences()[:300])
+    settings = {"order": 3, "vocab_size": len(names)}
+    sizes: list[int] = []
+    real = spill.count_ngrams
+
+    def counting(piece, **rest):
+        sizes.append(len(piece))
+        return real(piece, **rest)
+
+    monkeypatch.setattr(spill, "count_ngrams", counting)
+    room = {"max_bytes": 40_000, "work": tmp_path / "work"}
+    count_in_pieces([stream], **settings, **room)
+    all_sizes, sizes[:] = list(sizes), []
+    remove_pieces(tmp_path / "work")
+    assert not (tmp_path / "work").exists()
+
+    def stop(done: int) -> None:
+        if done == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        count_in_pieces([stream], **settings, **room, on_piece=stop)
+    before = len(sizes)
+    assert 2 <= before < len(all_sizes)
+    resumed = count_in_pieces([stream], **settings, **room)
+    assert sizes == all_sizes
+    whole = real(stream, **settings)
+    for one, two in zip(whole.counts, resumed.counts, strict=True):
         np.testing.assert_array_equal(one, two)
-    for one, two in zip(whole.counts, pieces.counts, strict=True):
-        np.testing.assert_array_equal(one, two)
-    assert list(tmp_path.iterdir()) == []
+    # Other counting does not take these pieces for its own.
+    other = count_in_pieces([stream], order=2, vocab_size=len(names), **room)
+    np.testing.assert_array_equal(other.counts[1], whole.counts[1])
+
+
+def test_a_pack_counted_on_the_disk_is_the_same(tmp_path):
+    recipe = write_recipe(tmp_path / "recipe")
+    for name, memory in (("memory", 1 << 30), ("disk", 20_000)):
+        for _ in build_pack(recipe, tmp_path / name, cache=tmp_path / "cache", max_bytes=memory):
+            pass
+    files = {path.name for path in (tmp_path / "memory").iterdir()}
+    for name in files:
+        assert (tmp_path / "memory" / name).read_bytes() == (tmp_path / "disk" / name).read_bytes()
+    assert not (tmp_path / "cache" / "count" / "field").exists()
 
 
 def test_a_text_file_becomes_an_arpa_file(tmp_path):
@@ -175,7 +230,13 @@ def test_a_text_file_becomes_an_arpa_file(tmp_path):
     stream, names = as_stream(sentences)
     expected = estimate(count_ngrams(stream, order=3, vocab_size=len(names)))
     for memory in (1 << 30, 200_000):
-        made = estimate_file(text, order=3, max_bytes=memory, workers=2)
+        steps: list[Progress] = []
+        made = estimate_file(
+            text, order=3, max_bytes=memory, workers=2, work=tmp_path / "w", progress=steps.append
+        )
+        assert not (tmp_path / "w").exists()
+        assert steps[0] == Progress("read", len(stream))
+        assert ([step.stage for step in steps].count("count") > 1) == (memory < 1 << 30)
         assert made.tokens == names
         made.save(tmp_path / "lm.arpa")
         again, _ = read_arpa(tmp_path / "lm.arpa", names)

@@ -24,6 +24,7 @@ from nearkey.language.building.progress import Progress
 from nearkey.language.building.prune import prune_to_size
 from nearkey.language.building.quantise import quantised, write_table
 from nearkey.language.building.recipe import Recipe, TextSource, WordSource, read_recipe
+from nearkey.language.building.spill import remove_pieces
 from nearkey.language.building.streams import TextStream, encode_stream, first_words, split_stream
 from nearkey.language.building.usage import count_marks, usual_forms
 from nearkey.language.building.vocabulary import LexiconOptions, choose_words, corpus_words
@@ -59,6 +60,7 @@ def build_pack(
     *,
     data: str | os.PathLike[str] | None = None,
     cache: str | os.PathLike[str] | None = None,
+    max_bytes: int = 1 << 30,
     report: BuildReport | None = None,
 ) -> Iterator[Progress]:
     """Build the pack of a recipe into the folder `out`, which appears whole or not at all.
@@ -68,13 +70,15 @@ def build_pack(
     Parameters
     ----------
     data : folder of the corpora that no registry carries.
-    cache : where fetched packages and readings of the texts are kept.
+    cache : where fetched packages and readings of the texts are kept, and counts until the build is done.
+    max_bytes : memory for counting n-grams; a text that needs more is counted piece by piece on the disk.
     report : filled in with what was dropped, chosen and fitted.
 
     Raises PackError for a recipe or an input that cannot be used, and when the disk is full.
     """
     path, target = Path(recipe_path), Path(out)
     recipe = read_recipe(path)
+    kept = cache_folder() if cache is None else Path(cache)
     report = report if report is not None else BuildReport()
     target.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as temporary:
@@ -86,7 +90,8 @@ def build_pack(
                 recipe,
                 path,
                 data=None if data is None else Path(data),
-                cache=cache_folder() if cache is None else Path(cache),
+                cache=kept,
+                max_bytes=max_bytes,
                 report=report,
             )
         except OSError as fault:
@@ -100,7 +105,13 @@ def build_pack(
         if target.exists():
             target.replace(Path(temporary) / "replaced")
         folder.replace(target)
+    remove_pieces(_counts_folder(kept, recipe))
     yield Progress("done", 1, 1, os.fspath(target))
+
+
+def _counts_folder(cache: Path, recipe: Recipe) -> Path:
+    """Where pieces of counts lie until the pack is built."""
+    return cache / "count" / recipe.name
 
 
 def _build_into(
@@ -110,6 +121,7 @@ def _build_into(
     *,
     data: Path | None,
     cache: Path,
+    max_bytes: int,
     report: BuildReport,
 ) -> Iterator[Progress]:
     intake = Intake()
@@ -159,7 +171,15 @@ def _build_into(
         )
     unigram = list_unigram(intake.frequencies, words, list(training.values()))
     mixed = MixedModel()
-    yield from mix_sources(training, held_out, unigram, order=recipe.model.order, into=mixed)
+    yield from mix_sources(
+        training,
+        held_out,
+        unigram,
+        order=recipe.model.order,
+        into=mixed,
+        max_bytes=max_bytes,
+        work=_counts_folder(cache, recipe),
+    )
     assert mixed.model is not None
     report.weights = [dict(level) for level in mixed.weights]
     report.held_out_perplexity = mixed.held_out_perplexity

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,8 @@ from nearkey.errors import PackError
 from nearkey.language.building.arpa import write_arpa
 from nearkey.language.building.backoff import BackoffModel
 from nearkey.language.building.kneser_ney import estimate
-from nearkey.language.building.spill import count_in_pieces
+from nearkey.language.building.progress import Progress
+from nearkey.language.building.spill import count_in_pieces, remove_pieces
 from nearkey.language.building.textfiles import ReadOptions, ReadReport, read_blocks
 from nearkey.language.tokens import BOS, EOS
 
@@ -36,19 +38,37 @@ def estimate_file(
     order: int = 3,
     max_bytes: int = 1 << 30,
     workers: int = 1,
+    work: str | os.PathLike[str] | None = None,
+    progress: Callable[[Progress], None] = lambda step: None,
 ) -> PlainModel:
     """Interpolated modified Kneser-Ney model of a text file of one sentence a line, tokens separated by
     white space (gzip by its name). Nothing is normalised; every token is in the vocabulary.
 
     The text is held as 4 bytes a token; `max_bytes` bounds the memory for counting them, beyond which
-    sorted pieces go to disk.
+    sorted pieces go to disk: to a temporary folder, or into the folder `work`, where a later call finds what
+    an interrupted one has counted, and from which it is removed in the end.
     """
     reader = TokenReader(["<unk>", "<s>", "</s>"], BOS, EOS)
-    streams = [reader.read(block) for block in read_blocks(Path(text), ReadOptions(), ReadReport())]
+    streams = []
+    size = 0
+    for block in read_blocks(Path(text), ReadOptions(), ReadReport()):
+        streams.append(reader.read(block))
+        size += len(streams[-1])
+        progress(Progress("read", size, 0))
     if len(reader) == 3:
         raise PackError("holds no words", where=os.fspath(text), fix="name a text file")
     counts = count_in_pieces(
-        streams, order=order, vocab_size=len(reader), max_bytes=max_bytes, workers=workers
+        streams,
+        order=order,
+        vocab_size=len(reader),
+        max_bytes=max_bytes,
+        workers=workers,
+        work=None if work is None else Path(work),
+        on_piece=lambda done: progress(Progress("count", done, 0)),
     )
     del streams
-    return PlainModel(estimate(counts), reader.tokens())
+    progress(Progress("estimate"))
+    model = PlainModel(estimate(counts), reader.tokens())
+    if work is not None:
+        remove_pieces(Path(work))
+    return model

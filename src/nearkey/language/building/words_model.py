@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.building.backoff import BackoffModel, FloatArray
-from nearkey.language.building.counts import NgramCounts, count_ngrams, merge_counts
+from nearkey.language.building.counts import NgramCounts, merge_counts
 from nearkey.language.building.kneser_ney import estimate
 from nearkey.language.building.mixture import (
     Evidence,
@@ -19,6 +21,7 @@ from nearkey.language.building.mixture import (
     source_evidence,
 )
 from nearkey.language.building.progress import Progress
+from nearkey.language.building.spill import count_in_pieces
 from nearkey.language.tokens import BOS, FIRST_WORD
 
 __all__ = ["MixedModel", "lexicon_log_probs", "list_unigram", "mix_sources"]
@@ -71,6 +74,8 @@ def mix_sources(
     *,
     order: int,
     into: MixedModel,
+    max_bytes: int = 1 << 30,
+    work: Path | None = None,
 ) -> Iterator[Progress]:
     """Estimate a model per source, one of all sources together, and mix them with the unigram list.
 
@@ -81,6 +86,7 @@ def mix_sources(
     is fitted on the tokens that no source's level k+1 explains.
 
     No n-gram is counted from the held-out text, so that it stays good for judging the pack.
+    `max_bytes` and `work`: see `count_in_pieces`.
     """
     names = list(training)
     vocab_size = len(unigram)
@@ -90,7 +96,14 @@ def mix_sources(
     for name in names:
         yield Progress("count", done, total, name)
         done += 1
-        counts[name] = count_ngrams(training[name], order=order, vocab_size=vocab_size)
+        counts[name] = count_in_pieces(
+            [training[name]],
+            order=order,
+            vocab_size=vocab_size,
+            max_bytes=max_bytes,
+            workers=os.cpu_count() or 1,
+            work=work,
+        )
 
     def source_of(parts: Sequence[NgramCounts]) -> Source:
         merged = parts[0] if len(parts) == 1 else merge_counts(parts)
