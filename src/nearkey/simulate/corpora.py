@@ -9,15 +9,14 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from importlib import import_module
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-from nearkey.errors import NearkeyError, PackError, PlanError
+from nearkey.errors import PackError, PlanError
 from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
+from nearkey.language.building.libraries import read_hub, read_nltk
 from nearkey.language.building.streams import read_stream, split_stream
 
 __all__ = ["Corpus", "held_out_part", "read_source"]
@@ -74,31 +73,32 @@ def read_source(
     ----------
     source : a file (plain text, one sentence or paragraph a line; CSV, TSV, JSON, JSON Lines,
         Parquet, Arrow; text files also gzipped), "nltk:NAME" for a corpus of nltk (its data must be
-        installed), or "hub:NAME" for a data set the `datasets` library can fetch (needs that library
-        and a network).
+        installed), or "hub:NAME@SPLIT" for a data set the `datasets` library can fetch (needs that
+        library and a network; "hub:NAME:CONFIG@SPLIT" where the set has configurations).
     column : the field or column of the text, where the format has such.
-    split : of a hub data set.
+    split : of a hub data set whose name says none.
     trained : see `Corpus`.
 
-    Raises PlanError naming the source and what to do.
+    Raises PlanError naming the source and what to do; NearkeyError where a library is missing.
     """
     name = os.fspath(source)
     scheme, colon, rest = name.partition(":")
+    options, report = ReadOptions(column=column), ReadReport()
     if colon and scheme == "nltk":
-        return Corpus.of(name, _nltk_lines(rest), trained=trained)
-    if colon and scheme == "hub":
-        return Corpus.of(name, _hub_lines(rest, column, split), trained=trained)
-    path = Path(name)
-    plain = path.with_suffix("") if path.suffix == ".gz" else path
-    kind = _KIND_BY_SUFFIX.get(plain.suffix.lower(), "lines")
-    if not path.is_file():
-        raise PlanError("no such file", where=name, fix=_FIX)
-    report = ReadReport()
+        title, lines = name, read_nltk(rest, options, report)
+    elif colon and scheme == "hub":
+        title, lines = name, read_hub(rest, options, report, split=split)
+    else:
+        path = Path(name)
+        plain = path.with_suffix("") if path.suffix == ".gz" else path
+        if not path.is_file():
+            raise PlanError("no such file", where=name, fix=_FIX)
+        kind = _KIND_BY_SUFFIX.get(plain.suffix.lower(), "lines")
+        title, lines = plain.stem, read_lines([path], kind, options, report)
     try:
-        lines = list(read_lines([path], kind, ReadOptions(column=column), report))
+        return Corpus.of(title, lines, trained=trained)
     except PackError as fault:
-        raise PlanError(fault.problem, where=name, field=fault.field, fix=fault.fix) from None
-    return Corpus.of(plain.stem, lines, trained=trained)
+        raise PlanError(fault.problem, where=name, field=fault.field, fix=fault.fix) from fault
 
 
 def held_out_part(
@@ -131,60 +131,3 @@ def held_out_part(
             break
     name = f"{corpus.name}, held-out part"
     return Corpus.of(name, lines, trained=False)
-
-
-def _nltk_lines(name: str) -> list[str]:
-    try:
-        import nltk.corpus
-    except ImportError:
-        raise NearkeyError(
-            "nltk corpora need nltk", where=f"nltk:{name}", fix="pip install nltk"
-        ) from None
-    reader: Any = getattr(nltk.corpus, name, None)
-    if reader is None:
-        raise PlanError(
-            "nltk knows no such corpus", where=f"nltk:{name}", field="name", fix="check the name"
-        )
-    try:
-        return [join_tokens(sentence) for sentence in reader.sents()]
-    except LookupError:
-        raise PlanError(
-            "nltk has no data for it",
-            where=f"nltk:{name}",
-            fix=f'fetch it: python -m nltk.downloader "{name}"',
-        ) from None
-    except AttributeError:
-        raise PlanError(
-            "has no sentences", where=f"nltk:{name}", fix="choose a corpus of running text"
-        ) from None
-
-
-def _hub_lines(name: str, column: str, split: str) -> list[str]:
-    try:
-        datasets: Any = import_module("datasets")
-    except ImportError:
-        raise NearkeyError(
-            "hub data sets need the datasets library",
-            where=f"hub:{name}",
-            fix="pip install datasets, or download the data and name its file",
-        ) from None
-    try:
-        table: Any = datasets.load_dataset(name, split=split)
-        texts: Iterable[Any] = table[column]
-    except (ConnectionError, OSError, ValueError, KeyError) as fault:
-        raise PlanError(
-            f"cannot be loaded: {fault}",
-            where=f"hub:{name}",
-            field=f"split {split}, column {column}",
-            fix="check name, split, column and network, or name a local file",
-        ) from None
-    return [line for text in texts if isinstance(text, str) for line in text.splitlines()]
-
-
-def join_tokens(tokens: Sequence[str]) -> str:
-    """Tokens as running text: split contractions and punctuation go back to the word before them."""
-    text = ""
-    for token in tokens:
-        glued = token in {",", ".", "?", "!", ";", ":", "n't"} or token.startswith("'")
-        text += token if glued or not text else f" {token}"
-    return text

@@ -221,12 +221,6 @@ def test_unknown_kinds_are_named(tmp_path):
         lines(tmp_path / "x", "stone")
 
 
-def test_nltk_corpora_say_what_is_missing():
-    pytest.importorskip("nltk")
-    with pytest.raises(PackError, match="no corpus of sentences"):
-        list(LIBRARY_READERS["nltk"]("nothing_of_the_kind", ReadOptions(), ReadReport()))
-
-
 def test_a_library_that_is_not_installed_is_named(monkeypatch):
     import sys
 
@@ -234,6 +228,10 @@ def test_a_library_that_is_not_installed_is_named(monkeypatch):
     with pytest.raises(NearkeyError, match="needs the library datasets") as caught:
         list(LIBRARY_READERS["hub"]("someone/notes", ReadOptions(), ReadReport()))
     assert caught.value.fix == "pip install datasets"
+    monkeypatch.setitem(sys.modules, "nltk.corpus", None)
+    with pytest.raises(NearkeyError, match="needs the library nltk") as caught:
+        list(LIBRARY_READERS["nltk"]("brown", ReadOptions(), ReadReport()))
+    assert caught.value.fix == "pip install nltk"
 
 
 def test_frequencies(tmp_path):

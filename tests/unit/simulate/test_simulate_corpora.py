@@ -7,10 +7,11 @@ import json
 from itertools import pairwise
 
 import pytest
+from library_texts import SAID, nltk_data, quiet_hub, write_brown, write_hub_folder
 
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.language.building.streams import read_stream, split_stream
-from nearkey.simulate.corpora import Corpus, held_out_part, join_tokens, read_source
+from nearkey.simulate.corpora import Corpus, held_out_part, read_source
 
 LINES = ["Bring the long staff.", "Peg seven is by the road."]
 
@@ -64,56 +65,39 @@ def test_a_faulty_source_is_named_with_its_fault(tmp_path, name, content, messag
     assert name.split(".")[0] in str(raised.value)
 
 
-def test_nltk_corpora_without_their_data_say_how_to_fetch_them(monkeypatch, tmp_path):
-    nltk = pytest.importorskip("nltk")
-    monkeypatch.setattr(nltk.data, "path", [str(tmp_path)])
-    with pytest.raises(PlanError, match=r"nltk\.downloader"):
-        read_source("nltk:gutenberg")
-    with pytest.raises(PlanError, match="knows no such corpus"):
-        read_source("nltk:not_a_corpus")
-
-
-def test_an_nltk_corpus_is_read_as_running_text(monkeypatch):
-    corpus = pytest.importorskip("nltk.corpus")
-
-    class Reader:
-        def sents(self):
-            return [["Do", "n't", "move", "it", ",", "Sam", "'s", "peg", "."]]
-
-    monkeypatch.setattr(corpus, "invented", Reader(), raising=False)
-    assert list(read_source("nltk:invented").lines) == ["Don't move it, Sam's peg."]
+def test_an_nltk_corpus_is_read_as_running_text(tmp_path):
+    pytest.importorskip("nltk")
+    with nltk_data(tmp_path) as corpora:
+        with pytest.raises(PlanError, match=r"nltk:brown: .*nltk\.downloader brown"):
+            read_source("nltk:brown")
+        with pytest.raises(PlanError, match="no corpus of this name"):
+            read_source("nltk:not_a_corpus")
+        write_brown(corpora, SAID)
+        corpus = read_source("nltk:brown", trained=True)
+    assert (corpus.name, list(corpus.lines), corpus.trained) == ("nltk:brown", SAID, True)
 
 
 def test_hub_data_without_the_library_says_what_to_do(monkeypatch):
     import sys
 
     monkeypatch.setitem(sys.modules, "datasets", None)
-    with pytest.raises(NearkeyError, match="datasets"):
+    with pytest.raises(NearkeyError, match="pip install datasets"):
         read_source("hub:some/set")
 
 
-def test_hub_data_comes_through_the_library(monkeypatch):
-    import sys
-    from types import SimpleNamespace
-
-    asked = []
-
-    def load_dataset(name, *, split):
-        asked.append((name, split))
-        if name == "gone/away":
-            raise ConnectionError("no network")
-        return {"text": ["bring it\nnow", None]}
-
-    monkeypatch.setitem(sys.modules, "datasets", SimpleNamespace(load_dataset=load_dataset))
-    assert list(read_source("hub:some/set", split="train").lines) == ["bring it", "now"]
-    assert asked == [("some/set", "train")]
-    with pytest.raises(PlanError, match="no network"):
-        read_source("hub:gone/away")
-
-
-def test_tokens_are_joined_as_they_were_written():
-    assert join_tokens(["It", "'s", "here", "!"]) == "It's here!"
-    assert join_tokens([]) == ""
+def test_hub_data_is_read_by_split_and_column(tmp_path):
+    with quiet_hub(tmp_path / "hub"):
+        folder = write_hub_folder(tmp_path / "notes", [*LINES, None], "jsonl", split="test")
+        write_hub_folder(folder, ["trained on"], "jsonl", split="train")
+        assert list(read_source(f"hub:{folder}").lines) == LINES
+        assert list(read_source(f"hub:{folder}", split="train").lines) == ["trained on"]
+        assert list(read_source(f"hub:{folder}@train").lines) == ["trained on"]
+        with pytest.raises(PlanError, match=rf"hub:{folder}: column: has no column 'said'; .*text"):
+            read_source(f"hub:{folder}", column="said")
+        with pytest.raises(PlanError, match="holds no text"):
+            read_source(f"hub:{folder}", column="place")
+        with pytest.raises(PlanError, match="check the network"):
+            read_source("hub:surveyors/field-notes")
 
 
 def test_the_held_out_part_is_what_a_pack_keeps_out_of_its_counts():

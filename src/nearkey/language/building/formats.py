@@ -7,7 +7,7 @@ from pathlib import Path
 
 from nearkey.errors import PackError
 from nearkey.language.building import collected, textfiles
-from nearkey.language.building.libraries import read_hub, read_nltk
+from nearkey.language.building.libraries import LibraryReader, read_hub, read_nltk
 from nearkey.language.building.textfiles import LineReader, ReadOptions, ReadReport
 
 __all__ = [
@@ -32,7 +32,7 @@ LINE_READERS: dict[str, LineReader] = {
     "wordnet": collected.read_wordnet,
 }
 
-LIBRARY_READERS = {"nltk": read_nltk, "hub": read_hub}
+LIBRARY_READERS: dict[str, LibraryReader] = {"nltk": read_nltk, "hub": read_hub}
 """Readers of sources that a library brings, by the scheme of their origin."""
 
 
