@@ -15,7 +15,14 @@ from nearkey.language.building.counts import count_ngrams, merge_counts
 from nearkey.language.building.kneser_ney import Discounts, estimate
 from nearkey.language.building.mixture import BANDS, Source, interpolate
 from nearkey.language.building.prune import prune, prune_to_size
-from nearkey.language.building.quantise import code_book, quantised, read_table, write_table
+from nearkey.language.building.quantise import (
+    code_book,
+    nearest,
+    probability_book,
+    quantised,
+    read_table,
+    write_table,
+)
 
 VOCAB = 9
 sentence = st.lists(st.integers(3, VOCAB - 1), max_size=8)
@@ -196,3 +203,23 @@ def test_a_code_book_is_sorted_and_near(values):
     nearest = np.abs(array[:, None] - book[None, :]).min(axis=1)
     spread = max(float(np.ptp(array)), 1e-6)
     assert nearest.max() <= spread / 20
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 3000), st.floats(0.05, 3.0))
+@settings(max_examples=50, deadline=None)
+def test_large_probabilities_are_rounded_by_less_than_a_hundredth(seed, size, shape):
+    probs = np.random.default_rng(seed).beta(shape, 1.0, size).clip(1e-8, 1.0)
+    log_probs = np.log(probs)
+    book = probability_book(log_probs)
+    assert len(book) == 256
+    assert np.all(np.diff(book) >= 0)
+    rounded = book[nearest(log_probs, book)]
+    assert np.all(
+        np.abs(log_probs[:, None] - book).min(axis=1) >= np.abs(log_probs - rounded) - 1e-6
+    )
+    large = probs >= 0.25
+    off = np.abs(np.exp(rounded) - probs)
+    if len(np.unique(log_probs.astype(np.float32))) <= 256:
+        assert off.max() < 1e-6
+    elif large.any() and not large.all():
+        assert off[large].max() <= 0.0065

@@ -14,31 +14,37 @@ from nearkey.language.building.tree import NgramTree
 from nearkey.language.ngram_file import HEADER_BYTES, NgramLevel, read_header, write_ngram_file
 from nearkey.language.tokens import BOS, EOS, UNK
 
-__all__ = ["code_book", "quantised", "read_table", "write_table"]
+__all__ = ["code_book", "probability_book", "quantised", "read_table", "write_table"]
 
 BOOK_SIZE = 256
+LARGE = 0.25
+LARGE_STEPS = 60
 
 
 def code_book(
-    values: FloatArray, weights: FloatArray | None = None, *, rounds: int = 60
+    values: FloatArray,
+    weights: FloatArray | None = None,
+    *,
+    size: int = BOOK_SIZE,
+    rounds: int = 60,
 ) -> NDArray[np.float32]:
-    """256 sorted values that stand for `values` with a small (weighted) mean squared error.
+    """`size` sorted values that stand for `values` with a small (weighted) mean squared error.
 
     S. P. Lloyd, "Least squares quantization in PCM", IEEE Trans. Inf. Theory 28 (1982): each value of
     the book is the mean of what it stands for. Starts with half of the values at equal ranks
-    and half at equal distances; exact when there are at most 256 distinct values.
+    and half at equal distances; exact when there are at most `size` distinct values.
     """
     distinct, place = np.unique(values.astype(np.float32), return_inverse=True)
     counts = np.bincount(place, weights=weights, minlength=len(distinct)).astype(np.float64)
-    if len(distinct) <= BOOK_SIZE:
+    if len(distinct) <= size:
         filler = distinct[-1:] if len(distinct) else np.zeros(1, np.float32)
-        return np.concatenate([distinct, np.repeat(filler, BOOK_SIZE - len(distinct))])
+        return np.concatenate([distinct, np.repeat(filler, size - len(distinct))])
     points = distinct.astype(np.float64)
     total = np.concatenate(([0.0], np.cumsum(counts)))
-    half = BOOK_SIZE // 2
+    half = size // 2
     ranks = (np.arange(half) + 0.5) / half * total[-1]
     by_rank = points[np.minimum(np.searchsorted(total[1:], ranks), len(points) - 1)]
-    book = np.sort(np.concatenate([by_rank, np.linspace(points[0], points[-1], half)]))
+    book = np.sort(np.concatenate([by_rank, np.linspace(points[0], points[-1], size - half)]))
     moment = np.concatenate(([0.0], np.cumsum(counts * points)))
     for _ in range(rounds):
         cuts = np.searchsorted(points, (book[1:] + book[:-1]) / 2)
@@ -63,7 +69,7 @@ def quantised_levels(model: BackoffModel) -> list[NgramLevel]:
     tree = model.tree
     levels = [_first_level(model)]
     for number in range(2, tree.order + 1):
-        book = code_book(*_weighted(model.log_prob[number - 1]))
+        book = probability_book(model.log_prob[number - 1])
         log_prob = nearest(model.log_prob[number - 1], book)
         if number == tree.order:
             levels.append(NgramLevel(tree.token(number), log_prob, None, None, book))
@@ -85,11 +91,23 @@ def quantised_levels(model: BackoffModel) -> list[NgramLevel]:
     return levels
 
 
-def _weighted(log_probs: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Log probabilities and what an error in each matters: half alike for all, half by probability,
-    so that the sum over a context stays near 1."""
-    probs = np.exp(log_probs)
-    return log_probs, 1.0 + probs / max(float(probs.sum()) / max(1, len(probs)), 1e-30)
+def probability_book(log_probs: FloatArray) -> NDArray[np.float32]:
+    """256 log probabilities that stand for `log_probs` so that the sum over a context stays near 1.
+
+    The few large probabilities carry the sums: from `LARGE` on the book is even in the probability, and
+    no value is off by more than .0065. Below, an error of the logarithm counts half alike for all and half
+    by probability, and the rest in proportion to its square.
+    """
+    large = log_probs >= np.log(LARGE)
+    few = len(np.unique(log_probs.astype(np.float32))) <= BOOK_SIZE
+    if few or large.all() or not large.any():
+        return code_book(log_probs)
+    steps = np.linspace(LARGE, 1.0, LARGE_STEPS + 1)
+    top = np.log((steps[1:] + steps[:-1]) / 2).astype(np.float32)
+    low = log_probs[~large]
+    probs = np.exp(low)
+    weights = 1.0 + probs / probs.mean() + probs**2 / np.mean(probs**2)
+    return np.concatenate([code_book(low, weights, size=BOOK_SIZE - LARGE_STEPS), top])
 
 
 def _first_level(model: BackoffModel) -> NgramLevel:
