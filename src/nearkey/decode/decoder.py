@@ -81,6 +81,8 @@ class Decoder:
         self._finished = self.edits.kernel(completions=False)
         self._unfinished = self.edits.kernel(completions=True)
         self._emitter = _emitter(touch)
+        symbols = self.columns.symbols
+        self._pooled = self._emitter if len(symbols) < 2 else _emitter(touch, symbols)
         table = getattr(self._model, "table", None)
         self._by_table = table is not None
         self._start: State = self._model.start()
@@ -108,6 +110,12 @@ class Decoder:
         """The same decoder on another layout; the tries are shared where both carry the same letters."""
         return Decoder(
             layout, touch, self.pack, lm_weight=self.lm_weight, edits=self.edits, _shared=self
+        )
+
+    def with_edits(self, edits: EditCosts) -> Decoder:
+        """The same decoder with other costs; the tries are shared."""
+        return Decoder(
+            self.layout, self.touch, self.pack, lm_weight=self.lm_weight, edits=edits, _shared=self
         )
 
     def __reduce__(self) -> tuple[Any, ...]:
@@ -253,7 +261,7 @@ class Decoder:
         typed = spell(word, self.letters)
         if typed is None or (len(rows) and len(typed) != len(rows)):
             return -math.inf
-        density = self.touch.log_prob(rows) if self.by_points and len(rows) else rows
+        density = self.densities(rows) if len(rows) else rows
         columns = self.columns.letter[[self.letters.index(c) for c in typed]]
         return float(density[np.arange(len(rows)), columns[: len(rows)]].sum())
 
@@ -263,7 +271,7 @@ class Decoder:
         self,
         points: ArrayLike,
         *,
-        context: str | State = "",
+        context: str | State | None = "",
         k: int = 5,
         personal: PersonalWords | None = None,
     ) -> list[Candidate]:
@@ -273,6 +281,10 @@ class Decoder:
         `edits.completion` is set) and, where the pack has a letter model, the best spelling that is no
         word, which keeps a place in the list. No touches: predictions of the next word. A trailing
         touch on a symbol key is read as a mark after the word as well as inside it.
+
+        The first is what a space takes: an unfinished word stands there only where it is best at the cost
+        `edits.completion_first`. So the first may have a lower `log_prob` than a completion after it.
+        `context` None says nothing is known, as for `decode`; unknown words are then not spelled.
         """
         return self._live.candidates(self.rows(points), self.state(context), k, personal=personal)
 
@@ -439,7 +451,11 @@ class Decoder:
             raise DecodeError(
                 "gave NaN", where="touch model", field="log_prob", fix="mend the touch model"
             )
-        return densities.reshape(len(rows), len(self.touch.key_ids))
+        return self.columns.pooled(densities.reshape(len(rows), len(self.touch.key_ids)))
+
+    def densities(self, rows: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Log densities of checked touches per column, symbol keys pooled (`LayoutColumns.pooled`)."""
+        return self.columns.pooled(self.touch.log_prob(rows)) if self.by_points else rows
 
     def live_candidates(
         self,
@@ -476,14 +492,14 @@ class Decoder:
     def searcher(self) -> _kernel.Searcher:
         """The kernel's search with context, for the modules of this room."""
         return self._tries.searcher(
-            self.columns.letter, self.lm_weight, self._emitter, context=self._by_table
+            self.columns.letter, self.lm_weight, self._pooled, context=self._by_table
         )
 
     @cached_property
     def _plain(self) -> _kernel.Searcher:
         """The kernel's search for words without context."""
         return self._tries.searcher(
-            self.columns.letter, self.lm_weight, self._emitter, context=False
+            self.columns.letter, self.lm_weight, self._pooled, context=False
         )
 
     @property
@@ -526,15 +542,24 @@ def checked_points(points: ArrayLike) -> NDArray[np.float64]:
     return rows
 
 
-def _emitter(touch: TouchModel) -> _kernel.Emitter | None:
-    """The kernel's own touch model, where the model is made of Gaussian components."""
+def _emitter(touch: TouchModel, pool: tuple[int, ...] = ()) -> _kernel.Emitter | None:
+    """The kernel's own touch model, where the model is made of Gaussian components.
+
+    pool : columns whose components the first of them takes over, as `LayoutColumns.pooled` does it.
+    """
     components: Any = getattr(touch, "components", lambda: None)()
     if components is None:
         return None
+    key = np.array(components.key, dtype=np.int32)
+    log_weight = np.array(components.log_weight, dtype=np.float64)
+    if pool:
+        taken = np.isin(key, pool)
+        key[taken] = pool[0]
+        log_weight[taken] -= math.log(len(pool))
     try:
         return _kernel.Emitter.of(
-            np.ascontiguousarray(components.key, dtype=np.int32),
-            np.ascontiguousarray(components.log_weight, dtype=np.float64),
+            key,
+            log_weight,
             np.ascontiguousarray(components.mean, dtype=np.float64),
             np.ascontiguousarray(components.precision, dtype=np.float64),
             np.ascontiguousarray(components.log_norm, dtype=np.float64),

@@ -85,7 +85,11 @@ def fit_edits(
             )
         rows = checked_points(points)
         column = columns.letter[[columns.letters.index(c) for c in typed]]
-        density = touch.log_prob(rows)[:, column] if len(rows) else np.zeros((0, len(typed)))
+        density = (
+            columns.pooled(touch.log_prob(rows))[:, column]
+            if len(rows)
+            else np.zeros((0, len(typed)))
+        )
         cases.append((density, len(typed)))
     letters = sum(n for _, n in cases)
     n_touches = sum(len(density) for density, _ in cases)

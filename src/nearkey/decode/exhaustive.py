@@ -62,7 +62,7 @@ class Exhaustive:
         n = len(rows)
         if n not in self._words:
             return np.zeros(0, np.int64), np.zeros(0)
-        density = self._decoder.touch.log_prob(rows)
+        density = self._decoder.columns.pooled(self._decoder.touch.log_prob(rows))
         columns, index = self._columns[n], self._words[n]
         score = density[0].take(columns[0])
         for i in range(1, n):

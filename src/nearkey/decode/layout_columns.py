@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,15 +17,18 @@ __all__ = ["LayoutColumns"]
 
 APOSTROPHE = "'"
 
+_ROUNDING = 1e-9
+
 
 @dataclass(frozen=True, slots=True)
 class LayoutColumns:
     """A layout as the columns of a touch model.
 
     letters : letters that can be typed, sorted, so that every lettering of a search spells words alike;
-        an apostrophe is among them where a symbol key can stand for it.
-    letter : (n_letters,) uint32, the column of each.
-    space, symbol : columns of the space key and of the symbol key, None where there is none.
+        an apostrophe is among them where symbol keys can stand for it.
+    letter : (n_letters,) uint32, the column of each; of an apostrophe that of the first symbol key, which
+        stands for all of them once densities are `pooled`.
+    space : column of the space key, None where there is none. symbols : columns of the symbol keys.
     """
 
     layout: Layout
@@ -32,7 +36,7 @@ class LayoutColumns:
     letters: str
     letter: NDArray[np.uint32]
     space: int | None
-    symbol: int | None
+    symbols: tuple[int, ...]
 
     @classmethod
     def of(cls, layout: Layout, touch: TouchModel) -> LayoutColumns:
@@ -50,9 +54,11 @@ class LayoutColumns:
                 )
             place[letter] = column[key]
         roles = {key.role: column[key.id] for key in reversed(layout.keys) if key.id in column}
-        symbol = roles.get("symbol")
-        if symbol is not None and APOSTROPHE not in place:
-            place[APOSTROPHE] = symbol
+        symbols = tuple(
+            column[key.id] for key in layout.keys if key.role == "symbol" and key.id in column
+        )
+        if symbols and APOSTROPHE not in place:
+            place[APOSTROPHE] = symbols[0]
         letters = "".join(sorted(place))
         return cls(
             layout,
@@ -60,8 +66,42 @@ class LayoutColumns:
             letters,
             np.asarray([place[c] for c in letters], dtype=np.uint32),
             roles.get("space"),
-            symbol,
+            symbols,
         )
+
+    def pooled(self, density: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Log densities per column (n, n_keys) in which the first symbol key's stand for all symbol keys.
+
+        Whoever means a symbol takes any of the keys alike: the density is the mean over them.
+        """
+        n = len(self.symbols)
+        if n < 2:
+            return density
+        out = density.copy()
+        among = np.logaddexp.reduce(density[:, self.symbols], axis=1)
+        out[:, self.symbols[0]] = among - math.log(n)
+        return out
+
+    def is_symbol(self, density: NDArray[np.float64]) -> bool:
+        """Whether a touch was most probably meant for a symbol key, from its pooled log densities (n_keys,)."""
+        if not self.symbols:
+            return False
+        # One symbol key's own density is no more than their sum, roundings aside.
+        any_symbol = float(density[self.symbols[0]]) + math.log(len(self.symbols))
+        return any_symbol >= float(density.max()) - _ROUNDING
+
+    def apportioned(
+        self, shares: NDArray[np.float64], density: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Shares of touches per column (n, n_keys) with what the first symbol key has for all of them handed to
+        each by its part in the density (n, n_keys), not pooled."""
+        if len(self.symbols) < 2:
+            return shares
+        columns = list(self.symbols)
+        part = density[:, columns] - np.logaddexp.reduce(density[:, columns], axis=1)[:, None]
+        out = shares.copy()
+        out[:, columns] = shares[:, columns[:1]] * np.exp(part)
+        return out
 
     def key_at(self, point: NDArray[np.float64], emitter: _kernel.Emitter | None) -> Key:
         """The key under which a touch (1, 2) is most probable.

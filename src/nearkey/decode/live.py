@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -35,6 +36,9 @@ and looking for hopeless ones took most of the time of a touch."""
 
 _WORDS_KEPT = 4096
 
+_SPARE = 2
+"""Candidates asked for beyond those shown, in place of words that are not."""
+
 
 class Live:
     """The live methods of a `Decoder`."""
@@ -56,7 +60,13 @@ class Live:
         offensive: Callable[[str], bool] | None = getattr(pack.lexicon, "is_offensive", None)
         self._offensive = None if offensive is None else lru_cache(_WORDS_KEPT)(offensive)
         self._known = lru_cache(_WORDS_KEPT)(pack.lexicon.__contains__)
-        self._penalties = decoder.edits.kernel(completions=True, window=WINDOW)
+        edits = decoder.edits
+        self._penalties = edits.kernel(completions=True, window=WINDOW)
+        self._lead = edits.completion_lead
+        led = math.isfinite(self._lead) and edits.completion is not None
+        self._for_first = replace(
+            edits, completion=(edits.completion or 0.0) - self._lead if led else None
+        ).kernel(completions=led, window=WINDOW)
 
     def candidates(
         self,
@@ -73,21 +83,51 @@ class Live:
             return decoder.words(rows, state, k, personal=personal)
         found = self._fit_to_show(
             rows,
-            decoder.words(rows, state, k + 2, personal=personal, penalties=self._penalties),
+            decoder.words(rows, state, k + _SPARE, personal=personal, penalties=self._penalties),
         )[:k]
+        spelled: Candidate | None = None
+        others: list[Candidate] = []
         if self._ends_on_symbol(rows):
-            found += self._marked(rows, state, k, personal)
-            found.sort(key=lambda c: -c.log_prob)
-            return found[:k]
-        spelled = self._spelled(rows, state, spelling, {c.word for c in found})
-        if spelled is None:
-            return found
-        found.append(spelled)
-        found.sort(key=lambda c: -c.log_prob)
+            others = self._marked(rows, state, k, personal)
+        else:
+            spelled = self._spelled(rows, state, spelling, {c.word for c in found})
+            if spelled is not None:
+                others = [spelled]
+        if others:
+            found = sorted([*found, *others], key=lambda c: -c.log_prob)
+        if found and found[0].kind == "completion" and self._lead > 0:
+            found = self._led(found, rows, state, others, personal)
         if len(found) > k:
             # The spelling keeps a place: it is the way to a word no dictionary has.
-            found = found[:k] if spelled in found[:k] else [*found[: k - 1], spelled]
+            found = found[:k]
+            if spelled is not None and k > 1 and spelled not in found:
+                found[-1] = spelled
         return found
+
+    def _led(
+        self,
+        found: list[Candidate],
+        rows: Rows,
+        state: State,
+        others: list[Candidate],
+        personal: PersonalWords | None,
+    ) -> list[Candidate]:
+        """A list whose best is unfinished, led by what a space is to take: the best reading where unfinished
+        words cost `EditCosts.completion_first`. Exact: that is a search of its own, for few words."""
+        rivals: list[Candidate] = []
+        for k in (
+            1,
+            1 + _SPARE,
+        ):  # mostly the best may be shown, and looking for it alone is faster
+            rivals = self._decoder.words(
+                rows, state, k, personal=personal, penalties=self._for_first
+            )
+            if not rivals or (rivals := self._fit_to_show(rows, rivals)[:1]):
+                break
+        first = max([*rivals, *others], key=lambda c: c.log_prob, default=found[0])
+        if first.kind == "completion":
+            return found
+        return [first, *(c for c in found if (c.word, c.text) != (first.word, first.text))]
 
     def _fit_to_show(self, rows: Rows, found: list[Candidate]) -> list[Candidate]:
         """Without the pack's offensive words, unless one was touched letter by letter."""
@@ -135,18 +175,17 @@ class Live:
     # ---- marks ----
 
     def _ends_on_symbol(self, rows: Rows) -> bool:
-        symbol = self._decoder.columns.symbol
-        return symbol is not None and int(np.argmax(self._columns(rows[-1:])[0])) == symbol
+        return self._decoder.columns.is_symbol(self._decoder.densities(rows[-1:])[0])
 
     def _marked(
         self, rows: Rows, state: State, k: int, personal: PersonalWords | None
     ) -> list[Candidate]:
         """Readings of the last touch as a mark after the word."""
         decoder = self._decoder
-        symbol = decoder.columns.symbol
-        if symbol is None or self._marks is None or len(rows) < 2:
+        symbols = decoder.columns.symbols
+        if not symbols or self._marks is None or len(rows) < 2:
             return []
-        on_symbol = float(self._columns(rows[-1:])[0, symbol])
+        on_symbol = float(decoder.densities(rows[-1:])[0, symbols[0]])
         out = []
         for word in decoder.words(rows[:-1], state, k, personal=personal):
             marks = [m for m in self._after(word.word) if m[0]]
@@ -176,11 +215,6 @@ class Live:
 
     # ---- letters ----
 
-    def _columns(self, rows: Rows) -> Rows:
-        """Log densities per column; rows are points where the kernel has the touch model."""
-        decoder = self._decoder
-        return decoder.touch.log_prob(rows) if decoder.by_points else rows
-
     def literal(self, rows: Rows) -> str:
         """The most probable letter of each touch."""
         decoder = self._decoder
@@ -189,7 +223,7 @@ class Live:
         return "".join(decoder.letters[i] for i in self._letter_density(rows).argmax(axis=1))
 
     def _letter_density(self, rows: Rows) -> Rows:
-        return np.asarray(self._columns(rows)[:, self._decoder.columns.letter])
+        return np.asarray(self._decoder.densities(rows)[:, self._decoder.columns.letter])
 
     def letters_at(self, rows: Rows, before: str) -> list[tuple[str, float]]:
         """Letters of one touch, best first."""

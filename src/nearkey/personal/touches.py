@@ -168,6 +168,9 @@ class TouchLearner:
         )
         if shares is None:
             return None
+        columns = self._current.columns
+        if len(columns.symbols) > 1:
+            shares = columns.apportioned(shares, self._touch.log_prob(rows))
         lesson = _Touches(self._next, rows, shares)
         self._touch.observe(rows, shares=shares)
         self._next += 1

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import nearkey
 from nearkey.decode import Decoder, EditCosts, LanguagePack, TouchModel
+from nearkey.decode.options import COMPLETION
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.collisions import collisions
@@ -32,10 +33,6 @@ from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload
 
 __all__ = ["score_layout", "score_workload", "static_score"]
-
-COMPLETION_COST = -2.0
-"""What a completion costs against a finished word where the caller does not say (natural log): about the middle
-of what saved most keystrokes in trials with drawn words."""
 
 OWN_NAME = {"words": "nearkey", "live": "nearkey live"}
 """What our decoder is called in results, by how it is used."""
@@ -155,7 +152,7 @@ def score_workload(
     with stages("decoder"):
         costs = edits or EditCosts()
         if use == "words" and costs.completion is None:
-            costs = replace(costs, completion=COMPLETION_COST)  # of no account for finished words
+            costs = replace(costs, completion=COMPLETION)  # of no account for finished words
         decoder = Decoder(layout, believed, pack, lm_weight=lm_weight, edits=costs)
         own = OwnDecoder(decoder, use=use, context=with_context, threads=threads)
     name = OWN_NAME[use]

@@ -109,10 +109,12 @@ def score_table(result: LayoutScore) -> str:
     ]
     if result.completion is not None:
         done = result.completion
-        lines.append(
-            f"completions: {_percent(done.savings)} % of keystrokes saved, KSPC {_figure(done.kspc)} "
-            f"({done.words} words, {100 * done.early:.0f} % taken before their last letter)"
-        )
+        lines += [
+            f"completions: {_percent(done.spared)} % of keystrokes spared, KSPC {_figure(done.kspc)} against "
+            f"{_figure(done.kspc_without)} without",
+            f"  {_percent(done.savings)} % below a keystroke a character; {done.words} words, "
+            f"{100 * done.early:.0f} % taken before their last letter",
+        ]
     for words, found in (("all", score.calibration), ("in lexicon", score.calibration_known)):
         if found is not None:
             lines.append(

@@ -16,7 +16,7 @@ from small_models import (
     row_layout,
 )
 
-from nearkey.decode import Decoder
+from nearkey.decode import Decoder, EditCosts
 from nearkey.errors import PlanError
 from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.corpora import Corpus
@@ -236,17 +236,41 @@ def test_bad_requests_say_what_to_do(options, message):
 def test_savings_worked_by_hand():
     """Words ace (2/3) and be (1/3) on keys of one letter. Both start apart, so either is first after one touch.
 
-    Each costs a touch and the accepting space: 2 + 2 keystrokes for 4 + 3 characters, 3/7 saved.
+    Each costs a touch and the accepting space: 2 + 2 keystrokes for 4 + 3 characters, 3/7 saved. Without
+    completions they cost as many as they have characters, so as many are spared.
     """
     layout = row_layout(list("abcdef"))
     pack = pack_of({"ace": 2 / 3, "be": 1 / 3})
-    from nearkey.decode import EditCosts
-
     decoder = Decoder(layout, PlainTouch(layout, 0.1), pack, edits=EditCosts(completion=-1.0))
     points = np.asarray([[0.5, 0.5], [2.5, 0.5], [4.5, 0.5], [1.5, 0.5], [4.5, 0.5]])
     queries = Queries(points, np.asarray([0, 3, 5], np.uint32))
     found = completion_savings(decoder, queries, ["ace", "be"], np.asarray([3.0, 2.0]), Selection())
     assert found.savings.value == pytest.approx(3 / 7)
+    assert found.spared.value == pytest.approx(3 / 7)
+    assert found.kspc_without.value == pytest.approx(1.0)
     assert found.early == 1.0
+    # A word nobody can list is spelled, 3 + 1 + 3 + 1, completions or not: less than none saved, and yet one spared.
     lost = completion_savings(decoder, queries, ["fed", "be"], np.asarray([3.0, 2.0]), Selection())
     assert lost.kspc.value == pytest.approx((3 + 1 + 3 + 1 + 2) / 7)
+    assert lost.kspc_without.value == pytest.approx((3 + 1 + 3 + 1 + 3) / 7)
+    assert lost.savings.value == pytest.approx(1 - 10 / 7)
+    assert lost.spared.value == pytest.approx(1 - 10 / 11)
+    assert lost.spared.low <= lost.spared.value <= lost.spared.high
+
+
+def test_a_finished_word_costs_no_press_more_with_completions_than_without():
+    """The word a (1/12) goes on as ace (11/12), which is not twenty times as probable: a stays first."""
+    layout = row_layout(list("abcdef"))
+    decoder = Decoder(
+        layout,
+        PlainTouch(layout, 0.1),
+        pack_of({"a": 1 / 12, "ace": 11 / 12}),
+        edits=EditCosts(completion=-1.0),
+    )
+    points = np.asarray([[0.5, 0.5]])
+    queries = Queries(points, np.asarray([0, 1], np.uint32))
+    found = completion_savings(decoder, queries, ["a"], np.asarray([1.0]), Selection())
+    assert found.kspc.value == found.kspc_without.value == 1.0
+    by_score = decoder.with_edits(EditCosts(completion=-1.0, completion_first=-1.0))
+    pushed = completion_savings(by_score, queries, ["a"], np.asarray([1.0]), Selection())
+    assert pushed.kspc.value == pytest.approx(3 / 2)

@@ -1,0 +1,124 @@
+"""What a live list puts first, and what keeps a place in it: worked by hand, no source."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pytest
+from small_models import (
+    FIRST_WORD,
+    PlainTouch,
+    SmallLexicon,
+    SmallPack,
+    SmallTableModel,
+    row_layout,
+    table_bytes,
+)
+
+from nearkey._kernel import NgramTable
+from nearkey.decode import Decoder, EditCosts
+from nearkey.decode.options import COMPLETION
+from nearkey.errors import DecodeError
+from nearkey.language.models import LetterModel
+
+LAYOUT = row_layout(list("abcdefint"))
+
+
+@dataclass
+class SpellingPack(SmallPack):
+    letter_model: Any = None
+
+
+def pack_of(shares: dict[str, float], *, spelling: bool = False) -> SmallPack:
+    words = sorted(shares)
+    log_probs = {word: math.log(shares[word]) for word in words}
+    ngrams = {(FIRST_WORD + i,): (log_probs[w], 0.0) for i, w in enumerate(words)}
+    ngrams |= {(i,): (math.log(0.01), 0.0) for i in range(FIRST_WORD)}
+    lexicon = SmallLexicon(words, np.asarray([log_probs[w] for w in words], np.float32))
+    model = SmallTableModel(words, ngrams, 1)
+    if not spelling:
+        return SmallPack(lexicon, model)
+    letters = "".join(sorted(LAYOUT.letters))
+    even = {(i,): (-math.log(len(letters) + 1), 0.0) for i in range(3 + len(letters))}
+    table = NgramTable(table_bytes(even, 3 + len(letters), 1))
+    return SpellingPack(lexicon, model, LetterModel(table, letters))
+
+
+def centres(letters: str) -> np.ndarray[Any, Any]:
+    return np.asarray([LAYOUT.centers[LAYOUT.key_of_letter[c]] for c in letters])
+
+
+def shown(decoder: Decoder, letters: str, k: int = 5) -> list[str]:
+    return [c.word for c in decoder.candidates(centres(letters), context="", k=k)]
+
+
+COSTS = EditCosts(completion=math.log(1 / 6), completion_first=math.log(1 / 20))
+
+
+@pytest.mark.parametrize(
+    ("times", "expected"),
+    [
+        (5, ["in", "inn"]),  # below 6: last by score
+        (10, ["in", "inn"]),  # leads by score, and would have been taken by a space
+        (19, ["in", "inn"]),
+        (21, ["inn", "in"]),
+    ],
+)
+def test_a_finished_word_is_first_unless_an_unfinished_one_is_twenty_times_as_probable(
+    times, expected
+):
+    pack = pack_of({"in": 0.02, "inn": 0.02 * times})
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=COSTS)
+    assert shown(decoder, "in") == expected
+
+
+def test_an_unfinished_word_may_be_kept_from_the_first_place_or_given_it_by_score():
+    pack = pack_of({"in": 0.001, "inn": 0.9})
+    never = Decoder(
+        LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=replace(COSTS, completion_first=None)
+    )
+    assert shown(never, "in") == ["in", "inn"]
+    assert shown(never, "in", k=1) == ["in"]
+    # Where nothing else can be read, it is what there is.
+    assert shown(never, "i") == ["inn", "in"]
+    close = pack_of({"in": 0.09, "inn": 0.9})
+    by_score = replace(COSTS, completion_first=COSTS.completion)
+    one = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), close, edits=by_score)
+    assert shown(one, "in") == ["inn", "in"]
+    assert shown(one.with_edits(COSTS), "in") == ["in", "inn"]
+    # A charge below that of the list is raised to it: what is listed last is not taken first.
+    assert replace(COSTS, completion_first=0.0).completion_lead == 0.0
+
+
+def test_the_first_place_is_found_behind_a_list_full_of_unfinished_words():
+    many = {"in" + a + b: 0.03 for a in "abc" for b in "def"}
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack_of({"in": 0.002} | many), edits=COSTS)
+    best = decoder.decode(centres("in"), context="", k=5, completions=True)
+    assert "in" not in [c.word for c in best]  # by score alone it is not even listed
+    found = decoder.candidates(centres("in"), context="", k=5)
+    assert [c.kind for c in found] == ["word"] + 4 * ["completion"]
+    assert found[0].word == "in"
+    assert found[0].log_prob < found[1].log_prob
+
+
+def test_a_spelling_leads_and_keeps_its_place():
+    pack = pack_of({"inn": 0.002, "bad": 0.5}, spelling=True)
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=COSTS)
+    # P(spelled) = 0.01 / 10^3 for two of nine letters and the end; 0.002 / 20 is more, so "inn" leads.
+    assert shown(decoder, "in") == ["inn", "in"]
+    rare = pack_of({"inn": 0.0001, "bad": 0.5}, spelling=True)
+    assert shown(Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), rare, edits=COSTS), "in") == ["in", "inn"]
+    # A list of one shows the best reading and not the way to a rarer one.
+    assert shown(decoder, "in", k=1) == ["inn"]
+
+
+def test_typical_costs_set_both_and_bad_ones_are_named():
+    costs = EditCosts.typical(LAYOUT)
+    assert costs.completion == COMPLETION
+    assert costs.completion_first is not None
+    assert costs.completion_first < COMPLETION < 0
+    with pytest.raises(DecodeError, match="completion_first"):
+        EditCosts(completion_first=math.inf)
