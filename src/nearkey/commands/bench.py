@@ -32,7 +32,7 @@ __all__ = ["compare_command", "score_command"]
 @click.option("--pack", default="en", show_default=True, help="Language pack: name or folder.")
 @click.option(
     "--corpus",
-    help="Text to type: a file, nltk:NAME or hub:NAME. Without it, words are drawn from the pack.",
+    help="Text to type: a file, nltk:NAME or hub:NAME@SPLIT. Without it, words are drawn from the pack.",
 )
 @click.option("--column", default="text", show_default=True, help="The corpus's text column.")
 @click.option(

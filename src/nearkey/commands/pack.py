@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from nearkey.commands.pack_start import start
 from nearkey.commands.shared import progress_bar, refuse_to_overwrite
 from nearkey.errors import PackError
 
@@ -25,6 +26,9 @@ _folder = click.Path(file_okay=False)
 @click.group()
 def pack() -> None:
     """Build language packs from recipes, check them, compare them, make them installable."""
+
+
+pack.add_command(start)
 
 
 def _run(steps: Iterator[Progress], label: str) -> None:

@@ -28,8 +28,8 @@ licence = "CC0-1.0"
 attribution = "invented"
 """
 FILES = {
-    "hub": ('origin = "here"\nfiles = ["notes.txt.gz"]', 'origin = "hub:{}@train"\nfiles = []'),
-    "nltk": ('origin = "here"\nfiles = ["more.txt"]', 'origin = "nltk:brown"\nfiles = []'),
+    "hub": ('origin = "here"\nfiles = ["notes.txt.gz"]', 'origin = "hub:{}@train"'),
+    "nltk": ('origin = "here"\nfiles = ["more.txt"]', 'origin = "nltk:brown"'),
 }
 
 

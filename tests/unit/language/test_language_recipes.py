@@ -66,6 +66,8 @@ def test_registry_recipes_need_no_data_folder():
         ('kind = "offensive"', 'kind = "rude"', "Invalid enum value"),
         ("[[evaluation]]", '[[evaluation]]\nkind = "stone"', "kind 'stone'"),
         ('name = "later"', 'name = "notes"', "there twice"),
+        ('files = ["notes.txt.gz"]', "", "'notes' names no files"),
+        ('files = ["list.msgpack.gz"]', "files = []", "'list' names no files"),
         ("deduplicate = false", "part = [5, 5]", "no part 5"),
         ("[lexicon]", "[lexicon", "not valid TOML"),
     ],

@@ -259,6 +259,7 @@ def _lexicon_options(recipe: Recipe) -> LexiconOptions:
         unlisted_count=part.unlisted_count,
         unlisted_sources=part.unlisted_sources,
         compound_count=part.compound_count,
+        whole_lists=part.whole_lists,
         elisions=tuple(recipe.elisions),
         always=tuple(part.always),
         exclude=tuple(part.exclude),

@@ -77,18 +77,19 @@ def locate(
 
 def _matching(base: Path, patterns: list[str], *, deep: bool = False) -> list[Path]:
     """Files of `base` that match; `deep` patterns may match in any folder below it."""
+
+    def below(path: Path) -> str:
+        """The path from `base`; a pattern may lead out of it."""
+        return Path(os.path.relpath(path, base)).as_posix()
+
     chosen: set[Path] = set()
     for pattern in patterns:
         if pattern.startswith("!"):
-            chosen = {
-                path
-                for path in chosen
-                if not fnmatch.fnmatch(path.relative_to(base).as_posix(), pattern[1:])
-            }
+            chosen = {path for path in chosen if not fnmatch.fnmatch(below(path), pattern[1:])}
         else:
             found = base.rglob(pattern) if deep else base.glob(pattern)
             chosen |= {path for path in found if path.is_file()}
-    return sorted(chosen, key=lambda path: path.relative_to(base).as_posix())
+    return sorted(chosen, key=below)
 
 
 def _fetch(scheme: str, package: str, target: Path, name: str, recipe: Path) -> None:

@@ -9,7 +9,7 @@ import msgspec
 
 from nearkey.errors import PackError
 from nearkey.files import read_toml
-from nearkey.language.building.formats import LINE_READERS
+from nearkey.language.building.formats import LIBRARY_READERS, LINE_READERS
 from nearkey.language.tokens import ABBREVIATIONS
 
 __all__ = ["LexiconPart", "ModelPart", "Recipe", "TextSource", "WordSource", "read_recipe"]
@@ -24,14 +24,14 @@ class _Source(_Strict, frozen=True, kw_only=True):
 
     `origin` is ``npm:NAME@VERSION``, ``pypi:NAME==VERSION`` or ``debian:NAME`` (fetched by that
     registry's own client), ``data`` (the data folder), ``here`` (beside the recipe), or for text
-    ``nltk:NAME`` and ``hub:NAME`` (read by those libraries; `files` is then empty). `files` are
+    ``nltk:NAME`` and ``hub:NAME`` (read by those libraries, without `files`). `files` are
     patterns inside it; ``!pattern`` leaves out. `notice` is a text that the licence wants passed on.
     """
 
     name: str
     title: str
     origin: str
-    files: list[str]
+    files: list[str] = []
     licence: str
     attribution: str
     notice: str = ""
@@ -75,6 +75,7 @@ class LexiconPart(_Strict, frozen=True, kw_only=True):
     unlisted_count: int = 20
     unlisted_sources: int = 3
     compound_count: int = 20
+    whole_lists: bool = False
     always: list[str] = []
     exclude: list[str] = []
     not_offensive: list[str] = []
@@ -135,6 +136,10 @@ def _check(recipe: Recipe, where: str) -> None:
     for name in names:
         if names.count(name) > 1:
             raise fault(f"{name!r} is there twice", "text", "give each source a name of its own")
+    for any_source in (*recipe.text, *recipe.evaluation, *recipe.words):
+        library = any_source.origin.partition(":")[0] in LIBRARY_READERS
+        if not any_source.files and (not library or isinstance(any_source, WordSource)):
+            raise fault(f"{any_source.name!r} names no files", "files", "name them by patterns")
     for source in (*recipe.text, *recipe.evaluation):
         low, high = source.part
         if not 0 <= low < high <= 1000:

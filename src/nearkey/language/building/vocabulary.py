@@ -29,6 +29,7 @@ class LexiconOptions:
     unlisted_count: int = 20
     unlisted_sources: int = 3
     compound_count: int = 20
+    whole_lists: bool = False
     elisions: tuple[str, ...] = ()
     always: tuple[str, ...] = ()
     exclude: tuple[str, ...] = ()
@@ -77,10 +78,11 @@ def choose_words(
     spelling lists have it (or, for a possessive, its noun), or if it is frequent in the frequency
     list (`unlisted_frequency`), or in the running text (`unlisted_count` times, in
     `unlisted_sources` sources); a compound with a hyphen, or with an elided word (`elisions`), needs
-    `compound_count` in the running text.
+    `compound_count` in the running text, in two sources unless `unlisted_sources` is 1.
     Words of one letter, and of two that no spelling list has, need to be named by `always`, whose
     words are always taken. Of the other admitted words, the most frequent are taken up to `size`, by the
-    mean of list and text.
+    mean of list and text; with `whole_lists`, words of the spelling lists that neither has fill what is left,
+    shorter ones first.
     """
     if not 1 <= options.size <= LARGEST_LEXICON:
         raise PackError(
@@ -93,7 +95,8 @@ def choose_words(
     excluded = frozenset(options.exclude)
     tally: Counter[str] = Counter()
     ranked: list[tuple[float, str]] = []
-    for word in sorted(frequencies.keys() | corpus.count.keys() | short):
+    listed = spelling if options.whole_lists else set()
+    for word in sorted(frequencies.keys() | corpus.count.keys() | short | listed):
         letters = letters_of(word)
         if not letters or not allowed.issuperset(letters):
             tally["dropped: not spelled with the alphabet"] += 1
@@ -107,7 +110,7 @@ def choose_words(
         if reason.startswith("admitted"):
             rank = -frequencies.get(word, 0.0) - corpus.share.get(word, 0.0)
             ranked.append((-1e9 if word in short else rank, word))
-    ranked.sort()
+    ranked.sort(key=lambda item: (item[0], len(item[1]) if item[0] == 0.0 else 0, item[1]))
     words = sorted((word for _, word in ranked[: options.size]), key=word_order)
     tally["taken"] = len(words)
     return words, tally
@@ -126,7 +129,8 @@ def _admission(
         return "admitted: named by the recipe"
     count = corpus.count.get(word, 0)
     if "-" in word:
-        fit = count >= options.compound_count and corpus.sources[word] >= 2
+        several = corpus.sources.get(word, 0) >= min(2, options.unlisted_sources)
+        fit = count >= options.compound_count and several
         return "admitted: frequent compound" if fit else "dropped: rare compound"
     if len(letters) == 1:
         return "dropped: single letter"

@@ -1,0 +1,149 @@
+"""From texts alone to a recipe, and from that to a pack that decodes."""
+
+from __future__ import annotations
+
+import json
+from itertools import product
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
+from small_packs import invented_notes
+
+import nearkey as nk
+from nearkey.commands.pack import pack
+from nearkey.errors import NearkeyError, PackError
+from nearkey.language.building.recipe import read_recipe
+from nearkey.language.building.starter import draft_recipe, guess_alphabet, short_words
+
+# Invented notes of surveyors.
+GREEK = [f"{a} {b} {c}" for a, b, c in product(
+    ["Μετρήσαμε", "Βρήκαμε ξανά", "Ελέγξαμε και"], ["τη στάθμη", "το πρίσμα", "τον τρίποδα"],
+    ["στο ύψωμα.", "δίπλα στον δρόμο.", "μετά τη βροχή.", "ως το γεφύρι.", "με το laser."])]  # fmt: skip
+CYRILLIC = [f"{a} {b} {c}." for a, b, c in product(
+    ["Мы нашли", "Он проверил", "Я не вижу"], ["веху", "нивелир", "штатив и рейку"],
+    ["у реки", "на холме", "за мостом", "в поле", "по пути"])]  # fmt: skip
+
+
+def start(*arguments: object):
+    return CliRunner().invoke(pack, ["start", *(str(a) for a in arguments)])
+
+
+def grid_of(letters: str) -> nk.Layout:
+    """A plain grid, one key a letter."""
+    keys = tuple(
+        nk.Key(id=c, label=c, x=float(i % 8), y=float(i // 8), w=1.0, h=1.0, letters=c)
+        for i, c in enumerate(letters)
+    )
+    return nk.Layout(
+        name="grid",
+        unit_mm=6.0,
+        width=8.0,
+        height=float(-(-len(letters) // 8)),
+        keys=keys,
+        alphabet=letters,
+    )
+
+
+@pytest.mark.parametrize(
+    ("language", "lines", "word"), [("el", GREEK, "πρίσμα"), ("ru", CYRILLIC, "нивелир")]
+)
+def test_one_command_makes_a_pack_that_decodes(tmp_path, language, lines, word):
+    text = tmp_path / "notes [site 1].txt"
+    text.write_text("\n".join(lines) + "\n")
+    out = tmp_path / "made" / language
+    done = start(text, "--language", language, "-o", out, "--wheel", tmp_path / "dist")
+    assert done.exit_code == 0, done.output
+    assert list((tmp_path / "dist").glob("*.whl"))
+    made = nk.load_pack(out / "pack")
+    assert made.info.name == made.info.language == language
+    assert word in made.lexicon
+    assert "laser" not in made.lexicon  # of another script
+    layout = grid_of(made.alphabet)
+    decoder = nk.Decoder(layout, nk.GaussianTouch.from_layout(layout, spread=0.3), made)
+    points = np.array([layout.centers[layout.key_of_letter[c]] for c in word])
+    assert decoder.decode(points)[0].word == word
+
+
+def test_the_recipe_is_there_to_be_mended(tmp_path):
+    (tmp_path / "one.txt").write_text("\n".join(invented_notes(80, 1)))
+    said = json.dumps([{"said": line} for line in invented_notes(40, 2)])
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "one.json").write_text(said)
+    out = tmp_path / "made"
+    arguments = (tmp_path / "one.txt", "--language", "en", "--name", "site", "-o", out, "--recipe-only",
+                 "--licence", "CC0-1.0")  # fmt: skip
+    assert start(*arguments).exit_code == 0
+    recipe = read_recipe(out / "recipe.toml")
+    assert (recipe.name, recipe.licence) == ("site", "CC0-1.0")
+    assert recipe.alphabet == "abcdefghijklmnopqrstuvwxyz"
+    assert recipe.text[0].files == ["../one.txt"]
+    assert "is there already" in str(start(*arguments).exception)
+    assert not (out / "pack").exists()
+    assert start(*arguments, "--force").exit_code == 0
+    twins = [tmp_path / "a" / "one.json", tmp_path / "b" / "one.json"]
+    from_json = draft_recipe(twins, out, language="en", kind="json", column="said")
+    assert 'column = "said"' in from_json
+    assert 'name = "one_2"' in from_json
+
+
+def test_lists_of_words_join_in(tmp_path):
+    (tmp_path / "text.txt").write_text("\n".join(invented_notes(200, 1)))
+    (tmp_path / "words.txt").write_text("tripod\nbaseline\nup\nof\n")
+    (tmp_path / "counted.txt").write_text("tripod 9\nmonument 4\nbaseline 1\n")
+    out = tmp_path / "made"
+    done = start(tmp_path / "text.txt", "--language", "en", "-o", out, "--spelling",
+                 tmp_path / "words.txt", "--frequencies", tmp_path / "counted.txt")  # fmt: skip
+    assert done.exit_code == 0, done.output
+    made = nk.load_pack(out / "pack")
+    assert {"baseline", "monument", "theodolite", "of"} <= set(made.lexicon.words)
+
+
+def test_what_cannot_be_used_is_named(tmp_path):
+    for content, problem in (
+        ("", "holds no words"),
+        ("12 34\n", "no alphabet"),
+        ("\0", "zero bytes"),
+    ):
+        (tmp_path / "bad.txt").write_text(content)
+        done = start(tmp_path / "bad.txt", "--language", "xx", "-o", tmp_path / "out")
+        assert isinstance(done.exception, NearkeyError), content
+        assert problem in str(done.exception)
+        assert not (tmp_path / "out" / "recipe.toml").exists()
+    with pytest.raises(PackError, match="cannot be read"):
+        draft_recipe([tmp_path / "none.txt"], tmp_path, language="xx")
+
+
+def test_many_texts_are_one_source(tmp_path):
+    paths = [tmp_path / f"note{i}.txt" for i in range(12)]
+    for i, path in enumerate(paths):
+        path.write_text("\n".join(invented_notes(20, i)))
+    (tmp_path / "recipe.toml").write_text(draft_recipe(paths, tmp_path, language="en"))
+    recipe = read_recipe(tmp_path / "recipe.toml")
+    assert [len(source.files) for source in recipe.text] == [12]
+
+
+def test_the_alphabet_is_that_of_the_usual_script():
+    # The letters of Icelandic; c, q, w and z stand in names only (common knowledge, no source).
+    words = {"þjóðvegur": 50, "æðey": 50, "ómögulegt": 50, "fjórðungsöldu": 9, "ивана": 4, "ñ": 1}
+    assert guess_alphabet(words) == "abcdefghijklmnopqrstuvwxyzæðóöþ"
+    assert guess_alphabet({"дом": 900, "и": 900, "ёж": 2, "the": 90}) == "димо"
+    assert guess_alphabet({}) == ""
+
+
+def test_short_words_are_those_used_as_words():
+    words = {"a": 60, "x": 4, "we": 9, "qz": 4, "é": 70, "tripod": 100_000}
+    assert short_words(words, "aweqzx", pairs=True) == ["a", "we"]
+    assert short_words(words, "aweqzx", pairs=False) == ["a"]
+
+
+@given(st.dictionaries(st.text(max_size=6), st.integers(1, 1000), max_size=20))
+def test_any_alphabet_is_one_that_a_recipe_takes(words):
+    letters = guess_alphabet(words)
+    if letters:
+        assert letters.isalpha()
+        assert letters == letters.lower()
+        assert len(set(letters)) == len(letters)
