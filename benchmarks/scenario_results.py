@@ -70,7 +70,8 @@ def _about(run: dict[str, Any]) -> list[str]:
         + ". drawn: words from the pack itself, all in its lexicon.",
         "KSPC: keystrokes per character, spaces and corrections included; next presses move down a list of "
         "five, a word not in it is deleted and spelled letter by letter. CER: edits the first candidate needs, per "
-        "character. Bits: -log2 probability of the word meant per character. Saved: keystrokes, with completions.",
+        "character. Bits: -log2 probability of the word meant per character. Spared: keystrokes that completions in the "
+        "live list spare whoever takes each word where that is shortest, against the same list without them.",
         *(
             f"Skipped, {len(names)} scenarios ({names[0]}{' …' if len(names) > 1 else ''}): {why}"
             for why, names in skipped.items()
@@ -97,7 +98,7 @@ def _scores(
         Column("perfect touches", digits=4),
         Column("CER", percent=True),
         Column("bits", digits=3),
-        Column("saved", percent=True),
+        Column("spared", percent=True),
     ]
     rows: list[list[Cell]] = []
     for name, score in scores.items():
@@ -118,7 +119,7 @@ def _scores(
                 score["static"]["kspc"],
                 group["character_error_rate"]["value"],
                 None if bits is None else bits["value"],
-                None if done is None else done["savings"]["value"],
+                None if done is None else done["spared"]["value"],
             ]
         )
     return Section(

@@ -115,10 +115,8 @@ class Live:
         """A list whose best is unfinished, led by what a space is to take: the best reading where unfinished
         words cost `EditCosts.completion_first`. Exact: that is a search of its own, for few words."""
         rivals: list[Candidate] = []
-        for k in (
-            1,
-            1 + _SPARE,
-        ):  # mostly the best may be shown, and looking for it alone is faster
+        # Mostly the best may be shown, and looking for it alone is faster.
+        for k in (1, 1 + _SPARE):
             rivals = self._decoder.words(
                 rows, state, k, personal=personal, penalties=self._for_first
             )

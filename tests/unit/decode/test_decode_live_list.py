@@ -32,6 +32,13 @@ class SpellingPack(SmallPack):
     letter_model: Any = None
 
 
+class Guarded(SmallLexicon):
+    """Flags one word (invented) as offensive."""
+
+    def is_offensive(self, word: str) -> bool:
+        return word == "ni"
+
+
 def pack_of(shares: dict[str, float], *, spelling: bool = False) -> SmallPack:
     words = sorted(shares)
     log_probs = {word: math.log(shares[word]) for word in words}
@@ -102,6 +109,15 @@ def test_the_first_place_is_found_behind_a_list_full_of_unfinished_words():
     assert [c.kind for c in found] == ["word"] + 4 * ["completion"]
     assert found[0].word == "in"
     assert found[0].log_prob < found[1].log_prob
+
+
+def test_a_word_that_is_not_shown_does_not_lead_either():
+    shares = {"ni": 0.5, "in": 0.05, "inn": 0.4}
+    pack = pack_of(shares)
+    costs = replace(COSTS, swapped=-0.1)
+    assert shown(Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=costs), "in")[0] == "ni"
+    pack.lexicon = Guarded(pack.lexicon.words, pack.lexicon.log_probs)
+    assert shown(Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=costs), "in") == ["in", "inn"]
 
 
 def test_a_spelling_leads_and_keeps_its_place():

@@ -1,0 +1,201 @@
+"""Unfinished words in the live list: whether the language model knows that a word goes on, and what the first place
+costs and spares.
+
+    NEARKEY_DATA=... python benchmarks/decoder/completions.py
+
+Deterministic: the same figures on every machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from run import Bench, Skipped
+from scenarios import PAD_MM, SEED, SPREADS_MM, TEXTS, Scenario, layout_of
+from sections import FORMAT, Cell, Column, Section, write
+
+import nearkey as nk
+from nearkey.simulate.completion import completion_savings
+from nearkey.simulate.intervals import Estimate, paired_difference
+from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.typed import TypedWords, type_workload
+
+RESULTS = Path(__file__).resolve().parents[1] / "results"
+COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/completions.py"
+LAYOUTS = ("q26", "e161", "g2x3", "g1x5")
+SPREAD = "s10"
+LISTED = 300
+"""Readings that stand for all when probabilities are summed."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """Words typed on one layout."""
+
+    name: str
+    decoder: nk.Decoder
+    typed: TypedWords
+    words: list[str]
+
+
+def cases(bench: Bench, words: int) -> Iterator[Case]:
+    """Every text on every layout."""
+    pack = bench.pack("en")
+    for text in TEXTS["en"]:
+        for name in LAYOUTS:
+            scenario = Scenario("en", name, SPREAD, text)
+            layout = layout_of(name, *PAD_MM)
+            touch = nk.GaussianTouch.from_layout(layout, spread_mm=SPREADS_MM[SPREAD])
+            try:
+                work = bench.workload(scenario, layout.letters)
+            except Skipped as why:
+                print(f"{scenario.id} skipped: {why}", file=sys.stderr)
+                continue
+            typed = type_workload(layout, touch, work, seed=SEED).head(words)
+            decoder = nk.Decoder(layout, touch, pack, edits=nk.EditCosts.typical(layout))
+            yield Case(scenario.id, decoder, typed, [work.text(i) for i in range(words)])
+
+
+def state(case: Case, i: int) -> Any:
+    """The language model's state before a word; None where words are drawn one by one."""
+    states = case.typed.queries.states
+    return None if states is None else states[i]
+
+
+def right(case: Case, decoder: nk.Decoder) -> np.ndarray:
+    """Whether a space after the last touch takes the word that was meant, (n,)."""
+    queries = case.typed.queries
+    lists = (
+        decoder.candidates(queries.touches(i), context=state(case, i), k=5)
+        for i in range(len(case.words))
+    )
+    return np.asarray(
+        [bool(x) and x[0].word == w for x, w in zip(lists, case.words, strict=True)], float
+    )
+
+
+def place_row(case: Case) -> list[Cell]:
+    """One case: without completions, in the order of scores, and as the list is."""
+    costs = case.decoder.edits
+    by_score = case.decoder.with_edits(replace(costs, completion_first=costs.completion))
+    without = case.decoder.with_edits(replace(costs, completion=None))
+    queries, spelled = case.typed.queries, case.typed.spelled
+
+    def spared(decoder: nk.Decoder, selection: Selection) -> Estimate:
+        return completion_savings(decoder, queries, case.words, spelled, selection).spared
+
+    shipped = right(case, case.decoder)
+    scored = right(case, by_score)
+    row: list[Cell] = [case.name, len(case.words), float(right(case, without).mean())]
+    row += [float(scored.mean()), float(shipped.mean()), list(paired_difference(shipped, scored))]
+    for selection in (Selection("next", 5), Selection("tap", 3)):
+        row += [spared(by_score, selection).value, list(spared(case.decoder, selection))]
+    return row
+
+
+def places(found: list[list[Cell]]) -> Section:
+    """What the first place gives and takes."""
+    return Section(
+        FORMAT,
+        "Unfinished words and the first place of the list",
+        COMMAND,
+        [
+            "scenario",
+            "words",
+            Column("a space is right, no completions", percent=True),
+            Column("in order of score", percent=True),
+            Column("as it is", percent=True),
+            Column("gain", percent=True),
+            Column("spared, next presses, in order of score", percent=True),
+            Column("as it is", percent=True),
+            Column("spared, one tap, list of three, in order of score", percent=True),
+            Column("as it is", percent=True),
+        ],
+        found,
+        notes=[
+            "A space is right: after the last touch the first of the list is the word meant. Spared: keystrokes of a person who "
+            "takes each word where that is shortest, against the same list without completions. As it is: an unfinished "
+            "word is first only where it is twenty times as probable as the best finished reading.",
+            f"Costs EditCosts.typical, spread {SPREADS_MM[SPREAD]:g} mm, seed {SEED}; ids as in the scenarios. Intervals are over words.",
+        ],
+        order=15,
+    )
+
+
+def going_on(found: list[Case]) -> Section:
+    """Whether words go on as often as the language model says, by touches so far."""
+    goes: dict[tuple[str, int], list[tuple[float, float]]] = defaultdict(list)
+    for case in found:
+        even = case.decoder.with_edits(nk.EditCosts(completion=0.0))
+        kind = "26 keys" if ".q26." in case.name else "grouped keys"
+        for i in range(len(case.words)):
+            touches = case.typed.queries.touches(i)
+            for n in range(1, len(touches) + 1):
+                shown = even.decode(touches[:n], context=state(case, i), k=LISTED, completions=True)
+                if not shown:
+                    continue
+                share = np.exp([c.log_prob - shown[0].log_prob for c in shown])
+                on = np.asarray([c.kind == "completion" for c in shown])
+                said = float(share[on].sum() / share.sum())
+                goes[kind, min(n, 6)].append((said, float(n < len(touches))))
+    rows: list[list[Cell]] = []
+    for (kind, n), pairs in sorted(goes.items()):
+        said, true = np.asarray(pairs).T
+        gap = paired_difference(true, said)
+        rows.append([kind, n, len(pairs), float(said.mean()), float(true.mean()), list(gap)])
+    return Section(
+        FORMAT,
+        "Does the word go on?",
+        COMMAND,
+        [
+            "layouts",
+            "touches (6: and more)",
+            "moments",
+            Column("the model's probability that it does", percent=True),
+            Column("it did", percent=True),
+            Column("difference", percent=True),
+        ],
+        rows,
+        notes=[
+            f"The texts, layouts and words of the section before; readings without edits, unfinished words at no cost, the first {LISTED} for all. "
+            "Moments of one word are not independent, so the intervals are too narrow.",
+        ],
+        order=15,
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--words", type=int, default=600)
+    parser.add_argument("--moments-of", type=int, default=150, help="words for the second table")
+    options = parser.parse_args()
+    folder = os.environ.get("NEARKEY_DATA")
+    bench = Bench(Path(folder) if folder else None, 1, {})
+    found = list(cases(bench, options.words))
+    rows = []
+    for case in found:
+        rows.append(place_row(case))
+        print(*rows[-1], sep="\t", flush=True)
+    few = [
+        replace(c, typed=c.typed.head(options.moments_of), words=c.words[: options.moments_of])
+        for c in found
+    ]
+    moments = going_on(few)
+    for row in moments.rows:
+        print(*row, sep="\t")
+    write(RESULTS / "quality_completions.json", places(rows), moments)
+
+
+if __name__ == "__main__":
+    main()
