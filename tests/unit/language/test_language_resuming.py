@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 import zlib
 from pathlib import Path
@@ -283,3 +284,13 @@ def test_what_is_kept_comes_back_whole(tmp_path):
         assert ours.tolist() == theirs.tolist()
     assert list(found[1].dropped.items()) == list(report.dropped.items())
     assert (found[1].files, found[1].lines) == (2, 5)
+
+
+def test_what_killed_builds_left_goes_with_the_next_build(tmp_path, recipe):
+    old, young = tmp_path / ".pack.abc", tmp_path / ".pack.xyz"
+    for left in (old, young):
+        (left / "pack").mkdir(parents=True)
+    os.utime(old, (0, 0))
+    build(recipe, tmp_path / "pack", tmp_path / "cache")
+    assert not old.exists()
+    assert young.exists()

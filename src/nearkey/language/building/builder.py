@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import errno
+import glob
 import os
+import shutil
 import tempfile
+import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -38,6 +41,8 @@ from nearkey.language.ngram_file import file_size
 from nearkey.language.tokens import FIRST_WORD, normalise_word
 
 __all__ = ["BuildReport", "build_pack"]
+
+_STALE_S = 86_400.0
 
 
 @dataclass(slots=True)
@@ -81,6 +86,7 @@ def build_pack(
     kept = cache_folder() if cache is None else Path(cache)
     report = report if report is not None else BuildReport()
     target.parent.mkdir(parents=True, exist_ok=True)
+    _sweep(target)
     with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as temporary:
         folder = Path(temporary) / "pack"
         folder.mkdir()
@@ -107,6 +113,13 @@ def build_pack(
         folder.replace(target)
     remove_pieces(_counts_folder(kept, recipe))
     yield Progress("done", 1, 1, os.fspath(target))
+
+
+def _sweep(target: Path) -> None:
+    """Remove what builds that were killed left beside the target; a day old, so that none is at work there."""
+    for left in target.parent.glob(f".{glob.escape(target.name)}.*"):
+        if left.is_dir() and time.time() - left.stat().st_mtime > _STALE_S:
+            shutil.rmtree(left, ignore_errors=True)
 
 
 def _counts_folder(cache: Path, recipe: Recipe) -> Path:

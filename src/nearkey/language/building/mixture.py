@@ -124,34 +124,51 @@ def fit_strengths(
     n_sources = evidence[0].probs.shape[1]
     n_bands = len(BANDS) + 1
     strength = np.ones((n_sources, n_bands))
-    columns = np.arange(n_sources)
     total = sum(float(part.weight.sum()) for part in evidence)
     course: list[float] = []
     if total == 0.0:  # every token is explained by a longer context
         return strength, [0.0]
+    parts = [_Weighed.of(part, n_bands) for part in evidence]
     for _ in range(steps):
-        won = np.zeros_like(strength)
-        offered = np.zeros_like(strength)
+        won = np.zeros(n_sources * n_bands)
+        offered = np.zeros_like(won)
         log_likelihood = 0.0
-        for part in evidence:
-            beta = strength[columns, part.bands] * part.usable
+        for part in parts:
+            beta = strength.ravel()[part.cell]
             norm = beta.sum(axis=1)
             joint = beta * part.probs
             mixed = joint.sum(axis=1)
             log_likelihood += float(part.weight @ np.log(mixed / norm))
+            cells = part.cell.ravel()
             share = joint * (part.weight / mixed)[:, None]
-            offer = np.outer(part.weight / norm, part.usable)
-            for column in columns:
-                band = part.bands[:, column]
-                won[column] += np.bincount(band, share[:, column], minlength=n_bands)
-                offered[column] += np.bincount(band, offer[:, column], minlength=n_bands)
+            won += np.bincount(cells, share.ravel(), minlength=len(won))
+            offer = np.repeat(part.weight / norm, part.cell.shape[1])
+            offered += np.bincount(cells, offer, minlength=len(won))
         course.append(log_likelihood / total)
         with np.errstate(divide="ignore", invalid="ignore"):
-            strength = np.where(offered > 0, won / offered, strength)
+            ratio = (won / offered).reshape(strength.shape)
+        strength = np.where(offered.reshape(strength.shape) > 0, ratio, strength)
         strength = np.maximum(strength / strength.max(), 1e-9)
         if len(course) > 1 and course[-1] - course[-2] < tolerance:
             break
     return strength, course
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """Evidence without the tokens that do not count and the sources that may not speak; `cell` is the place
+    of each source's band among all strengths."""
+
+    probs: FloatArray
+    cell: NDArray[np.int64]
+    weight: FloatArray
+
+    @classmethod
+    def of(cls, part: Evidence, n_bands: int) -> _Weighed:
+        counts = part.weight > 0
+        speaking = np.flatnonzero(part.usable)
+        cell = part.bands[counts][:, speaking] + speaking * n_bands
+        return cls(part.probs[counts][:, speaking], cell, part.weight[counts])
 
 
 def interpolate(
