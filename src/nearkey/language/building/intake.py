@@ -20,6 +20,7 @@ from nearkey.language.building.kept import (
     kept_source,
     source_key,
 )
+from nearkey.language.building.libraries import library_version
 from nearkey.language.building.progress import Progress
 from nearkey.language.building.recipe import Recipe, TextSource, WordSource
 from nearkey.language.building.streams import StreamReader, TextStream, select
@@ -59,24 +60,28 @@ def read_sources(
 
     The reading of each text is kept in the `cache` folder and taken from there while neither the text
     nor how it is read has changed; a further record says so. So are its parts, until it is whole: an
-    interrupted reading goes on at the last of them. Texts that a library brings (nltk, hub)
-    are read each time, since there are no files to know them by.
+    interrupted reading goes on at the last of them.
     """
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
     for number, source in enumerate(todo):
         yield Progress("read", number, len(todo), source.title)
         scheme = source.origin.partition(":")[0]
-        if isinstance(source, TextSource) and scheme in LIBRARY_READERS:
-            files = [Path(source.origin)]
+        library = isinstance(source, TextSource) and scheme in LIBRARY_READERS
+        if library:
+            files = []
         else:
             files = locate(source, recipe=path, data=data, cache=cache)
         if isinstance(source, WordSource):
             _read_words(source, files, recipe, into)
             continue
-        if not files:
+        if not files and not library:
             into.left_out.append(source.title)
             continue
-        key = None if scheme in LIBRARY_READERS else source_key(source, files, recipe)
+        if library:
+            version = library_version(source.origin)
+            key = version and source_key(source, [], recipe, version=version)
+        else:
+            key = source_key(source, files, recipe)
         place = kept_path(cache, recipe, source)
         kept = None if key is None else kept_source(place, key)
         if kept is not None:
@@ -91,7 +96,7 @@ def read_sources(
         if stream.n_words == 0:
             raise PackError(
                 "holds no words",
-                where=", ".join(str(file) for file in files[:3]),
+                where=", ".join(str(file) for file in files[:3]) or source.origin,
                 field=source.name,
                 fix="check `kind`, or take the source out",
             )

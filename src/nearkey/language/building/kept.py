@@ -42,8 +42,11 @@ def kept_path(cache: Path, recipe: Recipe, source: TextSource) -> Path:
     return cache / "read" / recipe.name / f"{plain}.bin"
 
 
-def source_key(source: TextSource, files: list[Path], recipe: Recipe) -> str | None:
-    """SHA-256 (hex) of all that the reading depends on: the files, how they are read, the format.
+def source_key(
+    source: TextSource, files: list[Path], recipe: Recipe, *, version: str = ""
+) -> str | None:
+    """SHA-256 (hex) of all that the reading depends on: the files, how they are read, the format; of a text
+    that has no files here, its origin and `version`.
 
     None where a file cannot be opened: the source's reader says so better.
     """
@@ -59,7 +62,7 @@ def source_key(source: TextSource, files: list[Path], recipe: Recipe) -> str | N
         sorted(recipe.abbreviations),
         recipe.alphabet,
     )
-    contents = []
+    contents = [(source.origin, version)] if version else []
     for file in files:
         # A Sword module's index is named, its text lies beside it.
         beside = [file.with_suffix(".bzz")] if source.kind == "sword" else []

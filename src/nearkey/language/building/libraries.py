@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
@@ -12,7 +13,7 @@ from typing import Any
 from nearkey.errors import NearkeyError, PackError
 from nearkey.language.building.textfiles import ReadOptions, ReadReport
 
-__all__ = ["LibraryReader", "join_tokens", "read_hub", "read_nltk"]
+__all__ = ["LibraryReader", "join_tokens", "library_version", "read_hub", "read_nltk"]
 
 LibraryReader = Callable[[str, ReadOptions, ReadReport], Iterator[str]]
 
@@ -55,6 +56,28 @@ def read_nltk(name: str, options: ReadOptions, report: ReadReport) -> Iterator[s
         raise
     except Exception as fault:  # readers parse as they go; what they raise on damaged data differs
         raise _nltk_fault(fault, name) from fault
+
+
+def library_version(origin: str) -> str | None:
+    """What an ``nltk:`` or ``hub:`` text is at present: it differs when the text has changed. None where that
+    cannot be told; reading then says why.
+    """
+    scheme, _, name = origin.partition(":")
+    try:
+        if scheme == "hub":
+            base, config, _ = _hub_parts(name)
+            builder = import_module("datasets").load_dataset_builder(base, config)
+            return str(builder.hash)  # of the revision at the hub, or of a folder's files
+        reader = getattr(import_module("nltk.corpus"), name)
+        reader.ensure_loaded()
+        files = {getattr(path, "zipfile", path) for path in reader.abspaths()}
+        digest = hashlib.sha256(import_module("nltk").__version__.encode())
+        for file in sorted(str(getattr(file, "filename", file)) for file in files):
+            with Path(file).open("rb") as handle:
+                digest.update(hashlib.file_digest(handle, "sha256").digest())
+        return digest.hexdigest()
+    except Exception:  # whatever it is, the reader meets it too
+        return None
 
 
 def _nltk_fault(fault: Exception, name: str) -> PackError:
