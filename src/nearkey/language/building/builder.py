@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PackError
 from nearkey.language import casing, info, lexicon
+from nearkey.language.building.about import notices, pack_info
 from nearkey.language.building.backoff import BackoffModel
 from nearkey.language.building.evaluate import held_out_record
 from nearkey.language.building.fetch import DATA_VARIABLE, cache_folder
@@ -26,7 +27,7 @@ from nearkey.language.building.licence import licence_text
 from nearkey.language.building.progress import Progress
 from nearkey.language.building.prune import prune_to_size
 from nearkey.language.building.quantise import quantised, write_table
-from nearkey.language.building.recipe import Recipe, TextSource, WordSource, read_recipe
+from nearkey.language.building.recipe import Recipe, read_recipe
 from nearkey.language.building.spill import remove_pieces
 from nearkey.language.building.streams import TextStream, encode_stream, first_words, split_stream
 from nearkey.language.building.usage import count_marks, usual_forms
@@ -244,22 +245,11 @@ def _build_into(
         for source in recipe.evaluation
         if source.name in intake.evaluation
     ]
-    made = _pack_info(recipe, intake, words, model, letters, symbols, held_records)
+    made = pack_info(recipe, intake, words, model, letters, symbols, held_records)
     (folder / "LICENCE.md").write_text(
-        licence_text(made, _notices(recipe, intake)), encoding="utf-8"
+        licence_text(made, notices(recipe, intake)), encoding="utf-8"
     )
     report.info = info.finish_folder(folder, made)
-
-
-def _notices(recipe: Recipe, intake: Intake) -> dict[str, str]:
-    """The notices to pass on, each text once."""
-    found: dict[str, str] = {}
-    for source in recipe.text:
-        if source.name in intake.streams:
-            found.setdefault(source.notice, source.title)
-    for words in recipe.words:
-        found.setdefault(words.notice, words.title)
-    return {title: notice for notice, title in found.items() if notice}
 
 
 def _lexicon_options(recipe: Recipe) -> LexiconOptions:
@@ -309,53 +299,3 @@ def _unknown_words(
             if word not in index:
                 unknown.update(part for part in word.split("-") if part and part not in index)
     return sorted(unknown)
-
-
-def _pack_info(
-    recipe: Recipe,
-    intake: Intake,
-    words: list[str],
-    model: BackoffModel,
-    letters: BackoffModel,
-    symbols: str,
-    held_out: list[info.HeldOut],
-) -> info.PackInfo:
-    used: list[TextSource | WordSource] = [
-        *(source for source in recipe.text if source.name in intake.streams),
-        *recipe.words,
-    ]
-    sources = [
-        info.SourceRecord(
-            source.title,
-            source.kind,
-            source.origin,
-            source.licence,
-            source.attribution,
-            *(
-                (intake.streams[source.name].n_sentences, intake.streams[source.name].n_words)
-                if source.name in intake.streams
-                else ()
-            ),
-        )
-        for source in used
-    ]
-    return info.PackInfo(
-        format=info.FORMAT,
-        name=recipe.name,
-        language=recipe.language,
-        title=recipe.title,
-        version=recipe.version,
-        licence=recipe.licence,
-        alphabet=recipe.alphabet,
-        letter_symbols=symbols,
-        fold_accents=recipe.lexicon.fold_accents,
-        abbreviations=list(recipe.abbreviations),
-        elisions=list(recipe.elisions),
-        words=len(words),
-        ngrams=list(model.tree.sizes()),
-        letter_ngrams=list(letters.tree.sizes()),
-        training_words=sum(stream.n_words for stream in intake.streams.values()),
-        sources=sources,
-        held_out=held_out,
-        files={},
-    )
