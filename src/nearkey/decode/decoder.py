@@ -455,7 +455,7 @@ class Decoder:
 
     def densities(self, rows: NDArray[np.float64]) -> NDArray[np.float64]:
         """Log densities of checked touches per column, symbol keys pooled (`LayoutColumns.pooled`)."""
-        return self.columns.pooled(self.touch.log_prob(rows)) if self.by_points else rows
+        return rows if self._pooled is None else self._pooled.log_prob(rows)
 
     def live_candidates(
         self,

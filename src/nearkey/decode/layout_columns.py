@@ -83,9 +83,10 @@ class LayoutColumns:
         return out
 
     def is_symbol(self, density: NDArray[np.float64]) -> bool:
-        """Whether a touch was most probably meant for a symbol key, from its pooled log densities (n_keys,)."""
-        if not self.symbols:
-            return False
+        """Whether a touch was most probably meant for a symbol key, from its pooled log densities (n_keys,).
+
+        For layouts that have one.
+        """
         # One symbol key's own density is no more than their sum, roundings aside.
         any_symbol = float(density[self.symbols[0]]) + math.log(len(self.symbols))
         return any_symbol >= float(density.max()) - _ROUNDING

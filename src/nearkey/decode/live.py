@@ -173,7 +173,10 @@ class Live:
     # ---- marks ----
 
     def _ends_on_symbol(self, rows: Rows) -> bool:
-        return self._decoder.columns.is_symbol(self._decoder.densities(rows[-1:])[0])
+        decoder = self._decoder
+        if not decoder.columns.symbols:
+            return False
+        return decoder.columns.is_symbol(decoder.densities(rows[-1:])[0])
 
     def _marked(
         self, rows: Rows, state: State, k: int, personal: PersonalWords | None
