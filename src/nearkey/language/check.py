@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from nearkey._kernel import NgramTable
 from nearkey.errors import PackError
+from nearkey.language.building.backoff import context_sums
+from nearkey.language.building.quantise import read_table
 from nearkey.language.info import read_info, verify_files
 from nearkey.language.pack import Pack, find_pack, load_pack
 from nearkey.language.tokens import (
@@ -27,10 +27,10 @@ from nearkey.language.tokens import (
 
 __all__ = ["CheckReport", "TextScore", "check_pack", "score_text"]
 
-SUM_TOLERANCE = 0.02
+SUM_TOLERANCE = 0.05
 """How far the probabilities after a context may be from 1: values of one byte are rounded.
 
-Of the English pack's 1,056,128 contexts the worst is off by .014, and 99 in 100 by less than .007.
+The worst of the word contexts of the packs here is off by .015, of the letter contexts by .03.
 """
 
 
@@ -47,11 +47,9 @@ class CheckReport:
     worst_sum: float
 
 
-def check_pack(
-    name_or_path: str | os.PathLike[str], *, contexts: int = 200, seed: int = 1
-) -> CheckReport:
+def check_pack(name_or_path: str | os.PathLike[str]) -> CheckReport:
     """Check a pack through: every checksum (SHA-256 too), every table's shape, and that the
-    probabilities after `contexts` drawn contexts sum to 1 within `SUM_TOLERANCE`.
+    probabilities after every context of its tables sum to 1 within `SUM_TOLERANCE`.
 
     Raises PackError at the first fault.
     """
@@ -70,46 +68,30 @@ def check_pack(
             field="words.bin",
             fix="rebuild it",
         )
-    rng = np.random.default_rng(seed)
-    worst = 1.0
-    for table, name in (
-        (pack.language_model.table, "words.ngram"),
-        (pack.letter_model.table, "letters.ngram"),
-    ):
-        for context in _drawn_contexts(table, contexts, rng):
-            got = float(np.exp(table.log_probs(context, _predictable(table))).sum())
-            if not abs(got - 1.0) <= SUM_TOLERANCE:
+    worst, contexts = 1.0, 0
+    for name in ("words.ngram", "letters.ngram"):
+        model = read_table(folder / name)
+        for level, sums in enumerate(context_sums(model), start=1):
+            at = int(np.argmax(np.abs(np.nan_to_num(sums, nan=np.inf) - 1.0)))
+            if not abs(sums[at] - 1.0) <= SUM_TOLERANCE:
+                context = model.tree.token_matrix(level)[at].tolist()
                 raise PackError(
-                    f"probabilities after {context} sum to {got:.4f}",
+                    f"probabilities after {context} sum to {sums[at]:.4f}",
                     where=where,
                     field=name,
                     fix="rebuild the pack",
                 )
-            worst = got if abs(got - 1.0) > abs(worst - 1.0) else worst
+            contexts += len(sums)
+            worst = float(sums[at]) if abs(sums[at] - 1.0) > abs(worst - 1.0) else worst
     return CheckReport(
         folder,
         sum(record.bytes for record in info.files.values()),
         len(pack.lexicon),
         tuple(info.ngrams),
         load_ms,
-        2 * contexts,
+        contexts,
         worst,
     )
-
-
-def _predictable(table: NgramTable) -> NDArray[np.uint32]:
-    return np.delete(np.arange(table.vocab, dtype=np.uint32), BOS)
-
-
-def _drawn_contexts(table: NgramTable, count: int, rng: np.random.Generator) -> Iterable[list[int]]:
-    """Contexts that the model itself is likely to meet: walks from the sentence's start."""
-    tokens = _predictable(table)
-    context = [BOS]
-    for _ in range(count):
-        yield context[-(table.order - 1) :] if table.order > 1 else []
-        probs = np.exp(table.log_probs(context, tokens))
-        drawn = int(rng.choice(tokens, p=probs / probs.sum()))
-        context = [BOS] if drawn == EOS else [*context, drawn][-4:]
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,9 +13,11 @@ from small_packs import build_small_pack, invented_notes, write_recipe
 from nearkey.errors import PackError
 from nearkey.files import read_toml
 from nearkey.language import find_pack, installed_packs, load_pack
+from nearkey.language.building.backoff import BackoffModel
 from nearkey.language.building.builder import build_pack
+from nearkey.language.building.quantise import read_table, write_table
 from nearkey.language.check import check_pack, score_text
-from nearkey.language.info import PACK_FILES, record_file, sealed
+from nearkey.language.info import PACK_FILES, finish_folder, read_info, record_file, sealed
 from nearkey.language.tokens import FIRST_WORD, word_order
 
 
@@ -150,7 +152,11 @@ def test_the_size_asked_for_is_kept(tmp_path):
 def test_checking_and_scoring(small):
     report = check_pack(small[0])
     assert report.words == len(load_pack(small[0]).lexicon)
-    assert report.worst_sum == pytest.approx(1, abs=0.05)
+    assert report.contexts == sum(
+        sum(counts[:-1])
+        for counts in (load_pack(small[0]).info.ngrams, load_pack(small[0]).info.letter_ngrams)
+    )
+    assert 0.98 < report.worst_sum < 1.02
     lines = invented_notes(100, 2)
     score = score_text(load_pack(small[0]), lines)
     told = load_pack(small[0]).info.held_out[0]
@@ -159,6 +165,24 @@ def test_checking_and_scoring(small):
     assert score.perplexity_with_ends == pytest.approx(told.perplexity_with_ends, abs=0.06)
     with pytest.raises(PackError, match="holds no word"):
         score_text(load_pack(small[0]), ["zebra"])
+
+
+@pytest.mark.parametrize("name", ["words.ngram", "letters.ngram"])
+def test_probabilities_that_do_not_sum_to_one_are_found(copy, name):
+    # The checksums are right, so that only the sums can tell.
+    model = read_table(copy / name)
+    level = model.order - 1
+    at = int(np.argmax(model.log_prob[level]))
+    values = [array.copy() for array in model.log_prob]
+    values[level][at] -= 0.1
+    write_table(copy / name, BackoffModel(model.tree, tuple(values), model.backoff), value_bytes=4)
+    info = read_info(copy)
+    finish_folder(copy, info)
+    context = model.tree.token_matrix(model.order)[at, :-1].tolist()
+    with pytest.raises(PackError, match=r"sum to 0\.9") as caught:
+        check_pack(copy)
+    assert caught.value.field == name
+    assert str(context) in str(caught.value)
 
 
 @pytest.mark.parametrize("name", PACK_FILES)

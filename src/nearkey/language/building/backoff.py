@@ -11,7 +11,16 @@ from numpy.typing import NDArray
 from nearkey.language.building.tree import IntArray, NgramTree
 from nearkey.language.tokens import BOS
 
-__all__ = ["LOG_ZERO", "BackoffModel", "Walk", "lower_log_probs", "normalised", "taken", "walk"]
+__all__ = [
+    "LOG_ZERO",
+    "BackoffModel",
+    "Walk",
+    "context_sums",
+    "lower_log_probs",
+    "normalised",
+    "taken",
+    "walk",
+]
 
 FloatArray = NDArray[np.float64]
 LEAST_MASS = 1e-9
@@ -149,6 +158,27 @@ def _lower_in(tree: NgramTree, model: BackoffModel, level: int) -> FloatArray:
 def lower_log_probs(model: BackoffModel, level: int) -> FloatArray:
     """log P of the last token of each entry of `level` (from 2) after its shortened context."""
     return _lower_in(model.tree, model, level)
+
+
+def context_sums(model: BackoffModel) -> list[FloatArray]:
+    """For each level but the last, the sum over all tokens of their probabilities after each entry."""
+    tree = model.tree
+    of_unigrams = float(np.exp(model.log_prob[0]).sum())
+    sums: list[FloatArray] = []
+    for level in range(1, tree.order):
+        size = tree.size(level)
+        parent = tree.parent(level + 1)
+        explicit = np.bincount(parent, weights=np.exp(model.log_prob[level]), minlength=size)
+        lower = np.exp(lower_log_probs(model, level + 1))
+        covered = np.bincount(parent, weights=lower, minlength=size)
+        shorter = np.full(size, of_unigrams)
+        if level > 1:
+            rows = tree.token_matrix(level)
+            for length in range(1, level):  # the longest that is there, after pruning
+                at = tree.find(rows[:, level - length :])
+                shorter = np.where(at >= 0, sums[length - 1][at], shorter)
+        sums.append(explicit + np.exp(model.backoff[level - 1]) * (shorter - covered))
+    return sums
 
 
 def perplexity(log_probs: FloatArray) -> float:

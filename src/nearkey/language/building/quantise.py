@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.arrays import map_bytes, pad8
-from nearkey.language.building.backoff import BackoffModel, FloatArray
+from nearkey.language.building.backoff import BackoffModel, FloatArray, normalised
 from nearkey.language.building.tree import NgramTree
 from nearkey.language.ngram_file import HEADER_BYTES, NgramLevel, read_header, write_ngram_file
 from nearkey.language.tokens import BOS, EOS, UNK
@@ -19,6 +19,8 @@ __all__ = ["code_book", "probability_book", "quantised", "read_table", "write_ta
 BOOK_SIZE = 256
 LARGE = 0.25
 LARGE_STEPS = 60
+MOST_MOVED = 0.3
+"""Nats that a back-off is moved at most to make up for rounded probabilities."""
 
 
 def code_book(
@@ -65,17 +67,35 @@ def nearest(values: FloatArray, book: NDArray[np.float32]) -> NDArray[np.uint8]:
 
 
 def quantised_levels(model: BackoffModel) -> list[NgramLevel]:
-    """The table's levels with 1-byte values. A back-off of exactly 0 stays exactly 0."""
+    """The table's levels with 1-byte values. A back-off of exactly 0 stays exactly 0.
+
+    The rounded probabilities come first, and the back-offs are set for them, as far as that moves a
+    back-off little.
+    """
     tree = model.tree
-    levels = [_first_level(model)]
+    books = [probability_book(values) for values in model.log_prob[1:]]
+    places = [nearest(values, book) for values, book in zip(model.log_prob[1:], books, strict=True)]
+    rounded = [book[place].astype(np.float64) for book, place in zip(books, places, strict=True)]
+    unigrams = model.log_prob[0].astype(np.float32).astype(np.float64)
+    fresh = normalised(tree, (unigrams, *rounded)).backoff
+    backoff = [
+        np.where(old == 0.0, 0.0, old + np.clip(new - old, -MOST_MOVED, MOST_MOVED))
+        for old, new in zip(model.backoff, fresh, strict=True)
+    ]
+    levels = [_first_level(BackoffModel(tree, model.log_prob, tuple(backoff)))]
     for number in range(2, tree.order + 1):
-        book = probability_book(model.log_prob[number - 1])
-        log_prob = nearest(model.log_prob[number - 1], book)
+        book, log_prob = books[number - 2], places[number - 2]
         if number == tree.order:
             levels.append(NgramLevel(tree.token(number), log_prob, None, None, book))
             break
-        values = model.backoff[number - 1]
-        backoff_book = code_book(values[values != 0.0])
+        values = backoff[number - 1]
+        moves = values != 0.0
+        explicit = np.bincount(
+            tree.parent(number + 1), np.exp(model.log_prob[number]), minlength=len(values)
+        )
+        # What an error of a back-off does to the sum is in proportion to the mass it spreads.
+        weights = 0.05 + np.maximum(0.0, 1.0 - explicit[moves])
+        backoff_book = code_book(values[moves], weights)
         backoff_book[np.argmin(np.abs(backoff_book))] = 0.0
         backoff_book = np.sort(backoff_book)
         levels.append(
@@ -141,8 +161,10 @@ def exact_levels(model: BackoffModel) -> list[NgramLevel]:
 def quantised(model: BackoffModel) -> BackoffModel:
     """The model as a 1-byte table will give it back."""
     levels = quantised_levels(model)
-    logs = [model.log_prob[0].astype(np.float32).astype(np.float64)]
-    backs = [level.astype(np.float32).astype(np.float64) for level in model.backoff[:1]]
+    logs = [levels[0].log_prob.astype(np.float32).astype(np.float64)]
+    backs: list[FloatArray] = []
+    if levels[0].backoff is not None:
+        backs.append(levels[0].backoff.astype(np.float32).astype(np.float64))
     for level in levels[1:]:
         assert level.log_prob_book is not None
         logs.append(level.log_prob_book[level.log_prob].astype(np.float64))
