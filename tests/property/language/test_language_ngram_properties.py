@@ -10,7 +10,7 @@ from slow_ngrams import BOS, EOS, SlowTable, slow_counts
 
 from nearkey._kernel import NgramTable
 from nearkey.language.arrays import map_bytes
-from nearkey.language.building.backoff import BackoffModel, normalised
+from nearkey.language.building.backoff import BackoffModel, context_sums, normalised
 from nearkey.language.building.counts import count_ngrams, merge_counts
 from nearkey.language.building.kneser_ney import Discounts, estimate
 from nearkey.language.building.mixture import BANDS, Source, interpolate
@@ -223,3 +223,18 @@ def test_large_probabilities_are_rounded_by_less_than_a_hundredth(seed, size, sh
         assert off.max() < 1e-6
     elif large.any() and not large.all():
         assert off[large].max() <= 0.0065
+
+
+@given(texts, st.integers(1, 5), st.floats(0, 0.05), st.integers(0, 2**32 - 1))
+@settings(max_examples=60, deadline=None)
+def test_sums_after_contexts_are_those_of_adding_up(text, order, threshold, seed):
+    counts = count_ngrams(stream_of(text), order=order, vocab_size=VOCAB)
+    model = estimate(counts)
+    mass = [c / counts.counts[0].sum() for c in counts.counts[:-1]]
+    model = prune(model, mass, threshold) if order > 1 else model
+    rng = np.random.default_rng(seed)  # so that the sums are not all 1
+    logs = tuple(level + rng.normal(0, 0.1, len(level)) for level in model.log_prob)
+    off = BackoffModel(model.tree, logs, model.backoff)
+    for level, sums in enumerate(context_sums(off), start=1):
+        for context, found in zip(model.tree.token_matrix(level).tolist(), sums, strict=True):
+            assert found == pytest.approx(total_after(off, tuple(context)), abs=1e-9)
