@@ -246,11 +246,12 @@ nb::tuple touch_scores(const BoundSearcher &s, const In2<double> &rows) {
 }
 
 std::shared_ptr<Emitter> make_emitter(const In1<std::int32_t> &key, const In1<double> &log_weight, const In2<double> &mean, const In2<double> &precision,
-                                      const In1<double> &log_norm, std::size_t n_keys, double background_weight, double background_log_density) {
+                                      const In1<double> &log_norm, std::size_t n_keys, double background_weight, double background_log_density, double dof) {
     const std::size_t n = key.shape(0);
     if (log_weight.shape(0) != n || mean.shape(0) != n || precision.shape(0) != n || log_norm.shape(0) != n || mean.shape(1) != 2 || precision.shape(1) != 3)
         throw std::invalid_argument("component arrays differ in shape");
     if (!(background_weight >= 0.0 && background_weight < 1.0)) throw std::invalid_argument("background_weight must lie in [0, 1)");
+    if (!(dof > 0.0)) throw std::invalid_argument("dof must be above 0");
     std::vector<std::vector<Component>> keys(n_keys);
     for (std::size_t i = 0; i < n; ++i) {
         const std::int32_t k = key.data()[i];
@@ -258,7 +259,7 @@ std::shared_ptr<Emitter> make_emitter(const In1<std::int32_t> &key, const In1<do
         const double *m = mean.data() + 2 * i, *p = precision.data() + 3 * i;
         keys[k].push_back(Component{m[0], m[1], p[0], p[1], p[2], log_weight.data()[i] + log_norm.data()[i]});
     }
-    return std::make_shared<Emitter>(std::move(keys), background_weight, background_log_density);
+    return std::make_shared<Emitter>(std::move(keys), background_weight, background_log_density, dof);
 }
 
 Out2<double> emitter_log_prob(const Emitter &e, const In2<double> &points) {
@@ -399,7 +400,7 @@ NB_MODULE(_kernel, m) {
         .def_prop_ro("n_bytes", &Lexicon::n_bytes);
 
     nb::class_<Emitter>(m, "Emitter")
-        .def_static("of", &make_emitter, "key"_a, "log_weight"_a, "mean"_a, "precision"_a, "log_norm"_a, "n_keys"_a, "background_weight"_a, "background_log_density"_a)
+        .def_static("of", &make_emitter, "key"_a, "log_weight"_a, "mean"_a, "precision"_a, "log_norm"_a, "n_keys"_a, "background_weight"_a, "background_log_density"_a, "dof"_a = std::numeric_limits<double>::infinity())
         .def_prop_ro("n_keys", &Emitter::n_keys)
         .def("log_prob", &emitter_log_prob, "points"_a);
 

@@ -1,4 +1,4 @@
-// Densities of a touch under each key: Gaussian components and a uniform background.
+// Densities of a touch under each key: components, Gaussian or t, and a uniform background.
 #pragma once
 
 #include <cmath>
@@ -49,8 +49,10 @@ private:
 
 class Emitter {
 public:
-    Emitter(std::vector<std::vector<Component>> keys, double background_weight, double background_log_density)
-        : keys_(std::move(keys)), keep_(std::log1p(-background_weight)),
+    // `dof`: degrees of freedom of bivariate t components; infinite for Gaussians.
+    Emitter(std::vector<std::vector<Component>> keys, double background_weight, double background_log_density, double dof)
+        : keys_(std::move(keys)), heavy_(std::isfinite(dof)), per_dof_(1.0 / dof), power_(0.5 * (dof + 2.0)),
+          keep_(std::log1p(-background_weight)),
           floor_(background_weight > 0 ? std::log(background_weight) + background_log_density
                                        : -std::numeric_limits<double>::infinity()) {}
 
@@ -73,9 +75,10 @@ public:
     }
 
 private:
-    static double one(const Component &c, double x, double y) {
+    double one(const Component &c, double x, double y) const {
         const double dx = x - c.mean_x, dy = y - c.mean_y;
-        return c.constant - 0.5 * (c.xx * dx * dx + 2.0 * c.xy * dx * dy + c.yy * dy * dy);
+        const double square = c.xx * dx * dx + 2.0 * c.xy * dx * dy + c.yy * dy * dy;
+        return c.constant - (heavy_ ? power_ * std::log1p(square * per_dof_) : 0.5 * square);
     }
 
     static double log_add(double a, double b) {
@@ -86,7 +89,8 @@ private:
     }
 
     std::vector<std::vector<Component>> keys_;
-    double keep_, floor_;
+    bool heavy_;
+    double per_dof_, power_, keep_, floor_;
 };
 
 }  // namespace nearkey

@@ -64,6 +64,7 @@ class Emitter:
         n_keys: int,
         background_weight: float,
         background_log_density: float,
+        dof: float = ...,
     ) -> Emitter: ...
     @property
     def n_keys(self) -> int: ...

@@ -566,6 +566,7 @@ def _emitter(touch: TouchModel, pool: tuple[int, ...] = ()) -> _kernel.Emitter |
             len(touch.key_ids),
             float(components.background_weight),
             float(components.background_log_density),
+            float(getattr(components, "dof", math.inf)),
         )
     except ValueError as fault:
         raise DecodeError(str(fault), where="touch model", field="components") from None

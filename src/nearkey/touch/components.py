@@ -1,7 +1,8 @@
-"""Gaussian components: the form in which touch densities reach the compiled kernel."""
+"""Components, Gaussian or t: the form in which touch densities reach the compiled kernel."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +25,8 @@ class Components:
     log p_k(s) = log[(1 - b) sum over c of k of exp(log_weight + log_norm - q/2)
                      + b exp(background_log_density)],
     q = (s - mean)' P (s - mean), `precision` rows hold P as (xx, xy, yy); weights of a key sum
-    to 1. Lengths in layout units, natural logs.
+    to 1. Lengths in layout units, natural logs. With finite `dof` they are bivariate t's of that many
+    degrees of freedom: (dof + 2)/2 log(1 + q/dof) in the place of q/2, with the same `log_norm`.
     """
 
     key: NDArray[np.int32]
@@ -34,6 +36,7 @@ class Components:
     log_norm: Floats
     background_weight: float
     background_log_density: float
+    dof: float = math.inf
 
 
 def as_points(points: ArrayLike) -> Floats:
@@ -68,8 +71,9 @@ def gaussian_components(
     *,
     background_weight: float,
     background_log_density: float,
+    dof: float = math.inf,
 ) -> Components:
-    """Components from weights `(c,)`, means `(c, 2)` and covariances `(c, 2, 2)`."""
+    """Components from weights `(c,)`, means `(c, 2)` and covariances `(c, 2, 2)` (scales of t's)."""
     xx, xy, yy = covariance[:, 0, 0], covariance[:, 0, 1], covariance[:, 1, 1]
     det = xx * yy - xy * xy
     return Components(
@@ -80,6 +84,7 @@ def gaussian_components(
         log_norm=-np.log(2 * np.pi) - 0.5 * np.log(det),
         background_weight=background_weight,
         background_log_density=background_log_density,
+        dof=dof,
     )
 
 
@@ -103,7 +108,12 @@ def _fill(c: Components, xy: Floats, out: Floats) -> None:
     dy *= dy
     dy *= c.precision[:, 2]
     exponent += dy
-    exponent *= -0.5
+    if math.isfinite(c.dof):
+        exponent /= c.dof
+        np.log1p(exponent, out=exponent)
+        exponent *= -0.5 * (c.dof + 2.0)
+    else:
+        exponent *= -0.5
     exponent += c.log_weight + c.log_norm
     if exponent.shape[1] == out.shape[1]:
         out[:] = exponent

@@ -68,6 +68,7 @@ def _check_components(parts: Any, n_keys: int) -> None:
     assert set(key.tolist()) == set(range(n_keys)), "components: a key has none"
     total = np.bincount(key, weights=np.exp(parts.log_weight))
     np.testing.assert_allclose(total, 1.0, rtol=1e-9, err_msg="components: weights of a key")
+    assert getattr(parts, "dof", np.inf) > 0, "components: dof is not above 0"
     assert 0 <= parts.background_weight < 1, "components: background_weight outside [0, 1)"
     xx, xy, yy = np.asarray(parts.precision).T
     assert (xx > 0).all(), "components: a precision is not positive definite"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -22,6 +23,7 @@ from nearkey.decode.exhaustive import Exhaustive
 from nearkey.decode.spelling import spell, spell_words
 from nearkey.errors import DecodeError
 from nearkey.touch import GaussianTouch
+from nearkey.touch.components import log_density
 
 WORDS = ["ab", "ba", "abc", "cab", "abcb", "bc", "don't", "dont"]
 
@@ -59,8 +61,19 @@ def test_a_users_touch_model_and_language_model_plug_in(layout):
     assert [c.log_prob for c in every] == pytest.approx(scores)
 
 
-def test_components_and_densities_give_the_same_answers(layout, pack):
-    model = GaussianTouch.from_layout(layout, spread_mm=0.4)
+@pytest.mark.parametrize("dof", [np.inf, 2.5])
+def test_components_and_densities_give_the_same_answers(layout, pack, dof):
+    class Model:
+        key_ids = layout.key_ids
+
+        def components(self):
+            gaussians = GaussianTouch.from_layout(layout, spread_mm=0.4).components()
+            return replace(gaussians, dof=dof)
+
+        def log_prob(self, points):
+            return log_density(self.components(), points, len(self.key_ids))
+
+    model = Model()
 
     class Densities:
         key_ids = model.key_ids
@@ -73,6 +86,9 @@ def test_components_and_densities_give_the_same_answers(layout, pack):
     two = Decoder(layout, Densities(), pack).decode(points, context="ab", k=5)
     assert [c.word for c in one] == [c.word for c in two]
     assert [c.log_prob for c in one] == pytest.approx([c.log_prob for c in two], abs=1e-9)
+    dof = 0.0
+    with pytest.raises(DecodeError, match="dof must be above 0"):
+        Decoder(layout, model, pack)
 
 
 def test_an_apostrophe_is_typed_with_the_symbol_key_or_left_out(layout, pack):
