@@ -1,0 +1,189 @@
+"""What a change did to speed: an earlier revision and the working tree, turn by turn, in one run.
+
+    python benchmarks/before_after.py --before REVISION [--tasks arpa,build,t,tap] [--rounds 3]
+
+The earlier revision is checked out into .cache/before/ and installed there into an environment of its own. The
+tasks' scripts are the same for both. `arpa` and `build` read the English recipe's texts: name the open
+corpora's folder by NEARKEY_DATA.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import venv
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, os.fspath(Path(__file__).resolve().parent / "estimator"))
+
+from sections import FORMAT, Column, Section, this_machine, write
+from speed import make_text
+
+ROOT = Path(__file__).resolve().parents[1]
+WORK = ROOT / ".cache" / "before"
+ARPA_WORDS = 10_000_000
+
+MEASURE = """
+import json, sys, time
+def told(seconds):
+    peak = next(int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmHWM"))
+    print(json.dumps({"seconds": seconds, "mb": peak / 1024}))
+"""
+ARPA = """
+from nearkey.language.building.plain import estimate_file
+start = time.process_time()
+estimate_file(sys.argv[1], order=3, workers=2).save(sys.argv[2])
+told(time.process_time() - start)
+"""
+BUILD = """
+from nearkey.language.building.builder import build_pack
+steps = build_pack(sys.argv[1], sys.argv[2], data=sys.argv[3], cache=sys.argv[4])
+for step in steps:
+    if step.stage == "lexicon":
+        break
+start = time.process_time()
+for step in steps:
+    pass
+told(time.process_time() - start)
+"""
+WORDS = """
+import numpy as np
+import nearkey as nk
+layout, pack = nk.Layout.named("qwerty"), nk.load_pack(sys.argv[1])
+rng = np.random.default_rng(7)
+words = [w for w in rng.choice(list(pack.lexicon.words), 3000, p=np.exp(pack.lexicon.log_probs.astype(float)) /
+         np.exp(pack.lexicon.log_probs.astype(float)).sum()) if w.isascii() and w.isalpha()]
+aimed = nk.GaussianTouch.from_layout(layout, spread=0.4)
+touches = [aimed.sample([layout.key_of_letter[c] for c in word], rng) for word in words]
+keys = np.repeat(np.arange(len(layout.key_ids)), 80)
+log = nk.TouchLog.from_points(aimed.sample(keys, rng), [layout.key_ids[k] for k in keys], person="one")
+"""
+T = """
+decoder = nk.Decoder(layout, nk.StudentTouch(dof=5.0).fit(log, layout), pack)
+for points in touches[:200]:
+    decoder.decode(points, context="", k=5)
+start = time.process_time()
+for points in touches:
+    decoder.decode(points, context="", k=5)
+told((time.process_time() - start) / len(touches))
+"""
+TAP = """
+decoder = nk.Decoder(layout, aimed, pack)
+spent = []
+for points in touches[:1500]:
+    stream = decoder.start(context="we set up the", k=5)
+    for x, y in points:
+        start = time.perf_counter()
+        stream.tap(x, y)
+        spent.append(time.perf_counter() - start)
+told(float(np.median(spent)))
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What is timed; `unit` seconds are one of what the figure is told in."""
+
+    title: str
+    script: str
+    unit: float = 1.0
+    label: str = "s"
+
+
+TASKS = {
+    "arpa": Task(f"{ARPA_WORDS:,} words of text to a 3-gram ARPA file", ARPA),
+    "build": Task("the English pack from texts that are read, processor time", BUILD),
+    "t": Task("a word under Student's t, without context, processor time", WORDS + T, 1e-6, "µs"),
+    "tap": Task("a live tap in context, matched Gaussian, median", WORDS + TAP, 1e-6, "µs"),
+}
+
+
+def installed(revision: str) -> Path:
+    """The Python of an environment with this revision of nearkey."""
+    tree, place = WORK / f"tree-{revision}", WORK / f"env-{revision}"
+    python = place / "bin" / "python"
+    if not (place / "whole").exists():
+        if not tree.exists():
+            subprocess.run(
+                ["git", "worktree", "add", "--detach", tree, revision], cwd=ROOT, check=True
+            )
+        venv.create(place, with_pip=True, clear=True)
+        subprocess.run([python, "-m", "pip", "install", "--quiet", tree], check=True)
+        subprocess.run(["git", "worktree", "remove", "--force", tree], cwd=ROOT, check=True)
+        (place / "whole").touch()
+    return python
+
+
+def run(python: Path, task: str, side: str) -> dict[str, Any]:
+    """One measurement, in a process of its own."""
+    arguments = [os.fspath(ROOT / "models" / "en" / "pack")]
+    if task == "arpa":
+        text = make_text(ROOT / ".cache" / "estimator" / f"text-{ARPA_WORDS}.txt", ARPA_WORDS)
+        arguments = [os.fspath(text), os.fspath(WORK / "lm.arpa")]
+    elif task == "build":
+        recipe = ROOT / "models" / "en" / "recipe.toml"
+        cache = os.environ.get("NEARKEY_CACHE", os.fspath(Path.home() / ".cache" / "nearkey"))
+        out = WORK / f"pack-{side}"
+        arguments = [*map(os.fspath, (recipe, out)), os.environ["NEARKEY_DATA"], cache]
+    done = subprocess.run(
+        [python, "-c", MEASURE + TASKS[task].script, *arguments],
+        check=True, stdout=subprocess.PIPE, text=True, cwd=WORK,
+    )  # fmt: skip
+    found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    return found
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--before", required=True, help="revision to compare with")
+    parser.add_argument("--tasks", default=",".join(TASKS))
+    parser.add_argument("--rounds", type=int, default=3)
+    options = parser.parse_args()
+    tasks = options.tasks.split(",")
+    unknown = [task for task in tasks if task not in TASKS]
+    if unknown:
+        sys.exit(f"task {unknown[0]!r} is unknown: use {', '.join(TASKS)}")
+    if {"arpa", "build"} & set(tasks) and "NEARKEY_DATA" not in os.environ:
+        sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
+    WORK.mkdir(parents=True, exist_ok=True)
+    pythons = {"before": installed(options.before), "after": Path(sys.executable)}
+    rows: list[list[Any]] = []
+    for name in tasks:
+        task = TASKS[name]
+        best: dict[str, dict[str, Any]] = {}
+        for _ in range(options.rounds):
+            for side, python in pythons.items():
+                found = run(python, name, side)
+                if side not in best or found["seconds"] < best[side]["seconds"]:
+                    best[side] = found
+                print(f"{name} {side}: {found}", file=sys.stderr)
+        before, after = best["before"], best["after"]
+        rows.append(
+            [task.title, task.label, before["seconds"] / task.unit, after["seconds"] / task.unit,
+             before["seconds"] / after["seconds"], before["mb"], after["mb"]]
+        )  # fmt: skip
+    write(
+        ROOT / "benchmarks" / "results" / "before_after.json",
+        Section(
+            format=FORMAT,
+            title=f"Before and after: this tree against revision {options.before}",
+            command=f"NEARKEY_DATA=... python benchmarks/before_after.py --before {options.before}",
+            order=49,
+            environment=this_machine(),
+            columns=["task", "unit", Column("before", digits=1), Column("after", digits=1),
+                     Column("times faster", digits=2), Column("peak MB before", digits=0),
+                     Column("peak MB after", digits=0)],
+            rows=rows,
+            notes=[f"The two take turns in one run; the best of {options.rounds} each. The scripts, the texts and"
+                   " the pack decoded with are the same for both."],
+        ),
+    )  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
