@@ -14,6 +14,7 @@ import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Candidate, Kind, Sentence
 from nearkey.decode.layout_columns import LayoutColumns
 from nearkey.decode.live import Live
+from nearkey.decode.marks import marks_on
 from nearkey.decode.options import EditCosts
 from nearkey.decode.overlay import OverlayCache, PersonalWords
 from nearkey.decode.protocols import LanguagePack, State, TouchModel
@@ -81,8 +82,8 @@ class Decoder:
         self._finished = self.edits.kernel(completions=False)
         self._unfinished = self.edits.kernel(completions=True)
         self._emitter = _emitter(touch)
-        symbols = self.columns.symbols
-        self._pooled = self._emitter if len(symbols) < 2 else _emitter(touch, symbols)
+        pool = self.columns.apostrophes
+        self._pooled = self._emitter if len(pool) < 2 else _emitter(touch, pool)
         table = getattr(self._model, "table", None)
         self._by_table = table is not None
         self._start: State = self._model.start()
@@ -280,7 +281,8 @@ class Decoder:
         Finished words (edited ones where `edits` has costs for them), completions (where
         `edits.completion` is set) and, where the pack has a letter model, the best spelling that is no
         word, which keeps a place in the list. No touches: predictions of the next word. A trailing
-        touch on a symbol key is read as a mark after the word as well as inside it.
+        touch on a symbol key is read as a mark after the word, one of those written on the key if any are; as
+        an apostrophe inside it as well, where the key has one or names none.
 
         The first is what a space takes: an unfinished word stands there only where it is best at the cost
         `edits.completion_first`. So the first may have a lower `log_prob` than a completion after it.
@@ -309,9 +311,14 @@ class Decoder:
         """The most probable key of a touch, function keys included."""
         return self.columns.key_at(np.asarray(point, dtype=np.float64).reshape(1, 2), self._emitter)
 
-    def marks(self, context: str) -> list[tuple[str, float]]:
-        """Marks that may follow a text, best first, with natural log probabilities; "" is no mark."""
-        return self._live.marks(context)
+    def marks(self, context: str, *, on: str = "") -> list[tuple[str, float]]:
+        """Marks that may follow a text, best first, with natural log probabilities; "" is no mark.
+
+        on : the marks written on the key touched (`Key.letters`): only those; the ones the pack knows nothing of
+        come last, at minus infinity. "" is a key that names none: all.
+        """
+        words = context.lower().split()
+        return marks_on(self._live.marks.after(words[-1] if words else ""), on)
 
     # ---- sentences ----
 
@@ -439,7 +446,8 @@ class Decoder:
     # ---- input ----
 
     def rows(self, points: ArrayLike) -> NDArray[np.float64]:
-        """Checked touches: points where the kernel has the touch model, log densities per key elsewhere.
+        """Checked touches: points where the kernel has the touch model, elsewhere log densities per key as
+        `LayoutColumns.kept` has them.
 
         Raises `DecodeError` for the wrong shape or numbers that are not finite.
         """
@@ -451,11 +459,15 @@ class Decoder:
             raise DecodeError(
                 "gave NaN", where="touch model", field="log_prob", fix="mend the touch model"
             )
-        return self.columns.pooled(densities.reshape(len(rows), len(self.touch.key_ids)))
+        return self.columns.kept(densities.reshape(len(rows), len(self.touch.key_ids)))
 
     def densities(self, rows: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Log densities of checked touches per column, symbol keys pooled (`LayoutColumns.pooled`)."""
+        """Log densities of checked touches per column, apostrophes pooled (`LayoutColumns.pooled`)."""
         return rows if self._pooled is None else self._pooled.log_prob(rows)
+
+    def key_densities(self, rows: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Log densities of checked touches under each key of the touch model, (n, n_keys)."""
+        return self.columns.own(rows) if self._emitter is None else self._emitter.log_prob(rows)
 
     def live_candidates(
         self,

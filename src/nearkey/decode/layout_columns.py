@@ -1,8 +1,9 @@
-"""Where a layout's letters, space and symbols are among a touch model's columns."""
+"""Where a layout's letters, spaces and symbols are among a touch model's columns."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,11 +14,30 @@ from nearkey.decode.protocols import TouchModel
 from nearkey.errors import DecodeError
 from nearkey.layout import Key, Layout
 
-__all__ = ["LayoutColumns"]
+__all__ = ["LayoutColumns", "inside_words", "mean_density"]
 
 APOSTROPHE = "'"
 
+_APOSTROPHES = "'’"
+"""Both forms may be written on a key."""
+
 _ROUNDING = 1e-9
+
+
+def inside_words(written: str) -> bool:
+    """Whether a symbol key with these marks on it can stand inside a word: with an apostrophe, or with any mark."""
+    return not written or any(mark in written for mark in _APOSTROPHES)
+
+
+def mean_density(density: NDArray[np.float64], columns: Sequence[int]) -> NDArray[np.float64]:
+    """Log of the mean density (n,) over some columns of log densities (n, n_keys).
+
+    Whoever means what several keys stand for takes any of them alike.
+    """
+    if len(columns) == 1:
+        return density[:, columns[0]]
+    among = np.logaddexp.reduce(density[:, list(columns)], axis=1)
+    return np.asarray(among - math.log(len(columns)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,17 +46,21 @@ class LayoutColumns:
 
     letters : letters that can be typed, sorted, so that every lettering of a search spells words alike;
         an apostrophe is among them where symbol keys can stand for it.
-    letter : (n_letters,) uint32, the column of each; of an apostrophe that of the first symbol key, which
-        stands for all of them once densities are `pooled`.
-    space : column of the space key, None where there is none. symbols : columns of the symbol keys.
+    letter : (n_letters,) uint32, the column of each; of an apostrophe that of the first symbol key with one,
+        which stands for all of them once densities are `pooled`.
+    spaces, symbols : columns of the keys of these roles. written : the marks on each symbol key, "" for any.
+    apostrophes : columns of the symbol keys that stand for an apostrophe inside a word; none where a letter
+        key carries it.
     """
 
     layout: Layout
     touch: TouchModel
     letters: str
     letter: NDArray[np.uint32]
-    space: int | None
+    spaces: tuple[int, ...]
     symbols: tuple[int, ...]
+    written: tuple[str, ...]
+    apostrophes: tuple[int, ...]
 
     @classmethod
     def of(cls, layout: Layout, touch: TouchModel) -> LayoutColumns:
@@ -53,56 +77,81 @@ class LayoutColumns:
                     fix=f"fit it on the layout {layout.name!r}",
                 )
             place[letter] = column[key]
-        roles = {key.role: column[key.id] for key in reversed(layout.keys) if key.id in column}
-        symbols = tuple(
-            column[key.id] for key in layout.keys if key.role == "symbol" and key.id in column
-        )
-        if symbols and APOSTROPHE not in place:
-            place[APOSTROPHE] = symbols[0]
+        known = [key for key in layout.keys if key.id in column]
+        symbols = [key for key in known if key.role == "symbol"]
+        apostrophes: tuple[int, ...] = ()
+        if APOSTROPHE not in place:
+            apostrophes = tuple(column[key.id] for key in symbols if inside_words(key.letters))
+        if apostrophes:
+            place[APOSTROPHE] = apostrophes[0]
         letters = "".join(sorted(place))
         return cls(
             layout,
             touch,
             letters,
             np.asarray([place[c] for c in letters], dtype=np.uint32),
-            roles.get("space"),
-            symbols,
+            tuple(column[key.id] for key in known if key.role == "space"),
+            tuple(column[key.id] for key in symbols),
+            tuple(key.letters for key in symbols),
+            apostrophes,
         )
 
-    def pooled(self, density: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Log densities per column (n, n_keys) in which the first symbol key's stand for all symbol keys.
+    # ---- apostrophes on several keys ----
 
-        Whoever means a symbol takes any of the keys alike: the density is the mean over them.
-        """
-        n = len(self.symbols)
-        if n < 2:
+    @property
+    def n_kept(self) -> int:
+        """Columns of `kept`."""
+        return len(self.touch.key_ids) + (len(self.apostrophes) > 1)
+
+    def pooled(self, density: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Log densities per column (n, n_keys) in which the first of `apostrophes` stands for all of them."""
+        if len(self.apostrophes) < 2:
             return density
         out = density.copy()
-        among = np.logaddexp.reduce(density[:, self.symbols], axis=1)
-        out[:, self.symbols[0]] = among - math.log(n)
+        out[:, self.apostrophes[0]] = mean_density(density, self.apostrophes)
         return out
 
-    def is_symbol(self, density: NDArray[np.float64]) -> bool:
-        """Whether a touch was most probably meant for a symbol key, from its pooled log densities (n_keys,).
+    def kept(self, density: NDArray[np.float64]) -> NDArray[np.float64]:
+        """`pooled` log densities (n, n_kept); where pooling overwrites a column, what stood in it comes last."""
+        if len(self.apostrophes) < 2:
+            return density
+        return np.column_stack([self.pooled(density), density[:, self.apostrophes[0]]])
 
-        For layouts that have one.
-        """
-        # One symbol key's own density is no more than their sum, roundings aside.
-        any_symbol = float(density[self.symbols[0]]) + math.log(len(self.symbols))
-        return any_symbol >= float(density.max()) - _ROUNDING
+    def own(self, kept: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What `kept` was made of: each key's own log densities (n, n_keys)."""
+        if len(self.apostrophes) < 2:
+            return kept
+        out = kept[:, :-1].copy()
+        out[:, self.apostrophes[0]] = kept[:, -1]
+        return out
 
     def apportioned(
         self, shares: NDArray[np.float64], density: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Shares of touches per column (n, n_keys) with what the first symbol key has for all of them handed to
-        each by its part in the density (n, n_keys), not pooled."""
-        if len(self.symbols) < 2:
+        """Shares of touches per column (n, n_keys) with what the first of `apostrophes` has for all of them handed
+        to each by its part in the density (n, n_keys), not pooled."""
+        if len(self.apostrophes) < 2:
             return shares
-        columns = list(self.symbols)
+        columns = list(self.apostrophes)
         part = density[:, columns] - np.logaddexp.reduce(density[:, columns], axis=1)[:, None]
         out = shares.copy()
         out[:, columns] = shares[:, columns[:1]] * np.exp(part)
         return out
+
+    # ---- which key ----
+
+    def symbol_at(self, density: NDArray[np.float64]) -> int | None:
+        """Which of `symbols` a touch was most probably meant for, from its own log densities (n_keys,).
+
+        None where a single other key is more probable than all symbol keys together.
+        """
+        if not self.symbols:
+            return None
+        among = [float(density[column]) for column in self.symbols]
+        any_symbol = float(np.logaddexp.reduce(among)) if len(among) > 1 else among[0]
+        if any_symbol < float(density.max()) - _ROUNDING:
+            return None
+        return among.index(max(among))
 
     def key_at(self, point: NDArray[np.float64], emitter: _kernel.Emitter | None) -> Key:
         """The key under which a touch (1, 2) is most probable.

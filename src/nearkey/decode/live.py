@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode.candidates import Candidate
+from nearkey.decode.marks import Marks
 from nearkey.decode.overlay import PersonalWords
 from nearkey.decode.protocols import State
 from nearkey.decode.speller import LetterSpeller
@@ -27,8 +28,6 @@ Rows = NDArray[np.float64]
 
 SPELLING_WIDTH = 16
 """Beam of the letter model: an unknown word is one candidate among others."""
-
-_MARKS_SHOWN = 3
 
 WINDOW = 12.0
 """Nats below the first beyond which a candidate is not worth a place: 1 in 160,000. Long words have few rivals,
@@ -54,7 +53,7 @@ class Live:
                 model, decoder.letters, weight=decoder.lm_weight, width=SPELLING_WIDTH
             )
         )
-        self._marks: Any = getattr(pack, "marks", None)
+        self.marks = Marks(getattr(pack, "marks", None), decoder.columns)
         self._table: Any = getattr(pack.language_model, "table", None)
         # The same few words come up again and again while a word grows.
         offensive: Callable[[str], bool] | None = getattr(pack.lexicon, "is_offensive", None)
@@ -62,6 +61,7 @@ class Live:
         self._known = lru_cache(_WORDS_KEPT)(pack.lexicon.__contains__)
         edits = decoder.edits
         self._penalties = edits.kernel(completions=True, window=WINDOW)
+        self._finished = edits.kernel(completions=False, window=WINDOW)
         self._lead = edits.completion_lead
         led = math.isfinite(self._lead) and edits.completion is not None
         self._for_first = replace(
@@ -87,14 +87,16 @@ class Live:
         )[:k]
         spelled: Candidate | None = None
         others: list[Candidate] = []
-        if self._ends_on_symbol(rows):
-            others = self._marked(rows, state, k, personal)
+        own = decoder.key_densities(rows[-1:]) if decoder.columns.symbols else None
+        at = None if own is None else decoder.columns.symbol_at(own[0])
+        if own is not None and at is not None:
+            others = self._marked(rows, own, decoder.columns.written[at], state, k, personal)
+            found = _mixed(found, others)
         else:
             spelled = self._spelled(rows, state, spelling, {c.word for c in found})
             if spelled is not None:
                 others = [spelled]
-        if others:
-            found = sorted([*found, *others], key=lambda c: -c.log_prob)
+                found = sorted([*found, spelled], key=lambda c: -c.log_prob)
         if found and found[0].kind == "completion" and self._lead > 0:
             found = self._led(found, rows, state, others, personal)
         if len(found) > k:
@@ -125,7 +127,7 @@ class Live:
         first = max([*rivals, *others], key=lambda c: c.log_prob, default=found[0])
         if first.kind == "completion":
             return found
-        return [first, *(c for c in found if (c.word, c.text) != (first.word, first.text))]
+        return [first, *(c for c in found if c.text != first.text)]
 
     def _fit_to_show(self, rows: Rows, found: list[Candidate]) -> list[Candidate]:
         """Without the pack's offensive words, unless one was touched letter by letter."""
@@ -172,47 +174,55 @@ class Live:
 
     # ---- marks ----
 
-    def _ends_on_symbol(self, rows: Rows) -> bool:
-        decoder = self._decoder
-        if not decoder.columns.symbols:
-            return False
-        return decoder.columns.is_symbol(decoder.densities(rows[-1:])[0])
-
     def _marked(
-        self, rows: Rows, state: State, k: int, personal: PersonalWords | None
+        self,
+        rows: Rows,
+        own: Rows,
+        written: str,
+        state: State,
+        k: int,
+        personal: PersonalWords | None,
     ) -> list[Candidate]:
-        """Readings of the last touch as a mark after the word."""
-        decoder = self._decoder
-        symbols = decoder.columns.symbols
-        if not symbols or self._marks is None or len(rows) < 2:
+        """The k best readings of the last touch as a mark after the word.
+
+        own : log densities (1, n_keys) of that touch. written : the marks on its key, "" for any.
+        """
+        if len(rows) < 2:
             return []
-        on_symbol = float(decoder.densities(rows[-1:])[0, symbols[0]])
+        density = cache(lambda mark: self.marks.density(own, mark))
+        most = float(own[0, list(self._decoder.columns.symbols)].max())
+        asked = k + _SPARE
+        while True:
+            words = self._decoder.words(
+                rows[:-1], state, asked, personal=personal, penalties=self._finished
+            )
+            shown = self._fit_to_show(rows[:-1], words)
+            out = [c for word in shown for c in self._with_marks(word, written, density)]
+            out.sort(key=lambda c: -c.log_prob)
+            # Shares are 1 at most: words further down cannot enter.
+            full = len(out) >= k and out[k - 1].log_prob >= words[-1].log_prob + most
+            if full or not out or len(words) < asked:
+                return out[:k]
+            asked *= 2
+
+    def _with_marks(
+        self, word: Candidate, written: str, density: Callable[[str], float]
+    ) -> list[Candidate]:
+        """A word with each mark that a touch on a key may mean after it."""
         out = []
-        for word in decoder.words(rows[:-1], state, k, personal=personal):
-            marks = [m for m in self._after(word.word) if m[0]]
-            # The touch says that there is a mark: only which one is open.
-            total = math.log(sum(math.exp(p) for _, p in marks)) if marks else 0.0
-            for mark, log_prob in marks[:_MARKS_SHOWN]:
-                share = decoder.lm_weight * (log_prob - total)
-                out.append(
-                    Candidate(
-                        word.text + mark,
-                        word.word,
-                        word.log_prob + on_symbol + share,
-                        word.log_touch + on_symbol,
-                        word.log_language + share,
-                        word.kind,
-                    )
+        for mark, log_share in self.marks.shares(word.word, written):
+            touch, share = density(mark), self._decoder.lm_weight * log_share
+            out.append(
+                Candidate(
+                    word.text + mark,
+                    word.word,
+                    word.log_prob + touch + share,
+                    word.log_touch + touch,
+                    word.log_language + share,
+                    word.kind,
                 )
+            )
         return out
-
-    def _after(self, word: str) -> list[tuple[str, float]]:
-        return sorted(self._marks.log_probs(word).items(), key=lambda m: -m[1])
-
-    def marks(self, context: str) -> list[tuple[str, float]]:
-        """Marks that may follow a text, best first."""
-        words = context.lower().split()
-        return [] if self._marks is None else self._after(words[-1] if words else "")
 
     # ---- letters ----
 
@@ -234,3 +244,13 @@ class Live:
             score = score + decoder.lm_weight * self.speller.next_letters(before)
         order = np.argsort(-score, kind="stable")
         return [(decoder.letters[i], float(score[i])) for i in order]
+
+
+def _mixed(found: list[Candidate], marked: list[Candidate]) -> list[Candidate]:
+    """Readings with and without a mark at the end, best first, hopeless ones left out."""
+    by_text: dict[str, Candidate] = {}
+    for c in sorted([*found, *marked], key=lambda c: -c.log_prob):
+        # Where "dogs'" is a word it is also dogs with a mark: of one text, the better reading.
+        by_text.setdefault(c.text, c)
+    out = list(by_text.values())
+    return [c for c in out if c.log_prob >= out[0].log_prob - WINDOW]

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Sentence
+from nearkey.decode.layout_columns import mean_density
 from nearkey.decode.protocols import State
 from nearkey.errors import DecodeError
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["decode_sentence"]
 
 MISSING_SPACE = math.log(0.02)
-"""How often a space gets no touch where there is a space key; common practice, no source."""
+"""How often a space gets no touch where there are space keys; common practice, no source."""
 
 _UNKNOWN, _SPACE, _LETTER = 0, 1, 2
 
@@ -55,10 +56,10 @@ def decode_sentence(
     rows = decoder.rows(points)
     if len(rows) == 0:
         return []
-    space_column = decoder.columns.space
+    spaces = decoder.columns.spaces
     if missing_space is None:
         # Where no space can be typed, all are missing.
-        missing_space = 0.0 if space_column is None and not boundary.any() else MISSING_SPACE
+        missing_space = 0.0 if not spaces and not boundary.any() else MISSING_SPACE
     if not missing_space <= 0:
         raise DecodeError(
             f"{missing_space} is no log probability",
@@ -67,13 +68,10 @@ def decode_sentence(
             fix="give 0 or less",
         )
     space = np.zeros(0)
-    if space_column is not None or boundary.any():
-        densities = decoder.touch.log_prob(points) if decoder.by_points else rows
-        space = (
-            np.full(len(rows), -np.inf)
-            if space_column is None
-            else np.ascontiguousarray(densities[:, space_column], dtype=np.float64)
-        )
+    if spaces:
+        space = np.ascontiguousarray(mean_density(decoder.key_densities(rows), spaces))
+    elif boundary.any():
+        space = np.full(len(rows), -np.inf)
     speller = decoder.speller
     found = _kernel.decode_sentence(
         decoder.searcher,

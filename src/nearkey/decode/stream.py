@@ -32,7 +32,7 @@ class Stream:
         self._state = state
         self._k = k
         self._personal = personal
-        width = 2 if decoder.by_points else len(decoder.touch.key_ids)
+        width = 2 if decoder.by_points else decoder.columns.n_kept
         self._rows = np.zeros((16, width))
         self._length = 0
         speller = decoder.speller

@@ -10,6 +10,7 @@ from collections.abc import Hashable, Sequence
 from typing import Any
 
 from nearkey.decode import Candidate
+from nearkey.decode.marks import marks_on
 from nearkey.decode.spelling import spell
 from nearkey.layout import Key
 from nearkey.session.casing import cased
@@ -152,6 +153,9 @@ class Asking:
         spelled = self._spelled_candidate(content)
         found = self._ask(word.points, content, max(_WIDE, self.settings.k), version)
         agreeing = [c for c in found if _agrees(c, letters, alphabet)]
+        mark = word.all[-1].letter if word.all[-1].role == "symbol" else ""
+        if mark:
+            agreeing = _ended(agreeing, mark)
         if all(letters):
             # Every letter is chosen: that string is the word, not the decoder's guess at it.
             return _first(spelled, _in_case(agreeing, cases))[: self.settings.k]
@@ -227,11 +231,9 @@ class Asking:
     # ---- marks ----
 
     def marks_after(self, text: str, options: str = "") -> tuple[tuple[str, float], ...]:
-        """Marks that may follow a text, best first, with natural log P; only those of `options` if given."""
-        found = [(m, p) for m, p in self.decoder.marks(text) if m and (not options or m in options)]
-        seen = {m for m, _ in found}
-        rest = options or ("" if found else _PLAIN_MARKS)
-        return (*found, *((m, float("-inf")) for m in rest if m not in seen))
+        """Marks that may follow a text, best first, with natural log P; those of `options`, "" being any."""
+        found = marks_on([m for m in self.decoder.marks(text) if m[0]], options)
+        return tuple(found or ((m, float("-inf")) for m in _PLAIN_MARKS))
 
     def best_mark(self, text: str, options: str = "") -> str:
         """The most probable mark after a text."""
@@ -259,6 +261,18 @@ def _has(found: Sequence[Candidate], text: str) -> bool:
 
 def _first(first: Candidate, others: Sequence[Candidate]) -> tuple[Candidate, ...]:
     return (first, *(c for c in others if c.text != first.text))
+
+
+def _ended(found: Sequence[Candidate], mark: str) -> list[Candidate]:
+    """Readings whose last touch is the mark chosen: an apostrophe inside the word, or in the place of another mark
+    after it."""
+    out: dict[str, Candidate] = {}
+    for c in found:
+        if len(c.text) == len(c.word) + 1:
+            c = c._replace(text=c.text[:-1] + mark)
+        if mark in c.text:
+            out.setdefault(c.text, c)
+    return list(out.values())
 
 
 def _agrees(candidate: Candidate, letters: Sequence[str], alphabet: str) -> bool:

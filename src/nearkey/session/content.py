@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from nearkey.decode.layout_columns import inside_words
 from nearkey.session.pieces import Case, Cell, Stroke
 from nearkey.session.protocols import Point
 
@@ -97,6 +98,15 @@ class Content:
             and self.open.strokes[0].role == "symbol"
             and not self.spell
         )
+
+    @property
+    def past_word(self) -> bool:
+        """Whether what is open ends on a mark that is inside no word: the next touch is no part of it."""
+        word = self.open
+        if word is None or word.tail or not word.strokes or self.spell:
+            return False
+        last = word.strokes[-1]
+        return last.role == "symbol" and (len(word.strokes) == 1 or not inside_words(last.options))
 
     @property
     def next_case(self) -> Case:

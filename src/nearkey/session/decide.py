@@ -70,7 +70,7 @@ def _tap(content: Content, tap: ev.Tap, reader: Reader) -> Action | None:
     key = reader.key_of(tap.x, tap.y)
     role = "letters" if key is None else key.role
     if role == "letters":
-        ends = content.open_mark or _accepted(content)
+        ends = content.past_word or _accepted(content)
         return act.Touch(
             t=t,
             x=tap.x,
@@ -122,7 +122,7 @@ def _mark_touch(content: Content, tap: ev.Tap, key: Key, reader: Reader) -> Acti
         before = reader.context(content.before) + reader.shown(content)
         letter = reader.best_mark(before, key.letters)
     else:
-        ends = ends or content.open_mark or key.role == "punctuation"
+        ends = ends or content.past_word or key.role == "punctuation"
     return act.Touch(
         t=tap.time_s,
         x=tap.x,
@@ -145,7 +145,7 @@ def _takes_marks(content: Content) -> bool:
     word = content.open
     if content.spell or word is None or _accepted(content):
         return content.spell
-    return content.spelled or (word.picked and not content.open_mark)
+    return content.spelled or (word.picked and not content.past_word)
 
 
 def _mark(content: Content, text: str, t: float, reader: Reader) -> Action | None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from hypothesis import strategies as st
-from session_fakes import FakeDecoder, barrel_pad, qwerty_pad, wide_pad
+from session_fakes import FakeDecoder, barrel_pad, qwerty_pad, twin_pad, wide_pad
 
 from nearkey.session import events as ev
 
 PADS = {
     "letters": FakeDecoder(qwerty_pad()),
     "groups": FakeDecoder(barrel_pad()),
+    "twins": FakeDecoder(twin_pad()),
     "wide": FakeDecoder(wide_pad(), ("жё", "λöß", "äñ", "öl", "öle", "café", "ß")),
 }
 

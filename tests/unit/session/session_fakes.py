@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from nearkey.decode import Candidate
@@ -55,6 +56,17 @@ def barrel_pad() -> Layout:
         for i, group in enumerate(groups)
     ]
     return Layout("barrel pad", 6, 10, 4, _with_functions(keys, 3.0))
+
+
+def twin_pad() -> Layout:
+    """26 letter keys between two rows of function keys; those of the upper row have other marks on them."""
+    keys = [replace(key, y=key.y + 1) for key in qwerty_pad().keys]
+    marks = {"dot": "-", "ask": ":;", "sym": "'@"}
+    x = 0.0
+    for name, role, _, width in FUNCTIONS:
+        keys.append(Key(f"{name}2", name, x, 0.0, width, 1.0, marks.get(name, ""), role))
+        x += width
+    return Layout("twin pad", 6, 10, 5, tuple(keys))
 
 
 def wide_pad() -> Layout:
