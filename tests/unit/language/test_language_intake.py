@@ -110,6 +110,12 @@ def test_json(tmp_path):
     assert report.dropped == {"record without the text field": 1}
     (tmp_path / "a.json").write_text(json.dumps([{"text": ["one", "two"]}, "three"]))
     assert lines(tmp_path / "a.json", "json")[0] == ["one", "two", "three"]
+    (tmp_path / "b.json").write_text(json.dumps({"peg": {"text": "one"}, "rod": {"note": "no"}}))
+    found, report = lines(tmp_path / "b.json", "json")
+    assert found == ["one"]
+    assert report.dropped == {"record without the text field": 1}
+    (tmp_path / "c.json").write_text(json.dumps({"text": "one", "note": "no"}))
+    assert lines(tmp_path / "c.json", "json")[0] == ["one"]
     (tmp_path / "bad.jsonl").write_text('{"text": "one"}\n{nonsense\n')
     with pytest.raises(PackError, match="not JSON") as caught:
         lines(tmp_path / "bad.jsonl", "json")
@@ -180,6 +186,10 @@ def test_xml_elements(tmp_path):
         "Peg two",
         "First inner one.",
     ]
+    (tmp_path / "a.html").write_text(
+        '<html><div class="menu">No</div><div class="body"><div class="new para">Yes.</div></div></html>'
+    )
+    assert lines(tmp_path / "a.html", "xml", column="div.para p")[0] == ["Yes."]
     (tmp_path / "b.page").write_text("<page>")
     with pytest.raises(PackError, match="not XML"):
         lines(tmp_path / "b.page", "xml", column="p")
@@ -208,6 +218,16 @@ def test_wordnet_lines(tmp_path):
         " marks a spot",
     ]
     assert lines(tmp_path / "data.noun", "wordnet", column="example")[0] == ["drive the peg in"]
+
+
+def test_fields_without_a_header(tmp_path):
+    (tmp_path / "PEGS").write_text('1\teins\tHe said "one.\n2\tzwei\t-\n3\n4\tvier\tFour\tmore\n')
+    found, report = lines(tmp_path / "PEGS", "fields", column="3")
+    assert found == ['He said "one.', "Four"]
+    assert report.dropped == {"line without the text field": 2}
+    for column in ("text", "0", "-1"):
+        with pytest.raises(PackError, match="has no column"):
+            lines(tmp_path / "PEGS", "fields", column=column)
 
 
 def test_every_kind_is_tested_here():

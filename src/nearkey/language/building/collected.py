@@ -1,4 +1,4 @@
-"""Readers of collections that come in shapes of their own: mail folders, Sword Bible modules."""
+"""Readers of collections that come in shapes of their own: mail folders, Sword Bible modules, bare tables."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from xml.etree import ElementTree
 from nearkey.errors import PackError
 from nearkey.language.building.textfiles import ReadOptions, ReadReport, read_plain
 
-__all__ = ["read_mail", "read_sword", "read_wordnet", "read_xml"]
+__all__ = ["read_fields", "read_mail", "read_sword", "read_wordnet", "read_xml"]
 
 _QUOTED = re.compile(r"^\s*(?:[A-Za-z]{0,4}>|\||:|#)")
 _SAYS = re.compile(r"\b(?:wrote|writes|said|says):?\s*$|^-+ ?Original Message", re.IGNORECASE)
@@ -115,7 +115,7 @@ def read_wordnet(path: Path, options: ReadOptions, report: ReadReport) -> Iterat
 
 def read_xml(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
     """Text of the XML elements that `column` names (between spaces), whatever their namespace; of nested
-    ones, the outermost."""
+    ones, the outermost. ``div.para`` names the ``div`` elements of the class ``para``, as in XHTML."""
     wanted = frozenset(options.column.split())
     try:
         root = ElementTree.parse(path).getroot()
@@ -124,9 +124,37 @@ def read_xml(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[s
     pending = [root]
     while pending:
         element = pending.pop(0)
-        if isinstance(element.tag, str) and element.tag.rpartition("}")[2] in wanted:
+        if isinstance(element.tag, str) and not wanted.isdisjoint(_xml_names(element)):
             text = " ".join("".join(element.itertext()).split())
             if text:
                 yield text
         else:
             pending[:0] = list(element)
+
+
+def _xml_names(element: ElementTree.Element) -> Iterator[str]:
+    """What `read_xml` may call an element: its tag alone, and with each of its classes."""
+    tag = element.tag.rpartition("}")[2]
+    yield tag
+    for name in element.get("class", "").split():
+        yield f"{tag}.{name}"
+
+
+def read_fields(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
+    """One field of lines of tab-separated fields without a header or quoting; `column` is its number,
+    from 1. A field that holds only ``-`` is empty."""
+    if not options.column.isdecimal() or int(options.column) == 0:
+        raise PackError(
+            f"has no column {options.column!r}",
+            where=str(path),
+            field="column",
+            fix="set `column` to the number of a field, from 1",
+        )
+    place = int(options.column) - 1
+    for line in read_plain(path, options, report):
+        fields = line.rstrip("\r\n").split("\t")
+        text = fields[place].strip() if len(fields) > place else ""
+        if text in ("", "-"):
+            report.drop("line without the text field")
+        else:
+            yield text

@@ -24,6 +24,7 @@ LINE_READERS: dict[str, LineReader] = {
     "paragraphs": textfiles.read_paragraphs,
     "fortune": textfiles.read_fortune,
     "csv": textfiles.read_csv,
+    "fields": collected.read_fields,
     "json": textfiles.read_json,
     "arrow": textfiles.read_arrow,
     "mail": collected.read_mail,

@@ -180,7 +180,8 @@ def read_csv(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[s
 
 
 def read_json(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
-    """A field of JSON Lines; or of a JSON array of records, by the name .json."""
+    """A field of JSON Lines; or, by the name .json, of a JSON array of records, of an object whose values
+    are records, or of one record."""
     if ".jsonl" in path.name or ".ndjson" in path.name:
         records: Iterator[Any] = _json_lines(path, options, report)
     else:
@@ -189,6 +190,8 @@ def read_json(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[
                 whole = json.loads(handle.read().decode(options.encoding))
             except (ValueError, EOFError, gzip.BadGzipFile) as fault:
                 raise PackError(f"not JSON: {fault}", where=str(path), fix="mend it") from None
+        if isinstance(whole, dict) and whole and all(isinstance(v, dict) for v in whole.values()):
+            whole = list(whole.values())
         records = iter(whole if isinstance(whole, list) else [whole])
     for record in records:
         text = record.get(options.column) if isinstance(record, dict) else record
