@@ -190,7 +190,7 @@ class Live:
         if len(rows) < 2:
             return []
         density = cache(lambda mark: self.marks.density(own, mark))
-        most = float(own[0, list(self._decoder.columns.symbols)].max())
+        most = max(map(density, self.marks.possible(written)))
         asked = k + _SPARE
         while True:
             words = self._decoder.words(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -49,6 +49,10 @@ class Marks:
         """Log density of a touch on a symbol key under a mark, from its log densities (1, n_keys): the mean over
         the keys that stand for it. At least one must."""
         return float(mean_density(own, self._keys_of.get(mark, self._any))[0])
+
+    def possible(self, written: str) -> Iterable[str]:
+        """Marks that a touch on a key may mean; "" stands for all that no key names."""
+        return written or (*self._keys_of, "")
 
     def after(self, word: str) -> list[tuple[str, float]]:
         """Marks that may follow a word, best first, with natural log P; "" is no mark."""

@@ -157,6 +157,27 @@ def test_offensive_words_get_no_mark_unless_touched_letter_by_letter(make):
     assert "toe" not in {c.word for c in decoder.candidates(near, context="", k=4)}
 
 
+def test_a_word_is_found_whose_mark_is_surer_than_that_of_many_before_it():
+    """Six words touched alike; one that is less probable by a fifth has but one mark after it."""
+    words = ["dan", "den", "din", "don", "dun", "dyn"]
+
+    class Surer:
+        def log_probs(self, word: str) -> dict[str, float]:
+            rare = 0.001 if word == "dyn" else 0.1
+            return {"": math.log(0.5), "!": math.log(0.1), "?": math.log(rare)}
+
+    shares = np.log(np.asarray([0.2] * 5 + [0.16]))
+    ngrams = {(i,): (math.log(0.01), 0.0) for i in range(FIRST_WORD)}
+    ngrams |= {(FIRST_WORD + i,): (float(p), 0.0) for i, p in enumerate(shares)}
+    keys = [Key(c[0], c, float(i), 0.0, 1.0, 1.0, c) for i, c in enumerate(["d", "aeiouy", "n"])]
+    keys.append(Key("sym", "!?", 3.0, 0.0, 1.0, 1.0, "!?", "symbol"))
+    layout = Layout("pad", 5.0, 4.0, 1.0, tuple(keys), alphabet="adeinouy")
+    model = SmallTableModel(words, ngrams, 1)
+    pack = MarkingPack(SmallLexicon(words, shares.astype(np.float32)), model, Surer())
+    decoder = Decoder(layout, PlainTouch(layout, SIGMA), pack)
+    assert texts(decoder, "dan", "sym", k=1) == ["dyn!"]
+
+
 def test_streams_answer_as_lists_do(make):
     decoder = make(symbols("", ".", "'!"))
     stream = decoder.start(context="", k=5)
