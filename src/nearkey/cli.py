@@ -1,7 +1,8 @@
 """The `nearkey` command: thin commands over plain functions.
 
 Tables go to standard output, progress to standard error and only on a terminal. Bad input ends with
-one line on standard error and exit code 2. Nothing is overwritten unless --force says so.
+one line on standard error and exit code 2. Nothing is overwritten unless --force says so, but the report of a
+ranking.
 """
 
 from __future__ import annotations

@@ -25,6 +25,21 @@ def test_check_tells_what_a_spec_holds(tmp_path):
     assert found.stderr == ""
 
 
+def test_check_names_the_fault_of_every_faulty_spec(tmp_path):
+    good, *faulty = (tmp_path / f"{name}.toml" for name in ("good", "role", "twice"))
+    nk.Layout.named("qwerty").save(good)
+    text = good.read_text()
+    faulty[0].write_text(text.replace('letters = "q"', 'letters = "q"\nrole = "spacebar"'))
+    faulty[1].write_text(text.replace('letters = "q"', 'letters = "w"'))
+    found = run("layout", "check", faulty[0], good, faulty[1])
+    assert found.exit_code == 2
+    assert found.stdout.startswith(f"{good}: qwerty")
+    one, other = found.stderr.splitlines()
+    assert one.startswith(f"nearkey: {faulty[0]}: ")
+    assert "spacebar" in one
+    assert other.startswith(f"nearkey: {faulty[1]}: ")
+
+
 def test_draw_gives_svg_on_the_screen_or_in_a_file(tmp_path):
     shown = done("layout", "draw", "e161").stdout
     path = tmp_path / "pad.svg"
@@ -74,3 +89,14 @@ def test_a_command_or_option_that_is_not_there_is_a_usage_error():
         assert found.exit_code == 2
         assert "Usage: " in found.stderr
         assert found.stdout == ""
+
+
+def test_grids_may_be_drawn_at_random(tmp_path):
+    free = ("layout", "grids", "qwerty", "--rows", 2, "--columns", 3, "--rule", "free")
+    drawn = [done(*free, "--limit", 3, "--seed", seed).stdout.splitlines() for seed in (1, 1, 2)]
+    assert drawn[0] == drawn[1] != drawn[2]
+    expected = nk.grid_layouts(
+        nk.Layout.named("qwerty"), rows=2, columns=3, rule="free", limit=3, seed=1
+    )
+    assert [line.split("\t")[0] for line in drawn[0]] == [grid.name for grid in expected]
+    assert "say how many" in refused(tmp_path, *free, "--seed", 1)

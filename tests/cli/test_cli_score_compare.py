@@ -79,6 +79,13 @@ def test_two_files_are_compared(scored):
     assert printed["moved"][0]["measure"] == "top1"
 
 
+def test_results_of_two_layouts_are_not_taken_for_equal(scored):
+    folder, _ = scored
+    found = run(compare_command, folder / "qwerty.json", folder / "e161.json")
+    assert found.exit_code != 0
+    assert "no figure in common" in str(found.exception)
+
+
 def test_a_command_may_be_scored_beside_ours(english, tmp_path):
     script = tmp_path / "mine.py"
     script.write_text(

@@ -5,7 +5,13 @@ from __future__ import annotations
 import pytest
 from command_line import done, refused, run, strict_json
 
-from nearkey.study import StudyLogWriter
+from nearkey.study import (
+    StudyLog,
+    StudyLogWriter,
+    compare_conditions,
+    learning_curve,
+    measures,
+)
 
 # The speed example of MacKenzie, "A Note on Calculating Text Entry Speed" (2002): 43 characters, 20 s, 25.2 WPM.
 PHRASE = "the quick brown fox jumps over the lazy dog"
@@ -69,3 +75,41 @@ def test_a_damaged_line_is_named(log, tmp_path):
     log.write_bytes(b"".join([*lines[:5], b'{"type":"tap","t":1}\n', *lines[5:]]))
     assert "line 6" in refused(tmp_path, "study", "measures", log)
     assert run("study", "measures").exit_code == 2
+
+
+def test_logs_without_a_finished_phrase_are_refused_with_what_was_left_out(tmp_path):
+    path = tmp_path / "p2.jsonl"
+    with StudyLogWriter(path, participant="p2", condition="pad", origin="invented") as log:
+        log.prompt(PHRASE, 0.0)
+        log.event("tap", 1.0, text="t")
+    line = refused(tmp_path, "study", "measures", path)
+    assert f"{path}: no finished phrase to measure (left out: 1 unfinished)" in line
+
+
+def test_curves_and_comparisons_are_those_of_python(tmp_path):
+    pytest.importorskip("scipy.stats")
+    paths = []
+    for person, pace in (("p1", 0.5), ("p2", 0.6), ("p3", 0.8)):
+        for condition, factor in (("pad", 1.0), ("ring", 1.3)):
+            paths.append(tmp_path / f"{person}-{condition}.jsonl")
+            with StudyLogWriter(
+                paths[-1], participant=person, condition=condition, origin="invented"
+            ) as log:
+                for block in (1, 2, 3):
+                    log.prompt("peg", 0.0, block=block)
+                    for i in range(3):
+                        log.event("tap", pace * factor / block * (i + 1), text="peg"[: i + 1])
+                    log.end(9.0)
+    measured = measures([StudyLog.read(path) for path in paths])
+    found = done("study", "measures", *paths, "--curve", "wpm", "--compare", "wpm").stdout
+    table, pad, ring, pairs = found.rstrip("\n").split("\n\n")
+    assert table == str(measured)
+    assert pad == str(learning_curve(measured, condition="pad"))
+    assert ring == str(learning_curve(measured, condition="ring"))
+    assert pairs == str(compare_conditions(measured, "wpm"))
+    data = strict_json(
+        done("study", "measures", *paths, "--json", "--curve", "wpm", "--compare", "wpm").stdout
+    )
+    assert len(data["curve"]) == 3 * 2 * 3
+    assert data["compare"][0]["first"] == "pad"
+    assert "use one of wpm" in refused(tmp_path, "study", "measures", *paths, "--curve", "speed")

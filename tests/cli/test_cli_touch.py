@@ -56,6 +56,11 @@ def test_fit_writes_the_model_python_would(log, tmp_path):
     assert found.stderr.strip() == str(report)
     expected = nk.GaussianTouch().fit(kept, PAD)
     np.testing.assert_array_equal(nk.load_touch(path).covariances_, expected.covariances_)
+    # A key nobody touched is named.
+    some = tmp_path / "some.csv"
+    kept.select(kept.target != "q").write(some)
+    found = done("touch", "fit", some, *ON_PAD, "--keep-all", "-o", tmp_path / "some.json")
+    assert found.stderr.rstrip().endswith("common offset and spread: q")
     everything = tmp_path / "all.json"
     found = done("touch", "fit", log, *ON_PAD, "--keep-all", "-o", everything)
     assert found.stderr == ""
@@ -98,7 +103,7 @@ def test_compare_prints_a_row_a_model_and_draws(log, tmp_path):
     assert by_name["nearest key"]["gain"] == 0
     assert "is there already" in refused(tmp_path, *compare, "--draw", picture)
     assert "end the name in .png" in refused(tmp_path, *compare, "--draw", tmp_path / "c.pdf")
-    assert "use one of nearest key, " in refused(tmp_path, *compare, "--baseline", "magic")
+    assert "use one of 'nearest key', " in refused(tmp_path, *compare, "--baseline", "magic")
 
 
 def test_compare_decodes_words_with_a_pack(tmp_path):

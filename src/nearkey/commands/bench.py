@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["compare_command", "score_command"]
 
 
-@click.command("score")
+@click.command("score", short_help="Score layouts, and decoders on them.")
 @click.argument("layouts", nargs=-1, required=True, metavar="LAYOUT...")
 @click.option("--spread-mm", type=float, help="Touches around key centres with this SD in mm.")
 @click.option("--touch", "touch_file", type=click.Path(dir_okay=False), help="A saved touch model.")
@@ -45,10 +45,10 @@ __all__ = ["compare_command", "score_command"]
     "--held-out",
     type=click.IntRange(1, 999),
     metavar="PERMILLE",
-    help="Only the sentences a pack built with this held_out_permille kept out of its counts.",
+    help="Only the sentences that were not counted for the pack, by the `held_out_permille` of its recipe.",
 )
-@click.option("--words", type=int, default=5000, show_default=True)
-@click.option("--seed", type=int, default=0, show_default=True)
+@click.option("--words", type=int, default=5000, show_default=True, help="Words typed.")
+@click.option("--seed", type=int, default=0, show_default=True, help="Of words and touches.")
 @click.option("--context/--no-context", default=None, help="Use the words before (with a corpus).")
 @click.option("--live", is_flag=True, help="Score what a live list shows, spelled words included.")
 @click.option("--baselines", is_flag=True, help="Also the baselines, on the same touches.")
@@ -59,10 +59,24 @@ __all__ = ["compare_command", "score_command"]
     metavar="NAME=COMMAND",
     help="Also this command, over the line protocol. It runs with your rights; may be repeated.",
 )
-@click.option("--compare-words", type=int, default=500, show_default=True)
-@click.option("--style", type=click.Choice(["next", "tap"]), default="next", show_default=True)
+@click.option(
+    "--compare-words",
+    type=int,
+    default=500,
+    show_default=True,
+    help="Words for baselines and other decoders.",
+)
+@click.option(
+    "--style",
+    type=click.Choice(["next", "tap"]),
+    default="next",
+    show_default=True,
+    help="Choosing a candidate: presses of next and a space, or one tap on it.",
+)
 @click.option("--listed", type=int, default=5, show_default=True, help="Candidates shown.")
-@click.option("--threads", type=int, default=1, show_default=True)
+@click.option(
+    "--threads", type=int, default=1, show_default=True, help="No figure depends on them."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
 @click.option("-o", "--output", "folder", type=click.Path(file_okay=False), help="Write JSON here.")
 @click.option("--figures", is_flag=True, help="With -o: pictures, too.")
@@ -200,7 +214,7 @@ def _outside(command: list[str], layout: Layout, touch: Any, pack: Any) -> Itera
         yield decoder
 
 
-@click.command("compare")
+@click.command("compare", short_help="Say which figures of two results moved.")
 @click.argument("before", type=click.Path(dir_okay=False), metavar="A.json")
 @click.argument("after", type=click.Path(dir_okay=False), metavar="B.json")
 @click.option(
@@ -211,11 +225,17 @@ def _outside(command: list[str], layout: Layout, touch: Any, pack: Any) -> Itera
 def compare_command(
     before: str, after: str, tolerance: str | None, strict: bool, as_json: bool
 ) -> None:
-    """Say which figures of two quality files moved beyond the tolerance of their measure."""
+    """Say which figures of two results of one layout or scenario moved beyond the tolerance of their measure."""
     from nearkey.simulate.comparison import TOLERANCE, compare_results, read_tolerance
 
     table = TOLERANCE if tolerance is None else read_tolerance(tolerance)
     found = compare_results(before, after, tolerance=table)
+    if not found.compared:
+        raise NearkeyError(
+            "have no figure in common",
+            where=f"{before}, {after}",
+            fix="compare results of one layout or scenario; nearkey rank compares layouts",
+        )
     click.echo(json.dumps(found.to_dict(), indent=1) if as_json else str(found))
     if strict and (found.only_before or any(m.verdict == "worse" for m in found.moved)):
         raise SystemExit(1)

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from nearkey.commands.shared import named_or_file, refuse_to_overwrite
+from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
 from nearkey.layout import catalogue_names, count_grids, grid_layouts
 
@@ -28,13 +29,21 @@ def layout_list() -> None:
 @layout.command("check")
 @click.argument("specs", nargs=-1, required=True)
 def layout_check(specs: tuple[str, ...]) -> None:
-    """Check layout specs: a summary line for each good one."""
+    """Check layout specs, each to its first fault."""
+    faulty = False
     for name in specs:
-        found = named_or_file(name)
+        try:
+            found = named_or_file(name)
+        except NearkeyError as fault:
+            click.echo(f"nearkey: {fault}", err=True)
+            faulty = True
+            continue
         click.echo(
             f"{name}: {found.name}, {len(found.keys)} keys, {len(found.letters)} letters, "
             f"{found.width_mm:g} x {found.height_mm:g} mm"
         )
+    if faulty:
+        raise SystemExit(2)
 
 
 @layout.command("draw")
@@ -57,15 +66,17 @@ def layout_draw(spec: str, output: str | None, force: bool) -> None:
 
 @layout.command("grids")
 @click.argument("base")
-@click.option("--rows", type=int, required=True)
-@click.option("--columns", type=int, required=True)
+@click.option("--rows", type=int, required=True, help="Cells down.")
+@click.option("--columns", type=int, required=True, help="Cells across.")
 @click.option(
     "--rule",
     type=click.Choice(["strict", "loose", "ordered", "free"]),
     default="strict",
     show_default=True,
+    help="What may become of letters that a border cuts; docs/layouts.md.",
 )
 @click.option("--limit", type=int, help="List at most this many.")
+@click.option("--seed", type=int, help="With --limit: draw them at random, not the first ones.")
 @click.option("--count", is_flag=True, help="Only count them.")
 @click.option(
     "--save",
@@ -80,6 +91,7 @@ def layout_grids(
     columns: int,
     rule: str,
     limit: int | None,
+    seed: int | None,
     count: bool,
     folder: str | None,
     force: bool,
@@ -89,7 +101,7 @@ def layout_grids(
     if count:
         click.echo(count_grids(arrangement, rows=rows, columns=columns, rule=rule))
         return
-    grids = grid_layouts(arrangement, rows=rows, columns=columns, rule=rule, limit=limit)
+    grids = grid_layouts(arrangement, rows=rows, columns=columns, rule=rule, limit=limit, seed=seed)
     if folder is not None:
         listed = list(grids)
         paths = [Path(folder) / f"{grid.name}.toml" for grid in listed]

@@ -23,7 +23,7 @@ _file = click.Path(dir_okay=False)
 _folder = click.Path(file_okay=False)
 
 
-@click.group()
+@click.group(short_help="Build, check and compare language packs.")
 def pack() -> None:
     """Build language packs from recipes, check them, compare them, make them installable."""
 
@@ -40,7 +40,7 @@ def _run(steps: Iterator[Progress], label: str) -> None:
                 click.echo(f"{step.stage}: {step.note}", err=True)
 
 
-@pack.command("build")
+@pack.command("build", short_help="Build the pack of a recipe, or adapt a pack.")
 @click.argument("source")
 @click.option(
     "-o", "--out", type=_folder, help="Folder of the pack; `pack` beside the recipe by default."
@@ -165,7 +165,7 @@ def pack_build(
     _show(summary, as_json)
 
 
-@pack.command("check")
+@pack.command("check", short_help="Check a pack through.")
 @click.argument("name")
 @click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
 def pack_check(name: str, as_json: bool) -> None:
@@ -188,7 +188,7 @@ def pack_check(name: str, as_json: bool) -> None:
     )
 
 
-@pack.command("info")
+@pack.command("info", short_help="What a pack is; or which there are.")
 @click.argument("name", required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print the fields as JSON.")
 def pack_info(name: str | None, as_json: bool) -> None:
@@ -232,7 +232,7 @@ def pack_info(name: str | None, as_json: bool) -> None:
         click.echo(f"source: {source.title} ({source.licence}), {source.words} words")
 
 
-@pack.command("compare")
+@pack.command("compare", short_help="Compare packs on a text of neither.")
 @click.argument("names", nargs=-1, required=True)
 @click.option("--text", "texts", type=_file, multiple=True, required=True, help="Held-out text.")
 @click.option("--kind", default="lines", show_default=True, help="Kind of the text.")
@@ -279,7 +279,7 @@ def pack_compare(
         click.echo("  ".join(cells).rstrip())
 
 
-@pack.command("dist")
+@pack.command("dist", short_help="Wrap a pack as a wheel.")
 @click.argument("name")
 @click.option("-o", "--out", type=_folder, required=True, help="Folder of the wheel.")
 def pack_dist(name: str, out: str) -> None:
@@ -290,7 +290,7 @@ def pack_dist(name: str, out: str) -> None:
     click.echo(os.fspath(write_wheel(find_pack(name), out)))
 
 
-@pack.command("estimate")
+@pack.command("estimate", short_help="Estimate a model of a text, as ARPA.")
 @click.argument("text", type=_file)
 @click.option("-o", "--output", type=_file, required=True, help="ARPA file to write.")
 @click.option("--order", type=click.IntRange(1, 5), default=3, show_default=True)

@@ -14,7 +14,7 @@ __all__ = ["start"]
 _file = click.Path(dir_okay=False, path_type=Path)
 
 
-@click.command("start")
+@click.command("start", short_help="A pack of a language of your own, from texts.")
 @click.argument("texts", type=_file, nargs=-1, required=True)
 @click.option("-o", "--out", type=click.Path(file_okay=False, path_type=Path), required=True,
               help="Folder of the recipe, and of the pack in it.")  # fmt: skip

@@ -12,7 +12,7 @@ from nearkey.errors import PlanError
 __all__ = ["rank"]
 
 
-@click.command()
+@click.command(short_help="Rank the layouts of a plan by simulated typing.")
 @click.argument("plan", type=click.Path(dir_okay=False))
 @click.option("--words", type=int, help="Words typed on each layout, instead of the plan's number.")
 @click.option("--seed", type=int, help="Seed, instead of the plan's.")
@@ -25,7 +25,7 @@ __all__ = ["rank"]
     "--report",
     "folder",
     type=click.Path(file_okay=False),
-    help="Folder of the report, instead of the plan's.",
+    help="Folder of the report, instead of the plan's; one that is there is replaced.",
 )
 @click.option("--no-report", is_flag=True, help="Only the table.")
 @click.option(

@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import click
 
 from nearkey.commands.shared import json_text
+from nearkey.errors import StudyLogError
+
+if TYPE_CHECKING:
+    from nearkey.study import LeftOut
 
 __all__ = ["study"]
 
@@ -17,7 +25,7 @@ def study() -> None:
     """
 
 
-@study.command("measures")
+@study.command("measures", short_help="Speed, keystrokes, errors, learning curves.")
 @click.argument("logs", nargs=-1, required=True, type=click.Path(dir_okay=False))
 @click.option(
     "--selection",
@@ -27,10 +35,23 @@ def study() -> None:
     help="Whether accepting a candidate that changes the word counts as entry or as a correction.",
 )
 @click.option("--practice", is_flag=True, help="Count practice phrases as well.")
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
-def study_measures(logs: tuple[str, ...], selection: str, practice: bool, as_json: bool) -> None:
+@click.option(
+    "--curve", metavar="MEASURE", help="Also its learning curves over blocks, such as wpm."
+)
+@click.option("--compare", metavar="MEASURE", help="Also the conditions against each other in it.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print everything as JSON, the texts typed included."
+)
+def study_measures(
+    logs: tuple[str, ...],
+    selection: str,
+    practice: bool,
+    curve: str | None,
+    compare: str | None,
+    as_json: bool,
+) -> None:
     """Words per minute, KSPC, error rates and more of one or more LOGS."""
-    from nearkey.study import StudyLog, measures
+    from nearkey.study import StudyLog, compare_conditions, learning_curve, measures
 
     read = [StudyLog.read(path) for path in logs]
     for path, log in zip(logs, read, strict=True):
@@ -40,4 +61,31 @@ def study_measures(logs: tuple[str, ...], selection: str, practice: bool, as_jso
                 err=True,
             )
     found = measures(read, selection=selection, practice=practice)  # type: ignore[arg-type]
-    click.echo(json_text(found.to_dict()) if as_json else str(found))
+    if not found.phrases:
+        raise StudyLogError(
+            f"no finished phrase to measure ({_reasons(found.left_out)})",
+            where=", ".join(logs),
+            fix="give logs with trials that end, or count practice with --practice",
+        )
+    curves = (
+        []
+        if curve is None
+        else [learning_curve(found, metric=curve, condition=c.condition) for c in found.conditions]
+    )
+    pairs = None if compare is None else compare_conditions(found, compare)
+    if as_json:
+        data = found.to_dict()
+        if curve is not None:
+            data["curve"] = [row for one in curves for row in one.to_dicts()]
+        if pairs is not None:
+            data["compare"] = pairs.to_dicts()
+        click.echo(json_text(data))
+        return
+    parts = [found, *curves, *([] if pairs is None else [pairs])]
+    click.echo("\n\n".join(map(str, parts)))
+
+
+def _reasons(left_out: Sequence[LeftOut]) -> str:
+    counts = Counter(one.reason for one in left_out)
+    listed = ", ".join(f"{n} {reason}" for reason, n in sorted(counts.items()))
+    return f"left out: {listed}" if listed else "no trials"

@@ -34,7 +34,7 @@ _size_option = click.option(
 )
 
 
-@click.group()
+@click.group(short_help="Clean touch logs; fit, compare and draw models.")
 def touch() -> None:
     """Clean touch logs, fit touch models, compare them on held-out people.
 
@@ -47,7 +47,7 @@ def _layout(name: str, fit_mm: tuple[float, float] | None) -> Layout:
     return layout.fitted(*fit_mm) if fit_mm else layout
 
 
-@touch.command("clean")
+@touch.command("clean", short_help="Drop wild and repeated touches, and say which.")
 @click.argument("log", type=click.Path(dir_okay=False))
 @_layout_option
 @_size_option
@@ -105,13 +105,25 @@ def touch_fit(
     if report is not None:
         click.echo(str(report), err=True)
     click.echo(f"{output}: {len(model.key_ids)} keys, {len(touches)} touches")
+    if model.fallback_keys_:
+        click.echo(
+            "with too few touches, taken from the key's centre and the common offset and spread: "
+            + ", ".join(model.fallback_keys_),
+            err=True,
+        )
 
 
-@touch.command("ellipses")
+@touch.command("ellipses", short_help="Print the ellipses of a saved model.")
 @click.argument("model", type=click.Path(dir_okay=False))
-@click.option("--coverage", type=float, default=0.95, show_default=True)
+@click.option(
+    "--coverage", type=float, default=0.95, show_default=True, help="Share of touches inside."
+)
 def touch_ellipses(model: str, coverage: float) -> None:
-    """Print the ellipse of each key of a saved MODEL: centre, half axes, angle."""
+    """Print the ellipse of each key of a saved MODEL, a line a key, parted by tabs.
+
+    Key, centre x and y, greater and lesser half axis, all in layout units, and the angle of the greater
+    axis in radians from the x axis towards y (downwards).
+    """
     fitted = load_touch(model)
     for ellipse in ellipses(fitted, coverage=coverage):
         click.echo(
@@ -119,7 +131,7 @@ def touch_ellipses(model: str, coverage: float) -> None:
         )
 
 
-@touch.command("compare")
+@touch.command("compare", short_help="Compare touch models on held-out people.")
 @click.argument("log", type=click.Path(dir_okay=False))
 @_layout_option
 @_size_option
@@ -172,7 +184,9 @@ def touch_compare(
     models = default_models()
     if baseline is not None and baseline not in models:
         raise TouchModelError(
-            f"{baseline!r} is not compared", field="baseline", fix=f"use one of {', '.join(models)}"
+            f"{baseline!r} is not compared",
+            field="baseline",
+            fix=f"use one of {', '.join(map(repr, models))}",
         )
     total = (
         len(models) * max(5, len(touches.persons))
@@ -200,7 +214,7 @@ def touch_compare(
         click.echo(draw, err=True)
 
 
-@touch.command("draw")
+@touch.command("draw", short_help="Draw touches, ellipses, or people.")
 @click.argument("log", type=click.Path(dir_okay=False))
 @_layout_option
 @_size_option

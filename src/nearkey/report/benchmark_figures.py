@@ -59,17 +59,16 @@ def plot_accuracy_by_noise(
                     np.asarray([100 * e[part] for _, e in points])
                     for part in ("value", "low", "high")
                 )
-                # A second round of colours is told apart by line and mark.
-                second = names.index(name) >= 6
+                look = looks[name]
                 axes.errorbar(
                     x,
                     y,
                     yerr=np.maximum([y - low, high - y], 0),
-                    color=looks[name].colour,
-                    marker=looks[name].mark,
-                    markersize=7.0 if second else 4.5,
-                    markerfacecolor="none" if second else looks[name].colour,
-                    linestyle="--" if second else "-",
+                    color=look.colour,
+                    marker=look.mark,
+                    markersize=4.5 if look.face == look.colour else 7.0,
+                    markerfacecolor=look.face,
+                    linestyle=look.line,
                     lw=2.2 if i == 0 else 1.2,
                     elinewidth=0.8,
                     label=text_for_plot(name),
@@ -139,6 +138,9 @@ def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
                 edgecolor="white",
             )
             below.set_yscale("log")
+            below.yaxis.set_minor_formatter("")
+            below.yaxis.set_major_formatter("{x:g}")
+            below.set_ylim(bottom=0.7)
             below.set_xlabel("probability of the first candidate")
         grid[0][0].set_ylabel("share that was right")
         grid[1][0].set_ylabel("words")
@@ -155,14 +157,17 @@ def plot_ranks(scores: Mapping[str, Mapping[str, Any]]) -> Figure:
         figure = new_figure(6.4, 3.6)
         axes = figure.subplots()
         for name, score in scores.items():
+            look = looks[name]
             ranks = np.asarray(score["ranks"], dtype=np.float64)
             total = ranks.sum() + score["missed"]
             axes.plot(
                 np.arange(1, len(ranks) + 1),
                 100 * np.cumsum(ranks) / total,
-                color=looks[name].colour,
-                marker=looks[name].mark,
-                markersize=4.5,
+                color=look.colour,
+                marker=look.mark,
+                markersize=4.5 if look.face == look.colour else 7.0,
+                markerfacecolor=look.face,
+                linestyle=look.line,
                 label=text_for_plot(name, 40),
             )
         axes.set_xlabel("place in the list")
@@ -234,9 +239,8 @@ def save_score_figures(result: LayoutScore, folder: Path) -> list[Path]:
     """The rank distribution and, where there are probabilities, the reliability of a score, as SVG."""
     data = result.to_dict()
     own = data["score"]
-    lists = {own["decoder"]: own} | {
-        name: other for name, other in data["compared"].items() if name != own["decoder"]
-    }
+    # Where others are compared, our decoder stands among them with the words that they were given.
+    lists = data["compared"] or {own["decoder"]: own}
     made = [folder / f"{result.layout}.ranks.svg"]
     save_figure(plot_ranks(lists), made[0])
     shown = {

@@ -34,6 +34,7 @@ class _Panel(NamedTuple):
     values: list[float]
     halves: list[float]
     ideal: float | None = None
+    bounds: tuple[float, float] = (-np.inf, np.inf)  # beyond them there are no values
 
 
 def plot_touch_comparison(comparison: Comparison) -> Figure:
@@ -73,7 +74,7 @@ def _panels(comparison: Comparison, rows: Sequence[ComparisonRow]) -> list[_Pane
     def percent(title: str, value: str, ideal: float | None = None, note: str = "") -> _Panel:
         values = [100 * getattr(r, value) for r in rows]
         halves = [100 * getattr(r, f"{value}_half") for r in rows]
-        return _Panel(title, f"%{note}", values, halves, ideal)
+        return _Panel(title, f"%{note}", values, halves, ideal, (0.0, 100.0))
 
     panels = [
         _Panel(
@@ -100,7 +101,8 @@ def _draw(axes: Axes, panel: _Panel, base: Sequence[bool]) -> None:
     ):
         colour = INK if dark else ACCENT
         if low <= value <= high:
-            axes.plot([value - half, value + half], [row, row], color=colour, lw=1.6, zorder=2)
+            ends = np.clip([value - half, value + half], *panel.bounds)
+            axes.plot(ends, [row, row], color=colour, lw=1.6, zorder=2)
             axes.plot(value, row, "o", color=colour, markersize=4.2, zorder=3)
             continue
         left = value < low
@@ -123,7 +125,7 @@ def _draw(axes: Axes, panel: _Panel, base: Sequence[bool]) -> None:
 def _range(panel: _Panel) -> tuple[float, float]:
     """What the axis shows: all rows but those further off than all others are wide."""
     values, halves = np.array(panel.values), np.nan_to_num(panel.halves)
-    low, high = values - halves, values + halves
+    low, high = np.clip([values - halves, values + halves], *panel.bounds)
     shown = np.ones(len(values), dtype=bool)
     for row in range(len(values) if len(values) > 2 else 0):
         others = np.arange(len(values)) != row

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,14 +21,21 @@ _PLACES = [
     for radius in (11.0, 15.0, 21.0, 28.0)
     for angle in np.radians((45, 135, -45, -135, 90, -90, 0, 180))
 ]
+_POINT, _RING = 2.0, 7.0  # radii of marks and of the ring round one, in points of type
 
 
 def place_labels(
-    axes: Axes, x: NDArray[np.float64], y: NDArray[np.float64], labels: Mapping[int, str]
+    axes: Axes,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    labels: Mapping[int, str],
+    *,
+    ringed: Collection[int] = (),
 ) -> None:
     """Write `labels` (position of the point: text) where they cover the fewest points and labels.
 
-    All points of the plot are given, not only those to be named. Limits must not change afterwards.
+    All points of the plot are given, not only those to be named; those with a ring are `ringed`. Limits
+    must not change afterwards.
     """
     figure = axes.get_figure()
     if figure is None:
@@ -39,12 +46,14 @@ def place_labels(
     per_point = figure.dpi / 72
     points = axes.transData.transform(np.column_stack([x, y])) / per_point
     frame = np.asarray(axes.bbox.extents) / per_point
+    radii = np.full(len(points), _POINT)
+    radii[list(ringed)] = _RING
     taken: list[NDArray[np.float64]] = []
     for index, label in labels.items():
         text = text_for_plot(label, 20)
         size = np.array([5.2 * len(text), 8.0])
         costs = [
-            _cost(points[index] + place, size, points, taken, frame) + 0.01 * number
+            _cost(points[index] + place, size, points, radii, taken, frame) + 0.01 * number
             for number, place in enumerate(_PLACES)
         ]
         place = _PLACES[int(np.argmin(costs))]
@@ -69,12 +78,13 @@ def _cost(
     centre: NDArray[np.float64],
     size: NDArray[np.float64],
     points: NDArray[np.float64],
+    radii: NDArray[np.float64],
     taken: list[NDArray[np.float64]],
     frame: NDArray[np.float64],
 ) -> float:
     """Points under a label, labels it would cover (dear), and whether it leaves the axes (dearer)."""
     low, high = centre - size / 2, centre + size / 2
-    covered = ((points > low - 2) & (points < high + 2)).all(axis=1).sum()
+    covered = (np.hypot(*(points - np.clip(points, low, high)).T) < radii).sum()
     overlap = sum(bool((low < box[2:]).all() and (high > box[:2]).all()) for box in taken)
     outside = bool((low < frame[:2]).any() or (high > frame[2:]).any())
     return float(covered) + 10.0 * overlap + 20.0 * outside

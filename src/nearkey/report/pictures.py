@@ -154,7 +154,7 @@ def layout_pictures(result: RankResult, touches: Sequence[Recorded]) -> Iterator
     """The layouts worth looking at, with touches and 95 % ellipses."""
     for name, why in drawn_layouts(result):
         scored = result.scored[name]
-        layout, row = scored.layout, result.row(name)
+        layout, row, shape = scored.layout, result.row(name), shape_of(scored.layout)
         log = log_for(layout, touches)
         source = "logged touches" if log is not None else "touches drawn from the touch model"
         figure = draw_touches(
@@ -169,7 +169,7 @@ def layout_pictures(result: RankResult, touches: Sequence[Recorded]) -> Iterator
             alt=f"Layout {name}: "
             + "; ".join(f"key {key.label}" for key in layout.letter_keys)
             + f". Shown with {source} and the ellipse that holds 95 % of the touches of each key.",
-            caption=f"{why[0].upper()}{why[1:]}. {shape_of(layout)}, {MEASURE_NAMES['top3']} "
+            caption=f"{why[0].upper()}{why[1:]}{'' if shape in why else f', {shape}'}: {MEASURE_NAMES['top3']} "
             f"{percent(row.top3.value)} % ({span(row.top3, percent)}). Dots: {source}; ellipses: the model's 95 %.",
             embed="png",
         )

@@ -115,6 +115,7 @@ def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
     """
     accuracy = result.by if result.by in _SHARES else "top3"
     x = 100 * _values(result, accuracy)
+    base = [i for i, row in enumerate(result.rows) if row.layout == result.baseline]
     near = [i for i, row in enumerate(result.rows) if row.layout in set(leading(result, most))]
     views = [np.arange(len(x))] + ([np.array(near)] if len(near) < len(x) else [])
     with styled():
@@ -127,6 +128,8 @@ def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
             for axes, view in zip(grid[:, column], views, strict=True):
                 zoomed = view is not views[0]
                 drawn = front[np.isin(front, view)]
+                note = "\n(speed constants are unverified)" if measure == "wpm" else ""
+                axes.set_xlabel(f"{MEASURE_NAMES[accuracy]}, %{note}")
                 axes.plot(x[drawn], y[drawn], color=GREY, lw=1.0, zorder=1.5, label="Pareto front")
                 _scatter(axes, result, x, y, view)
                 axes.set_title(f"{MEASURE_NAMES[measure]}{', the leaders' if zoomed else ''}")
@@ -134,9 +137,8 @@ def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
                 axes.margins(0.1)
                 axes.locator_params(nbins=6, steps=[1, 2, 5, 10])
                 if zoomed or len(views) == 1:
-                    place_labels(axes, x, y, {int(i): str(result.rows[i].place) for i in view})
-            note = "\n(speed constants are unverified)" if measure == "wpm" else ""
-            grid[-1, column].set_xlabel(f"{MEASURE_NAMES[accuracy]}, %{note}")
+                    labels = {int(i): str(result.rows[i].place) for i in view}
+                    place_labels(axes, x, y, labels, ringed=base)
         _legend(figure, grid[0, 0])
     return figure
 
@@ -149,7 +151,7 @@ def plot_collisions(result: RankResult) -> Figure:
     distance below it is what noise costs. Raises NearkeyError without matplotlib.
     """
     scored = [result.scored[row.layout] for row in result.rows]
-    named = [i for i, row in enumerate(result.rows) if i == 0 or row.layout == result.baseline]
+    base = [i for i, row in enumerate(result.rows) if row.layout == result.baseline]
     with styled():
         figure = new_figure(7.6, 3.9)
         panels = figure.subplots(1, 2)
@@ -175,7 +177,8 @@ def plot_collisions(result: RankResult) -> Figure:
             axes.set_ylabel("noisy touches, % of words" if k == 1 else "")
             axes.grid(True)
             axes.margins(0.06)
-            place_labels(axes, x, y, {i: str(result.rows[i].place) for i in named})
+            labels = {i: str(result.rows[i].place) for i in {0, *base}}
+            place_labels(axes, x, y, labels, ringed=base)
         _legend(figure, panels[0])
     return figure
 
@@ -239,7 +242,15 @@ def _scatter(
     for shape, look in shape_looks(sorted(set(shapes.tolist()))).items():
         mine = view[shapes[view] == shape]
         axes.plot(
-            x[mine], y[mine], look.mark, color=look.colour, ms=5, alpha=0.75, mew=0, label=shape
+            x[mine],
+            y[mine],
+            look.mark,
+            color=look.colour,
+            mfc=look.face,
+            ms=5,
+            alpha=0.75,
+            mew=0 if look.face == look.colour else 1,
+            label=shape,
         )
     ringed = view[base[view]]
     if len(ringed):

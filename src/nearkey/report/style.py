@@ -62,12 +62,13 @@ _FIGURE = {
 
 
 class Look:
-    """Colour and mark of one group."""
+    """Colour, mark, the mark's face and the line of one group."""
 
-    __slots__ = ("colour", "mark")
+    __slots__ = ("colour", "face", "line", "mark")
 
-    def __init__(self, colour: str, mark: str) -> None:
+    def __init__(self, colour: str, mark: str, *, second: bool) -> None:
         self.colour, self.mark = colour, mark
+        self.face, self.line = ("none", "--") if second else (colour, "-")
 
 
 @contextmanager
@@ -94,9 +95,9 @@ def new_figure(width_in: float, height_in: float, *, gap_in: float = 0.04) -> Fi
 
 
 def shape_looks(shapes: Sequence[str]) -> dict[str, Look]:
-    """A look for each shape, in the order given."""
+    """A look for each shape, in the order given; a second round of colours is hollow and dashed."""
     return {
-        shape: Look(_COLOURS[i % len(_COLOURS)], _MARKS[i % len(_MARKS)])
+        shape: Look(_COLOURS[i % len(_COLOURS)], _MARKS[i % len(_MARKS)], second=i >= len(_COLOURS))
         for i, shape in enumerate(dict.fromkeys(shapes))
     }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import ceil
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -34,6 +35,7 @@ Floats = NDArray[np.float64]
 
 _DRAWS = 4000  # touches a key drawn to know the moments of a model that does not state them
 _MOST_DOTS = 4000
+_LETTERS_AN_INCH = 16  # of a note in 8 point type
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,9 +185,12 @@ def plot_people(
             _person(axes, layout, points[mine], keys[mine], name, min_touches)
         for axes in grid.flat[len(people) :]:
             axes.set_visible(False)
-        note = (
+        for axes in grid.flat[max(len(people) - columns, 0) : len(people)]:
+            axes.tick_params(labelbottom=True)  # also above a place left free
+        note = fill(
             f"Broad arrow: mean offset. Thin arrows: mean offset on a key touched {min_touches} times "
-            "or more. Offset and SD are right, down in mm."
+            "or more. All in mm; offset and SD: right, down.",
+            int(_LETTERS_AN_INCH * figure.get_figwidth()),
         )
         if len(people) < len(names):
             note += f"\n{len(people)} of {len(names)} people, those with the most touches."

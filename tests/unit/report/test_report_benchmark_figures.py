@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
+from nearkey.report import benchmark_figures
 from nearkey.report.benchmark_figures import (
     plot_accuracy_by_noise,
     plot_keystrokes_by_keys,
@@ -42,12 +45,50 @@ def test_reliability_points_are_the_bins():
     assert [bar.get_height() for bar in figure.axes[2].patches] == [
         b["words"] for b in found["bins"]
     ]
+    figure.draw_without_rendering()
+    heights = [
+        label.get_window_extent()
+        for label in figure.axes[2].get_yticklabels(which="both")
+        if label.get_text()
+    ]
+    assert not any(a.overlaps(b) for a, b in itertools.pairwise(heights))
 
 
 def test_rank_lines_add_up_to_the_words_listed():
     figure = plot_ranks({"x": {"ranks": [6, 2, 1], "missed": 1}})
     (line,) = figure.axes[0].lines
     assert line.get_ydata().tolist() == [60.0, 80.0, 90.0]
+
+
+def test_eight_decoders_look_different():
+    figure = plot_ranks({f"decoder {i}": {"ranks": [6, i], "missed": 1} for i in range(8)})
+    looks = {
+        (line.get_color(), line.get_linestyle(), line.get_markerfacecolor())
+        for line in figure.axes[0].lines
+    }
+    assert len(looks) == 8
+
+
+def test_decoders_are_drawn_over_the_words_that_all_of_them_had(tmp_path, monkeypatch):
+    own = {"decoder": "ours", "ranks": [1500], "missed": 500}
+    own |= {"calibration": None, "calibration_known": None}
+    compared = {"ours": {"ranks": [8], "missed": 2}, "other": {"ranks": [5], "missed": 5}}
+
+    class Result:
+        layout = "pad"
+
+        def __init__(self, compared):
+            self.compared = compared
+
+        def to_dict(self):
+            return {"score": own, "compared": self.compared}
+
+    drawn = []
+    monkeypatch.setattr(benchmark_figures, "plot_ranks", lambda lists: drawn.append(lists))
+    monkeypatch.setattr(benchmark_figures, "save_figure", lambda figure, path: None)
+    benchmark_figures.save_score_figures(Result(compared), tmp_path)
+    benchmark_figures.save_score_figures(Result({}), tmp_path)
+    assert drawn == [compared, {"ours": own}]
 
 
 def test_keystrokes_stand_in_the_order_of_keys():

@@ -78,7 +78,10 @@ def test_intervals_are_those_of_the_table():
     lines = [line for line in axes.lines if line.get_ydata()[0] == 0 and len(line.get_xdata()) == 2]
     (ends,) = [sorted(line.get_xdata()) for line in lines if line.get_linestyle() == "-"]
     assert ends == pytest.approx(
-        [100 * (row.inside_95 - row.inside_95_half), 100 * (row.inside_95 + row.inside_95_half)]
+        [
+            100 * (row.inside_95 - row.inside_95_half),
+            min(100 * (row.inside_95 + row.inside_95_half), 100),
+        ]
     )
     dashed = [line for line in axes.lines if line.get_linestyle() == "--"]
     assert [line.get_xdata()[0] for line in dashed] == [95.0]
@@ -93,3 +96,15 @@ def test_two_models_and_one_fold_can_be_drawn(tmp_path):
     assert dots(figure.axes[0])[0][0] == pytest.approx(1.0)
     figure.savefig(tmp_path / "two.png")
     assert (tmp_path / "two.png").stat().st_size > 5000
+
+
+def test_no_share_is_drawn_beyond_100_per_cent():
+    folds = [
+        FoldScore(name, f"p{i}", 100, -300.0, 90, inside, 0, 0)
+        for name in ("a", "b")
+        for i, inside in enumerate((100, 99, 80))
+    ]
+    found = summarise(folds, scheme="Leave one person out, 3 people")
+    assert found.rows[0].inside_95 + found.rows[0].inside_95_half > 1  # a t interval may
+    axes = plot_touch_comparison(found).axes[-1]
+    assert max(max(line.get_xdata()) for line in axes.lines) == 100

@@ -21,6 +21,7 @@ from nearkey.report import (
     plot_tradeoff,
     shape_of,
 )
+from nearkey.report.labels import place_labels
 from nearkey.report.style import text_for_plot
 from nearkey.touch import concat
 
@@ -275,3 +276,34 @@ def test_without_matplotlib_the_error_names_the_extra(monkeypatch):
     model = nk.GaussianTouch.from_layout(layout, spread_mm=2.0)
     with pytest.raises(NearkeyError, match=r"pip install 'nearkey\[report\]'"):
         plot_ellipses(layout, model)
+
+
+def test_what_is_written_below_people_lies_within_the_picture_and_every_column_has_its_scale():
+    layout = grids(2, 3, 1)[0]
+    for people, columns in ((1, 4), (3, 4), (5, 4)):
+        logs = [_touches(layout, 30, seed=i, person=f"p{i}") for i in range(people)]
+        figure = plot_people(concat(logs), layout, columns=columns)
+        figure.draw_without_rendering()
+        written = figure._supxlabel.get_window_extent()
+        assert 0 <= written.x0 < written.x1 <= figure.bbox.width
+        assert "All in mm" in figure.get_supxlabel().replace("\n", " ")
+        shown = [axes for axes in figure.axes if axes.get_visible()]
+        for axes in shown[-min(columns, people) :]:
+            assert any(label.get_text() and label.get_visible() for label in axes.get_xticklabels())
+
+
+def test_labels_keep_clear_of_the_ring_around_the_baseline():
+    # 7 points: the radius of the ring (12 points across) and of its line.
+    from matplotlib.figure import Figure
+
+    figure = Figure(dpi=72)
+    axes = figure.subplots()
+    x, y = np.array([0.0, 0.02, 1.0]), np.array([0.0, 0.0, 1.0])
+    axes.plot(x, y, "o")
+    place_labels(axes, x, y, {0: "1", 1: "2"}, ringed=[0])
+    ring = axes.transData.transform((0.0, 0.0))
+    for text in axes.texts:
+        centre = axes.transData.transform(text.xy) + text.get_position()
+        half = np.array([2.6, 4.0])
+        nearest = np.clip(ring, centre - half, centre + half)
+        assert np.hypot(*(nearest - ring)) >= 7.0
