@@ -60,6 +60,11 @@ class Truecase:
         """Number of words whose form differs from the lexicon's."""
         return len(self._forms)
 
+    @property
+    def forms(self) -> Mapping[int, str]:
+        """The usual forms that differ from the lexicon's, by the word's position there."""
+        return self._forms
+
     def form(self, word: str, *, start: bool = False) -> str:
         """The word as it is usually written; with a capital at the start of a sentence."""
         at = self._lexicon.index(word)
