@@ -28,8 +28,9 @@ from nearkey.language.building.fetch import cache_folder, locate
 from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
 from nearkey.language.building.intake import read_text_source
 from nearkey.language.building.kneser_ney import estimate
+from nearkey.language.building.overlap import without_sentences_of
 from nearkey.language.building.recipe import Recipe, TextSource, read_recipe
-from nearkey.language.building.streams import encode_stream
+from nearkey.language.building.streams import TextStream, encode_stream
 from nearkey.language.check import score_text
 from nearkey.language.tokens import FIRST_WORD, MARKS
 
@@ -73,15 +74,19 @@ def yardstick(data: Path) -> list[str | float | int | None]:
     pack = load_pack("en")
     token_of = {word: at + FIRST_WORD for at, word in enumerate(pack.lexicon.words)}
 
-    def encoded(source: TextSource) -> np.ndarray:
+    def read(source: TextSource) -> TextStream:
         files = locate(source, recipe=path, data=data, cache=cache_folder())
-        stream, _ = read_text_source(source, files, recipe)
+        return read_text_source(source, files, recipe)[0]
+
+    def encoded(stream: TextStream) -> np.ndarray:
         return encode_stream(stream, token_of, fold=True)
 
-    text = np.concatenate([encoded(s) for s in recipe.text if s.name in YARDSTICK_SOURCES])
+    evaluation = read(recipe.evaluation[0])
+    poured = [read(source) for source in recipe.text if source.name in YARDSTICK_SOURCES]
+    text = np.concatenate([encoded(without_sentences_of(s, [evaluation])[0]) for s in poured])
     counts = count_ngrams(text, order=3, vocab_size=len(token_of) + FIRST_WORD)
     model = estimate(counts)
-    stream = encoded(recipe.evaluation[0])
+    stream = encoded(evaluation)
     mixed = interpolated(model, pack)
     record = held_out_record(mixed, stream, "yardstick")
     scores = np.log(0.7 * np.exp(model.score(stream)) + 0.3 * np.exp(mixed.log_prob[0][stream]))

@@ -24,7 +24,6 @@ from nearkey.language.building.fetch import DATA_VARIABLE, cache_folder
 from nearkey.language.building.intake import Intake, read_sources
 from nearkey.language.building.letters import estimate_letters
 from nearkey.language.building.licence import licence_text
-from nearkey.language.building.overlap import without_sentences_of
 from nearkey.language.building.progress import Progress
 from nearkey.language.building.prune import prune_to_size
 from nearkey.language.building.quantise import quantised, write_table
@@ -150,11 +149,6 @@ def _build_into(
             field="text",
             fix=f"name the data folder by --data or {DATA_VARIABLE}",
         )
-    for name, stream in intake.streams.items():
-        kept, dropped = without_sentences_of(stream, list(intake.evaluation.values()))
-        if dropped:
-            intake.streams[name] = kept
-            intake.reports[name].drop("sentence of an evaluation text", dropped)
     report.dropped = {name: dict(read.dropped) for name, read in intake.reports.items()}
     fold = recipe.lexicon.fold_accents
 

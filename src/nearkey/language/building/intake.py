@@ -21,6 +21,7 @@ from nearkey.language.building.kept import (
     source_key,
 )
 from nearkey.language.building.libraries import library_version
+from nearkey.language.building.overlap import without_sentences_of
 from nearkey.language.building.progress import Progress
 from nearkey.language.building.recipe import Recipe, TextSource, WordSource
 from nearkey.language.building.streams import StreamReader, TextStream, select
@@ -60,7 +61,8 @@ def read_sources(
 
     The reading of each text is kept in the `cache` folder and taken from there while neither the text
     nor how it is read has changed; a further record says so. So are its parts, until it is whole: an
-    interrupted reading goes on at the last of them.
+    interrupted reading goes on at the last of them. What a text shares with the evaluation texts is left
+    out of it in the end.
     """
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
     for number, source in enumerate(todo):
@@ -108,6 +110,11 @@ def read_sources(
                 note = f"{source.title} (cannot be kept for a later build: {fault.strerror})"
                 yield Progress("read", number, len(todo), note)
         (into.streams if source in recipe.text else into.evaluation)[source.name] = stream
+    for name, stream in into.streams.items():
+        kept_apart, dropped = without_sentences_of(stream, list(into.evaluation.values()))
+        if dropped:
+            into.streams[name] = kept_apart
+            into.reports[name].drop("sentence of an evaluation text", dropped)
     yield Progress("read", len(todo), len(todo))
 
 
