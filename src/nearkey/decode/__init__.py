@@ -17,6 +17,7 @@ from nearkey.decode.protocols import (
     State,
     TableLanguageModel,
     TouchModel,
+    check_pack,
 )
 from nearkey.decode.stream import Stream
 
@@ -35,5 +36,6 @@ __all__ = [
     "Stream",
     "TableLanguageModel",
     "TouchModel",
+    "check_pack",
     "fit_edits",
 ]

@@ -8,6 +8,8 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey.errors import DecodeError
+
 __all__ = [
     "ComponentTouchModel",
     "LanguageModel",
@@ -16,6 +18,7 @@ __all__ = [
     "State",
     "TableLanguageModel",
     "TouchModel",
+    "check_pack",
 ]
 
 State = Any
@@ -99,3 +102,15 @@ class LanguagePack(Protocol):
 
     @property
     def language_model(self) -> LanguageModel: ...
+
+
+def check_pack(pack: object, where: str) -> None:
+    """Raise DecodeError unless `pack` has what a pack has: a name, say, has to be loaded first."""
+    if not (hasattr(pack, "lexicon") and hasattr(pack, "language_model")):
+        name = pack if isinstance(pack, str) else "en"
+        raise DecodeError(
+            f"{pack!r} is no language pack",
+            where=where,
+            field="pack",
+            fix=f"give nearkey.load_pack({name!r})",
+        )

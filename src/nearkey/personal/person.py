@@ -247,9 +247,9 @@ class LivePerson:
         """See `Decoder.letters_at`."""
         return self._person.decoder.letters_at(point, before=before)
 
-    def marks(self, context: str, /) -> list[tuple[str, float]]:
+    def marks(self, context: str, /, *, on: str = "") -> list[tuple[str, float]]:
         """See `Decoder.marks`."""
-        return self._person.decoder.marks(context)
+        return self._person.decoder.marks(context, on=on)
 
     def state_after(self, text: str, /) -> State:
         """See `Decoder.state_after`."""

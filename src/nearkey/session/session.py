@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
 
-from nearkey.errors import JournalError, NearkeyError
+from nearkey.errors import DecodeError, JournalError, NearkeyError
 from nearkey.session import events as ev
 from nearkey.session.apply import apply
 from nearkey.session.decide import decide
@@ -189,8 +189,17 @@ class Session(Standing):
     # ---- verbs ----
 
     def tap(self, x: float, y: float, time_s: float | None = None) -> bool:
-        """A touch, in layout units; on a function key it does what that key does."""
-        return self.do(ev.Tap(float(x), float(y), self._time(time_s)))
+        """A touch, in layout units; on a function key it does what that key does.
+
+        Raises DecodeError for a place that is no number.
+        """
+        try:
+            place = float(x), float(y)
+        except (TypeError, ValueError):
+            raise DecodeError(
+                f"({x!r}, {y!r}) is no place", where="tap", field="x, y", fix="give two numbers"
+            ) from None
+        return self.do(ev.Tap(*place, self._time(time_s)))
 
     def accept(self, rank: int = 0, *, time_s: float | None = None) -> bool:
         """Choose a candidate. The next letter touched commits it, with a space."""

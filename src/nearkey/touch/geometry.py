@@ -40,7 +40,10 @@ class Geometry:
     _by_name: dict[str, int] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        by_name = {letter: i for i, group in enumerate(self.letters) for letter in group}
+        by_name: dict[str, int] = {}
+        for i, group in enumerate(self.letters):
+            for letter in group:  # of several keys with a letter, the first
+                by_name.setdefault(letter, i)
         object.__setattr__(self, "_by_name", by_name)
         self.centers.setflags(write=False)
         self.sizes.setflags(write=False)
@@ -72,6 +75,12 @@ class Geometry:
                 fix="give the keys ids that are no letters",
             )
         return by_id
+
+    def keys_with(self, letter: str) -> list[int]:
+        """All keys that write a letter (or a space); none for what is the id of a key."""
+        if letter in self.key_ids:
+            return []
+        return [i for i, group in enumerate(self.letters) if letter in group]
 
     def match(self, other: Geometry) -> NDArray[np.intp] | None:
         """For each key of `other`, the key here with the same rectangle; None when one has none."""

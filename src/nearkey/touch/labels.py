@@ -39,7 +39,8 @@ class Labelled:
 def target_keys(log: TouchLog, layout: Layout | Geometry) -> NDArray[np.intp]:
     """The key index of every touch's target `(n,)`, -1 where the target is empty.
 
-    A target may be a key id or a letter, whichever the layout has. Raises TouchDataError naming
+    A target may be a key id or a letter, whichever the layout has; one that several keys write (a space, where
+    there are two space keys) means the nearest of them. Raises TouchDataError naming
     the row for a target that is neither.
     """
     geometry = geometry_of(layout)
@@ -64,7 +65,15 @@ def target_keys(log: TouchLog, layout: Layout | Geometry) -> NDArray[np.intp]:
                 fix=f"keys are {known}",
             )
         index[i] = key
-    return index[inverse]
+    keys = index[inverse]
+    for name in names.tolist():
+        twins = geometry.keys_with(name)
+        if len(twins) > 1:
+            meant = np.flatnonzero(log.target == name)
+            points = log.in_units_of(geometry).points[meant]
+            apart = points[:, None, :] - geometry.centers[twins]
+            keys[meant] = np.array(twins)[np.einsum("ijk,ijk->ij", apart, apart).argmin(axis=1)]
+    return keys
 
 
 def label(log: TouchLog, layout: Layout | Geometry) -> Labelled:

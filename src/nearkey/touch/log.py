@@ -79,11 +79,13 @@ class TouchLog:
             )
         missing = [name for name in REQUIRED if name not in columns]
         if missing:
+            lower = {str(name).strip().lower() for name in columns}
+            named = " (names are in lower case)" if lower.issuperset(missing) else ""
             raise TouchDataError(
                 "column is missing" if len(missing) == 1 else "columns are missing",
                 where=where,
                 field=", ".join(missing),
-                fix=f"a touch log needs {', '.join(REQUIRED)}",
+                fix=f"a touch log needs {', '.join(REQUIRED)}{named}",
             )
         n = len(np.atleast_1d(np.asarray(columns["x"], dtype=object)))
         if n == 0:

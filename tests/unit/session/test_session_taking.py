@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from small_models import FIRST_WORD, SmallLexicon, SmallPack, SmallTableModel
 
+import nearkey as nk
 from nearkey.decode import Decoder, EditCosts
 from nearkey.layout import Layout
 from nearkey.session import Session
@@ -85,3 +86,14 @@ def test_both_symbol_keys_are_an_apostrophe_inside_a_word_and_a_mark_after_it(
     assert session.text == "don't gate. "
     press(session, "gate", "0", symbol, "0")
     assert session.text == "don't gate. gate. "
+
+
+def test_a_place_that_is_no_number_is_named():
+    layout = nk.Layout.named("qwerty")
+    session = nk.Session(
+        nk.Decoder(layout, nk.GaussianTouch.from_layout(layout, spread=0.3), nk.load_pack("en"))
+    )
+    with pytest.raises(nk.NearkeyError, match=r"\('a', 1\) is no place") as caught:
+        session.tap("a", 1)  # type: ignore[arg-type]
+    assert caught.value.field == "x, y"
+    assert session.text == ""
