@@ -78,7 +78,7 @@ class Geometry:
 
     def keys_with(self, letter: str) -> list[int]:
         """All keys that write a letter (or a space); none for what is the id of a key."""
-        if letter in self.key_ids:
+        if len(letter) != 1 or letter in self.key_ids:
             return []
         return [i for i, group in enumerate(self.letters) if letter in group]
 
