@@ -291,7 +291,14 @@ PLANS = {
     "an endless surface": (other("12", "inf"), "surface.height_mm: is inf; give millimetres"),
     "no spread": (other("2.0", "-2.0"), "touch.spread_mm: is -2; give millimetres above 0"),
     "a spread of NaN": (other("2.0", "nan"), "touch.spread_mm: is nan; give"),
-    "no touches": (other("spread_mm = 2.0\n", ""), "touch: says nothing about touches; give"),
+    "no touches": (
+        other("spread_mm = 2.0\n", ""),
+        "touch: says nothing about touches; give touch.spread_mm or touch.logs",
+    ),
+    "no word of touches": (
+        other("[touch]\nspread_mm = 2.0\n", ""),
+        "touch: says nothing about touches; give touch.spread_mm or touch.logs",
+    ),
     "an unknown rule": (other("rows", 'rule = "odd"\nrows'), "candidates[0].rule: no rule 'odd'"),
     "no rows": (other("rows = 3\n", ""), "candidates[0].rows: is missing; say how many cells"),
     "a base that is not there": (
@@ -396,7 +403,8 @@ def test_a_flipped_byte_in_a_pack_is_found(tmp_path, pack_folder, name):
 def test_packs_that_are_not_there_or_no_packs(tmp_path, pack_folder):
     path = tmp_path / "plan.toml"
     path.write_text(f'pack = "klingon"\n{PLAN}')
-    assert "klingon: no such pack; install it, or build it" in refused(tmp_path, "rank", path)
+    told = f"nearkey: {path}: pack: klingon: no such pack; install it, or build it"
+    assert refused(tmp_path, "rank", path).startswith(told)
     empty = tmp_path / "empty"
     empty.mkdir()
     path.write_text(f'pack = "{empty}"\n{PLAN}')

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from nearkey.commands.shared import json_text, progress_bar
-from nearkey.errors import PlanError
+from nearkey.errors import PackError, PlanError
 
 __all__ = ["rank"]
 
@@ -67,7 +67,7 @@ def rank(
         if value is not None:
             settings[name] = value
     fingers = PlanFingers.of(loaded, exponent=finger_exponent) if widths else None
-    pack = load_pack(loaded.file.pack)
+    pack = load_pack(_pack_folder(loaded.file.pack, plan))
     with progress_bar(loaded.file.name) as bar:
         settings |= {"pack": pack, "checkpoint": checkpoint}
         settings["progress"] = lambda p: bar(p.done, p.total)
@@ -100,6 +100,17 @@ def rank(
             title=loaded.file.report.title or loaded.file.name,
         )
         click.echo(f"report: {made.page}", err=as_json)
+
+
+def _pack_folder(name: str, plan: str) -> Path:
+    """Where the plan's pack lies; PlanError names the plan where there is no such pack."""
+    from nearkey.language.pack import find_pack
+
+    try:
+        return find_pack(name)
+    except PackError as fault:
+        problem = f"{fault.where}: {fault.problem}" if fault.where else fault.problem
+        raise PlanError(problem, where=plan, field="pack", fix=fault.fix) from None
 
 
 def _widths(text: str | None, report: str | None, exponent: float | None) -> list[float]:

@@ -58,7 +58,7 @@ class Plan:
                 "says nothing about touches",
                 where=where,
                 field="touch",
-                fix="give spread_mm or [[touch.logs]]",
+                fix="give touch.spread_mm or touch.logs",
             )
         layouts = []
         for i, candidate in enumerate(spec.candidates):

@@ -90,7 +90,7 @@ class PlanFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     name: str
     surface: Surface
     candidates: Annotated[list[Grid], Meta(min_length=1)]
-    touch: Touch
+    touch: Touch = msgspec.field(default_factory=Touch)
     baseline: Baseline | None = None
     corpus: Corpus | None = None
     pack: str = "en"
