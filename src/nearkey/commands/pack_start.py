@@ -61,12 +61,14 @@ def start(
     pass it on without the consent of the people whose words it holds.
     """
     from nearkey.commands.pack import pack_build
+    from nearkey.errors import PackError
     from nearkey.files import atomic_write
     from nearkey.language.building.recipe import read_recipe
-    from nearkey.language.building.starter import draft_recipe
+    from nearkey.language.building.starter import draft_recipe, too_little_text
 
     path = out / "recipe.toml"
     refuse_to_overwrite(path, force)
+    replaced = path.exists()
     refuse_to_overwrite(out / "pack", force or recipe_only)
     drafted = draft_recipe(
         texts,
@@ -88,5 +90,14 @@ def start(
     click.echo(f"recipe    {os.fspath(path)}")
     click.echo(f"alphabet  {recipe.alphabet}")
     click.echo(f"short     {' '.join(recipe.lexicon.always)}")
-    if not recipe_only:
+    if recipe_only:
+        return
+    try:
         context.invoke(pack_build, source=os.fspath(path), wheel=wheel, force=force)
+    except PackError as fault:
+        little = too_little_text(fault, texts)
+        if little is None:
+            raise  # the recipe stays: it may be what has to be mended
+        if not replaced:  # of no use for more text, and in the way of the next try
+            path.unlink()
+        raise little from None

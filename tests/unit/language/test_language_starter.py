@@ -117,6 +117,24 @@ def test_what_cannot_be_used_is_named(tmp_path):
         draft_recipe([tmp_path / "none.txt"], tmp_path, language="xx")
 
 
+def test_too_little_text_is_told_and_leaves_nothing_in_the_way(tmp_path):
+    text, out = tmp_path / "notes.txt", tmp_path / "out"
+    little = "one small text\nwith few words\n"  # none of it falls to the held-out part
+    text.write_text(little)
+    for _ in range(2):
+        fault = start(text, "--language", "en", "-o", out).exception
+        assert isinstance(fault, PackError)
+        assert str(fault).startswith(f"{text}: holds too little text for a pack; give some hundred")
+        assert not (out / "recipe.toml").exists()
+    text.write_text("\n".join(invented_notes(300, 1)))
+    assert start(text, "--language", "en", "-o", out).exit_code == 0
+    # With --force there was a recipe, and there is one after.
+    text.write_text(little)
+    fault = start(text, "--language", "en", "-o", out, "--force").exception
+    assert "too little text" in str(fault)
+    assert (out / "recipe.toml").exists()
+
+
 def test_many_texts_are_one_source(tmp_path):
     paths = [tmp_path / f"note{i}.txt" for i in range(12)]
     for i, path in enumerate(paths):

@@ -20,7 +20,7 @@ from nearkey.language.building.streams import StreamReader
 from nearkey.language.building.textfiles import ReadOptions, ReadReport
 from nearkey.language.tokens import NUMBER, letters_of, normalise_word
 
-__all__ = ["draft_recipe", "guess_alphabet", "short_words"]
+__all__ = ["draft_recipe", "guess_alphabet", "short_words", "too_little_text"]
 
 HEADER = """\
 # A first recipe, drafted from the texts it names. Look over `alphabet` and `always`, name the licence, then
@@ -103,6 +103,17 @@ def draft_recipe(
     ]
     header = HEADER.format(recipe=os.path.relpath(folder / "recipe.toml"))
     return header + tomli_w.dumps(recipe)
+
+
+def too_little_text(fault: PackError, texts: Sequence[Path]) -> PackError | None:
+    """What to tell whose texts hold too little to build a pack; None for any other fault of a build."""
+    if fault.field != "text.held_out":
+        return None
+    return PackError(
+        "holds too little text for a pack",
+        where=", ".join(map(str, texts)),
+        fix="give some hundred sentences or more, one a line",
+    )
 
 
 def _least_count(n_words: int, *, lists: bool) -> int:
