@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib.resources import files as package_files
@@ -19,6 +20,9 @@ from nearkey.report.tables import again_table, cleaning_tables, confusion_tables
 from nearkey.simulate import RankResult
 
 __all__ = ["ReportFiles", "rank_report"]
+
+_DRAWING = re.compile(r"layout-[0-9]{2,}-[a-z0-9]+(-[a-z0-9]+)*\.png")
+"""Names of the pictures of layouts, as `pictures.layout_pictures` gives them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,7 @@ def rank_report(
     ----------
     result : the ranking.
     folder : made where it is not there; files of the same names are replaced, each whole or not at all.
+        Pictures of layouts (`layout-NN-NAME.png`) that an earlier report left there are removed.
     touches : logs (cleaned) with the layouts they were recorded on and their cleaning reports, such as
         `LoggedTouches` or a plan's recordings. A layout whose keys lie as those of a log is drawn with
         its touches; the others with touches drawn from their models.
@@ -108,6 +113,7 @@ def rank_report(
     )
     place = Path(folder)
     pictures = [*plots, *drawings, *([people] if people is not None else [])]
+    again_here = (place / "report.html").is_file()
     try:
         for picture in pictures:
             with atomic_write(place / picture.name, "wb") as file:
@@ -115,6 +121,8 @@ def rank_report(
         # Last, so that a new page never stands beside old pictures.
         with atomic_write(place / "report.html") as file:
             file.write(page)
+        if again_here:  # in any other folder such files may be somebody's own
+            _remove_drawings(place, keep={picture.name for picture in pictures})
     except OSError as fault:
         raise NearkeyError(
             f"cannot be written: {fault.strerror or fault}",
@@ -123,6 +131,13 @@ def rank_report(
             fix="name a folder that can be written",
         ) from None
     return ReportFiles(place / "report.html", tuple(place / p.name for p in pictures))
+
+
+def _remove_drawings(place: Path, *, keep: set[str]) -> None:
+    """Remove an earlier report's pictures of layouts: they would pass for layouts of this one."""
+    for file in sorted(place.iterdir()):
+        if _DRAWING.fullmatch(file.name) and file.name not in keep and file.is_file():
+            file.unlink()
 
 
 def _unbroken(value: object) -> object:

@@ -347,3 +347,26 @@ def test_a_missing_library_is_told_with_the_extra_to_install(tmp_path, monkeypat
     with pytest.raises(NearkeyError, match=r"pip install 'nearkey\[report\]'"):
         rank_report(small_ranking(), tmp_path)
     assert not list(tmp_path.iterdir())
+
+
+def test_pictures_of_an_earlier_ranking_do_not_stay_beside_a_new_report(tmp_path):
+    own = ["layout-notes.png", "my-layout-01-a.png", "layout-1-a.png", "layout-01-a.svg"]
+    for name in (*own, "layout-98-qwerty-9x9-s01.png"):
+        (tmp_path / name).write_bytes(b"somebody's own")
+    made = rank_report(small_ranking(), tmp_path)
+    # The folder held no report, so whatever lies there is somebody's own.
+    assert (tmp_path / "layout-98-qwerty-9x9-s01.png").exists()
+    stale = tmp_path / "layout-99-qwerty-9x9-s02.png"
+    stale.write_bytes(b"of an earlier ranking")
+    (tmp_path / "layout-97-folder.png").mkdir()
+    again = rank_report(small_ranking(), tmp_path)
+    assert not stale.exists()
+    assert not (tmp_path / "layout-98-qwerty-9x9-s01.png").exists()
+    kept = {p.name for p in tmp_path.iterdir()}
+    assert kept == {
+        *own,
+        "layout-97-folder.png",
+        "report.html",
+        *(p.name for p in again.pictures),
+    }
+    assert again.pictures == made.pictures
