@@ -119,6 +119,16 @@ def installed(revision: str) -> Path:
     return python
 
 
+def earlier_recipe(revision: str) -> None:
+    """The earlier revision's English recipe, for both to build from: it may not know the fields of ours."""
+    folder = WORK / "en"
+    folder.mkdir(exist_ok=True)
+    for name in ("recipe.toml", "offensive.txt"):
+        shown = ["git", "show", f"{revision}:models/en/{name}"]
+        text = subprocess.run(shown, cwd=ROOT, check=True, stdout=subprocess.PIPE).stdout
+        (folder / name).write_bytes(text)
+
+
 def run(python: Path, task: str, side: str) -> dict[str, Any]:
     """One measurement, in a process of its own."""
     arguments = [os.fspath(ROOT / "models" / "en" / "pack")]
@@ -126,7 +136,7 @@ def run(python: Path, task: str, side: str) -> dict[str, Any]:
         text = make_text(ROOT / ".cache" / "estimator" / f"text-{ARPA_WORDS}.txt", ARPA_WORDS)
         arguments = [os.fspath(text), os.fspath(WORK / "lm.arpa")]
     elif task == "build":
-        recipe = ROOT / "models" / "en" / "recipe.toml"
+        recipe = WORK / "en" / "recipe.toml"
         cache = os.environ.get("NEARKEY_CACHE", os.fspath(Path.home() / ".cache" / "nearkey"))
         out = WORK / f"pack-{side}"
         arguments = [*map(os.fspath, (recipe, out)), os.environ["NEARKEY_DATA"], cache]
@@ -151,6 +161,7 @@ def main() -> None:
     if {"arpa", "build"} & set(tasks) and "NEARKEY_DATA" not in os.environ:
         sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
     WORK.mkdir(parents=True, exist_ok=True)
+    earlier_recipe(options.before)
     pythons = {"before": installed(options.before), "after": Path(sys.executable)}
     rows: list[list[Any]] = []
     for name in tasks:
