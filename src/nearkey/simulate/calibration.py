@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from nearkey.errors import PlanError
 from nearkey.simulate.decoders.protocol import Answers, Posterior
 from nearkey.simulate.intervals import Estimate, proportion, rounded
+from nearkey.simulate.words import count_different
 
 __all__ = ["Calibration", "ReliabilityBin", "calibrate", "list_posterior"]
 
@@ -91,10 +92,12 @@ def calibrate(
     bins: int = 15,
     seed: int = 0,
     draws: int = 400,
+    origin: NDArray[np.int64] | None = None,
 ) -> Calibration:
     """Compare probabilities of first candidates (n,) with whether these were right (n,).
 
     bins : equally wide bins over [0, 1]; empty ones are left out. seed, draws : of the redrawn outcomes.
+    origin : (n,) which running word each is, where some are typed again: such share their luck in the redrawing.
     Raises PlanError for no words, or probabilities outside [0, 1].
     """
     confidence = np.asarray(confidence, dtype=np.float64)
@@ -113,9 +116,15 @@ def calibrate(
     expected = np.bincount(place, weights=confidence, minlength=bins)
     hits = np.bincount(place, weights=right, minlength=bins)
     rng = np.random.default_rng(seed)
+    lucks, luck_of = n, None
+    if origin is not None:
+        different, luck_of = np.unique(origin, return_inverse=True)
+        lucks = len(different)
     redrawn = np.empty((draws, bins))
     for i in range(draws):
-        redrawn[i] = np.bincount(place, weights=rng.random(n) < confidence, minlength=bins)
+        luck = rng.random(lucks)
+        luck = luck if luck_of is None else luck[luck_of]
+        redrawn[i] = np.bincount(place, weights=luck < confidence, minlength=bins)
     chance = np.abs(redrawn - expected).sum(axis=1) / n
     error = float(np.abs(hits - expected).sum() / n)
     low, high = np.quantile(redrawn, (0.025, 0.975), axis=0)
@@ -125,7 +134,9 @@ def calibrate(
             high=(b + 1) / bins,
             words=int(size[b]),
             confidence=float(expected[b] / size[b]),
-            accuracy=proportion(int(hits[b]), int(size[b])),
+            accuracy=proportion(
+                int(hits[b]), int(size[b]), different=count_different(origin, place == b)
+            ),
             expected=(float(low[b] / size[b]), float(high[b] / size[b])),
         )
         for b in range(bins)

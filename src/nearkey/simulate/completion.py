@@ -64,11 +64,13 @@ def completion_savings(
     selection: Selection,
     *,
     context: bool = True,
+    different: int | None = None,
 ) -> Completion:
     """Type words touch by touch, the live list offering completions, and take each where it costs least.
 
     decoder : its live list is asked (`Decoder.candidates`); `edits.completion` must be set.
     spelled : keystrokes of letter-by-letter entry of each word (n,), for those never offered; see `Selection`.
+    different : running words among `words` that differ, where some are typed again; see `intervals`.
     """
     plain_list = decoder.with_edits(replace(decoder.edits, completion=None))
     cost, without, early = np.zeros(len(words)), np.zeros(len(words)), 0
@@ -89,13 +91,13 @@ def completion_savings(
         cost[i] = best
         early += taken < n
     characters = np.fromiter((len(w) + 1 for w in words), np.float64, len(words))
-    kspc = ratio(cost, characters)
+    kspc = ratio(cost, characters, different=different)
     return Completion(
         len(words),
         _saved(kspc),
-        _saved(ratio(cost, without)),
+        _saved(ratio(cost, without, different=different)),
         kspc,
-        ratio(without, characters),
+        ratio(without, characters, different=different),
         early / max(len(words), 1),
     )
 

@@ -76,14 +76,16 @@ class WidthRanking:
     def build(cls, widths_mm: Sequence[float], results: Sequence[RankResult]) -> WidthRanking:
         """Compare rankings of the same layouts, words and luck."""
         first, by = results[0], results[0].by
-        index = first.sample.index
+        index, different = first.sample.index, first.sample.different(len(first.sample))
         characters = np.fromiter((len(first.word_list[i]) + 1 for i in index), float, len(index))
         losses = {
             layout: [_loss(result, layout, characters) for result in results]
             for layout in first.scored
         }
         mean = {
-            layout: paired_difference(np.mean(each, axis=0), np.zeros(len(each[0])))
+            layout: paired_difference(
+                np.mean(each, axis=0), np.zeros(len(each[0])), different=different
+            )
             for layout, each in losses.items()
         }
         chosen = min(mean, key=lambda layout: mean[layout].value)
@@ -97,7 +99,7 @@ class WidthRanking:
                     value=getattr(result.rows[0], by),
                     next=None if second is None else second.layout,
                     lead=None if second is None else _turned(second.to_best[by], by),
-                    loss=paired_difference(loss, np.zeros(len(loss))),
+                    loss=paired_difference(loss, np.zeros(len(loss)), different=different),
                 )
             )
         return cls(tuple(widths_mm), tuple(results), by, tuple(rows), chosen, mean[chosen])

@@ -74,7 +74,9 @@ def score_decoder(
         if latency is None and answers.seconds is not None:
             latency = Latency.of(answers.seconds, "each answer as it was asked for")
         keystrokes = typed.selection.keystrokes(typed.touches, rank, typed.spelled)
-        outcomes = WordOutcomes(rank, distance, workload.characters, keystrokes, given)
+        outcomes = WordOutcomes(
+            rank, distance, workload.characters, keystrokes, given, workload.origin
+        )
         score = DecoderScore.of(
             outcomes,
             known=workload.known,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from nearkey.simulate.decoders.protocol import Answers, Posterior
 from nearkey.simulate.intervals import Estimate, proportion, ratio, rounded
+from nearkey.simulate.words import count_different
 from nearkey.simulate.workload import Workload
 from nearkey.study import string_distance
 
@@ -30,6 +31,7 @@ class WordOutcomes:
     distance : edits between the word meant and the first text ("" where there was none).
     characters : of the word meant, without the space. keystrokes : by the selection model, space included.
     posterior : see `Posterior`; None where the decoder gives no probabilities.
+    origin : see `Workload`.
     """
 
     rank: NDArray[np.int64]
@@ -37,6 +39,7 @@ class WordOutcomes:
     characters: NDArray[np.int64]
     keystrokes: Floats
     posterior: Posterior | None
+    origin: NDArray[np.int64] | None = None
 
     def __len__(self) -> int:
         return len(self.rank)
@@ -91,20 +94,39 @@ class GroupScore:
         n = len(rank)
         characters = outcomes.characters[members].astype(np.float64)
         listed = rank[rank > 0].astype(np.float64)
+        different = count_different(outcomes.origin, members)
         bits = None
         if outcomes.posterior is not None:
             log_prob = outcomes.posterior.target[members]
             possible = np.isfinite(log_prob)
             if possible.any():
-                bits = ratio(-log_prob[possible] / math.log(2.0), characters[possible] + 1)
+                given = members & np.isfinite(outcomes.posterior.target)
+                bits = ratio(
+                    -log_prob[possible] / math.log(2.0),
+                    characters[possible] + 1,
+                    different=count_different(outcomes.origin, given),
+                )
         nothing = Estimate(math.nan, math.nan, math.nan)
         return cls(
             words=n,
-            top={k: proportion(int(((rank > 0) & (rank <= k)).sum()), n) for k in TOP},
-            found=proportion(len(listed), n),
-            mean_rank=ratio(listed, np.ones(len(listed))) if len(listed) else nothing,
-            kspc=ratio(outcomes.keystrokes[members], characters + 1) if n else nothing,
-            character_error_rate=ratio(outcomes.distance[members].astype(np.float64), characters)
+            top={
+                k: proportion(int(((rank > 0) & (rank <= k)).sum()), n, different=different)
+                for k in TOP
+            },
+            found=proportion(len(listed), n, different=different),
+            mean_rank=ratio(
+                listed,
+                np.ones(len(listed)),
+                different=count_different(outcomes.origin, members & (outcomes.rank > 0)),
+            )
+            if len(listed)
+            else nothing,
+            kspc=ratio(outcomes.keystrokes[members], characters + 1, different=different)
+            if n
+            else nothing,
+            character_error_rate=ratio(
+                outcomes.distance[members].astype(np.float64), characters, different=different
+            )
             if n
             else nothing,
             bits_per_character=bits,

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from nearkey.decode import Decoder, LanguagePack
+from nearkey.decode import Decoder, LanguagePack, check_pack
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.checkpoint import Checkpoint, fingerprint
@@ -102,6 +102,7 @@ def rank_layouts(
         For layouts of one name, an unknown baseline or measure, surfaces of different size, a model that
         does not fit a layout, or a checkpoint of another run.
     """
+    check_pack(pack, "rank_layouts")
     candidates = list(layouts)
     if not candidates:
         raise PlanError("no layout to rank", field="layouts", fix="give one or more")
@@ -165,7 +166,8 @@ def rank_layouts(
             if progress is not None:
                 progress(Progress(name, done, total))
         if early_stop and last < len(starts):
-            kept = _survivors(alive, outcomes, last, by=by, keep=baseline)
+            different = sample.different(last * CHUNK_WORDS)
+            kept = _survivors(alive, outcomes, last, by=by, keep=baseline, different=different)
             total -= (len(alive) - len(kept)) * (len(starts) - last)
             alive = kept
 
@@ -376,6 +378,7 @@ def _survivors(
     *,
     by: str,
     keep: str | None,
+    different: int | None,
 ) -> list[str]:
     """Layouts that may still reach the top, judged on the chunks all of them have done."""
     values = {
@@ -392,5 +395,6 @@ def _survivors(
         name
         for name in alive
         if name in (best, keep)
-        or not paired_difference(values[name], values[best], z=_STOP_Z).high < 0
+        or not paired_difference(values[name], values[best], z=_STOP_Z, different=different).high
+        < 0
     ]

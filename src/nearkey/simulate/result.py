@@ -146,20 +146,24 @@ class RankResult:
         rows = []
         for place, s in enumerate(ordered, start=1):
             n = len(s.rank)
+            different = sample.different(n)
             reference = None if baseline is None else by_name[baseline]
             rows.append(
                 RankRow(
                     layout=s.layout.name,
                     place=place,
                     words=n,
-                    **{f"top{k}": proportion(int(_hits(s, k).sum()), n) for k in (1, 3, 5)},
-                    kspc=ratio(s.keystrokes, characters[:n]),
-                    wpm=_wpm(s, characters),
+                    **{
+                        f"top{k}": proportion(int(_hits(s, k).sum()), n, different=different)
+                        for k in (1, 3, 5)
+                    },
+                    kspc=ratio(s.keystrokes, characters[:n], different=different),
+                    wpm=_wpm(s, characters, different),
                     collision=s.collisions.rate,
-                    to_best=_differences(s, ordered[0], characters),
+                    to_best=_differences(s, ordered[0], characters, sample),
                     to_baseline=None
                     if reference is None
-                    else _differences(s, reference, characters),
+                    else _differences(s, reference, characters, sample),
                     stopped_early=s.stopped_early,
                 )
             )
@@ -284,6 +288,8 @@ class RankResult:
             text.append(
                 "stopped early: judged out of reach of the best before all words were typed"
             )
+        if self.sample.origin is not None:
+            text.append(f"words of {self.sample.source}")
         return "\n".join(text)
 
 
@@ -295,20 +301,25 @@ def _hits(scored: Scored, k: int) -> Floats:
     return RankResult.per_word(f"top{k}", scored.rank, scored.keystrokes, scored.seconds)
 
 
-def _wpm(scored: Scored, characters: Floats) -> Estimate:
+def _wpm(scored: Scored, characters: Floats, different: int | None) -> Estimate:
     """Words of five characters a minute (MacKenzie 2002), the space after each word counted."""
-    pace = ratio(characters[: len(scored.rank)], scored.seconds)
+    pace = ratio(characters[: len(scored.rank)], scored.seconds, different=different)
     return Estimate(*(v * 12.0 for v in pace))
 
 
-def _differences(one: Scored, other: Scored, characters: Floats) -> dict[str, Estimate]:
+def _differences(
+    one: Scored, other: Scored, characters: Floats, sample: WordSample
+) -> dict[str, Estimate]:
     """Paired differences of every measure over the words both layouts typed."""
     n = min(len(one.rank), len(other.rank))
-    base = characters[:n]
+    base, different = characters[:n], sample.different(n)
     found = {
-        f"top{k}": paired_difference(_hits(one, k)[:n], _hits(other, k)[:n]) for k in (1, 3, 5)
+        f"top{k}": paired_difference(_hits(one, k)[:n], _hits(other, k)[:n], different=different)
+        for k in (1, 3, 5)
     }
-    found["kspc"] = ratio_difference(one.keystrokes[:n], base, other.keystrokes[:n], base)
-    pace = ratio_difference(base, one.seconds[:n], base, other.seconds[:n])
+    found["kspc"] = ratio_difference(
+        one.keystrokes[:n], base, other.keystrokes[:n], base, different=different
+    )
+    pace = ratio_difference(base, one.seconds[:n], base, other.seconds[:n], different=different)
     found["wpm"] = Estimate(*(v * 12.0 for v in pace))
     return found

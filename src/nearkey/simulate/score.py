@@ -30,6 +30,7 @@ from nearkey.simulate.score_result import (
 )
 from nearkey.simulate.typed import make_workload, type_workload
 from nearkey.simulate.typist import SamplingTouchModel
+from nearkey.simulate.words import count_different
 from nearkey.simulate.workload import Workload
 
 __all__ = ["score_layout", "score_workload", "static_score"]
@@ -169,6 +170,7 @@ def score_workload(
                 [part.workload.text(i) for i in range(len(part.workload))],
                 part.spelled,
                 part.selection,
+                different=count_different(part.workload.origin),
             )
     if static is None:
         with stages("judging"):

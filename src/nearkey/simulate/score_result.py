@@ -16,6 +16,7 @@ from nearkey.simulate.completion import Completion
 from nearkey.simulate.decoders.protocol import Faults
 from nearkey.simulate.intervals import Estimate, paired_difference, rounded
 from nearkey.simulate.outcomes import GroupScore, WordOutcomes, plain
+from nearkey.simulate.words import count_different
 
 __all__ = ["Compared", "DecoderScore", "Latency", "LayoutScore", "StaticScore"]
 
@@ -107,9 +108,14 @@ class DecoderScore:
         calibration = calibration_known = None
         if posterior is not None:
             right = outcomes.rank == 1
-            calibration = calibrate(posterior.first, right)
+            origin = outcomes.origin
+            calibration = calibrate(posterior.first, right, origin=origin)
             if known.any():
-                calibration_known = calibrate(posterior.first[known], right[known])
+                calibration_known = calibrate(
+                    posterior.first[known],
+                    right[known],
+                    origin=None if origin is None else origin[known],
+                )
         return cls(
             decoder=name,
             all=GroupScore.of(outcomes, np.ones(len(outcomes), dtype=bool)),
@@ -173,7 +179,8 @@ class Compared:
 
         def difference(k: int) -> Estimate:
             return paired_difference(
-                *(((o.rank > 0) & (o.rank <= k)).astype(np.float64) for o in (theirs, ours))
+                *(((o.rank > 0) & (o.rank <= k)).astype(np.float64) for o in (theirs, ours)),
+                different=count_different(ours.origin),
             )
 
         return cls(score, difference(1), difference(3))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from nearkey.simulate.intervals import Estimate
 from nearkey.simulate.score_result import LONGEST_GROUP
+from nearkey.simulate.words import DRAWN
 
 if TYPE_CHECKING:
     from nearkey.simulate.outcomes import GroupScore
@@ -76,8 +77,9 @@ def score_table(result: LayoutScore) -> str:
     pack = c["pack"]
     seen = {True: "which the pack was trained on", False: "unseen by the pack", None: ""}
     corpus = c["corpus"] + (f" ({told})" if (told := seen[c["corpus_seen_by_pack"]]) else "")
+    words = corpus if corpus == DRAWN else f"words of {corpus}"
     lines = [
-        f"{result.layout}, {result.keys} keys: {c['words']} words of {corpus}, "
+        f"{result.layout}, {result.keys} keys: {c['words']} {words}, "
         f"{'with' if c['context'] else 'without'} context, seed {c['seed']}",
         f"nearkey {c['nearkey']}, pack {pack['name']} {pack['version']} ({pack['checksum']})",
         "",
@@ -112,7 +114,7 @@ def score_table(result: LayoutScore) -> str:
         lines += [
             f"completions: {_percent(done.spared)} % of keystrokes spared, KSPC {_figure(done.kspc)} against "
             f"{_figure(done.kspc_without)} without",
-            f"  {_percent(done.savings)} % below a keystroke a character; {done.words} words, "
+            f"  savings against one keystroke a character: {_percent(done.savings)} %; {done.words} words, "
             f"{100 * done.early:.0f} % taken before their last letter",
         ]
     for words, found in (("all", score.calibration), ("in lexicon", score.calibration_known)):

@@ -15,7 +15,18 @@ from nearkey.errors import PlanError
 from nearkey.files import read_text
 from nearkey.simulate.text import running_words
 
-__all__ = ["WordSample", "corpus_sample", "read_corpus", "unigram_sample"]
+__all__ = [
+    "DRAWN",
+    "WordSample",
+    "corpus_sample",
+    "count_different",
+    "read_corpus",
+    "typed_over",
+    "unigram_sample",
+]
+
+DRAWN = "words drawn by their probability in the pack"
+"""The source of words that no text gives."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,14 +35,16 @@ class WordSample:
 
     index : (n,) int64, positions in the pack's lexicon.
     states : the state before each word, or None for words without context.
-    source : where they come from, for reports.
+    source : where they come from, for reports; says so where a short text was typed over.
     skipped : running words left out because the lexicon lacks them.
+    origin : (n,) int64, which running word of the text each is, where some are typed more than once; else None.
     """
 
     index: NDArray[np.int64]
     states: tuple[State, ...] | None
     source: str
     skipped: int = 0
+    origin: NDArray[np.int64] | None = None
 
     def __len__(self) -> int:
         return len(self.index)
@@ -39,7 +52,21 @@ class WordSample:
     def part(self, start: int, stop: int) -> WordSample:
         """The words from `start` up to `stop`."""
         states = None if self.states is None else self.states[start:stop]
-        return WordSample(self.index[start:stop], states, self.source, self.skipped)
+        origin = None if self.origin is None else self.origin[start:stop]
+        return WordSample(self.index[start:stop], states, self.source, self.skipped, origin)
+
+    def different(self, first: int) -> int | None:
+        """Different running words among so many first ones; None where no word is typed twice."""
+        return count_different(None if self.origin is None else self.origin[:first])
+
+
+def count_different(
+    origin: NDArray[np.int64] | None, members: NDArray[np.bool_] | None = None
+) -> int | None:
+    """Different running words among the words marked in `members` (n,); None where all differ."""
+    if origin is None:
+        return None
+    return len(np.unique(origin if members is None else origin[members]))
 
 
 def typeable(pack: LanguagePack, letters: str) -> NDArray[np.bool_]:
@@ -65,7 +92,7 @@ def unigram_sample(
             "no word of the pack can be typed", field="layouts", fix="check the letters on the keys"
         )
     index = rng.choice(len(probability), size=words, p=probability / total)
-    return WordSample(index, None, "words drawn by their probability in the pack")
+    return WordSample(index, None, DRAWN)
 
 
 def read_corpus(path: str | os.PathLike[str]) -> list[str]:
@@ -92,20 +119,23 @@ def corpus_sample(
     """Take `words` running words of a text, whole lines in random order, again from the start when it is short.
 
     Words the lexicon lacks (or `letters` cannot spell) are passed over but stay in the context of
-    the words after them.
+    the words after them. Where the text is short, `source` and `origin` of the sample say so.
     """
     position = {word: i for i, word in enumerate(pack.lexicon.words)}
     model = pack.language_model
     pool = [tokens for line in lines for tokens in running_words(pack, line)]
+    first = np.cumsum([0, *map(len, pool)]).tolist()
+    origin: list[int] = []
     can = {}
     index: list[int] = []
     states: list[State] = []
     skipped = 0
+    whole = 0  # words in one pass over the text
     while len(index) < words:
         before = len(index)
         for line_number in rng.permutation(len(pool)):
             state = model.start()
-            for word in pool[line_number]:
+            for place, word in enumerate(pool[line_number], start=first[line_number]):
                 at = position.get(word)
                 if at is not None and letters is not None:
                     if word not in can:
@@ -115,12 +145,14 @@ def corpus_sample(
                     skipped += 1
                 else:
                     index.append(at)
+                    origin.append(place)
                     if context:
                         states.append(state)
                 if context:
                     state = model.advance(state, word)
             if len(index) >= words:
                 break
+        whole = whole or len(index)
         if len(index) == before:
             raise PlanError(
                 "no word of it is in the pack's lexicon",
@@ -130,6 +162,16 @@ def corpus_sample(
     return WordSample(
         np.asarray(index[:words], dtype=np.int64),
         tuple(states[:words]) if context else None,
-        source,
+        typed_over(source, words, whole),
         skipped,
+        np.asarray(origin[:words], dtype=np.int64) if whole < words else None,
     )
+
+
+def typed_over(source: str, words: int, whole: int) -> str:
+    """What the words are, with a caution where a text of `whole` words had to be typed again."""
+    if whole >= words:
+        return source
+    times = words / whole
+    often = f"{times:.1f}" if times >= 1.05 else f"{times:.2f}"
+    return f"{source}, typed {often} times over, with intervals for its {whole:,} words"

@@ -15,7 +15,7 @@ from nearkey.errors import PlanError
 from nearkey.language.tokens import NUMBER
 from nearkey.simulate.corpora import Corpus
 from nearkey.simulate.text import running_words
-from nearkey.simulate.words import unigram_sample
+from nearkey.simulate.words import typed_over, unigram_sample
 
 __all__ = ["Workload", "corpus_workload", "drawn_workload"]
 
@@ -28,8 +28,9 @@ class Workload:
     lexicon : the pack's words. index : (n,) int64, positions in it, -1 for words it lacks.
     contexts : the text before each word back to the start of its sentence, or None.
     states : the language model's state for the same, or None.
-    source : what the words are, for reports. trained : see `Corpus`.
+    source : what the words are, for reports; says so where a short text was typed over. trained : see `Corpus`.
     skipped : running words left out because the letters cannot spell them.
+    origin : (n,) int64, which running word of the text each is, where some are typed more than once; else None.
     """
 
     vocabulary: tuple[str, ...]
@@ -41,6 +42,7 @@ class Workload:
     source: str
     trained: bool | None = None
     skipped: int = 0
+    origin: NDArray[np.int64] | None = None
 
     def __len__(self) -> int:
         return len(self.word)
@@ -79,6 +81,7 @@ class Workload:
             self.source,
             self.trained,
             self.skipped,
+            None if self.origin is None else self.origin[start:stop],
         )
 
 
@@ -112,7 +115,7 @@ def corpus_workload(
     """`words` running words of a corpus, whole lines in random order; again from the start when it is short.
 
     Numbers, addresses and words that `letters` cannot spell are passed over, yet stay in the context of
-    the words after them (a number as "0").
+    the words after them (a number as "0"). Where the text is short, `source` and `origin` say so.
     """
     position = {word: i for i, word in enumerate(pack.lexicon.words)}
     model = pack.language_model
@@ -121,11 +124,12 @@ def corpus_workload(
     word: list[int] = []
     contexts: list[str] = []
     states: list[State] = []
-    skipped = 0
+    skipped = whole = 0
+    origin: list[tuple[int, int, int]] = []
     while len(word) < words:
         before = len(word)
         for number in rng.permutation(len(corpus.lines)):
-            for sentence in running_words(pack, corpus.lines[number]):
+            for which, sentence in enumerate(running_words(pack, corpus.lines[number])):
                 state, read = model.start() if context else None, 0
                 for i, token in enumerate(sentence):
                     if token not in places:
@@ -135,6 +139,7 @@ def corpus_workload(
                         skipped += 1
                         continue
                     word.append(place)
+                    origin.append((number, which, i))
                     if context:
                         for passed in sentence[read:i]:
                             state = model.advance(state, passed)
@@ -143,6 +148,7 @@ def corpus_workload(
                         states.append(state)
             if len(word) >= words:
                 break
+        whole = whole or len(word)
         if len(word) == before:
             raise PlanError(
                 "no word of it can be typed on the layout",
@@ -158,9 +164,10 @@ def corpus_workload(
         in_lexicon[taken],
         tuple(contexts[:words]) if context else None,
         tuple(states[:words]) if context else None,
-        corpus.name,
+        typed_over(corpus.name, words, whole),
         corpus.trained,
         skipped,
+        _numbered(origin[:words]) if whole < words else None,
     )
 
 
@@ -170,6 +177,14 @@ def _place(token: str, letters: str, vocabulary: list[str]) -> int | None:
         return None
     vocabulary.append(token)
     return len(vocabulary) - 1
+
+
+def _numbered(places: Sequence[tuple[int, int, int]]) -> NDArray[np.int64]:
+    """A number for each different place, (n,)."""
+    number: dict[tuple[int, int, int], int] = {}
+    return np.fromiter(
+        (number.setdefault(place, len(number)) for place in places), np.int64, len(places)
+    )
 
 
 def _text(tokens: Sequence[str]) -> str:

@@ -274,3 +274,17 @@ def test_a_finished_word_costs_no_press_more_with_completions_than_without():
     by_score = decoder.with_edits(EditCosts(completion=-1.0, completion_first=-1.0))
     pushed = completion_savings(by_score, queries, ["a"], np.asarray([1.0]), Selection())
     assert pushed.kspc.value == pytest.approx(3 / 2)
+
+
+def test_the_table_says_what_was_typed_and_what_completions_save():
+    pack = pack_of({"ace": 0.5, "bd": 0.3, "ad": 0.2})
+    touch = GaussianTouch.from_layout(LAYOUT, spread=0.5)
+    given = {"touch": touch, "pack": pack, "words": 60, "seed": 2, "latency_words": 0}
+    drawn = str(score_layout(LAYOUT, **given))
+    assert "3 keys: 60 words drawn by their probability in the pack, without context" in drawn
+    text = Corpus.of("words apart", ["ace bd ad ad"] * 20)
+    found = score_layout(LAYOUT, corpus=text, **given)
+    assert "3 keys: 60 words of words apart, with context" in str(found)
+    assert found.completion is not None
+    saved = 100 * found.completion.savings.value
+    assert f"savings against one keystroke a character: {saved:.1f} [" in str(found)
