@@ -141,6 +141,11 @@ LOGS = {
         lambda t: t.replace(",target,", ",goal,"),
         "target: column is missing; a touch log needs",
     ),
+    "names in capitals": (
+        lambda t: t.replace(",target,", ",Target,"),
+        "target: column is missing; a touch log needs person, session, trial, order, time_s, x, y, target "
+        "(names are in lower case)",
+    ),
     "no targets": (
         lambda t: "".join(
             line + "\n" if i < 4 else ",".join([*line.split(",")[:7], "", "10"]) + "\n"

@@ -39,7 +39,7 @@ class Session(Standing):
     decoder : a `LiveDecoder`; never changed, so any number of sessions may share it.
     journal : file to keep the session in, made anew; `restore` goes on with it after a crash.
     private : for passwords and the like. Nothing is journaled, nothing is learnt, and observers
-        are told neither text nor touches, whatever else is asked for.
+        are told neither text nor touches, whatever else is asked for; a `journal` is refused.
     personal : the person's words: read by the decoder, taught with each confirmed word.
     learners : others that learn from confirmed words, such as the person's touch model.
     fsync : force every journal line to the disk: survives a power cut, costs milliseconds.
@@ -48,8 +48,8 @@ class Session(Standing):
 
     Every verb returns whether it changed anything. One thread at a time.
 
-    Raises `JournalError` where the journal exists, is in use or cannot be written; an event whose
-    journal line cannot be written is not carried out.
+    Raises `JournalError` where the journal exists, is in use or cannot be written, or the session is
+    private; an event whose journal line cannot be written is not carried out.
 
     Cautions. A journal holds private text: keep it where its owner keeps private files, and delete
     it when it has served. Password and other secret fields get ``private=True``. Looking at a small
@@ -74,6 +74,13 @@ class Session(Standing):
         spacing: Spacing | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        if private and journal is not None:
+            raise JournalError(
+                "a private session keeps no journal",
+                where=os.fspath(journal),
+                field="journal",
+                fix="leave out journal, or private=True",
+            )
         settings = Settings(
             k=k,
             undo_limit=undo_limit,
@@ -81,7 +88,7 @@ class Session(Standing):
             spacing=spacing or Spacing(),
         )
         self._start(decoder, settings, private, personal, learners, clock, 0.0)
-        if journal is not None and not private:
+        if journal is not None:
             self._journal = JournalWriter.begin(journal, header_of(decoder, settings), fsync=fsync)
 
     def _start(

@@ -92,3 +92,11 @@ def test_after_a_crash_an_undo_takes_the_word_back(tmp_path: Path) -> None:
     session = Session.restore(tmp_path / "run.jsonl", DECODER, personal=words)
     session.undo()
     assert [row["word"] for row in words.export()["words"]] == ["level"]
+
+
+def test_marks_are_asked_for_the_key_touched() -> None:
+    person = anna()
+    every = person.live.marks("level")
+    assert person.live.marks("level", on=".!") == DECODER.marks("level", on=".!")
+    assert {mark for mark, _ in person.live.marks("level", on=".!")} == {".", "!"}
+    assert every == DECODER.marks("level")

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from session_fakes import FakeStore, typist
 
+from nearkey.errors import JournalError
 from nearkey.session import Lesson, Notice
 
 
@@ -35,7 +36,6 @@ def test_nothing_of_a_private_session_is_kept(
     seen: list[Notice] = []
     t = typist(
         private=True,
-        journal=tmp_path / "run.jsonl",
         personal=store,
         learners=[WatchingLearner()],
         fsync=True,
@@ -59,6 +59,13 @@ def test_nothing_of_a_private_session_is_kept(
         assert (notice.text, notice.word, notice.key, notice.candidates) == ("", "", "", ())
         assert (notice.x, notice.y, notice.rank, notice.committed) == (None, None, None, None)
     assert "private" in repr(t.session)
+
+
+def test_a_journal_of_a_private_session_is_refused_and_not_made(tmp_path: Path) -> None:
+    with pytest.raises(JournalError, match="a private session keeps no journal") as caught:
+        typist(private=True, journal=tmp_path / "run.jsonl")
+    assert (caught.value.where, caught.value.field) == (str(tmp_path / "run.jsonl"), "journal")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_private_session_may_read_the_persons_words() -> None:
