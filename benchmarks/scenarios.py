@@ -95,7 +95,7 @@ TEXTS: dict[str, dict[str, Text]] = {
                 "Mozilla Common Voice sentences, CC0",
             ),
         }
-        for language in ("de", "fr", "es", "el")
+        for language in ("de", "fr", "es")
     },
 }
 
