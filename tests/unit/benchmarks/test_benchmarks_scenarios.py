@@ -86,7 +86,7 @@ def test_text_in_the_data_folder_is_used(english, small, monkeypatch, tmp_path):
 
     folder = tmp_path / "data" / "text"
     folder.mkdir(parents=True)
-    lines = "bring the long staff to the gate\npeg seven is near the road\n" * 4
+    lines = "bring the long staff to the gate\npeg seven is near the road\n" * 6
     (folder / "en_ewt_eval.txt.gz").write_bytes(gzip.compress(lines.encode()))
     found = go(monkeypatch, tmp_path / "a", "--data", str(tmp_path / "data"))
     score = found["scenarios"]["en.e161.s10.mail"]
