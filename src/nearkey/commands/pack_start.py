@@ -62,7 +62,7 @@ def start(
     """
     from nearkey.commands.pack import pack_build
     from nearkey.errors import PackError
-    from nearkey.files import atomic_write
+    from nearkey.files import atomic_path
     from nearkey.language.building.recipe import read_recipe
     from nearkey.language.building.starter import draft_recipe, too_little_text
 
@@ -84,9 +84,14 @@ def start(
         spelling=spelling,
         frequencies=frequencies,
     )
-    with atomic_write(path) as handle:
-        handle.write(drafted)
-    recipe = read_recipe(path)
+    with atomic_path(path) as temporary:  # which keeps what was there, should the draft be faulty
+        temporary.write_text(drafted, "utf-8")
+        try:
+            recipe = read_recipe(temporary)
+        except PackError as fault:
+            raise PackError(
+                fault.problem, where="the recipe drafted", field=fault.field, fix=fault.fix
+            ) from None
     click.echo(f"recipe    {os.fspath(path)}")
     click.echo(f"alphabet  {recipe.alphabet}")
     click.echo(f"short     {' '.join(recipe.lexicon.always)}")

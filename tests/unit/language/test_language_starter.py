@@ -165,3 +165,19 @@ def test_any_alphabet_is_one_that_a_recipe_takes(words):
         assert letters.isalpha()
         assert letters == letters.lower()
         assert len(set(letters)) == len(letters)
+
+
+def test_a_faulty_draft_leaves_what_was_there(tmp_path):
+    (tmp_path / "notes.txt").write_text("\n".join(invented_notes(80, 1)))
+    out = tmp_path / "made"
+    faulty = start(tmp_path / "notes.txt", "--language", "en", "-o", out, "--alphabet", "aab")
+    assert isinstance(faulty.exception, PackError)
+    assert faulty.exception.field == "alphabet"
+    assert list(out.iterdir()) == []
+    assert start(tmp_path / "notes.txt", "--language", "en", "-o", out).exit_code == 0
+    before = (out / "recipe.toml").read_text()
+    again = start(
+        tmp_path / "notes.txt", "--language", "en", "-o", out, "--name", "no good", "--force"
+    )
+    assert isinstance(again.exception, PackError)
+    assert (out / "recipe.toml").read_text() == before
