@@ -86,14 +86,14 @@ def test_a_pack_of_library_texts_is_that_of_the_same_files(libraries, tmp_path):
     again, told = build(recipe, tmp_path / "libraries" / "again")
     assert again.dropped == report.dropped
     assert [note for note in told if "earlier build" in note] == [
-        "Invented field notes (read by an earlier build)",
-        "More invented notes (read by an earlier build)",
-        "Invented later notes (read by an earlier build)",
+        "Invented field notes: read by an earlier build",
+        "More invented notes: read by an earlier build",
+        "Invented later notes: read by an earlier build",
     ]
     write_brown(libraries, more[1:])
     _, told = build(recipe, tmp_path / "libraries" / "third")
-    assert "More invented notes (read by an earlier build)" not in told
-    assert "Invented field notes (read by an earlier build)" in told
+    assert "More invented notes: read by an earlier build" not in told
+    assert "Invented field notes: read by an earlier build" in told
     write_hub_folder(folder, notes[1:], "parquet", split="train")
     _, told = build(recipe, tmp_path / "libraries" / "fourth")
-    assert "Invented field notes (read by an earlier build)" not in told
+    assert "Invented field notes: read by an earlier build" not in told

@@ -89,7 +89,7 @@ def test_an_interrupted_build_reads_only_the_rest(tmp_path, recipe, read):
     resumed, report, notes = build(recipe, tmp_path / "pack", tmp_path / "cache")
     assert read == ["more", "later"]
     assert [note for note in notes if "earlier build" in note] == [
-        "Invented field notes (read by an earlier build)"
+        "Invented field notes: read by an earlier build"
     ]
     assert resumed == whole
     assert report.dropped == expected.dropped

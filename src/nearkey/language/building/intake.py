@@ -20,7 +20,7 @@ from nearkey.language.building.kept import (
     kept_source,
     source_key,
 )
-from nearkey.language.building.libraries import library_version
+from nearkey.language.building.libraries import LibraryReader, library_version
 from nearkey.language.building.overlap import without_sentences_of
 from nearkey.language.building.progress import Progress
 from nearkey.language.building.recipe import Recipe, TextSource, WordSource
@@ -67,49 +67,17 @@ def read_sources(
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
     for number, source in enumerate(todo):
         yield Progress("read", number, len(todo), source.title)
-        scheme = source.origin.partition(":")[0]
-        library = isinstance(source, TextSource) and scheme in LIBRARY_READERS
-        if library:
-            files = []
-        else:
-            files = locate(source, recipe=path, data=data, cache=cache)
+        library = isinstance(source, TextSource) and _library_reader(source) is not None
+        files = [] if library else locate(source, recipe=path, data=data, cache=cache)
         if isinstance(source, WordSource):
             _read_words(source, files, recipe, into)
-            continue
-        if not files and not library:
-            into.left_out.append(source.title)
-            continue
-        if library:
-            version = library_version(source.origin)
-            key = version and source_key(source, [], recipe, version=version)
-        else:
-            key = source_key(source, files, recipe)
-        place = kept_path(cache, recipe, source)
-        kept = None if key is None else kept_source(place, key)
-        if kept is not None:
-            yield Progress("read", number, len(todo), f"{source.title} (read by an earlier build)")
-        parts = None if key is None else KeptParts.beside(place, key)
-        if kept is None:
-            steps = reading(source, files, recipe, parts)
+        elif files or library:
+            steps = _kept_or_read(source, files, recipe, kept_path(cache, recipe, source))
             stream, report = yield from _told(steps, number, len(todo), source.title)
+            into.reports[source.name] = report
+            (into.streams if source in recipe.text else into.evaluation)[source.name] = stream
         else:
-            stream, report = kept
-        into.reports[source.name] = report
-        if stream.n_words == 0:
-            raise PackError(
-                "holds no words",
-                where=", ".join(str(file) for file in files[:3]) or source.origin,
-                field=source.name,
-                fix="check `kind`, or take the source out",
-            )
-        if kept is None and key is not None:
-            try:
-                keep_source(place, key, stream, report)
-                KeptParts.beside(place, key).discard()
-            except OSError as fault:  # a build can do without; only an interruption costs more
-                note = f"{source.title} (cannot be kept for a later build: {fault.strerror})"
-                yield Progress("read", number, len(todo), note)
-        (into.streams if source in recipe.text else into.evaluation)[source.name] = stream
+            into.left_out.append(source.title)
     for name, stream in into.streams.items():
         kept_apart, dropped = without_sentences_of(stream, list(into.evaluation.values()))
         if dropped:
@@ -129,6 +97,44 @@ def _told(
             found: _Reading = end.value
             return found
         yield Progress("read", number, total, f"{title}: {note}")
+
+
+def _kept_or_read(
+    source: TextSource, files: list[Path], recipe: Recipe, place: Path
+) -> Generator[str, None, _Reading]:
+    """A text as kept at `place`, or read and then kept there."""
+    version = "" if files else library_version(source.origin)
+    key = None if version is None else source_key(source, files, recipe, version=version)
+    if key is None:
+        return _with_words((yield from reading(source, files, recipe)), source, files)
+    kept = kept_source(place, key)
+    if kept is not None:
+        yield "read by an earlier build"
+        return kept
+    parts = KeptParts.beside(place, key)
+    stream, report = _with_words((yield from reading(source, files, recipe, parts)), source, files)
+    try:
+        keep_source(place, key, stream, report)
+        parts.discard()
+    except OSError as fault:  # a build can do without; only an interruption costs more
+        yield f"cannot be kept for a later build: {fault.strerror}"
+    return stream, report
+
+
+def _with_words(read: _Reading, source: TextSource, files: list[Path]) -> _Reading:
+    """The reading, if it has words."""
+    if read[0].n_words == 0:
+        raise PackError(
+            "holds no words",
+            where=", ".join(str(file) for file in files[:3]) or source.origin,
+            field=source.name,
+            fix="check `kind`, or take the source out",
+        )
+    return read
+
+
+def _library_reader(source: TextSource) -> LibraryReader | None:
+    return LIBRARY_READERS.get(source.origin.partition(":")[0])
 
 
 def read_text_source(source: TextSource, files: list[Path], recipe: Recipe) -> _Reading:
@@ -151,11 +157,11 @@ def reading(
     """
     report = ReadReport()
     options = ReadOptions(source.encoding, source.undecodable, source.column)
-    scheme, _, name = source.origin.partition(":")
-    if scheme in LIBRARY_READERS:
-        lines = LIBRARY_READERS[scheme](name, options, report)
-    else:
+    library = _library_reader(source)
+    if library is None:
         lines = read_lines(files, source.kind, options, report)
+    else:
+        lines = library(source.origin.partition(":")[2], options, report)
     reader = StreamReader(
         deduplicate=source.deduplicate,
         abbreviations=frozenset(recipe.abbreviations),
