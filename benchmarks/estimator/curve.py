@@ -171,7 +171,7 @@ def draw(rows: list[list[float]]) -> Picture:
         axis.plot(*zip(*line, strict=True), marker=marker, label=f"order {order}")
     axis.set_xlabel("words.ngram, MB")
     axis.set_ylabel("perplexity on held-out EWT")
-    axis.set_ylim(bottom=0)
+    axis.set_ylim(0, 1.05 * max(row[3] for row in rows))
     axis.grid(alpha=0.3)
     axis.legend()
     folder = RESULTS / "pictures"
