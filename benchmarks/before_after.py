@@ -35,13 +35,13 @@ def told(seconds):
     print(json.dumps({"seconds": seconds, "mb": peak / 1024}))
 """
 ARPA = """
-from nearkey.language.building.plain import estimate_file
+from nearkey.packs.plain import estimate_file
 start = time.process_time()
 estimate_file(sys.argv[1], order=3, workers=2).save(sys.argv[2])
 told(time.process_time() - start)
 """
 BUILD = """
-from nearkey.language.building.builder import build_pack
+from nearkey.packs.builder import build_pack
 steps = build_pack(sys.argv[1], sys.argv[2], data=sys.argv[3], cache=sys.argv[4])
 for step in steps:
     if step.stage == "lexicon":

@@ -25,19 +25,19 @@ from sections import FORMAT, Column, Picture, Section, write
 
 import nearkey as nk
 from nearkey.language import Pack, load_pack
-from nearkey.language.building.backoff import BackoffModel
-from nearkey.language.building.evaluate import held_out_record
-from nearkey.language.building.fetch import cache_folder
-from nearkey.language.building.intake import Intake, read_sources
-from nearkey.language.building.prune import prune_to_size
-from nearkey.language.building.quantise import quantised, write_table
-from nearkey.language.building.recipe import read_recipe
-from nearkey.language.building.streams import encode_stream, first_words, split_stream
-from nearkey.language.building.words_model import MixedModel, list_unigram, mix_sources
 from nearkey.language.info import record_file, write_info
 from nearkey.language.ngram_file import file_size
+from nearkey.language.reading.streams import encode_stream, first_words, split_stream
 from nearkey.language.tokens import FIRST_WORD
 from nearkey.layout import Key, Layout
+from nearkey.packs.backoff import BackoffModel
+from nearkey.packs.evaluate import held_out_record
+from nearkey.packs.fetch import cache_folder
+from nearkey.packs.intake import Intake, read_sources
+from nearkey.packs.prune import prune_to_size
+from nearkey.packs.quantise import quantised, write_table
+from nearkey.packs.recipe import read_recipe
+from nearkey.packs.words_model import MixedModel, list_unigram, mix_sources
 from nearkey.simulate import Corpus, score_layout
 
 COMMAND = "NEARKEY_DATA=folder python benchmarks/estimator/curve.py"

@@ -20,19 +20,19 @@ sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 from sections import FORMAT, Column, Section, write
 
 from nearkey.language import Pack, load_pack
-from nearkey.language.building.backoff import BackoffModel
-from nearkey.language.building.builder import build_pack
-from nearkey.language.building.counts import count_ngrams
-from nearkey.language.building.evaluate import held_out_record
-from nearkey.language.building.fetch import cache_folder, locate
-from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
-from nearkey.language.building.intake import read_text_source
-from nearkey.language.building.kneser_ney import estimate
-from nearkey.language.building.overlap import without_sentences_of
-from nearkey.language.building.recipe import Recipe, TextSource, read_recipe
-from nearkey.language.building.streams import TextStream, encode_stream
-from nearkey.language.check import score_text
+from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
+from nearkey.language.reading.streams import TextStream, encode_stream
 from nearkey.language.tokens import FIRST_WORD, MARKS
+from nearkey.packs.backoff import BackoffModel
+from nearkey.packs.builder import build_pack
+from nearkey.packs.counts import count_ngrams
+from nearkey.packs.evaluate import held_out_record
+from nearkey.packs.fetch import cache_folder, locate
+from nearkey.packs.inspection import score_text
+from nearkey.packs.intake import read_text_source
+from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.overlap import without_sentences_of
+from nearkey.packs.recipe import Recipe, TextSource, read_recipe
 
 ROOT = Path(__file__).resolve().parents[2]
 RESULTS = ROOT / "benchmarks" / "results"

@@ -28,9 +28,9 @@ sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 from sections import FORMAT, Column, Section, this_machine, write
 
 from nearkey.errors import PackError
-from nearkey.language.building.fetch import cache_folder, locate
-from nearkey.language.building.intake import read_text_source
-from nearkey.language.building.recipe import read_recipe
+from nearkey.packs.fetch import cache_folder, locate
+from nearkey.packs.intake import read_text_source
+from nearkey.packs.recipe import read_recipe
 
 ROOT = Path(__file__).resolve().parents[2]
 RESULTS = ROOT / "benchmarks" / "results"
@@ -39,7 +39,7 @@ SEED = 11
 SPLICES = 3
 OURS = """
 import json, resource, sys, time
-from nearkey.language.building.plain import estimate_file
+from nearkey.packs.plain import estimate_file
 start = time.perf_counter()
 made = estimate_file(sys.argv[1], order=3, workers=2, max_bytes=int(sys.argv[3]))
 middle = time.perf_counter()

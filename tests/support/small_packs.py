@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from nearkey.language.building.builder import BuildReport, build_pack
+from nearkey.packs.builder import BuildReport, build_pack
 
 WHO = ["I", "we", "the crew", "Maria", "Mr. Okafor", "they"]
 DID = ["set up", "moved", "levelled", "checked", "carried", "couldn't find", "measured"]

@@ -15,7 +15,7 @@ from nearkey.commands.shared import progress_bar, refuse_to_overwrite
 from nearkey.errors import PackError
 
 if TYPE_CHECKING:
-    from nearkey.language.building.progress import Progress
+    from nearkey.packs.progress import Progress
 
 __all__ = ["pack"]
 
@@ -99,8 +99,8 @@ def pack_build(
     An adapted pack holds words and word sequences of your text. If the text is private, so is the pack:
     do not pass it on without the consent of the people whose words it holds.
     """
-    from nearkey.language.building.adapt import AdaptReport, adapt_pack
-    from nearkey.language.building.builder import BuildReport, build_pack
+    from nearkey.packs.adapt import AdaptReport, adapt_pack
+    from nearkey.packs.builder import BuildReport, build_pack
 
     if texts:
         if out is None:
@@ -159,7 +159,7 @@ def pack_build(
             "lexicon": built.lexicon,
         }
     if wheel is not None:
-        from nearkey.language.building.wheel import write_wheel
+        from nearkey.packs.wheel import write_wheel
 
         summary["wheel"] = os.fspath(write_wheel(target, wheel))
     _show(summary, as_json)
@@ -170,7 +170,7 @@ def pack_build(
 @click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
 def pack_check(name: str, as_json: bool) -> None:
     """Check a pack through: all checksums, all tables, probabilities that sum to 1."""
-    from nearkey.language.check import check_pack
+    from nearkey.packs.inspection import check_pack
 
     found = check_pack(name)
     _show(
@@ -247,8 +247,8 @@ def pack_compare(
     different lexicons; perplexity leaves unknown words out.
     """
     from nearkey.language import load_pack
-    from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
-    from nearkey.language.check import score_text
+    from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
+    from nearkey.packs.inspection import score_text
 
     options = ReadOptions(column=column)
     lines = list(read_lines([Path(text) for text in texts], kind, options, ReadReport()))
@@ -284,8 +284,8 @@ def pack_compare(
 @click.option("-o", "--out", type=_folder, required=True, help="Folder of the wheel.")
 def pack_dist(name: str, out: str) -> None:
     """Wrap a pack as a wheel that pip installs; `load_pack` then finds it by name."""
-    from nearkey.language.building.wheel import write_wheel
     from nearkey.language.pack import find_pack
+    from nearkey.packs.wheel import write_wheel
 
     click.echo(os.fspath(write_wheel(find_pack(name), out)))
 
@@ -303,7 +303,7 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: boo
     What is counted on the disk lies in OUTPUT.counts until the file is made; run again after an interruption,
     it goes on from there.
     """
-    from nearkey.language.building.plain import estimate_file
+    from nearkey.packs.plain import estimate_file
 
     refuse_to_overwrite(Path(output), force)
     with progress_bar(f"estimate {text}") as bar:

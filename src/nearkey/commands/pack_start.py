@@ -63,8 +63,8 @@ def start(
     from nearkey.commands.pack import pack_build
     from nearkey.errors import PackError
     from nearkey.files import atomic_path
-    from nearkey.language.building.recipe import read_recipe
-    from nearkey.language.building.starter import draft_recipe, too_little_text
+    from nearkey.packs.recipe import read_recipe
+    from nearkey.packs.starter import draft_recipe, too_little_text
 
     path = out / "recipe.toml"
     refuse_to_overwrite(path, force)

@@ -1,6 +1,6 @@
 """Room: language. Words, letters and their probabilities, in packs that load from disk.
 
-Loading needs numpy, marisa-trie and msgspec alone; `nearkey.language.building` makes packs.
+Loading needs numpy, marisa-trie and msgspec alone; `nearkey.packs` makes packs.
 """
 
 from __future__ import annotations

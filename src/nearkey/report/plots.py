@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import NearkeyError
-from nearkey.layout import pareto_front
 from nearkey.report.labels import place_labels
 from nearkey.report.shapes import leading, shape_of
 from nearkey.report.style import (
@@ -23,6 +22,7 @@ from nearkey.report.style import (
     text_for_plot,
     thin_axes,
 )
+from nearkey.search import pareto_front
 from nearkey.simulate import Estimate, RankResult
 
 if TYPE_CHECKING:

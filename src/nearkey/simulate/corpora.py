@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 
 from nearkey.errors import PackError, PlanError
-from nearkey.language.building.formats import ReadOptions, ReadReport, read_lines
-from nearkey.language.building.libraries import read_hub, read_nltk
-from nearkey.language.building.streams import read_stream, split_stream
+from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
+from nearkey.language.reading.libraries import read_hub, read_nltk
+from nearkey.language.reading.streams import read_stream, split_stream
 
 __all__ = ["Corpus", "held_out_part", "read_source"]
 

@@ -10,12 +10,12 @@ from slow_ngrams import BOS, EOS, SlowTable, slow_counts
 
 from nearkey._kernel import NgramTable
 from nearkey.language.arrays import map_bytes
-from nearkey.language.building.backoff import BackoffModel, context_sums, normalised
-from nearkey.language.building.counts import count_ngrams, merge_counts
-from nearkey.language.building.kneser_ney import Discounts, estimate
-from nearkey.language.building.mixture import BANDS, Source, interpolate
-from nearkey.language.building.prune import prune, prune_to_size
-from nearkey.language.building.quantise import (
+from nearkey.packs.backoff import BackoffModel, context_sums, normalised
+from nearkey.packs.counts import count_ngrams, merge_counts
+from nearkey.packs.kneser_ney import Discounts, estimate
+from nearkey.packs.mixture import BANDS, Source, interpolate
+from nearkey.packs.prune import prune, prune_to_size
+from nearkey.packs.quantise import (
     code_book,
     nearest,
     probability_book,

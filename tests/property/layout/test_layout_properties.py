@@ -15,7 +15,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from nearkey.errors import LayoutError
-from nearkey.layout import ROLES, Key, Layout, count_grids, grid_layouts, pareto_front
+from nearkey.layout import ROLES, Key, Layout, count_grids, grid_layouts
+from nearkey.search import pareto_front
 
 ALPHABETS = (
     "abcdefghijklmnopqrstuvwxyz",

@@ -12,10 +12,10 @@ import pytest
 from slow_ngrams import BOS, SlowKneserNey, as_stream, real_sentences
 
 from nearkey.errors import PackError
-from nearkey.language.building.arpa import read_arpa, write_arpa
-from nearkey.language.building.counts import count_ngrams
-from nearkey.language.building.kneser_ney import Discounts, adjusted_counts, estimate, fit_discounts
 from nearkey.language.kenlm_model import KenlmModel
+from nearkey.packs.arpa import read_arpa, write_arpa
+from nearkey.packs.counts import count_ngrams
+from nearkey.packs.kneser_ney import Discounts, adjusted_counts, estimate, fit_discounts
 
 pytestmark = pytest.mark.reference
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from slow_ngrams import BOS, as_stream, real_sentences
 
-from nearkey.language.building.backoff import BackoffModel, normalised
-from nearkey.language.building.counts import count_ngrams
-from nearkey.language.building.kneser_ney import estimate
-from nearkey.language.building.mixture import (
+from nearkey.packs.backoff import BackoffModel, normalised
+from nearkey.packs.counts import count_ngrams
+from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.mixture import (
     BANDS,
     Evidence,
     Source,
@@ -17,8 +17,8 @@ from nearkey.language.building.mixture import (
     interpolate,
     source_evidence,
 )
-from nearkey.language.building.prune import prune, pruning_losses
-from nearkey.language.building.quantise import quantised
+from nearkey.packs.prune import prune, pruning_losses
+from nearkey.packs.quantise import quantised
 
 pytestmark = pytest.mark.reference
 

@@ -15,18 +15,18 @@ from small_packs import build_small_pack, write_recipe
 from nearkey.errors import PackError
 from nearkey.files import read_toml
 from nearkey.language import load_pack
-from nearkey.language.building import spill
-from nearkey.language.building.adapt import AdaptReport, adapt_pack
-from nearkey.language.building.arpa import read_arpa
-from nearkey.language.building.builder import build_pack
-from nearkey.language.building.counts import count_ngrams
-from nearkey.language.building.kneser_ney import estimate
-from nearkey.language.building.plain import estimate_file
-from nearkey.language.building.progress import Progress
-from nearkey.language.building.spill import count_in_pieces, remove_pieces
-from nearkey.language.building.wheel import write_wheel
-from nearkey.language.check import check_pack, score_text
 from nearkey.language.info import sealed
+from nearkey.packs import spill
+from nearkey.packs.adapt import AdaptReport, adapt_pack
+from nearkey.packs.arpa import read_arpa
+from nearkey.packs.builder import build_pack
+from nearkey.packs.counts import count_ngrams
+from nearkey.packs.inspection import check_pack, score_text
+from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.plain import estimate_file
+from nearkey.packs.progress import Progress
+from nearkey.packs.spill import count_in_pieces, remove_pieces
+from nearkey.packs.wheel import write_wheel
 
 # Invented: the crew has its own words and ways of saying things.
 SITE = [

@@ -13,22 +13,22 @@ import msgspec
 import pytest
 
 from nearkey.errors import NearkeyError, PackError
-from nearkey.language.building import textfiles
-from nearkey.language.building.formats import (
+from nearkey.language.reading.formats import (
     LIBRARY_READERS,
     LINE_READERS,
     ReadOptions,
     ReadReport,
     read_lines,
 )
-from nearkey.language.building.streams import (
+from nearkey.language.reading.streams import (
     StreamReader,
     encode_stream,
     first_words,
     read_stream,
     split_stream,
 )
-from nearkey.language.building.wordlists import read_counted, read_frequencies, read_spelling
+from nearkey.packs import textfiles
+from nearkey.packs.wordlists import read_counted, read_frequencies, read_spelling
 
 
 def lines(path: Path, kind: str = "lines", **options: str) -> tuple[list[str], ReadReport]:

@@ -12,7 +12,7 @@ from library_texts import nltk_data, quiet_hub, write_brown, write_hub_folder
 from small_packs import invented_notes, write_recipe
 
 import nearkey as nk
-from nearkey.language.building.builder import BuildReport, build_pack
+from nearkey.packs.builder import BuildReport, build_pack
 
 pytest.importorskip("datasets")
 pytest.importorskip("pyarrow")

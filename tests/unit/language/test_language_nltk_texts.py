@@ -13,8 +13,8 @@ import pytest
 from library_texts import SAID, nltk_data, write_brown, zipped
 
 from nearkey.errors import PackError
-from nearkey.language.building.formats import LIBRARY_READERS, ReadOptions, ReadReport
-from nearkey.language.building.libraries import join_tokens
+from nearkey.language.reading.formats import LIBRARY_READERS, ReadOptions, ReadReport
+from nearkey.language.reading.libraries import join_tokens
 from nearkey.language.tokens import sentences
 
 pytest.importorskip("nltk")

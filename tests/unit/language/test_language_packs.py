@@ -13,12 +13,12 @@ from small_packs import build_small_pack, invented_notes, write_recipe
 from nearkey.errors import PackError
 from nearkey.files import read_toml
 from nearkey.language import find_pack, installed_packs, load_pack
-from nearkey.language.building.backoff import BackoffModel
-from nearkey.language.building.builder import build_pack
-from nearkey.language.building.quantise import read_table, write_table
-from nearkey.language.check import check_pack, score_text
 from nearkey.language.info import PACK_FILES, finish_folder, read_info, record_file, sealed
 from nearkey.language.tokens import FIRST_WORD, word_order
+from nearkey.packs.backoff import BackoffModel
+from nearkey.packs.builder import build_pack
+from nearkey.packs.inspection import check_pack, score_text
+from nearkey.packs.quantise import read_table, write_table
 
 
 @pytest.fixture(scope="module")
@@ -345,7 +345,7 @@ def test_a_full_disk_is_told_and_leaves_nothing(tmp_path, monkeypatch):
     def no_space(*args, **kwargs):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("nearkey.language.building.builder.write_table", no_space)
+    monkeypatch.setattr("nearkey.packs.builder.write_table", no_space)
     with pytest.raises(PackError, match="the disk is full"):
         list(build_pack(recipe, tmp_path / "out" / "pack", cache=tmp_path / "cache"))
     assert list((tmp_path / "out").iterdir()) == []

@@ -9,11 +9,11 @@ import pytest
 from small_packs import write_recipe
 
 from nearkey.errors import PackError
-from nearkey.language.building.builder import BuildReport, build_pack
-from nearkey.language.building.fetch import cache_folder, locate
-from nearkey.language.building.recipe import TextSource, read_recipe
-from nearkey.language.building.streams import read_stream
-from nearkey.language.building.vocabulary import (
+from nearkey.language.reading.streams import read_stream
+from nearkey.packs.builder import BuildReport, build_pack
+from nearkey.packs.fetch import cache_folder, locate
+from nearkey.packs.recipe import TextSource, read_recipe
+from nearkey.packs.vocabulary import (
     CorpusWords,
     LexiconOptions,
     choose_words,

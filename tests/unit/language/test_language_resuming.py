@@ -13,18 +13,18 @@ from hypothesis import strategies as st
 from small_packs import invented_notes, write_recipe
 
 from nearkey.language import tokens
-from nearkey.language.building import intake
-from nearkey.language.building.builder import BuildReport, build_pack
-from nearkey.language.building.kept import (
+from nearkey.language.reading.streams import StreamReader, read_stream
+from nearkey.language.reading.textfiles import ReadReport
+from nearkey.packs import intake
+from nearkey.packs.builder import BuildReport, build_pack
+from nearkey.packs.kept import (
     KeptParts,
     keep_source,
     kept_path,
     kept_source,
     source_key,
 )
-from nearkey.language.building.recipe import Recipe, TextSource, read_recipe
-from nearkey.language.building.streams import StreamReader, read_stream
-from nearkey.language.building.textfiles import ReadReport
+from nearkey.packs.recipe import Recipe, TextSource, read_recipe
 
 SECOND_TEXT = """
 [[text]]

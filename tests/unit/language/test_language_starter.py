@@ -15,8 +15,8 @@ from small_packs import invented_notes
 import nearkey as nk
 from nearkey.commands.pack import pack
 from nearkey.errors import NearkeyError, PackError
-from nearkey.language.building.recipe import read_recipe
-from nearkey.language.building.starter import draft_recipe, guess_alphabet, short_words
+from nearkey.packs.recipe import read_recipe
+from nearkey.packs.starter import draft_recipe, guess_alphabet, short_words
 
 # Invented notes of surveyors.
 GREEK = [f"{a} {b} {c}" for a, b, c in product(

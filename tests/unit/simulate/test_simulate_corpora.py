@@ -10,7 +10,7 @@ import pytest
 from library_texts import SAID, nltk_data, quiet_hub, write_brown, write_hub_folder
 
 from nearkey.errors import NearkeyError, PlanError
-from nearkey.language.building.streams import read_stream, split_stream
+from nearkey.language.reading.streams import read_stream, split_stream
 from nearkey.simulate.corpora import Corpus, held_out_part, read_source
 
 LINES = ["Bring the long staff.", "Peg seven is by the road."]

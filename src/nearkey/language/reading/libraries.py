@@ -1,0 +1,239 @@
+"""Running text that other libraries bring: nltk corpora, and data sets of a hub."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable, Iterator, Sequence
+from importlib import import_module
+from itertools import groupby, pairwise
+from pathlib import Path
+from typing import Any
+
+from nearkey.errors import NearkeyError, PackError
+from nearkey.language.reading.textfiles import ReadOptions, ReadReport
+
+__all__ = ["LibraryReader", "join_tokens", "library_version", "read_hub", "read_nltk"]
+
+LibraryReader = Callable[[str, ReadOptions, ReadReport], Iterator[str]]
+
+_TEXTS = ("sents", "posts", "strings")
+"""What nltk's readers call running text: sentences, chat posts, whole short messages."""
+
+_TO_FETCH = re.compile(r"nltk\.download\(['\"]([^'\"]+)")
+_SPLIT_APOSTROPHE = re.compile(r"(?<=[^\W\d_]) ' (?=(?:s|t|d|m|re|ve|ll) )", re.IGNORECASE)
+# Penn Treebank's escapes; and the round brackets of the Spanish and Catalan treebanks.
+_ESCAPES = {"\\/": "/", "\\*": "*", "-Fpa-": "(", "-Fpt-": ")"}
+_ELLIPSIS = re.compile(r"\.\.\.(?=[^\W_])")
+_FILLED = 0.8  # of the longest line of a paragraph; wrapped lines are filled further than that
+_NOT_WRITTEN = "-NONE-"  # a treebank's tag of traces and other tokens that nobody wrote
+
+_BY_HAND = "or download its files and name them as a text of origin `data` or `here`"
+_SPELLING = "write hub:NAME@SPLIT, or hub:NAME:CONFIG@SPLIT where it has configurations"
+
+
+def read_nltk(name: str, options: ReadOptions, report: ReadReport) -> Iterator[str]:
+    """The text of an nltk corpus, as it was written: a sentence, post or paragraph at a time.
+
+    The corpus' data must be installed. Of plain-text corpora the paragraphs themselves are read, so that
+    no sentence tokenizer is needed and no word is cut; of others the tokens, put together by `join_tokens`.
+    PackError says what is missing and how to get it; NearkeyError that nltk is.
+    """
+    where = f"nltk:{name}"
+    corpora: Any = _library("nltk.corpus", where, "pip install nltk")
+    reader = getattr(corpora, name, None) if name else None
+    if not isinstance(reader, (corpora.LazyCorpusLoader, corpora.CorpusReader)):
+        raise PackError(
+            "nltk has no corpus of this name", where=where, fix="check it in nltk's list of corpora"
+        )
+    try:
+        reader.ensure_loaded()
+        for text in _nltk_texts(reader, where):
+            for line in text.splitlines():
+                report.lines += 1
+                yield line
+    except NearkeyError:
+        raise
+    except Exception as fault:  # readers parse as they go; what they raise on damaged data differs
+        raise _nltk_fault(fault, name) from fault
+
+
+def library_version(origin: str) -> str | None:
+    """What an ``nltk:`` or ``hub:`` text is at present: it differs when the text has changed. None where that
+    cannot be told; reading then says why.
+    """
+    scheme, _, name = origin.partition(":")
+    try:
+        if scheme == "hub":
+            base, config, _ = _hub_parts(name)
+            builder = import_module("datasets").load_dataset_builder(base, config)
+            return str(builder.hash)  # of the revision at the hub, or of a folder's files
+        reader = getattr(import_module("nltk.corpus"), name)
+        reader.ensure_loaded()
+        files = {getattr(path, "zipfile", path) for path in reader.abspaths()}
+        digest = hashlib.sha256(import_module("nltk").__version__.encode())
+        for file in sorted(str(getattr(file, "filename", file)) for file in files):
+            with Path(file).open("rb") as handle:
+                digest.update(hashlib.file_digest(handle, "sha256").digest())
+        return digest.hexdigest()
+    except Exception:  # whatever it is, the reader meets it too
+        return None
+
+
+def _nltk_fault(fault: Exception, name: str) -> PackError:
+    # nltk's message says which data package is missing: the corpus', or that of a tokenizer it needs.
+    missing = _TO_FETCH.search(str(fault)) if isinstance(fault, LookupError) else None
+    if missing:
+        problem = f"nltk's data package {missing.group(1)} is not installed"
+        fix = f"python -m nltk.downloader {missing.group(1)}"
+    else:
+        problem = f"cannot be read: {_told(fault)}"
+        fix = "fetch its data again: python -m nltk.downloader with --force"
+    return PackError(problem, where=f"nltk:{name}", fix=fix)
+
+
+def _nltk_texts(reader: Any, where: str) -> Iterator[str]:
+    """Lines, paragraphs or whole messages of a loaded corpus reader."""
+    from nltk.corpus.reader import BracketParseCorpusReader, PlaintextCorpusReader
+
+    if isinstance(reader, PlaintextCorpusReader):
+        for file in reader.fileids():
+            yield from _unwrapped(reader.raw(file))
+        return
+    if isinstance(reader, BracketParseCorpusReader):
+        for tagged in reader.tagged_sents():
+            yield join_tokens([token for token, tag in tagged if tag != _NOT_WRITTEN])
+        return
+    texts = next((getattr(reader, part) for part in _TEXTS if hasattr(reader, part)), None)
+    if texts is None:
+        raise PackError("has no running text", where=where, fix="choose a corpus of sentences")
+    for text in texts():
+        yield text if isinstance(text, str) else join_tokens(text)
+
+
+def _unwrapped(text: str) -> Iterator[str]:
+    """Paragraphs as nltk has them, between empty lines, in one line each; but where the next word would have
+    fitted easily, the line's end was meant, and in a paragraph of mostly such lines every end was: verses, or
+    a list of messages.
+    """
+    for _, group in groupby(text.splitlines(), key=lambda line: not line.strip()):
+        lines = [" ".join(line.split()) for line in group]
+        room = _FILLED * max(map(len, lines))
+        fits = [len(a) + 1 + len(b.partition(" ")[0]) <= room for a, b in pairwise(lines)]
+        a_list = 2 * sum(fits) > len(fits)
+        joined = lines[0]
+        for meant, line in zip(fits, lines[1:], strict=True):
+            if meant or a_list:
+                yield joined
+                joined = line
+            else:
+                joined = f"{joined} {line}"
+        yield joined
+
+
+def join_tokens(tokens: Sequence[str]) -> str:
+    """Tokens as the text they were cut from: ``do n't`` is "don't" again, ``Sam 's`` "Sam's", two backquotes
+    a quotation mark and ``-LRB-`` a bracket. By nltk's detokenizer of Penn Treebank's conventions.
+    """
+    from nltk.tokenize.treebank import TreebankWordDetokenizer
+
+    text = " ".join(tokens) + " "
+    for escape, meant in _ESCAPES.items():
+        text = text.replace(escape, meant)
+    if " ' " in text:  # some tokenizers cut at the apostrophe too: don ' t
+        text = _SPLIT_APOSTROPHE.sub("'", text)
+    joined: str = TreebankWordDetokenizer().detokenize(text.split(), convert_parentheses=True)
+    return _ELLIPSIS.sub("... ", joined)  # which the detokenizer glues to the next word
+
+
+def read_hub(
+    name: str, options: ReadOptions, report: ReadReport, *, split: str = "train"
+) -> Iterator[str]:
+    """The text column of a hub data set, streamed: none of it is kept on this machine.
+
+    `name` is ``NAME``, ``NAME@SPLIT``, ``NAME:CONFIG`` or ``NAME:CONFIG@SPLIT``; NAME may also be a folder of
+    data files. `split` is taken where `name` has none. A row may hold one text or a list of them.
+    PackError says what cannot be read and what to do; NearkeyError that the library is missing.
+    """
+    where = f"hub:{name}"
+    base, config, named_split = _hub_parts(name)
+    if not base:
+        raise PackError("names no data set", where=where, fix=_SPELLING)
+    datasets: Any = _library("datasets", where, "pip install datasets")
+    try:
+        rows = datasets.load_dataset(base, config, split=named_split or split, streaming=True)
+    except Exception as fault:  # the library raises errors of many kinds, most from the network
+        raise _hub_fault(fault, where) from fault
+    column = options.column
+    if rows.column_names is not None:
+        if column not in rows.column_names:
+            raise _no_column(column, rows.column_names, where)
+        # Or the sound and pictures beside the text would be decoded too.
+        rows = rows.select_columns([column])
+    try:
+        for row in rows:
+            if column not in row:
+                raise _no_column(column, row, where)
+            texts = row[column] if isinstance(row[column], list) else [row[column]]
+            for text in texts:
+                if not isinstance(text, str):
+                    report.drop("row without text")
+                    continue
+                for line in text.splitlines():
+                    report.lines += 1
+                    yield line
+    except NearkeyError:
+        raise
+    except Exception as fault:  # from the network or, row by row, from damaged files
+        raise PackError(
+            f"cannot be read: {_told(fault)}", where=where, fix=f"check the network, {_BY_HAND}"
+        ) from fault
+
+
+def _hub_parts(name: str) -> tuple[str, str | None, str | None]:
+    """(data set or folder, configuration, split); the latter two hold no slash, a folder's name anything."""
+
+    def cut(name: str, sign: str) -> tuple[str, str | None]:
+        base, found, tail = name.rpartition(sign)
+        if not found or "/" in tail or Path(name).is_dir():
+            return name, None
+        return base, tail or None
+
+    name, split = cut(name, "@")
+    name, config = cut(name, ":")
+    return name, config, split
+
+
+def _hub_fault(fault: Exception, where: str) -> PackError:
+    """What the library says when it cannot open a data set, and what to do about it."""
+    if isinstance(fault, FileNotFoundError):
+        fix = "check the name; a data set that is not public cannot be read"
+    elif isinstance(fault, ConnectionError):
+        fix = f"check the network, {_BY_HAND}"
+    elif type(fault) is ValueError:  # an unknown split or configuration: the message lists them
+        fix = _SPELLING
+    else:
+        fix = f"check name and network, {_BY_HAND}"
+    return PackError(f"cannot be opened: {_told(fault)}", where=where, fix=fix)
+
+
+def _no_column(column: str, columns: Sequence[str], where: str) -> PackError:
+    return PackError(
+        f"has no column {column!r}",
+        where=where,
+        field="column",
+        fix=f"set `column` to one of {', '.join(columns)}",
+    )
+
+
+def _told(fault: Exception) -> str:
+    return str(fault).rstrip(". ") or type(fault).__name__
+
+
+def _library(module: str, where: str, fix: str) -> Any:
+    try:
+        return import_module(module)
+    except ImportError:
+        raise NearkeyError(
+            f"needs the library {module.partition('.')[0]}", where=where, fix=fix
+        ) from None

@@ -1,0 +1,332 @@
+"""Mixing a small in-domain text into a finished pack."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.errors import PackError
+from nearkey.language import casing, info, lexicon
+from nearkey.language.ngram_file import file_size
+from nearkey.language.pack import Pack, load_pack
+from nearkey.language.reading.formats import read_lines
+from nearkey.language.reading.streams import TextStream, encode_stream, read_stream, split_stream
+from nearkey.language.reading.textfiles import ReadOptions, ReadReport
+from nearkey.language.tokens import (
+    BOS,
+    EOS,
+    FIRST_WORD,
+    UNK,
+    letters_of,
+    normalise_word,
+    word_order,
+)
+from nearkey.packs.backoff import BackoffModel, FloatArray
+from nearkey.packs.counts import count_ngrams
+from nearkey.packs.evaluate import held_out_record
+from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.licence import licence_text
+from nearkey.packs.mixture import (
+    Evidence,
+    Source,
+    fit_strengths,
+    interpolate,
+    source_evidence,
+)
+from nearkey.packs.progress import Progress
+from nearkey.packs.prune import prune_to_size
+from nearkey.packs.quantise import read_table, write_table
+from nearkey.packs.tree import IntArray, NgramTree
+from nearkey.packs.usage import usual_forms
+
+__all__ = ["AdaptReport", "adapt_pack"]
+
+HELD_OUT_PERMILLE = 200
+MIN_NEW_WORD = 2
+
+
+@dataclass(slots=True)
+class AdaptReport:
+    """What an adaptation did: words added, and held-out measures before and after."""
+
+    new_words: list[str]
+    words_read: int = 0
+    before: info.HeldOut | None = None
+    after: info.HeldOut | None = None
+
+
+def adapt_pack(
+    base: str | os.PathLike[str],
+    texts: Sequence[str | os.PathLike[str]],
+    out: str | os.PathLike[str],
+    *,
+    kind: str = "lines",
+    column: str = "text",
+    name: str | None = None,
+    in_domain_share: float = 0.5,
+    report: AdaptReport | None = None,
+) -> Iterator[Progress]:
+    """Build the pack `out` from a finished pack and in-domain text; yields progress records.
+
+    Words the text uses at least twice join the lexicon. The weights of base and text are fitted on a
+    fifth of the text's sentences (chosen by their content) and on sentences drawn from the base, which
+    stand for all else that will be typed; `in_domain_share` is the weight of the former. The gain is
+    measured on the same fifth before the final estimate, which uses all of the text. The n-gram table
+    keeps the base's size.
+
+    The result carries words and word sequences of the text: where the text is private, so is the pack.
+    Raises PackError for a text without words, or too short to hold anything out.
+    """
+    report = report if report is not None else AdaptReport([])
+    yield Progress("read", 0, len(texts))
+    pack = load_pack(base)
+    fold = pack.info.fold_accents
+    read = ReadReport()
+    stream = read_stream(
+        read_lines([Path(text) for text in texts], kind, ReadOptions(column=column), read),
+        abbreviations=frozenset(pack.info.abbreviations),
+    )
+    names = ", ".join(os.fspath(text) for text in texts)
+    if stream.n_words == 0:
+        raise PackError("holds no words", where=names, fix="give running text")
+    training, held = split_stream(stream, held_out=HELD_OUT_PERMILLE)
+    if not held.n_words or not training.n_words:
+        raise PackError("is too short to hold a part out", where=names, fix="give more text")
+    report.words_read = stream.n_words
+    report.new_words = _new_words(stream, pack)
+    words = sorted([*pack.lexicon.words, *report.new_words], key=word_order)
+    token_of = {word: at + FIRST_WORD for at, word in enumerate(words)}
+
+    yield Progress("estimate", 1, 3)
+    old = read_table(pack.folder / "words.ngram")
+    moved = _renumbered(old, pack, words)
+    held_stream = encode_stream(held, token_of, fold=fold, elisions=pack.info.elisions)
+    report.before = held_out_record(moved.model, held_stream, "in-domain text, before adapting")
+    order = max(3, old.order)
+
+    def in_domain(part: TextStream) -> Source:
+        encoded = encode_stream(part, token_of, fold=fold, elisions=pack.info.elisions)
+        counts = count_ngrams(encoded, order=order, vocab_size=len(words) + FIRST_WORD)
+        return Source.of(estimate(counts, base=np.exp(moved.model.log_prob[0])), counts)
+
+    sources = [moved, in_domain(training)]
+    general = encode_stream(_drawn_text(pack), token_of, fold=fold, elisions=pack.info.elisions)
+    shares = (in_domain_share, 1.0 - in_domain_share)
+    evidence: list[list[Evidence]] = [[] for _ in range(order)]
+    for text, share in zip((held_stream, general), shares, strict=True):
+        for level, (probs, bands, _) in enumerate(source_evidence(sources, text, order=order)):
+            weight = np.full(len(probs), share / len(probs))
+            evidence[level].append(Evidence(probs, bands, weight, np.ones(2, dtype=bool)))
+    strengths = [fit_strengths(level)[0] for level in evidence]
+    trial, _ = interpolate(sources, strengths)
+    report.after = held_out_record(trial, held_stream, "in-domain text, after adapting")
+    del trial
+
+    yield Progress("mix", 2, 3)
+    model, mass = interpolate([moved, in_domain(stream)], strengths)
+    small = len(words) + FIRST_WORD <= 1 << 16
+    limit = pack.info.files["words.ngram"].bytes + (0 if small else 2 * sum(old.tree.sizes()))
+    model, _ = prune_to_size(
+        model,
+        mass,
+        fits=lambda counts: (
+            file_size(counts, id_bytes=2 if small else 4, value_bytes=1) <= max(limit, 65536)
+        ),
+    )
+    target = Path(out)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as temporary:
+        folder = Path(temporary) / "pack"
+        folder.mkdir()
+        write_table(folder / "words.ngram", model)
+        shutil.copyfile(pack.folder / "letters.ngram", folder / "letters.ngram")
+        _write_words(folder, pack, words, stream, training, held, token_of)
+        made = _new_info(pack, name, words, model, report)
+        base_licence = (pack.folder / "LICENCE.md").read_text("utf-8")
+        (folder / "LICENCE.md").write_text(
+            licence_text(made, {"Licence of the base": _indented(base_licence)}), encoding="utf-8"
+        )
+        info.finish_folder(folder, made)
+        if target.exists():
+            target.replace(Path(temporary) / "replaced")
+        folder.replace(target)
+    yield Progress("done", 3, 3, os.fspath(target))
+
+
+def _indented(text: str) -> str:
+    return "\n".join(f"> {line}".rstrip() for line in text.splitlines())
+
+
+def _drawn_text(pack: Pack, *, sentences: int = 400, seed: int = 1) -> TextStream:
+    """Sentences drawn from a pack's word model; unknown words and numbers are drawn again."""
+    rng = np.random.default_rng(seed)
+    model, words = pack.language_model, pack.lexicon.words
+    tokens = np.array([EOS, *range(FIRST_WORD, model.table.vocab)], dtype=np.uint32)
+    lines: list[str] = []
+    for _ in range(sentences):
+        state = model.start()
+        drawn: list[str] = []
+        while len(drawn) < 30:
+            probs = np.cumsum(np.exp(model.table.log_probs(state, tokens)))
+            token = int(tokens[np.searchsorted(probs, rng.random() * probs[-1])])
+            if token == EOS:
+                break
+            drawn.append(words[token - FIRST_WORD])
+            state = model.push(state, token)
+        lines.append(" ".join(drawn))
+    return read_stream(lines, deduplicate=False)
+
+
+def _new_words(stream: TextStream, pack: Pack) -> list[str]:
+    """Words of the text, used often enough and spelled with the alphabet, that the pack lacks."""
+    allowed = frozenset(pack.alphabet)
+    counts = np.bincount(stream.ids, minlength=len(stream.surfaces))
+    totals: Counter[str] = Counter()
+    for surface, count in zip(stream.surfaces, counts.tolist(), strict=True):
+        totals[normalise_word(surface, fold=pack.info.fold_accents)] += count
+    return sorted(
+        word
+        for word, count in totals.items()
+        if count >= MIN_NEW_WORD
+        and word not in pack.lexicon
+        and "-" not in word
+        and len(letters_of(word)) > 1
+        and allowed.issuperset(letters_of(word))
+        and word[0] != "'"
+        and word[-1] != "'"
+    )
+
+
+def _renumbered(old: BackoffModel, pack: Pack, words: Sequence[str]) -> Source:
+    """The base model over the new lexicon's token ids; a new word gets its share of ``<unk>``.
+
+    As counts of contexts, which a finished pack has not got, serve its own probabilities times the
+    number of words it was estimated from.
+    """
+    index = {word: at + FIRST_WORD for at, word in enumerate(words)}
+    of_old = np.concatenate(
+        [np.arange(FIRST_WORD), [index[word] for word in pack.lexicon.words]]
+    ).astype(np.int64)
+    vocab = len(words) + FIRST_WORD
+    unigram = np.full(vocab, -np.inf)
+    unigram[of_old] = old.log_prob[0]
+    for word in words:
+        if word not in pack.lexicon:
+            spelled = pack.letter_model.log_prob(word)
+            unigram[index[word]] = old.log_prob[0][UNK] + spelled
+    total = np.exp(unigram[np.arange(vocab) != BOS]).sum()
+    unigram[np.arange(vocab) != BOS] -= np.log(total)
+    backoff = np.zeros(vocab)
+    logs: list[FloatArray] = [unigram]
+    backs: list[FloatArray] = []
+    if old.order > 1:
+        backoff[of_old] = old.backoff[0]
+        backs.append(backoff)
+    keys: list[IntArray] = []
+    place = of_old
+    for level in range(2, old.order + 1):
+        key = place[old.tree.parent(level)] * vocab + of_old[old.tree.token(level)]
+        order = np.argsort(key)
+        keys.append(key[order])
+        logs.append(old.log_prob[level - 1][order])
+        if level < old.order:
+            backs.append(old.backoff[level - 1][order])
+        place = np.empty(len(order), dtype=np.int64)
+        place[order] = np.arange(len(order))
+    tree = NgramTree(vocab, tuple(keys))
+    model = BackoffModel(tree, tuple(logs), tuple(backs))
+    counts: list[NDArray[np.int64]] = []
+    log_mass = np.where(np.arange(vocab) == BOS, logs[0].max(), logs[0])
+    for level in range(1, old.order):
+        if level > 1:
+            log_mass = log_mass[tree.parent(level)] + logs[level - 1]
+        seen = np.exp(log_mass) * max(1, pack.info.training_words)
+        counts.append(np.maximum(1, np.round(seen)).astype(np.int64))
+    return Source(model, tuple(counts))
+
+
+def _write_words(
+    folder: Path,
+    pack: Pack,
+    words: list[str],
+    stream: TextStream,
+    training: TextStream,
+    held: TextStream,
+    token_of: dict[str, int],
+) -> None:
+    """The lexicon with mixed probabilities, and the case and marks tables over its numbering."""
+    fold = pack.info.fold_accents
+    old_at = np.array([-1 if (at := pack.lexicon.index(w)) is None else at for w in words])
+    known = old_at >= 0
+    base = np.full(len(words), 1e-12)
+    base[known] = np.exp(pack.lexicon.log_probs.astype(np.float64))[old_at[known]]
+    base /= base.sum()
+
+    def shares(part: TextStream) -> FloatArray:
+        tokens = encode_stream(part, token_of, fold=fold, elisions=pack.info.elisions)
+        counts = np.bincount(tokens, minlength=len(words) + FIRST_WORD)[FIRST_WORD:]
+        found: FloatArray = counts / max(1, counts.sum())
+        return found
+
+    tokens = encode_stream(held, token_of, fold=fold, elisions=pack.info.elisions)
+    tokens = tokens[tokens >= FIRST_WORD] - FIRST_WORD
+    probs = np.stack([base[tokens], shares(training)[tokens]], axis=1)
+    part = Evidence(
+        probs,
+        np.zeros(probs.shape, dtype=np.uint8),
+        np.ones(len(tokens)),
+        np.ones(2, dtype=bool),
+    )
+    weights = fit_strengths([part])[0][:, 0]
+    mixed = (weights[0] * base + weights[1] * shares(stream)) / weights.sum()
+    flags = np.zeros(len(words), dtype=np.uint8)
+    flags[known] = pack.lexicon.flags[old_at[known]]
+    lexicon.write_lexicon(folder, words, np.log(mixed), flags, fold_accents=fold)
+
+    index = {word: at for at, word in enumerate(words)}
+    fresh = {word: at for word, at in index.items() if word not in pack.lexicon}
+    forms = usual_forms([stream], {}, set(), fresh, fold=fold)
+    for word in pack.lexicon.words:
+        form = pack.truecase.form(word)
+        if form != word:
+            forms[index[word]] = (form, pack.truecase.share(word))
+    casing.write_truecase(folder / "case.bin", forms)
+    overall, rows, table = pack.marks.table()
+    new_rows = np.array([index[pack.lexicon[int(at)]] for at in rows], dtype=np.int64)
+    order = np.argsort(new_rows)
+    casing.write_marks(folder / "marks.bin", overall, new_rows[order], table[order])
+
+
+def _new_info(
+    pack: Pack,
+    name: str | None,
+    words: list[str],
+    model: BackoffModel,
+    report: AdaptReport,
+) -> info.PackInfo:
+    assert report.before is not None
+    assert report.after is not None
+    source = info.SourceRecord(
+        "in-domain text", "adapt", "given by hand", "as its owner says", "its owner", 0,
+        report.words_read,
+    )  # fmt: skip
+    return msgspec.structs.replace(
+        pack.info,
+        name=name or f"{pack.info.name}-adapted",
+        title=f"{pack.info.title}, adapted",
+        words=len(words),
+        ngrams=list(model.tree.sizes()),
+        training_words=pack.info.training_words + report.words_read,
+        sources=[*pack.info.sources, source],
+        held_out=[report.before, report.after],
+        files={},
+    )

@@ -1,0 +1,186 @@
+"""A back-off model over an n-gram tree: scoring, normalising, comparing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.language.tokens import BOS
+from nearkey.packs.tree import IntArray, NgramTree
+
+__all__ = [
+    "LOG_ZERO",
+    "BackoffModel",
+    "Walk",
+    "context_sums",
+    "lower_log_probs",
+    "normalised",
+    "taken",
+    "walk",
+]
+
+FloatArray = NDArray[np.float64]
+LEAST_MASS = 1e-9
+"""Mass that a context leaves to unseen followers at least (rounding could make it 0 or less)."""
+LOG_ZERO = -99.0 * float(np.log(10.0))
+"""Stands for log 0, as -99 does in ARPA files; only ``<s>`` has it."""
+
+
+@dataclass(frozen=True, slots=True)
+class BackoffModel:
+    """Natural log P of each n-gram and natural log back-off of each context.
+
+    `log_prob[k-1]` and `backoff[k-1]` belong to level k of `tree`; the last level has no back-off.
+    """
+
+    tree: NgramTree
+    log_prob: tuple[FloatArray, ...]
+    backoff: tuple[FloatArray, ...]
+
+    @property
+    def order(self) -> int:
+        return self.tree.order
+
+    def log_probs_at(self, steps: Walk) -> list[FloatArray]:
+        """For each order m from 1: log P of each position's token after its last m-1 tokens.
+
+        `steps` is `walk(self.tree, stream)`. Positions of ``<s>`` have no meaning.
+        """
+        size = len(steps.found[0])
+        scores = [self.log_prob[0][steps.found[0]]]
+        for level in range(2, self.order + 1):
+            lower = scores[-1]
+            score = lower.copy()
+            ends = slice(level - 1, size)
+            context = steps.found[level - 2][: size - level + 1]
+            inside = steps.inside[level - 2]
+            context = np.where(inside, context, -1)
+            score[ends] += taken(self.backoff[level - 2], context, 0.0)
+            score[ends] = taken(self.log_prob[level - 1], steps.found[level - 1], score[ends])
+            scores.append(score)
+        return scores
+
+    def score(self, stream: IntArray) -> FloatArray:
+        """Log P of each token of `stream` after what precedes it in its sentence; 0 at ``<s>``."""
+        scores = self.log_probs_at(walk(self.tree, stream))[-1]
+        return np.where(stream == BOS, 0.0, scores)
+
+    def score_rows(self, tokens: IntArray) -> FloatArray:
+        """log P(last column | columns before) for rows of token ids ``(n, k)``."""
+        width = tokens.shape[1]
+        total = self.log_prob[0][tokens[:, -1]]
+        for length in range(2, min(width, self.order) + 1):
+            rows = tokens[:, width - length :]
+            context = self.tree.find(rows[:, :-1])
+            entry = self.tree.lookup(length, context, rows[:, -1])
+            total = total + taken(self.backoff[length - 2], context, 0.0)
+            total = taken(self.log_prob[length - 1], entry, total)
+        return total
+
+
+def taken(values: NDArray[Any], at: IntArray, otherwise: FloatArray | float) -> FloatArray:
+    """`values[at]`, or `otherwise` where `at` is -1."""
+    if values.size == 0:
+        return np.broadcast_to(otherwise, at.shape).astype(np.float64)
+    return np.where(at >= 0, values[at], otherwise)
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """Where the n-grams of a stream lie in a tree.
+
+    `found[k-1][i]` is the entry of the k tokens from position i, -1 if absent or cut by a sentence's
+    end; `inside[k-2][i]` tells whether k tokens from i lie in one sentence.
+    """
+
+    found: list[IntArray]
+    inside: list[NDArray[np.bool_]]
+
+
+def walk(tree: NgramTree, stream: IntArray) -> Walk:
+    """Find every n-gram of `stream` in `tree`."""
+    stream = stream.astype(np.int64)
+    size = len(stream)
+    sentence = np.cumsum(stream == BOS)
+    found = [stream]
+    inside: list[NDArray[np.bool_]] = []
+    for level in range(2, tree.order + 1):
+        end = max(0, size - level + 1)
+        within = sentence[:end] == sentence[level - 1 :]
+        context = np.where(within, found[-1][:end], -1)
+        found.append(tree.lookup(level, context, stream[level - 1 :]))
+        inside.append(within)
+    return Walk(found, inside)
+
+
+def normalised(tree: NgramTree, log_prob: tuple[FloatArray, ...]) -> BackoffModel:
+    """The model with these explicit probabilities whose back-offs make every context sum to 1.
+
+    Bottom up: the mass that the explicit followers of a context leave is spread over the rest in
+    proportion to the shorter context.
+    """
+    backoff: list[FloatArray] = []
+    for level in range(1, tree.order):
+        so_far = BackoffModel(
+            NgramTree(tree.vocab_size, tree.keys[: level - 1]),
+            log_prob[:level],
+            tuple(backoff),
+        )
+        lower = _lower_in(tree, so_far, level + 1)
+        parent = tree.parent(level + 1)
+        size = tree.size(level)
+        explicit = np.bincount(parent, weights=np.exp(log_prob[level]), minlength=size)
+        covered = np.bincount(parent, weights=np.exp(lower), minlength=size)
+        left, rest = 1.0 - explicit, 1.0 - covered
+        alpha = np.log(np.maximum(left, LEAST_MASS)) - np.log(np.maximum(rest, LEAST_MASS))
+        alpha = np.where(rest > LEAST_MASS, alpha, 0.0)
+        has_child = np.bincount(parent, minlength=size) > 0
+        backoff.append(np.where(has_child, alpha, 0.0))
+    return BackoffModel(tree, log_prob, tuple(backoff))
+
+
+def _lower_in(tree: NgramTree, model: BackoffModel, level: int) -> FloatArray:
+    """log P under `model` (of order level-1) of each entry of `level` after its shortened context."""
+    suffix = tree.suffix(level)
+    if suffix.size == 0 or suffix.min() >= 0:
+        return model.log_prob[level - 2][suffix]
+    known = suffix >= 0
+    scores = np.empty(len(suffix))
+    scores[known] = model.log_prob[level - 2][suffix[known]]
+    rows = tree.token_matrix(level)[~known, 1:]
+    scores[~known] = model.score_rows(rows)
+    return scores
+
+
+def lower_log_probs(model: BackoffModel, level: int) -> FloatArray:
+    """log P of the last token of each entry of `level` (from 2) after its shortened context."""
+    return _lower_in(model.tree, model, level)
+
+
+def context_sums(model: BackoffModel) -> list[FloatArray]:
+    """For each level but the last, the sum over all tokens of their probabilities after each entry."""
+    tree = model.tree
+    of_unigrams = float(np.exp(model.log_prob[0]).sum())
+    sums: list[FloatArray] = []
+    for level in range(1, tree.order):
+        size = tree.size(level)
+        parent = tree.parent(level + 1)
+        explicit = np.bincount(parent, weights=np.exp(model.log_prob[level]), minlength=size)
+        lower = np.exp(lower_log_probs(model, level + 1))
+        covered = np.bincount(parent, weights=lower, minlength=size)
+        shorter = np.full(size, of_unigrams)
+        if level > 1:
+            rows = tree.token_matrix(level)
+            for length in range(1, level):  # the longest that is there, after pruning
+                at = tree.find(rows[:, level - length :])
+                shorter = np.where(at >= 0, sums[length - 1][at], shorter)
+        sums.append(explicit + np.exp(model.backoff[level - 1]) * (shorter - covered))
+    return sums
+
+
+def perplexity(log_probs: FloatArray) -> float:
+    """exp of minus the mean natural log probability."""
+    return float(np.exp(-np.mean(log_probs)))

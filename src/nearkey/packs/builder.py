@@ -1,0 +1,301 @@
+"""From a recipe to a pack's folder."""
+
+from __future__ import annotations
+
+import errno
+import glob
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.errors import PackError
+from nearkey.language import casing, info, lexicon
+from nearkey.language.ngram_file import file_size
+from nearkey.language.reading.streams import TextStream, encode_stream, first_words, split_stream
+from nearkey.language.tokens import FIRST_WORD, normalise_word
+from nearkey.packs.about import notices, pack_info
+from nearkey.packs.backoff import BackoffModel
+from nearkey.packs.evaluate import held_out_record
+from nearkey.packs.fetch import DATA_VARIABLE, cache_folder
+from nearkey.packs.intake import Intake, read_sources
+from nearkey.packs.letters import estimate_letters
+from nearkey.packs.licence import licence_text
+from nearkey.packs.progress import Progress
+from nearkey.packs.prune import prune_to_size
+from nearkey.packs.quantise import quantised, write_table
+from nearkey.packs.recipe import Recipe, read_recipe
+from nearkey.packs.spill import remove_pieces
+from nearkey.packs.usage import count_marks, usual_forms
+from nearkey.packs.vocabulary import LexiconOptions, choose_words, corpus_words
+from nearkey.packs.words_model import (
+    MixedModel,
+    lexicon_log_probs,
+    list_unigram,
+    mix_sources,
+)
+
+__all__ = ["BuildReport", "build_pack"]
+
+_STALE_S = 86_400.0
+
+
+@dataclass(slots=True)
+class BuildReport:
+    """What a build did: filled in while it runs."""
+
+    info: info.PackInfo | None = None
+    dropped: dict[str, dict[str, int]] = field(default_factory=dict)
+    lexicon: dict[str, int] = field(default_factory=dict)
+    left_out: list[str] = field(default_factory=list)
+    weights: list[dict[str, tuple[float, float]]] = field(default_factory=list)
+    held_out_perplexity: float = float("nan")
+    unpruned: tuple[int, ...] = ()
+    letter_bits: float = float("nan")
+
+
+def build_pack(
+    recipe_path: str | os.PathLike[str],
+    out: str | os.PathLike[str],
+    *,
+    data: str | os.PathLike[str] | None = None,
+    cache: str | os.PathLike[str] | None = None,
+    max_bytes: int = 1 << 30,
+    report: BuildReport | None = None,
+) -> Iterator[Progress]:
+    """Build the pack of a recipe into the folder `out`, which appears whole or not at all.
+
+    Yields progress records; run it to its end. The same inputs give the same bytes.
+
+    Parameters
+    ----------
+    data : folder of the corpora that no registry carries.
+    cache : where fetched packages and readings of the texts are kept, and counts until the build is done.
+    max_bytes : memory for counting n-grams; a text that needs more is counted piece by piece on the disk.
+    report : filled in with what was dropped, chosen and fitted.
+
+    Raises PackError for a recipe or an input that cannot be used, and when the disk is full.
+    """
+    path, target = Path(recipe_path), Path(out)
+    recipe = read_recipe(path)
+    kept = cache_folder() if cache is None else Path(cache)
+    report = report if report is not None else BuildReport()
+    target.parent.mkdir(parents=True, exist_ok=True)
+    _sweep(target)
+    with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as temporary:
+        folder = Path(temporary) / "pack"
+        folder.mkdir()
+        try:
+            yield from _build_into(
+                folder,
+                recipe,
+                path,
+                data=None if data is None else Path(data),
+                cache=kept,
+                max_bytes=max_bytes,
+                report=report,
+            )
+        except OSError as fault:
+            if fault.errno in (errno.ENOSPC, errno.EDQUOT):
+                raise PackError(
+                    "the disk is full",
+                    where=os.fspath(target),
+                    fix="free some space, then build again",
+                ) from fault
+            raise
+        if target.exists():
+            target.replace(Path(temporary) / "replaced")
+        folder.replace(target)
+    remove_pieces(_counts_folder(kept, recipe))
+    yield Progress("done", 1, 1, os.fspath(target))
+
+
+def _sweep(target: Path) -> None:
+    """Remove what builds that were killed left beside the target; a day old, so that none is at work there."""
+    for left in target.parent.glob(f".{glob.escape(target.name)}.*"):
+        if left.is_dir() and time.time() - left.stat().st_mtime > _STALE_S:
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _counts_folder(cache: Path, recipe: Recipe) -> Path:
+    """Where pieces of counts lie until the pack is built."""
+    return cache / "count" / recipe.name
+
+
+def _build_into(
+    folder: Path,
+    recipe: Recipe,
+    path: Path,
+    *,
+    data: Path | None,
+    cache: Path,
+    max_bytes: int,
+    report: BuildReport,
+) -> Iterator[Progress]:
+    intake = Intake()
+    yield from read_sources(recipe, path, data=data, cache=cache, into=intake)
+    report.left_out = intake.left_out
+    texts = [source for source in recipe.text if source.name in intake.streams]
+    if not texts:
+        raise PackError(
+            "none of the optional texts is there",
+            where=os.fspath(path),
+            field="text",
+            fix=f"name the data folder by --data or {DATA_VARIABLE}",
+        )
+    report.dropped = {name: dict(read.dropped) for name, read in intake.reports.items()}
+    fold = recipe.lexicon.fold_accents
+
+    yield Progress("lexicon")
+    words, tally = choose_words(
+        intake.frequencies,
+        corpus_words(intake.streams, fold=fold),
+        intake.spelling,
+        _lexicon_options(recipe),
+    )
+    report.lexicon = dict(tally)
+    index = {word: at for at, word in enumerate(words)}
+    token_of = {word: at + FIRST_WORD for word, at in index.items()}
+
+    permille = recipe.model.held_out_permille
+    training: dict[str, NDArray[np.int64]] = {}
+    held_out: dict[str, NDArray[np.int64]] = {}
+    for source in texts:
+        stream = intake.streams[source.name]
+        if source.held_out:
+            stream, held = split_stream(stream, held_out=permille)
+            held = first_words(held, recipe.model.held_out_words)
+            if held.n_words:
+                held_out[source.name] = encode_stream(
+                    held, token_of, fold=fold, elisions=recipe.elisions
+                )
+        training[source.name] = encode_stream(stream, token_of, fold=fold, elisions=recipe.elisions)
+    if not held_out:
+        raise PackError(
+            "no text is held out to fit the mixture",
+            where=os.fspath(path),
+            field="text.held_out",
+            fix="give more text, or a larger model.held_out_permille",
+        )
+    unigram = list_unigram(intake.frequencies, words, list(training.values()))
+    mixed = MixedModel()
+    yield from mix_sources(
+        training,
+        held_out,
+        unigram,
+        order=recipe.model.order,
+        into=mixed,
+        max_bytes=max_bytes,
+        work=_counts_folder(cache, recipe),
+    )
+    assert mixed.model is not None
+    report.weights = [dict(level) for level in mixed.weights]
+    report.held_out_perplexity = mixed.held_out_perplexity
+    report.unpruned = mixed.model.tree.sizes()
+
+    yield Progress("prune")
+    vocab_size = len(unigram)
+    id_bytes = 2 if vocab_size <= 1 << 16 else 4
+    model, _ = prune_to_size(
+        mixed.model,
+        mixed.mass,
+        fits=lambda counts: (
+            file_size(counts, id_bytes=id_bytes, value_bytes=1) <= recipe.model.max_bytes
+        ),
+    )
+    mixed.model = None
+    yield Progress("write", 0, 4, "words.ngram")
+    write_table(folder / "words.ngram", model)
+    yield Progress("write", 1, 4, "letters.ngram")
+    symbols = recipe.alphabet + "'-"
+    letters, report.letter_bits = _letter_model(recipe, intake, words, index, symbols)
+    write_table(folder / "letters.ngram", letters)
+    yield Progress("write", 2, 4, "words.bin")
+    log_probs = lexicon_log_probs(training, held_out, unigram)
+    offensive = intake.offensive - set(recipe.lexicon.not_offensive)
+    flags = np.array(
+        [lexicon.FLAG_OFFENSIVE if word in offensive else 0 for word in words], dtype=np.uint8
+    )
+    lexicon.write_lexicon(folder, words, log_probs, flags, fold_accents=fold)
+    yield Progress("write", 3, 4, "case.bin, marks.bin")
+    cased = [intake.streams[source.name] for source in texts if source.cased]
+    casing.write_truecase(
+        folder / "case.bin",
+        usual_forms(cased, intake.listed_forms, intake.spelling, index, fold=fold),
+    )
+    casing.write_marks(
+        folder / "marks.bin", *count_marks(cased, index, fold=fold, held_out=permille)
+    )
+    yield Progress("evaluate")
+    written = quantised(model)
+    held_records = [
+        held_out_record(
+            written,
+            encode_stream(
+                intake.evaluation[source.name], token_of, fold=fold, elisions=recipe.elisions
+            ),
+            source.title,
+        )
+        for source in recipe.evaluation
+        if source.name in intake.evaluation
+    ]
+    made = pack_info(recipe, intake, words, model, letters, symbols, held_records)
+    (folder / "LICENCE.md").write_text(
+        licence_text(made, notices(recipe, intake)), encoding="utf-8"
+    )
+    report.info = info.finish_folder(folder, made)
+
+
+def _lexicon_options(recipe: Recipe) -> LexiconOptions:
+    part = recipe.lexicon
+    return LexiconOptions(
+        size=part.size,
+        alphabet=recipe.alphabet,
+        fold_accents=part.fold_accents,
+        unlisted_frequency=part.unlisted_frequency,
+        unlisted_count=part.unlisted_count,
+        unlisted_sources=part.unlisted_sources,
+        compound_count=part.compound_count,
+        whole_lists=part.whole_lists,
+        elisions=tuple(recipe.elisions),
+        always=tuple(part.always),
+        exclude=tuple(part.exclude),
+    )
+
+
+def _letter_model(
+    recipe: Recipe,
+    intake: Intake,
+    words: list[str],
+    index: Mapping[str, int],
+    symbols: str,
+) -> tuple[BackoffModel, float]:
+    fold = recipe.lexicon.fold_accents
+    listed = sorted(word for word in intake.frequencies if word not in index)
+    return estimate_letters(
+        words,
+        listed,
+        _unknown_words(intake.streams, index, fold=fold),
+        symbols,
+        order=recipe.model.letter_order,
+        max_bytes=recipe.model.letter_max_bytes,
+    )
+
+
+def _unknown_words(
+    streams: Mapping[str, TextStream], index: Mapping[str, int], *, fold: bool
+) -> list[str]:
+    """Distinct words of the running text outside the lexicon, hyphenated ones as their parts."""
+    unknown: set[str] = set()
+    for stream in streams.values():
+        for surface in stream.surfaces:
+            word = normalise_word(surface, fold=fold)
+            if word not in index:
+                unknown.update(part for part in word.split("-") if part and part not in index)
+    return sorted(unknown)

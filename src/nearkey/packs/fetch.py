@@ -1,0 +1,155 @@
+"""Bringing a source's files to a cache folder through the ordinary package clients."""
+
+from __future__ import annotations
+
+import fnmatch
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tarfile
+import tempfile
+import zipfile
+from pathlib import Path
+
+from nearkey.errors import PackError
+from nearkey.packs.recipe import TextSource, WordSource
+
+__all__ = ["DATA_VARIABLE", "cache_folder", "locate"]
+
+DATA_VARIABLE = "NEARKEY_DATA"
+"""Environment variable that names the folder of the corpora no registry carries."""
+
+
+def cache_folder() -> Path:
+    """Where fetched packages are kept: $NEARKEY_CACHE, or the user's cache folder."""
+    given = os.environ.get("NEARKEY_CACHE")
+    if given:
+        return Path(given)
+    base = os.environ.get("XDG_CACHE_HOME") or os.fspath(Path.home() / ".cache")
+    return Path(base) / "nearkey"
+
+
+def locate(
+    source: TextSource | WordSource, *, recipe: Path, data: Path | None, cache: Path
+) -> list[Path]:
+    """The source's files, sorted; fetched first if a registry has them. None of them for an
+    optional source that the data folder lacks.
+
+    PackError says what is missing and how to get it.
+    """
+    scheme, _, package = source.origin.partition(":")
+    if scheme == "here":
+        base = recipe.parent
+    elif scheme == "data":
+        if isinstance(source, TextSource) and source.optional:
+            return [] if data is None else _matching(data, source.files, deep=True)
+        if data is None:
+            raise PackError(
+                f"needs {source.title}, which no registry carries",
+                where=os.fspath(recipe),
+                field=source.name,
+                fix=f"put {', '.join(source.files)} in a folder and name it by --data or {DATA_VARIABLE}",
+            )
+        base = data
+    elif scheme in _FETCHERS and package:
+        base = cache / re.sub(r"[^A-Za-z0-9._=@+-]", "_", source.origin)
+        if not base.is_dir():
+            _fetch(scheme, package, base, source.name, recipe)
+    else:
+        raise PackError(
+            f"origin {source.origin!r} is unknown",
+            where=os.fspath(recipe),
+            field=source.name,
+            fix="use npm:, pypi:, debian:, nltk:, hub:, data or here",
+        )
+    found = _matching(base, source.files, deep=scheme == "data")
+    if not found:
+        raise PackError(
+            f"no file {', '.join(source.files)} in {base}",
+            where=os.fspath(recipe),
+            field=source.name,
+            fix=f"get {source.title}, or correct `files`",
+        )
+    return found
+
+
+def _matching(base: Path, patterns: list[str], *, deep: bool = False) -> list[Path]:
+    """Files of `base` that match; `deep` patterns may match in any folder below it."""
+
+    def below(path: Path) -> str:
+        """The path from `base`; a pattern may lead out of it."""
+        return Path(os.path.relpath(path, base)).as_posix()
+
+    chosen: set[Path] = set()
+    for pattern in patterns:
+        if pattern.startswith("!"):
+            chosen = {path for path in chosen if not fnmatch.fnmatch(below(path), pattern[1:])}
+        else:
+            found = base.rglob(pattern) if deep else base.glob(pattern)
+            chosen |= {path for path in found if path.is_file()}
+    return sorted(chosen, key=below)
+
+
+def _fetch(scheme: str, package: str, target: Path, name: str, recipe: Path) -> None:
+    """Fetch and unpack into a temporary folder, then move it into place."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=target.parent) as temporary:
+        folder = Path(temporary)
+        fetched, unpacked = folder / "fetched", folder / "unpacked"
+        fetched.mkdir()
+        unpacked.mkdir()
+        try:
+            _FETCHERS[scheme](package, fetched, unpacked)
+        except FileNotFoundError as fault:
+            problem = f"the client {fault.filename!r} is not installed"
+        except subprocess.CalledProcessError as fault:
+            output = (fault.stderr or fault.stdout or "").strip().splitlines()
+            problem = f"{scheme} cannot fetch {package}: {output[-1] if output else fault}"
+        except (OSError, tarfile.TarError, zipfile.BadZipFile, IndexError) as fault:
+            problem = f"{package} cannot be unpacked: {fault}"
+        else:
+            unpacked.replace(target)
+            return
+    raise PackError(
+        problem,
+        where=os.fspath(recipe),
+        field=name,
+        fix=("run apt-get update first, or " if scheme == "debian" else "")
+        + f"get it by hand and unpack it into {target}",
+    )
+
+
+def _run(*command: str, cwd: Path) -> None:
+    if shutil.which(command[0]) is None:
+        raise FileNotFoundError(2, "not found", command[0])
+    subprocess.run(command, cwd=cwd, check=True, capture_output=True, text=True)
+
+
+def _npm(package: str, fetched: Path, unpacked: Path) -> None:
+    _run("npm", "pack", "--silent", package, cwd=fetched)
+    with tarfile.open(next(iter(fetched.glob("*.tgz")))) as archive:
+        archive.extractall(unpacked, filter="data")
+
+
+def _pypi(package: str, fetched: Path, unpacked: Path) -> None:
+    target = os.fspath(fetched)
+    pip = (sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", target)
+    _run(*pip, package, cwd=fetched)
+    found = next(iter(sorted(fetched.iterdir())))
+    if found.suffix == ".whl":
+        with zipfile.ZipFile(found) as wheel:
+            wheel.extractall(unpacked)
+    else:
+        with tarfile.open(found) as archive:
+            archive.extractall(unpacked, filter="data")
+
+
+def _debian(package: str, fetched: Path, unpacked: Path) -> None:
+    _run("apt-get", "download", "--quiet", package, cwd=fetched)
+    found = next(iter(fetched.glob("*.deb")))
+    _run("dpkg-deb", "--extract", os.fspath(found), os.fspath(unpacked), cwd=fetched)
+
+
+_FETCHERS = {"npm": _npm, "pypi": _pypi, "debian": _debian}

@@ -1,0 +1,234 @@
+"""Reading a recipe's sources into streams and word lists."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import deque
+from collections.abc import Generator, Iterator
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+
+from nearkey.errors import PackError
+from nearkey.language.reading.formats import LIBRARY_READERS, read_lines
+from nearkey.language.reading.libraries import LibraryReader, library_version
+from nearkey.language.reading.streams import StreamReader, TextStream, select
+from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain
+from nearkey.language.tokens import normalise_word
+from nearkey.packs.fetch import locate
+from nearkey.packs.kept import (
+    KeptParts,
+    keep_source,
+    kept_path,
+    kept_source,
+    source_key,
+)
+from nearkey.packs.overlap import without_sentences_of
+from nearkey.packs.progress import Progress
+from nearkey.packs.recipe import Recipe, TextSource, WordSource
+from nearkey.packs.wordlists import read_counted, read_frequencies, read_spelling
+
+_RATED = re.compile(r"""^\s*["']?([^"':\n]+)["']?: (\d+),?$""", re.MULTILINE)
+
+__all__ = ["LINES", "Intake", "read_sources", "read_text_source", "reading"]
+
+LINES = 100_000
+"""Lines of a text between two records of progress, and the most that an interruption costs."""
+
+_Reading = tuple[TextStream, ReadReport]
+
+
+@dataclass(slots=True)
+class Intake:
+    """All that was read, by source name; `offensive` and `spelling` are normalised words, `left_out` the
+    titles of optional sources that were not there."""
+
+    streams: dict[str, TextStream] = field(default_factory=dict)
+    evaluation: dict[str, TextStream] = field(default_factory=dict)
+    reports: dict[str, ReadReport] = field(default_factory=dict)
+    frequencies: dict[str, float] = field(default_factory=dict)
+    spelling: set[str] = field(default_factory=set)
+    listed_forms: dict[str, str] = field(default_factory=dict)
+    offensive: set[str] = field(default_factory=set)
+    left_out: list[str] = field(default_factory=list)
+
+
+def read_sources(
+    recipe: Recipe, path: Path, *, data: Path | None, cache: Path, into: Intake
+) -> Iterator[Progress]:
+    """Fetch and read every source; a progress record before each, and after each `LINES` lines of a text.
+
+    The reading of each text is kept in the `cache` folder and taken from there while neither the text
+    nor how it is read has changed; a further record says so. So are its parts, until it is whole: an
+    interrupted reading goes on at the last of them. What a text shares with the evaluation texts is left
+    out of it in the end.
+    """
+    todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
+    for number, source in enumerate(todo):
+        yield Progress("read", number, len(todo), source.title)
+        library = isinstance(source, TextSource) and _library_reader(source) is not None
+        files = [] if library else locate(source, recipe=path, data=data, cache=cache)
+        if isinstance(source, WordSource):
+            _read_words(source, files, recipe, into)
+        elif files or library:
+            steps = _kept_or_read(source, files, recipe, kept_path(cache, recipe, source))
+            stream, report = yield from _told(steps, number, len(todo), source.title)
+            into.reports[source.name] = report
+            (into.streams if source in recipe.text else into.evaluation)[source.name] = stream
+        else:
+            into.left_out.append(source.title)
+    for name, stream in into.streams.items():
+        kept_apart, dropped = without_sentences_of(stream, list(into.evaluation.values()))
+        if dropped:
+            into.streams[name] = kept_apart
+            into.reports[name].drop("sentence of an evaluation text", dropped)
+    yield Progress("read", len(todo), len(todo))
+
+
+def _told(
+    steps: Generator[str, None, _Reading], number: int, total: int, title: str
+) -> Generator[Progress, None, _Reading]:
+    """A reading's progress as that of the build."""
+    while True:
+        try:
+            note = next(steps)
+        except StopIteration as end:
+            found: _Reading = end.value
+            return found
+        yield Progress("read", number, total, f"{title}: {note}")
+
+
+def _kept_or_read(
+    source: TextSource, files: list[Path], recipe: Recipe, place: Path
+) -> Generator[str, None, _Reading]:
+    """A text as kept at `place`, or read and then kept there."""
+    version = "" if files else library_version(source.origin)
+    key = None if version is None else source_key(source, files, recipe, version=version)
+    if key is None:
+        return _with_words((yield from reading(source, files, recipe)), source, files)
+    kept = kept_source(place, key)
+    if kept is not None:
+        yield "read by an earlier build"
+        return kept
+    parts = KeptParts.beside(place, key)
+    stream, report = _with_words((yield from reading(source, files, recipe, parts)), source, files)
+    try:
+        keep_source(place, key, stream, report)
+        parts.discard()
+    except OSError as fault:  # a build can do without; only an interruption costs more
+        yield f"cannot be kept for a later build: {fault.strerror}"
+    return stream, report
+
+
+def _with_words(read: _Reading, source: TextSource, files: list[Path]) -> _Reading:
+    """The reading, if it has words."""
+    if read[0].n_words == 0:
+        raise PackError(
+            "holds no words",
+            where=", ".join(str(file) for file in files[:3]) or source.origin,
+            field=source.name,
+            fix="check `kind`, or take the source out",
+        )
+    return read
+
+
+def _library_reader(source: TextSource) -> LibraryReader | None:
+    return LIBRARY_READERS.get(source.origin.partition(":")[0])
+
+
+def read_text_source(source: TextSource, files: list[Path], recipe: Recipe) -> _Reading:
+    """Read one source of running text."""
+    steps = reading(source, files, recipe)
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            found: _Reading = end.value
+            return found
+
+
+def reading(
+    source: TextSource, files: list[Path], recipe: Recipe, parts: KeptParts | None = None
+) -> Generator[str, None, _Reading]:
+    """Read one source of running text, `LINES` lines at a time; yields how far it is.
+
+    With `parts` it goes on where they end, and puts away what it reads.
+    """
+    report = ReadReport()
+    options = ReadOptions(source.encoding, source.undecodable, source.column)
+    library = _library_reader(source)
+    if library is None:
+        lines = read_lines(files, source.kind, options, report)
+    else:
+        lines = library(source.origin.partition(":")[2], options, report)
+    reader = StreamReader(
+        deduplicate=source.deduplicate,
+        abbreviations=frozenset(recipe.abbreviations),
+        alphabet="" if "a" in recipe.alphabet else recipe.alphabet,
+    )
+    done = 0
+    if parts is not None:
+        for until, part in parts.taken_up():
+            reader.take_up(part)
+            done = until
+        if done:
+            yield f"{done:,} lines read by an earlier build"
+            deque(islice(lines, done), maxlen=0)  # the readers count anew what they drop
+    while block := list(islice(lines, LINES)):
+        reader.read(block)
+        done += len(block)
+        if len(block) < LINES:
+            break
+        if parts is not None:
+            try:
+                parts.keep(done, reader.part())
+            except OSError as fault:  # as for whole texts
+                yield f"what is read cannot be kept: {fault.strerror}"
+                parts = None
+        yield f"{done:,} lines"
+    report.dropped.update(reader.dropped)
+    stream = reader.stream()
+    low, high = source.part
+    if (low, high) != (0, 1000):
+        stream = select(stream, (stream.bucket >= low) & (stream.bucket < high))
+    return stream, report
+
+
+def _read_words(source: WordSource, files: list[Path], recipe: Recipe, into: Intake) -> None:
+    fold = recipe.lexicon.fold_accents
+    options = ReadOptions(source.encoding)
+    if source.kind == "spelling":
+        words, forms = read_spelling(files, options, fold=fold)
+        into.spelling |= words
+        into.listed_forms.update(forms)
+        return
+    for file in files:
+        if source.kind == "offensive":
+            into.offensive |= _read_offensive(file, source, options, fold=fold)
+            continue
+        reader = read_frequencies if source.kind == "centibels" else read_counted
+        for word, frequency in reader(file, fold=fold).items():
+            into.frequencies[word] = into.frequencies.get(word, 0.0) + frequency
+
+
+def _read_offensive(
+    file: Path, source: WordSource, options: ReadOptions, *, fold: bool
+) -> set[str]:
+    """One word a line, a JSON list of words, a JSON map of words to ratings, or a JavaScript one."""
+    if file.suffix == ".json":
+        try:
+            listed = json.loads(file.read_text("utf-8"))
+        except ValueError as fault:
+            raise PackError(f"not JSON: {fault}", where=str(file), fix="mend it") from None
+        if isinstance(listed, dict):
+            listed = [word for word, rating in listed.items() if rating >= source.min_rating]
+    elif file.suffix == ".js":
+        listed = [
+            word
+            for word, rating in _RATED.findall(file.read_text("utf-8"))
+            if int(rating) >= source.min_rating
+        ]
+    else:
+        listed = [line.strip() for line in read_plain(file, options, ReadReport())]
+    return {normalise_word(word, fold=fold) for word in listed if word and not word.startswith("#")}

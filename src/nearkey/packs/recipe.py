@@ -1,0 +1,162 @@
+"""The recipe of a pack: a TOML file that names sources and settings, checked field by field."""
+
+from __future__ import annotations
+
+import os
+from typing import Literal
+
+import msgspec
+
+from nearkey.errors import PackError
+from nearkey.files import read_toml
+from nearkey.language.reading.formats import LIBRARY_READERS, LINE_READERS
+from nearkey.language.tokens import ABBREVIATIONS
+
+__all__ = ["LexiconPart", "ModelPart", "Recipe", "TextSource", "WordSource", "read_recipe"]
+
+
+class _Strict(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Base of the recipe's parts: an unknown field is an error."""
+
+
+class _Source(_Strict, frozen=True, kw_only=True):
+    """Where files come from.
+
+    `origin` is ``npm:NAME@VERSION``, ``pypi:NAME==VERSION`` or ``debian:NAME`` (fetched by that
+    registry's own client), ``data`` (the data folder), ``here`` (beside the recipe), or for text
+    ``nltk:NAME`` and ``hub:NAME`` (read by those libraries, without `files`). `files` are
+    patterns inside it; ``!pattern`` leaves out. `notice` is a text that the licence wants passed on.
+    """
+
+    name: str
+    title: str
+    origin: str
+    files: list[str] = []
+    licence: str
+    attribution: str
+    notice: str = ""
+    encoding: str = "utf-8"
+
+
+class TextSource(_Source, frozen=True, kw_only=True):
+    """Running text.
+
+    `cased`: upper case means something in it. `held_out`: some of it is held out to fit the mixture.
+    `deduplicate`: repeated sentences count once. `undecodable`: "error", or "drop" the line.
+    `optional`: do without it where the data folder has it not. `part`: from and up to which of the 1000
+    buckets, by their content, sentences are taken; so that one text can serve for training and, with
+    another part, for evaluation.
+    """
+
+    kind: str = "lines"
+    column: str = "text"
+    cased: bool = True
+    held_out: bool = True
+    deduplicate: bool = True
+    undecodable: Literal["error", "drop"] = "error"
+    optional: bool = False
+    part: tuple[int, int] = (0, 1000)
+
+
+class WordSource(_Source, frozen=True, kw_only=True):
+    """A word list: ``centibels`` and ``counted`` carry frequencies, ``spelling`` words alone, and
+    ``offensive`` words to be shown only when typed exactly."""
+
+    kind: Literal["centibels", "counted", "spelling", "offensive"]
+    min_rating: int = 2
+
+
+class LexiconPart(_Strict, frozen=True, kw_only=True):
+    """How the lexicon is chosen; see `vocabulary.choose_words`."""
+
+    size: int = 60_000
+    fold_accents: bool = False
+    unlisted_frequency: float = 2e-6
+    unlisted_count: int = 20
+    unlisted_sources: int = 3
+    compound_count: int = 20
+    whole_lists: bool = False
+    always: list[str] = []
+    exclude: list[str] = []
+    not_offensive: list[str] = []
+
+
+class ModelPart(_Strict, frozen=True, kw_only=True):
+    """The word and letter models: order, size of ``words.ngram``, held-out text."""
+
+    order: int = 3
+    max_bytes: int = 20_000_000
+    held_out_permille: int = 30
+    held_out_words: int = 15_000
+    letter_order: int = 5
+    letter_max_bytes: int = 1_500_000
+
+
+class Recipe(_Strict, frozen=True, kw_only=True):
+    """All of a recipe."""
+
+    format: Literal[1]
+    name: str
+    language: str
+    title: str
+    version: str
+    licence: str
+    alphabet: str
+    elisions: list[str] = []
+    abbreviations: list[str] = msgspec.field(default_factory=lambda: sorted(ABBREVIATIONS))
+    lexicon: LexiconPart = LexiconPart()
+    model: ModelPart = ModelPart()
+    text: list[TextSource] = []
+    words: list[WordSource] = []
+    evaluation: list[TextSource] = []
+
+
+def read_recipe(path: str | os.PathLike[str]) -> Recipe:
+    """Read and check a recipe; PackError names file, field and fix."""
+    where = os.fspath(path)
+    raw = read_toml(path, PackError)
+    try:
+        recipe = msgspec.convert(raw, Recipe)
+    except msgspec.ValidationError as fault:
+        problem, _, field = str(fault).partition(" - at ")
+        raise PackError(
+            problem, where=where, field=field.strip("`$.") or None, fix="see docs/packs.md"
+        ) from None
+    _check(recipe, where)
+    return recipe
+
+
+def _check(recipe: Recipe, where: str) -> None:
+    def fault(problem: str, field: str, fix: str) -> PackError:
+        return PackError(problem, where=where, field=field, fix=fix)
+
+    if not recipe.text:
+        raise fault("no running text", "text", "add a [[text]] source")
+    names = [source.name for source in (*recipe.text, *recipe.evaluation)]
+    for name in names:
+        if names.count(name) > 1:
+            raise fault(f"{name!r} is there twice", "text", "give each source a name of its own")
+    for any_source in (*recipe.text, *recipe.evaluation, *recipe.words):
+        library = any_source.origin.partition(":")[0] in LIBRARY_READERS
+        if not any_source.files and (not library or isinstance(any_source, WordSource)):
+            raise fault(f"{any_source.name!r} names no files", "files", "name them by patterns")
+    for source in (*recipe.text, *recipe.evaluation):
+        low, high = source.part
+        if not 0 <= low < high <= 1000:
+            raise fault(f"{source.name!r} has no part {low} … {high}", "part", "use 0 … 1000")
+        if source.kind not in LINE_READERS:
+            kinds = ", ".join(sorted(LINE_READERS))
+            raise fault(
+                f"kind {source.kind!r} of {source.name!r} is unknown", "text", f"use {kinds}"
+            )
+    if not 1 <= recipe.model.order <= 5:
+        raise fault("not within 1 … 5", "model.order", "choose 3")
+    if not 2 <= recipe.model.letter_order <= 5:
+        raise fault("not within 2 … 5", "model.letter_order", "choose 5")
+    if not 1 <= recipe.model.held_out_permille <= 500:
+        raise fault("not within 1 … 500", "model.held_out_permille", "choose 30")
+    letters = recipe.alphabet
+    if len(set(letters)) != len(letters) or not letters.isalpha() or letters != letters.lower():
+        raise fault("not distinct lower-case letters", "alphabet", "list each letter once")
+    if not recipe.name.replace("-", "").replace("_", "").isalnum():
+        raise fault(f"{recipe.name!r} is not a plain name", "name", "use letters, digits, - and _")

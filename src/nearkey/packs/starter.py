@@ -1,0 +1,202 @@
+"""A first recipe for texts of one's own: what can be told from the texts, for a person to mend."""
+
+from __future__ import annotations
+
+import glob
+import os
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import tomli_w
+
+from nearkey.errors import PackError
+from nearkey.language.reading.formats import read_lines
+from nearkey.language.reading.streams import StreamReader
+from nearkey.language.reading.textfiles import ReadOptions, ReadReport
+from nearkey.language.tokens import NUMBER, letters_of, normalise_word
+
+__all__ = ["draft_recipe", "guess_alphabet", "short_words", "too_little_text"]
+
+HEADER = """\
+# A first recipe, drafted from the texts it names. Look over `alphabet` and `always`, name the licence, then
+# build again: nearkey pack build {recipe}
+"""
+LATIN = "abcdefghijklmnopqrstuvwxyz"
+MOST_SOURCES = 8
+"""More texts than this are one source: each source costs the mixture a model of its own."""
+
+
+def draft_recipe(
+    texts: Sequence[Path],
+    folder: Path,
+    *,
+    language: str,
+    name: str | None = None,
+    title: str | None = None,
+    licence: str = "not stated",
+    alphabet: str | None = None,
+    fold_accents: bool = False,
+    kind: str = "lines",
+    column: str = "text",
+    spelling: Sequence[Path] = (),
+    frequencies: Sequence[Path] = (),
+) -> str:
+    """The TOML text of a recipe that is to lie in `folder`; it names the texts by their paths from there.
+
+    The alphabet, and the words of one and two letters, are guessed from the texts where not given.
+    Raises PackError for a text that cannot be read or that holds no words.
+    """
+    counts, n_words = _count_words(texts, kind, column, fold=fold_accents)
+    letters = guess_alphabet(counts) if alphabet is None else alphabet
+    if not letters:
+        raise PackError(
+            "no alphabet can be made out",
+            where=", ".join(map(str, texts)),
+            fix="give more text, or say --alphabet",
+        )
+    recipe: dict[str, Any] = {
+        "format": 1,
+        "name": name or language,
+        "language": language,
+        "title": title or f"Texts in {language}",
+        "version": "0.1.0",
+        "licence": licence,
+        "alphabet": letters,
+        "lexicon": {
+            "fold_accents": fold_accents,
+            "unlisted_count": _least_count(n_words, lists=bool(spelling or frequencies)),
+            "unlisted_sources": 1,
+            "compound_count": 5,
+            "whole_lists": True,
+            "always": short_words(counts, letters, pairs=not spelling),
+        },
+        "model": {"held_out_permille": 100 if n_words < 200_000 else 30},
+    }
+    about = {"origin": "here", "licence": licence, "attribution": "not stated"}
+    groups = [[text] for text in texts] if len(texts) <= MOST_SOURCES else [list(texts)]
+    recipe["text"] = [
+        {
+            "name": source,
+            "title": group[0].name if len(group) == 1 else f"{len(group)} texts",
+            "files": [_pattern(text, folder) for text in group],
+            "kind": kind,
+            **({"column": column} if column != "text" else {}),
+            **about,
+        }
+        for source, group in zip(_names(groups), groups, strict=True)
+    ]
+    recipe["words"] = [
+        {
+            "name": f"{list_kind}{number}",
+            "title": path.name,
+            "files": [_pattern(path, folder)],
+            "kind": list_kind,
+            **about,
+        }
+        for list_kind, paths in (("spelling", spelling), ("counted", frequencies))
+        for number, path in enumerate(paths, start=1)
+    ]
+    header = HEADER.format(recipe=os.path.relpath(folder / "recipe.toml"))
+    return header + tomli_w.dumps(recipe)
+
+
+def too_little_text(fault: PackError, texts: Sequence[Path]) -> PackError | None:
+    """What to tell whose texts hold too little to build a pack; None for any other fault of a build."""
+    if fault.field != "text.held_out":
+        return None
+    return PackError(
+        "holds too little text for a pack",
+        where=", ".join(map(str, texts)),
+        fix="give some hundred sentences or more, one a line",
+    )
+
+
+def _least_count(n_words: int, *, lists: bool) -> int:
+    """How often a word has to stand in the text to be no slip: the more text, the more slips come twice."""
+    if lists:
+        return 5
+    return 1 if n_words < 20_000 else 2 if n_words < 1_000_000 else 4
+
+
+def _count_words(
+    texts: Sequence[Path], kind: str, column: str, *, fold: bool
+) -> tuple[Counter[str], int]:
+    """How often each normalised word stands in the texts, and how many words they hold."""
+    reader = StreamReader()
+    reader.read(read_lines(list(texts), kind, ReadOptions(column=column), ReadReport()))
+    stream = reader.stream()
+    if not stream.n_words:
+        raise PackError("holds no words", where=", ".join(map(str, texts)), fix="give running text")
+    counts: Counter[str] = Counter()
+    uses = np.bincount(stream.ids, minlength=len(stream.surfaces)).tolist()
+    for surface, count in zip(stream.surfaces, uses, strict=True):
+        if surface != NUMBER:
+            counts[normalise_word(surface, fold=fold)] += count
+    return counts, stream.n_words
+
+
+def guess_alphabet(words: Mapping[str, int]) -> str:
+    """The letters of the words' usual script that are more than slips: one letter in 20,000 and three uses.
+
+    The Latin alphabet is taken whole, since names and foreign words need all of it.
+    """
+    letters: Counter[str] = Counter()
+    for word, count in words.items():
+        for letter in letters_of(word):
+            letters[letter] += count
+    letters = Counter({c: n for c, n in letters.items() if c.isalpha() and c == c.lower()})
+    scripts: Counter[str] = Counter()
+    for letter, count in letters.items():
+        scripts[_script(letter)] += count
+    if not scripts:
+        return ""
+    script = scripts.most_common(1)[0][0]
+    least = max(3, sum(letters.values()) / 20_000)
+    used = {c for c, n in letters.items() if n >= least and _script(c) == script}
+    if script == "LATIN":
+        used |= set(LATIN)
+    return "".join(sorted(used))
+
+
+def _script(letter: str) -> str:
+    """The first word of a letter's Unicode name: LATIN, GREEK, CYRILLIC …"""
+    return unicodedata.name(letter, "UNNAMED").split()[0]
+
+
+def short_words(words: Mapping[str, int], alphabet: str, *, pairs: bool) -> list[str]:
+    """The words of one letter, and with `pairs` of two, that the text uses as words.
+
+    One letter alone is often a name or a bullet: it has to be one word in 2,000. Of two letters: one
+    word in 50,000; both five times.
+    """
+    total = sum(words.values())
+    allowed = set(alphabet)
+    found = []
+    for word, count in words.items():
+        length = len(letters_of(word))
+        one_in = {1: 2_000, 2: 50_000 if pairs else 0}.get(length, 0)
+        if one_in and allowed.issuperset(word) and count >= max(5, total / one_in):
+            found.append(word)
+    return sorted(found, key=lambda word: (len(word), word))
+
+
+def _pattern(path: Path, folder: Path) -> str:
+    return glob.escape(Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix())
+
+
+def _names(groups: Sequence[Sequence[Path]]) -> list[str]:
+    """A name for each source, from its first file's."""
+    names: list[str] = []
+    for group in groups:
+        stem = re.sub(r"\W+", "_", group[0].name.partition(".")[0]).strip("_") or "text"
+        name, number = stem, 1
+        while name in names:
+            number += 1
+            name = f"{stem}_{number}"
+        names.append(name)
+    return names

@@ -1,0 +1,134 @@
+"""How words are written and what follows them, counted from the running text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence, Set
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.language.reading.streams import TextStream
+from nearkey.language.tokens import MARKS, normalise_word
+
+__all__ = ["count_marks", "usual_forms"]
+
+_MIN_USES = 3
+_LISTED_BONUS = 0.25
+_MIN_ROW = 20
+_PRIORS = (2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
+
+
+def usual_forms(
+    streams: Sequence[TextStream],
+    listed_forms: Mapping[str, str],
+    listed: Set[str],
+    index: Mapping[str, int],
+    *,
+    fold: bool,
+) -> dict[int, tuple[str, float]]:
+    """For each lexicon word usually not written in lower case: its form, and the form's share.
+
+    Counted within sentences, where no capital is due to the position, and outside sentences in capital
+    letters. Each source's shares weigh the same, so that a large careless source does not decide. The form
+    of the spelling lists (`listed_forms` where it is not lower case, else that of a `listed` word) gets a
+    bonus, and is taken where the text says too little.
+    """
+    shares: dict[int, dict[str, float]] = {}
+    weight: dict[int, float] = {}
+    for stream in streams:
+        uses: dict[int, dict[str, int]] = {}
+        for form, count in _inner_forms(stream):
+            at = index.get(normalise_word(form, fold=fold))
+            if at is not None:
+                forms = uses.setdefault(at, {})
+                forms[form] = forms.get(form, 0) + count
+        for at, forms in uses.items():
+            total = sum(forms.values())
+            if total < _MIN_USES:
+                continue
+            weight[at] = weight.get(at, 0.0) + 1.0
+            into = shares.setdefault(at, {})
+            for form, count in forms.items():
+                into[form] = into.get(form, 0.0) + count / total
+    found: dict[int, tuple[str, float]] = {}
+    for word, at in index.items():
+        candidates = {form: share / weight[at] for form, share in shares.get(at, {}).items()}
+        usual = listed_forms.get(word) or (word if word in listed else None)
+        if usual is not None:
+            candidates[usual] = candidates.get(usual, 0.0) + _LISTED_BONUS
+        if not candidates:
+            continue
+        best = min(candidates, key=lambda form: (-candidates[form], form))
+        if best != word:
+            share = candidates[best] if at in weight else 1.0
+            found[at] = (best, min(1.0, share))
+    return found
+
+
+def _inner_forms(stream: TextStream) -> list[tuple[str, int]]:
+    """Forms and counts of the words within sentences."""
+    size = stream.n_words
+    inner = np.ones(size, dtype=bool)
+    inner[stream.starts[:-1]] = False
+    after_stop = np.isin(stream.marks[:-1], [MARKS.index(mark) for mark in ".?!:"])
+    inner[1:] &= ~after_stop
+    capital = np.array([len(s) > 1 and s.isupper() for s in stream.surfaces], dtype=bool)
+    spelled = np.array([s[:1].isalpha() for s in stream.surfaces], dtype=bool)
+    loud = np.add.reduceat(capital[stream.ids].astype(np.int64), stream.starts[:-1])
+    words = np.add.reduceat(spelled[stream.ids].astype(np.int64), stream.starts[:-1])
+    shouted = loud > 0.5 * words
+    inner &= ~np.repeat(shouted, np.diff(stream.starts))
+    counts = np.bincount(stream.ids[inner], minlength=len(stream.surfaces))
+    return [
+        (stream.surfaces[i].replace("\u2019", "'"), int(counts[i])) for i in np.flatnonzero(counts)
+    ]
+
+
+def count_marks(
+    streams: Sequence[TextStream], index: Mapping[str, int], *, fold: bool, held_out: int
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
+    """(average row, words with a row of their own, their rows) of P(mark | word).
+
+    A row is ``(count + K * average) / (total + K)``, with the K of a small set that gives held-out
+    sentences (bucket below `held_out`) the highest likelihood.
+    """
+    n_marks = len(MARKS)
+    tables = {}
+    for held in (False, True):
+        table = np.zeros((len(index), n_marks))
+        for stream in streams:
+            of_surface = np.array(
+                [index.get(normalise_word(s, fold=fold), -1) for s in stream.surfaces],
+                dtype=np.int64,
+            )
+            in_part = np.repeat((stream.bucket < held_out) == held, np.diff(stream.starts))
+            word = of_surface[stream.ids]
+            use = in_part & (stream.marks < n_marks) & (word >= 0)
+            cells = word[use] * n_marks + stream.marks[use]
+            table += np.bincount(cells, minlength=table.size).reshape(table.shape)
+        tables[held] = table
+    train, test = tables[False], tables[True]
+    average = (train.sum(axis=0) + 1.0) / (train.sum() + n_marks)
+    best = max(_PRIORS, key=lambda prior: _mark_fit(train, test, average, prior))
+    both = train + test
+    average = (both.sum(axis=0) + 1.0) / (both.sum() + n_marks)
+    rows = np.flatnonzero(both.sum(axis=1) >= _MIN_ROW)
+    return average, rows, _smoothed(both[rows], average, best)
+
+
+def _smoothed(
+    table: NDArray[np.float64], average: NDArray[np.float64], prior: float
+) -> NDArray[np.float64]:
+    smoothed: NDArray[np.float64] = (table + prior * average) / (
+        table.sum(axis=1, keepdims=True) + prior
+    )
+    return smoothed
+
+
+def _mark_fit(
+    train: NDArray[np.float64],
+    test: NDArray[np.float64],
+    average: NDArray[np.float64],
+    prior: float,
+) -> float:
+    return float(np.sum(test * np.log(_smoothed(train, average, prior))))

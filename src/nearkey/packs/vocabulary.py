@@ -1,0 +1,151 @@
+"""Which words a pack's lexicon holds."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from nearkey.errors import PackError
+from nearkey.language.reading.streams import TextStream
+from nearkey.language.tokens import letters_of, normalise_word, word_order
+
+__all__ = ["CorpusWords", "LexiconOptions", "choose_words", "corpus_words"]
+
+LARGEST_LEXICON = 65_532
+"""Token ids are 16 bits wide, and four are taken."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LexiconOptions:
+    """How words are chosen; see `choose_words`."""
+
+    size: int = 60_000
+    alphabet: str = "abcdefghijklmnopqrstuvwxyz"
+    fold_accents: bool = False
+    unlisted_frequency: float = 2e-6
+    unlisted_count: int = 20
+    unlisted_sources: int = 3
+    compound_count: int = 20
+    whole_lists: bool = False
+    elisions: tuple[str, ...] = ()
+    always: tuple[str, ...] = ()
+    exclude: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CorpusWords:
+    """For each normalised word of the running text: its mean share over the sources, count, sources."""
+
+    share: dict[str, float]
+    count: dict[str, int]
+    sources: dict[str, int]
+
+
+def corpus_words(streams: Mapping[str, TextStream], *, fold: bool) -> CorpusWords:
+    """Count the words of several sources; each source weighs the same in `share`."""
+    share: dict[str, float] = {}
+    count: dict[str, int] = {}
+    sources: dict[str, int] = {}
+    for stream in streams.values():
+        totals: dict[str, int] = {}
+        for surface, n in zip(
+            stream.surfaces,
+            np.bincount(stream.ids, minlength=len(stream.surfaces)).tolist(),
+            strict=True,
+        ):
+            word = normalise_word(surface, fold=fold)
+            totals[word] = totals.get(word, 0) + n
+        size = max(1, stream.n_words) * len(streams)
+        for word, n in totals.items():
+            share[word] = share.get(word, 0.0) + n / size
+            count[word] = count.get(word, 0) + n
+            sources[word] = sources.get(word, 0) + 1
+    return CorpusWords(share, count, sources)
+
+
+def choose_words(
+    frequencies: Mapping[str, float],
+    corpus: CorpusWords,
+    spelling: set[str],
+    options: LexiconOptions,
+) -> tuple[list[str], Counter[str]]:
+    """The lexicon's words in their order, and how many candidates each rule admitted or dropped.
+
+    A candidate is spelled with the alphabet, inner apostrophes and hyphens. It is admitted if the
+    spelling lists have it (or, for a possessive, its noun), or if it is frequent in the frequency
+    list (`unlisted_frequency`), or in the running text (`unlisted_count` times, in
+    `unlisted_sources` sources); a compound with a hyphen, or with an elided word (`elisions`), needs
+    `compound_count` in the running text, in two sources unless `unlisted_sources` is 1.
+    Words of one letter, and of two that no spelling list has, need to be named by `always`, whose
+    words are always taken. Of the other admitted words, the most frequent are taken up to `size`, by the
+    mean of list and text; with `whole_lists`, words of the spelling lists that neither has fill what is left,
+    shorter ones first.
+    """
+    if not 1 <= options.size <= LARGEST_LEXICON:
+        raise PackError(
+            f"size {options.size} is outside 1 … {LARGEST_LEXICON}",
+            field="lexicon.size",
+            fix="choose a smaller lexicon",
+        )
+    allowed = frozenset(options.alphabet)
+    short = frozenset(options.always)
+    excluded = frozenset(options.exclude)
+    tally: Counter[str] = Counter()
+    ranked: list[tuple[float, str]] = []
+    listed = spelling if options.whole_lists else set()
+    for word in sorted(frequencies.keys() | corpus.count.keys() | short | listed):
+        letters = letters_of(word)
+        if not letters or not allowed.issuperset(letters):
+            tally["dropped: not spelled with the alphabet"] += 1
+            continue
+        outer = word[0] in "'-" or word[-1] in "'-"
+        if word in excluded or (outer and word not in short):
+            tally["dropped: excluded by the recipe"] += 1
+            continue
+        reason = _admission(word, letters, frequencies, corpus, spelling, short, options)
+        tally[reason] += 1
+        if reason.startswith("admitted"):
+            rank = -frequencies.get(word, 0.0) - corpus.share.get(word, 0.0)
+            ranked.append((-1e9 if word in short else rank, word))
+    ranked.sort(key=lambda item: (item[0], len(item[1]) if item[0] == 0.0 else 0, item[1]))
+    words = sorted((word for _, word in ranked[: options.size]), key=word_order)
+    tally["taken"] = len(words)
+    return words, tally
+
+
+def _admission(
+    word: str,
+    letters: str,
+    frequencies: Mapping[str, float],
+    corpus: CorpusWords,
+    spelling: set[str],
+    short: frozenset[str],
+    options: LexiconOptions,
+) -> str:
+    if word in short:
+        return "admitted: named by the recipe"
+    count = corpus.count.get(word, 0)
+    if "-" in word:
+        several = corpus.sources.get(word, 0) >= min(2, options.unlisted_sources)
+        fit = count >= options.compound_count and several
+        return "admitted: frequent compound" if fit else "dropped: rare compound"
+    if len(letters) == 1:
+        return "dropped: single letter"
+    if word in spelling:
+        return "admitted: in a spelling list"
+    if word.endswith("'s") and word[:-2] in spelling:
+        return "admitted: possessive of a listed word"
+    if count >= options.compound_count and any(
+        word.startswith(elided) and word[len(elided) :] in spelling for elided in options.elisions
+    ):
+        return "admitted: elided word before a listed word"
+    if len(letters) == 2:
+        return "dropped: two letters, in no spelling list"
+    if frequencies.get(word, 0.0) >= options.unlisted_frequency:
+        return "admitted: frequent in the frequency list"
+    if count >= options.unlisted_count and corpus.sources.get(word, 0) >= options.unlisted_sources:
+        return "admitted: frequent in the text"
+    return "dropped: in no spelling list and rare"
