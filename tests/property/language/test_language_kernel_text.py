@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from nearkey._kernel import ArpaWriter, TokenReader, find_sorted, runs
 from nearkey.errors import PackError
+from nearkey.language.reading import textfiles
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_blocks, read_plain
-from nearkey.packs import textfiles
 
 FIRST = ["<unk>", "<s>", "</s>"]
 SPACES = "".join(c for c in map(chr, range(0x110000)) if c.isspace())

@@ -13,6 +13,7 @@ import msgspec
 import pytest
 
 from nearkey.errors import NearkeyError, PackError
+from nearkey.language.reading import textfiles
 from nearkey.language.reading.formats import (
     LIBRARY_READERS,
     LINE_READERS,
@@ -27,7 +28,6 @@ from nearkey.language.reading.streams import (
     read_stream,
     split_stream,
 )
-from nearkey.packs import textfiles
 from nearkey.packs.wordlists import read_counted, read_frequencies, read_spelling
 
 
