@@ -13,12 +13,12 @@ from typing import Any
 import click
 
 import nearkey
-from nearkey.commands.bench import compare_command, score_command
-from nearkey.commands.layout import layout
-from nearkey.commands.pack import pack
-from nearkey.commands.rank import rank
-from nearkey.commands.study import study
-from nearkey.commands.touch import touch
+from nearkey.commands.layout_command import layout
+from nearkey.commands.pack_command import pack
+from nearkey.commands.rank_command import rank
+from nearkey.commands.score_command import compare_command, score_command
+from nearkey.commands.study_command import study
+from nearkey.commands.touch_command import touch
 from nearkey.errors import NearkeyError
 
 __all__ = ["cli", "main"]

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 from small_packs import build_small_pack, invented_notes, write_recipe
 
-from nearkey.commands.pack import pack
+from nearkey.commands.pack_command import pack
 from nearkey.errors import PackError
 
 

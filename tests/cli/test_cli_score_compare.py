@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 import nearkey as nk
-from nearkey.commands.bench import compare_command, score_command
+from nearkey.commands.score_command import compare_command, score_command
 from nearkey.errors import NearkeyError
 
 NOTES = "\n".join(["bring the long staff to the gate", "peg seven is near the road"] * 5)

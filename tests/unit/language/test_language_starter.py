@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from small_packs import invented_notes
 
 import nearkey as nk
-from nearkey.commands.pack import pack
+from nearkey.commands.pack_command import pack
 from nearkey.errors import NearkeyError, PackError
 from nearkey.packs.recipe import read_recipe
 from nearkey.packs.starter import draft_recipe, guess_alphabet, short_words
