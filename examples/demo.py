@@ -29,7 +29,7 @@ from nearkey.report import (
     rank_report,
     shape_of,
 )
-from nearkey.simulate import Progress, read_corpus
+from nearkey.simulate import RankProgress, read_corpus
 
 HERE = Path(__file__).parent
 SEED = 7
@@ -61,7 +61,7 @@ class Narrator:
         print(f"\n{self.step}. {text}  [{passed:.0f} s]\n{'-' * (len(text) + 3)}", flush=True)
 
     @staticmethod
-    def progress(done: Progress) -> None:
+    def progress(done: RankProgress) -> None:
         if sys.stderr.isatty():
             end = "\n" if done.done == done.total else ""
             print(f"\r   {done.done} of {done.total} parts", end=end, file=sys.stderr, flush=True)

@@ -10,7 +10,7 @@ from invented_touches import invented_log
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
-from nearkey.simulate.plan import Plan
+from nearkey.simulate.rank_plan import RankPlan
 
 PLAN = """
 name = "invented pad"
@@ -69,7 +69,7 @@ def test_the_table_is_that_of_python_and_nothing_is_written(plan, english):
     before = listing(plan.parent)
     found = done("rank", plan, *FEW)
     assert listing(plan.parent) == before
-    loaded = Plan.load(plan)
+    loaded = RankPlan.load(plan)
     settings = loaded.settings() | {"words": 200}
     expected = nk.rank_layouts(loaded.layouts, pack=english, **settings)
     assert found.stdout.rstrip("\n") == expected.table(15)

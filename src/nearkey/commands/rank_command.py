@@ -57,11 +57,11 @@ def rank(
     """Rank the layouts of PLAN (a TOML file) by simulating a typist against the decoder."""
     from nearkey.language import load_pack
     from nearkey.simulate import rank_by_width, rank_layouts
-    from nearkey.simulate.plan import Plan
     from nearkey.simulate.plan_fingers import PlanFingers
+    from nearkey.simulate.rank_plan import RankPlan
 
     widths = _widths(finger_widths, folder, finger_exponent)
-    loaded = Plan.load(plan)
+    loaded = RankPlan.load(plan)
     settings = loaded.settings()
     for name, value in (("words", words), ("seed", seed), ("workers", workers)):
         if value is not None:

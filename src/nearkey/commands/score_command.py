@@ -226,7 +226,7 @@ def compare_command(
     before: str, after: str, tolerance: str | None, strict: bool, as_json: bool
 ) -> None:
     """Say which figures of two results of one layout or scenario moved beyond the tolerance of their measure."""
-    from nearkey.simulate.comparison import TOLERANCE, compare_results, read_tolerance
+    from nearkey.simulate.results_comparison import TOLERANCE, compare_results, read_tolerance
 
     table = TOLERANCE if tolerance is None else read_tolerance(tolerance)
     found = compare_results(before, after, tolerance=table)

@@ -2,9 +2,9 @@
 
 from nearkey.simulate.calibration import Calibration, calibrate
 from nearkey.simulate.collisions import Collisions, collisions
-from nearkey.simulate.comparison import Comparison, compare_results
 from nearkey.simulate.corpora import Corpus, read_source
-from nearkey.simulate.finger import WidthRanking, rank_by_width
+from nearkey.simulate.entry_speed import Speed, finger_fitts_time
+from nearkey.simulate.finger_widths import WidthRanking, rank_by_width
 from nearkey.simulate.intervals import Estimate
 from nearkey.simulate.keystrokes import (
     Selection,
@@ -12,14 +12,14 @@ from nearkey.simulate.keystrokes import (
     multi_tap_kspc,
     multi_tap_presses,
 )
-from nearkey.simulate.rank import Progress, TouchSource, rank_layouts
+from nearkey.simulate.rank import RankProgress, TouchSource, rank_layouts
+from nearkey.simulate.rank_result import Confusion, RankResult, RankRow
 from nearkey.simulate.replay import RecordedTouches, ReplayTouch
 from nearkey.simulate.replay_gap import ReplayGap, replay_gap
-from nearkey.simulate.result import Confusion, RankResult, RankRow
+from nearkey.simulate.results_comparison import ResultsComparison, compare_results
 from nearkey.simulate.score import score_layout
 from nearkey.simulate.score_result import LayoutScore
 from nearkey.simulate.session_log import SessionLog
-from nearkey.simulate.speed import Speed, finger_fitts_time
 from nearkey.simulate.trial import Outcome, run_trial
 from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
 from nearkey.simulate.words import WordSample, corpus_sample, read_corpus, unigram_sample
@@ -27,18 +27,18 @@ from nearkey.simulate.words import WordSample, corpus_sample, read_corpus, unigr
 __all__ = [
     "Calibration",
     "Collisions",
-    "Comparison",
     "Confusion",
     "Corpus",
     "Estimate",
     "LayoutScore",
     "Outcome",
-    "Progress",
+    "RankProgress",
     "RankResult",
     "RankRow",
     "RecordedTouches",
     "ReplayGap",
     "ReplayTouch",
+    "ResultsComparison",
     "SamplingTouchModel",
     "Selection",
     "SessionLog",

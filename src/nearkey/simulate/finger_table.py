@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from nearkey.simulate.intervals import Estimate
 
 if TYPE_CHECKING:
-    from nearkey.simulate.finger import WidthRanking
+    from nearkey.simulate.finger_widths import WidthRanking
 
 __all__ = ["width_table"]
 

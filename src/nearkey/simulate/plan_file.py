@@ -11,17 +11,17 @@ from msgspec import Meta
 
 from nearkey.errors import PlanError
 from nearkey.files import parse_schema, read_toml
-from nearkey.simulate.result import RankResult
+from nearkey.simulate.rank_result import RankResult
 
 __all__ = [
-    "Baseline",
-    "Corpus",
-    "Grid",
-    "Log",
+    "PlanBaseline",
+    "PlanCorpus",
     "PlanFile",
-    "ReportPlan",
-    "Surface",
-    "Touch",
+    "PlanGrid",
+    "PlanLog",
+    "PlanReport",
+    "PlanSurface",
+    "PlanTouch",
     "options",
     "read_plan_file",
 ]
@@ -29,21 +29,21 @@ __all__ = [
 T = TypeVar("T")
 
 
-class Surface(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class PlanSurface(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """`[surface]`: the one physical surface all candidates are laid on."""
 
     width_mm: float
     height_mm: float
 
 
-class Corpus(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class PlanCorpus(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """`[corpus]`: running text to type; `context` decodes each word after the words before it."""
 
     file: str
     context: bool = False
 
 
-class Grid(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class PlanGrid(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """A grid over a base arrangement, or a layout as it is."""
 
     layout: str | None = None
@@ -55,29 +55,29 @@ class Grid(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     seed: int | None = None
 
 
-class Log(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class PlanLog(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """`[[touch.logs]]`: touches recorded on a layout, or on any grid of a shape over a base."""
 
     file: str
     layout: str | None = None
-    grid: Grid | None = None
+    grid: PlanGrid | None = None
     clean: bool = True
 
 
-class Touch(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class PlanTouch(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """`[touch]`: a spread around the key centres, or recorded logs, or both (the spread then serves the rest)."""
 
     spread_mm: float | None = None
-    logs: tuple[Log, ...] = ()
+    logs: tuple[PlanLog, ...] = ()
 
 
-class Baseline(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class PlanBaseline(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """`[baseline]`: the layout all others are compared with."""
 
     layout: str
 
 
-class ReportPlan(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class PlanReport(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """`[report]`: where the report goes."""
 
     folder: str = "report"
@@ -88,11 +88,11 @@ class PlanFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """The whole file."""
 
     name: str
-    surface: Surface
-    candidates: Annotated[list[Grid], Meta(min_length=1)]
-    touch: Touch = msgspec.field(default_factory=Touch)
-    baseline: Baseline | None = None
-    corpus: Corpus | None = None
+    surface: PlanSurface
+    candidates: Annotated[list[PlanGrid], Meta(min_length=1)]
+    touch: PlanTouch = msgspec.field(default_factory=PlanTouch)
+    baseline: PlanBaseline | None = None
+    corpus: PlanCorpus | None = None
     pack: str = "en"
     seed: Annotated[int, Meta(ge=0)] = 0
     words: Annotated[int, Meta(ge=2)] = 5000
@@ -102,7 +102,7 @@ class PlanFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     workers: Annotated[int, Meta(ge=1)] = 1
     selection: dict[str, Any] = msgspec.field(default_factory=dict)
     speed: dict[str, Any] = msgspec.field(default_factory=dict)
-    report: ReportPlan = msgspec.field(default_factory=ReportPlan)
+    report: PlanReport = msgspec.field(default_factory=PlanReport)
 
 
 def read_plan_file(path: str | os.PathLike[str]) -> PlanFile:

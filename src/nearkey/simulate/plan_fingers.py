@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PlanError, TouchModelError
 from nearkey.layout import Layout
-from nearkey.simulate.plan import Plan
+from nearkey.simulate.rank_plan import RankPlan
 from nearkey.touch import FingerTouch, TouchLog
 
 __all__ = ["PlanFingers"]
@@ -34,7 +34,7 @@ class PlanFingers:
     measured_mm: tuple[float, float]
 
     @classmethod
-    def of(cls, plan: Plan, *, exponent: float | None = None) -> PlanFingers:
+    def of(cls, plan: RankPlan, *, exponent: float | None = None) -> PlanFingers:
         """Fit the logs of a plan.
 
         exponent : without it, the mean of what the logs with three people or more teach, weighed by their

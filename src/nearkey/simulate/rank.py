@@ -16,15 +16,15 @@ from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.checkpoint import Checkpoint, fingerprint
 from nearkey.simulate.collisions import collisions
+from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.intervals import paired_difference
 from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.result import RankResult, Scored
-from nearkey.simulate.speed import Speed
+from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.trial import Outcome, run_trial
 from nearkey.simulate.typist import SamplingTouchModel, Typist
 from nearkey.simulate.words import WordSample, corpus_sample, read_corpus, unigram_sample
 
-__all__ = ["Progress", "TouchSource", "model_for", "rank_layouts"]
+__all__ = ["RankProgress", "TouchSource", "model_for", "rank_layouts"]
 
 TouchSource = (
     SamplingTouchModel | Mapping[str, SamplingTouchModel] | Callable[[Layout], SamplingTouchModel]
@@ -40,7 +40,7 @@ _STOP_Z = (
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
+class RankProgress:
     """One more chunk done. `layout` is its name; `done` of `total` chunks, which early stopping may shorten."""
 
     layout: str
@@ -67,7 +67,7 @@ def rank_layouts(
     workers: int = 1,
     executor: Executor | None = None,
     checkpoint: str | PathLike[str] | None = None,
-    progress: Callable[[Progress], None] | None = None,
+    progress: Callable[[RankProgress], None] | None = None,
 ) -> RankResult:
     """Rank layouts by simulating a typist against the real decoder.
 
@@ -164,7 +164,7 @@ def rank_layouts(
             outcomes[name, chunk] = outcome
             done += 1
             if progress is not None:
-                progress(Progress(name, done, total))
+                progress(RankProgress(name, done, total))
         if early_stop and last < len(starts):
             different = sample.different(last * CHUNK_WORDS)
             kept = _survivors(alive, outcomes, last, by=by, keep=baseline, different=different)

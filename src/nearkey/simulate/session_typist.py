@@ -17,11 +17,11 @@ from nearkey.layout import Layout
 from nearkey.session import Session
 from nearkey.simulate.typist import SamplingTouchModel
 
-__all__ = ["Habits", "SessionTypist", "Tally"]
+__all__ = ["SessionTypist", "TypistParameters", "TypistTally"]
 
 
 @dataclass(frozen=True, slots=True)
-class Habits:
+class TypistParameters:
     """How the simulated person types; all of it invented.
 
     slip : chance that a letter is aimed at some other key. notice : chance that a slip is seen at once.
@@ -38,7 +38,7 @@ class Habits:
 
 
 @dataclass(slots=True)
-class Tally:
+class TypistTally:
     """What was done for one phrase, counted by the one who did it.
 
     presses, taps, fixes : keystrokes; those that touch letters; those that take something back or bring it again.
@@ -72,7 +72,7 @@ class SessionTypist:
         touch: SamplingTouchModel,
         rng: np.random.Generator,
         *,
-        habits: Habits | None = None,
+        parameters: TypistParameters | None = None,
         start_s: float = 0.0,
     ) -> None:
         if len(layout.letter_keys) != len(layout.keys):
@@ -83,15 +83,15 @@ class SessionTypist:
             )
         self.session = session
         self.time_s = start_s
-        self._touch, self._rng, self._habits = touch, rng, habits or Habits()
+        self._touch, self._rng, self._parameters = touch, rng, parameters or TypistParameters()
         column = {key: i for i, key in enumerate(touch.key_ids)}
         self._column = {c: column[layout.key_ids[i]] for c, i in layout.key_of_letter.items()}
         self._letters = layout.letters
-        self._tally = Tally()
+        self._tally = TypistTally()
 
-    def phrase(self, text: str) -> Tally:
+    def phrase(self, text: str) -> TypistTally:
         """Type a phrase of words parted by spaces into an empty text, and say what that took."""
-        self._tally = Tally()
+        self._tally = TypistTally()
         for word in text.split():
             typed = spell(word, self._letters)
             if typed is None:
@@ -104,7 +104,7 @@ class SessionTypist:
     def _press(self, verb: Callable[[float], object], *, fixes: bool = False) -> None:
         """One press: its time, and what it did to the text."""
         self.time_s = round(
-            self.time_s + self._habits.pace_s * float(self._rng.lognormal(0.0, 0.25)), 6
+            self.time_s + self._parameters.pace_s * float(self._rng.lognormal(0.0, 0.25)), 6
         )
         before = len(self.session.text)
         verb(self.time_s)
@@ -117,10 +117,10 @@ class SessionTypist:
 
     def _type(self, letters: str) -> None:
         for letter in letters:
-            slipped = self._rng.random() < self._habits.slip
+            slipped = self._rng.random() < self._parameters.slip
             aimed = str(self._rng.choice(list(self._letters))) if slipped else letter
             self._tap(aimed)
-            if slipped and self._rng.random() < self._habits.notice:
+            if slipped and self._rng.random() < self._parameters.notice:
                 self._take_back()
                 self._tap(letter)
 
@@ -131,18 +131,18 @@ class SessionTypist:
 
     def _take_back(self) -> None:
         """Take the last touch back, one way or another."""
-        if self._rng.random() >= self._habits.undo:
+        if self._rng.random() >= self._parameters.undo:
             self._press(lambda t: self.session.delete(time_s=t), fixes=True)
             return
         self._press(lambda t: self.session.undo(time_s=t), fixes=True)
-        if self._rng.random() < self._habits.undo:
+        if self._rng.random() < self._parameters.undo:
             self._press(lambda t: self.session.redo(time_s=t), fixes=True)
             self._press(lambda t: self.session.undo(time_s=t), fixes=True)
 
     def _take(self, word: str, letters: str) -> None:
         """Choose the word from the list; where it is missing, try again or leave what is first."""
         rank = self._rank(word)
-        if rank is None and self._rng.random() < self._habits.retry:
+        if rank is None and self._rng.random() < self._parameters.retry:
             while self.session.touches:
                 self._press(lambda t: self.session.delete(time_s=t), fixes=True)
             self._type(letters)

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import Decoder
+from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.speed import Speed
 from nearkey.simulate.typist import Typist
 from nearkey.simulate.words import WordSample
 

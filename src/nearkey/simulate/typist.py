@@ -14,7 +14,7 @@ from nearkey.decode import LanguagePack, TouchModel
 from nearkey.decode.spelling import spell
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.speed import Speed, finger_fitts_time
+from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 
 __all__ = ["SamplingTouchModel", "Typing", "Typist"]
 

@@ -14,7 +14,7 @@ import nearkey as nk
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.session import Session
 from nearkey.simulate.session_log import SessionLog
-from nearkey.simulate.session_typist import Habits, SessionTypist
+from nearkey.simulate.session_typist import SessionTypist, TypistParameters
 from nearkey.study import StudyLog, StudyLogRecorder, StudyLogWriter, measures
 from nearkey.touch import GaussianTouch
 
@@ -42,11 +42,13 @@ def pad(name):
     return base if name == "26 keys" else next(nk.grid_layouts(base, rows=2, columns=3))
 
 
-def type_phrases(english, name, seed, recorder, habits):
+def type_phrases(english, name, seed, recorder, parameters):
     layout = pad(name)
     touch = GaussianTouch.from_layout(layout, spread_mm=1.4)
     session = Session(nk.Decoder(layout, touch, english), clock=lambda: 0.0)
-    typist = SessionTypist(session, layout, touch, np.random.default_rng(seed), habits=habits)
+    typist = SessionTypist(
+        session, layout, touch, np.random.default_rng(seed), parameters=parameters
+    )
     tallies = []
     for phrase in PHRASES:
         recorder.prompt(phrase, typist.time_s)
@@ -61,9 +63,9 @@ def type_phrases(english, name, seed, recorder, habits):
 @pytest.mark.parametrize("name", ["26 keys", "grid"])
 @pytest.mark.parametrize("seed", range(4))
 def test_every_measure_is_what_the_typist_counted(english, name, seed):
-    habits = Habits(slip=0.15, undo=0.4)
+    parameters = TypistParameters(slip=0.15, undo=0.4)
     recorder = StudyLogRecorder(participant="double", condition="pad", origin="simulated")
-    tallies = type_phrases(english, name, seed, recorder, habits)
+    tallies = type_phrases(english, name, seed, recorder, parameters)
     found = measures(recorder.log())
     assert len(found.phrases) == len(PHRASES)
     assert sum(t.fixes for t in tallies) > 5
@@ -97,12 +99,12 @@ def test_every_measure_is_what_the_typist_counted(english, name, seed):
 
 
 def test_a_log_on_disk_gives_the_same_measures(english, tmp_path):
-    habits = Habits(slip=0.15, undo=0.4)
+    parameters = TypistParameters(slip=0.15, undo=0.4)
     recorder = StudyLogRecorder(participant="double", condition="pad", origin="simulated")
-    type_phrases(english, "grid", 9, recorder, habits)
+    type_phrases(english, "grid", 9, recorder, parameters)
     path = tmp_path / "log.jsonl"
     with StudyLogWriter(path, participant="double", condition="pad", origin="simulated") as writer:
-        type_phrases(english, "grid", 9, writer, habits)
+        type_phrases(english, "grid", 9, writer, parameters)
     read = measures(StudyLog.read(path))
     assert read.to_dicts("phrase") == measures(recorder.log()).to_dicts("phrase")
     assert read.origins == ("simulated",)
@@ -116,7 +118,7 @@ def test_a_typist_without_slips_types_every_letter_once(english):
     recorder = StudyLogRecorder(participant="double", condition="pad", origin="simulated")
     session.observe(SessionLog(recorder))
     typist = SessionTypist(
-        session, layout, touch, np.random.default_rng(0), habits=Habits(slip=0.0)
+        session, layout, touch, np.random.default_rng(0), parameters=TypistParameters(slip=0.0)
     )
     recorder.prompt(PHRASES[0], 0.0)
     tally = typist.phrase(PHRASES[0])

@@ -13,7 +13,7 @@ import pytest
 
 import nearkey as nk
 from nearkey.errors import PackError
-from nearkey.simulate.plan import Plan
+from nearkey.simulate.rank_plan import RankPlan
 
 EXAMPLES = Path(__file__).parents[3] / "examples"
 
@@ -70,7 +70,7 @@ def test_plans_load_and_find_a_model_for_every_layout(calibration, plan, layouts
     for source in (EXAMPLES / "stylus-pad").iterdir():
         if source.suffix in (".toml", ".txt"):
             (folder / source.name).write_bytes(source.read_bytes())
-    loaded = Plan.load(folder / plan)
+    loaded = RankPlan.load(folder / plan)
     # 16 + 32 + 2 strict grids over QWERTY: common practice, no source.
     assert len(loaded.layouts) == layouts
     assert loaded.baseline is not None
@@ -100,6 +100,6 @@ def test_the_demo_runs_from_end_to_end(tmp_path):
     rows = json.loads((tmp_path / "out" / "ranking.json").read_text(encoding="utf-8"))["rows"]
     assert len(rows) == 51
     assert f"{rows[0]['layout']} came first" in text
-    assert Plan.load(tmp_path / "out" / "stylus-pad" / "plan.toml").layouts
+    assert RankPlan.load(tmp_path / "out" / "stylus-pad" / "plan.toml").layouts
     for name in ("pad.svg", "people.png", "ellipses.png", "touches-2x3.png"):
         assert (tmp_path / "out" / name).stat().st_size > 1000

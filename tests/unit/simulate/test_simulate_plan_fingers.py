@@ -9,8 +9,8 @@ import pytest
 
 import nearkey as nk
 from nearkey.errors import PlanError
-from nearkey.simulate.plan import Plan
 from nearkey.simulate.plan_fingers import PlanFingers
+from nearkey.simulate.rank_plan import RankPlan
 from nearkey.touch import TouchLog, concat
 
 PLAN = """
@@ -51,11 +51,11 @@ def invented(layout, *, exponent=1.0, fingers=FINGERS_MM, each=40, seed=1):
     return concat(logs)
 
 
-def plan(folder: Path, grid: TouchLog, letters: TouchLog, text: str = PLAN) -> Plan:
+def plan(folder: Path, grid: TouchLog, letters: TouchLog, text: str = PLAN) -> RankPlan:
     (folder / "plan.toml").write_text(text)
     grid.write(folder / "grid.csv")
     letters.write(folder / "letters.csv")
-    return Plan.load(folder / "plan.toml")
+    return RankPlan.load(folder / "plan.toml")
 
 
 @pytest.mark.parametrize("exponent", [0.0, 0.5, 1.0])

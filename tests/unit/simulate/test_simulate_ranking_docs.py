@@ -58,13 +58,13 @@ def fields(kind: Any, prefix: str = "") -> set[str]:
     for field in msgspec.structs.fields(kind):
         name = prefix + field.encode_name
         inner = {
-            "surface": plan_file.Surface,
-            "candidates": plan_file.Grid,
-            "touch": plan_file.Touch,
-            "touch.logs": plan_file.Log,
-            "baseline": plan_file.Baseline,
-            "corpus": plan_file.Corpus,
-            "report": plan_file.ReportPlan,
+            "surface": plan_file.PlanSurface,
+            "candidates": plan_file.PlanGrid,
+            "touch": plan_file.PlanTouch,
+            "touch.logs": plan_file.PlanLog,
+            "baseline": plan_file.PlanBaseline,
+            "corpus": plan_file.PlanCorpus,
+            "report": plan_file.PlanReport,
             "selection": Selection,
             "speed": Speed,
         }.get(name)

@@ -20,7 +20,7 @@ __all__ = [
     "ExhaustiveOptimum",
     "FrequencyOnly",
     "KeyCodeTouch",
-    "NearestKey",
+    "NearestKeyDecoder",
     "SpellingCorrection",
     "baselines",
 ]
@@ -49,7 +49,7 @@ def _nearest_letter_key(layout: Layout, points: Floats) -> NDArray[np.int64]:
     return np.asarray(keys[best], dtype=np.int64)
 
 
-class NearestKey:
+class NearestKeyDecoder:
     """Reads each touch as the nearest key's first letter."""
 
     def __init__(self, layout: Layout) -> None:
@@ -211,7 +211,7 @@ def baselines(
     layout, pack = decoder.layout, decoder.pack
     codes = KeyCodeTouch(layout, typist_touch or decoder.touch)
     made: dict[str, BatchDecodes | NearkeyError] = {
-        "nearest key": NearestKey(layout),
+        "nearest key": NearestKeyDecoder(layout),
         "frequency only": FrequencyOnly(layout, pack),
         "no touch model": OwnDecoder(decoder.with_layout(layout, codes)),
         "no language": OwnDecoder(Decoder(layout, decoder.touch, pack, lm_weight=0.0)),

@@ -10,7 +10,7 @@ import pytest
 from small_models import PlainModel, SmallLexicon, SmallPack, row_layout
 
 from nearkey.errors import PlanError
-from nearkey.simulate.comparison import TOLERANCE, compare_results, read_tolerance
+from nearkey.simulate.results_comparison import TOLERANCE, compare_results, read_tolerance
 from nearkey.simulate.score import score_layout
 from nearkey.touch import GaussianTouch
 

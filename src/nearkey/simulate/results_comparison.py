@@ -11,7 +11,7 @@ from typing import Any, Literal
 from nearkey.errors import PlanError
 from nearkey.files import parse_schema, read_text, read_toml
 
-__all__ = ["TOLERANCE", "Comparison", "Moved", "compare_results", "read_tolerance"]
+__all__ = ["TOLERANCE", "Moved", "ResultsComparison", "compare_results", "read_tolerance"]
 
 TOLERANCE: Mapping[str, float] = {
     "top1": 0.002,
@@ -55,7 +55,7 @@ class Moved:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class ResultsComparison:
     """What two files have in common, and what they do not.
 
     moved : beyond tolerance, the furthest (in tolerances) first. compared : figures looked at.
@@ -132,7 +132,7 @@ def compare_results(
     after: str | os.PathLike[str],
     *,
     tolerance: Mapping[str, float] = TOLERANCE,
-) -> Comparison:
+) -> ResultsComparison:
     """Compare two quality files: of `nearkey score`, or of the benchmark. PlanError for other files."""
     first, second = _read(before), _read(after)
     one, two = _figures(first), _figures(second)
@@ -144,7 +144,7 @@ def compare_results(
     ]
     moved.sort(key=lambda m: -abs(m.change) / max(m.tolerance, 1e-9))
     places_one, places_two = {what for what, _ in one}, {what for what, _ in two}
-    return Comparison(
+    return ResultsComparison(
         tuple(moved),
         len(both),
         tuple(sorted(places_one - places_two)),

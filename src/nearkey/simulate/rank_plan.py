@@ -10,14 +10,21 @@ from typing import Any
 
 from nearkey.errors import LayoutError, PlanError, TouchModelError
 from nearkey.layout import Layout, catalogue_names, grid_layouts
+from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.plan_file import Grid, Log, PlanFile, Surface, options, read_plan_file
+from nearkey.simulate.plan_file import (
+    PlanFile,
+    PlanGrid,
+    PlanLog,
+    PlanSurface,
+    options,
+    read_plan_file,
+)
 from nearkey.simulate.rank import TouchSource
-from nearkey.simulate.speed import Speed
 from nearkey.simulate.words import read_corpus
 from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean
 
-__all__ = ["Plan", "Recording"]
+__all__ = ["RankPlan", "Recording"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +38,7 @@ class Recording:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class RankPlan:
     """A plan read and checked, its layouts built and its touch models fitted.
 
     Every problem raises `PlanError` (or the error of the layout or touch log it names) with file, field
@@ -48,7 +55,7 @@ class Plan:
     speed: Speed
 
     @classmethod
-    def load(cls, path: str | os.PathLike[str]) -> Plan:
+    def load(cls, path: str | os.PathLike[str]) -> RankPlan:
         """Read a plan file; other files are named relative to it."""
         where = os.fspath(path)
         spec = read_plan_file(path)
@@ -67,7 +74,7 @@ class Plan:
             )
         baseline = None
         if spec.baseline is not None:
-            grid = Grid(layout=spec.baseline.layout)
+            grid = PlanGrid(layout=spec.baseline.layout)
             (baseline,) = _grids(grid, spec.surface, folder, where=where, field="baseline")
         recordings = tuple(
             _recording(log, spec.surface, folder, where=where, field=f"touch.logs[{i}]")
@@ -155,7 +162,9 @@ def _layout(name: str, folder: Path, where: str, field: str) -> Layout:
     return Layout.load(_existing(name, folder, where, field))
 
 
-def _grids(spec: Grid, surface: Surface, folder: Path, *, where: str, field: str) -> list[Layout]:
+def _grids(
+    spec: PlanGrid, surface: PlanSurface, folder: Path, *, where: str, field: str
+) -> list[Layout]:
     if (spec.layout is None) == (spec.base is None):
         raise PlanError(
             "needs either layout or base",
@@ -191,7 +200,9 @@ def _grids(spec: Grid, surface: Surface, folder: Path, *, where: str, field: str
         raise PlanError(fault.problem, where=where, field=inner, fix=fault.fix) from None
 
 
-def _recording(spec: Log, surface: Surface, folder: Path, *, where: str, field: str) -> Recording:
+def _recording(
+    spec: PlanLog, surface: PlanSurface, folder: Path, *, where: str, field: str
+) -> Recording:
     if (spec.layout is None) == (spec.grid is None):
         raise PlanError(
             "needs either layout or grid",
@@ -200,7 +211,7 @@ def _recording(spec: Log, surface: Surface, folder: Path, *, where: str, field: 
             fix="say what the touches were recorded on: layout, or grid with base, rows and columns",
         )
     if spec.layout is not None:
-        found = _grids(Grid(layout=spec.layout), surface, folder, where=where, field=field)
+        found = _grids(PlanGrid(layout=spec.layout), surface, folder, where=where, field=field)
     else:
         assert spec.grid is not None
         found = _grids(spec.grid, surface, folder, where=where, field=f"{field}.grid")

@@ -16,6 +16,7 @@ from nearkey.errors import PlanError
 from nearkey.files import atomic_write
 from nearkey.layout import Layout
 from nearkey.simulate.collisions import Collisions
+from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.intervals import (
     Estimate,
     paired_difference,
@@ -24,7 +25,6 @@ from nearkey.simulate.intervals import (
     ratio_difference,
 )
 from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.speed import Speed
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.words import WordSample
 

@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
+from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.finger_table import width_table
 from nearkey.simulate.intervals import Estimate, paired_difference
 from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.rank import Progress, TouchSource, rank_layouts
-from nearkey.simulate.result import RankResult
-from nearkey.simulate.speed import Speed
+from nearkey.simulate.rank import RankProgress, TouchSource, rank_layouts
+from nearkey.simulate.rank_result import RankResult
 from nearkey.simulate.typist import SamplingTouchModel
 
 __all__ = ["FingerModel", "WidthRanking", "WidthRow", "WidthSource", "rank_by_width"]
@@ -166,7 +166,7 @@ def rank_by_width(
     workers: int = 1,
     executor: Executor | None = None,
     checkpoint: str | PathLike[str] | None = None,
-    progress: Callable[[Progress], None] | None = None,
+    progress: Callable[[RankProgress], None] | None = None,
 ) -> WidthRanking:
     """Rank layouts for fingers of several widths: `rank_layouts` once a width, with one seed.
 
@@ -253,10 +253,10 @@ def _at_width(source: WidthSource, width_mm: float) -> Callable[[Layout], Sampli
 
 
 def _counted(
-    progress: Callable[[Progress], None], before: int, widths: int
-) -> Callable[[Progress], None]:
+    progress: Callable[[RankProgress], None], before: int, widths: int
+) -> Callable[[RankProgress], None]:
     """Progress of one width told as progress of all."""
-    return lambda p: progress(Progress(p.layout, before * p.total + p.done, widths * p.total))
+    return lambda p: progress(RankProgress(p.layout, before * p.total + p.done, widths * p.total))
 
 
 def _beside(path: Path, width_mm: float) -> Path:
