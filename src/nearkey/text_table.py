@@ -1,0 +1,134 @@
+"""Text tables for a terminal: columns under their heads, and figures with their intervals as cells."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Mapping, Sequence
+
+from nearkey.intervals import Estimate
+
+__all__ = [
+    "estimate_text",
+    "field_lines",
+    "half_text",
+    "interval_text",
+    "number",
+    "p_value",
+    "text_table",
+]
+
+MISSING = "-"
+"""What stands where a figure is not defined."""
+
+
+def text_table(
+    heads: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    left: Collection[int] = (0,),
+    rule: bool = False,
+) -> str:
+    """Rows under their heads, columns two spaces apart, no spaces at the ends of lines.
+
+    Parameters
+    ----------
+    heads : one for each column; none at all for rows without a line of heads.
+    rows : as many cells each. Text stands as it is, None as "-", anything else as `str` writes it: make figures
+        text with the functions below.
+    left : columns (counted from 0) set to the left; all others are set to the right.
+    rule : a line of hyphens under the heads.
+    """
+    lines = [list(heads)] if heads else []
+    lines += [[MISSING if cell is None else str(cell) for cell in row] for row in rows]
+    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    text = [
+        "  ".join(
+            cell.ljust(width) if i in left else cell.rjust(width)
+            for i, (cell, width) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in lines
+    ]
+    if rule and heads:
+        text.insert(1, "-" * max(map(len, text)))
+    return "\n".join(text)
+
+
+def field_lines(fields: Mapping[str, object]) -> str:
+    """A line for each field, name and value; a field that is a mapping has a line for each of its own.
+
+    Parameters
+    ----------
+    fields : names and values, in the order shown; values as `str` writes them.
+    """
+    return text_table(
+        (),
+        [
+            (name, shown)
+            for name, value in fields.items()
+            for shown in (
+                [f"{inner}: {part}" for inner, part in value.items()]
+                if isinstance(value, Mapping)
+                else [value]
+            )
+        ],
+        left=(0, 1),
+    )
+
+
+def number(
+    value: float | None, digits: int = 2, *, sign: bool = False, percent: bool = False
+) -> str:
+    """A figure for a table; "-" where it is None or NaN.
+
+    Parameters
+    ----------
+    value : the figure. digits : decimals. sign : write a plus, too. percent : a share, written in per cent
+        without the mark, which belongs into the head.
+    """
+    if value is None or math.isnan(value):
+        return MISSING
+    return f"{100 * value if percent else value:{'+' if sign else ''}.{digits}f}"
+
+
+def interval_text(
+    estimate: Estimate, digits: int = 4, *, sign: bool = False, percent: bool = False
+) -> str:
+    """The ends of an interval, "[low, high]"; parameters as of `number`."""
+    low, high = (number(end, digits, sign=sign, percent=percent) for end in estimate[1:])
+    return f"[{low}, {high}]"
+
+
+def estimate_text(
+    estimate: Estimate | None, digits: int = 2, *, sign: bool = False, percent: bool = False
+) -> str:
+    """A value and its interval, "value [low, high]"; the value alone where there is no interval, "-" where none.
+
+    Parameters as of `number`.
+    """
+    if estimate is None or not math.isfinite(estimate.low):
+        value = None if estimate is None else estimate.value
+        return number(value, digits, sign=sign, percent=percent)
+    return (
+        number(estimate.value, digits, sign=sign, percent=percent)
+        + f" {interval_text(estimate, digits, sign=sign, percent=percent)}"
+    )
+
+
+def half_text(
+    estimate: Estimate, digits: int = 3, *, sign: bool = False, percent: bool = False
+) -> str:
+    """A value with half the width of its symmetric interval, "value ± half"; parameters as of `number`."""
+    value = number(estimate.value, digits, sign=sign, percent=percent)
+    return f"{value} ± {number(estimate.half, digits, percent=percent)}"
+
+
+def p_value(value: float, *, relation: bool = False) -> str:
+    """A p-value for a table: four decimals, "< 0.0001" below them, "-" for NaN.
+
+    Parameters
+    ----------
+    value : the p-value. relation : write "= 0.0123" after a name, as "p", in running text.
+    """
+    if value < 0.0001:
+        return "< 0.0001"
+    return f"{'= ' if relation else ''}{number(value, 4)}"

@@ -1,0 +1,82 @@
+"""The one text table, against tables written out by hand."""
+
+import math
+
+import pytest
+
+from nearkey.intervals import Estimate
+from nearkey.text_table import (
+    estimate_text,
+    field_lines,
+    half_text,
+    interval_text,
+    number,
+    p_value,
+    text_table,
+)
+
+
+def test_columns_stand_under_their_heads_without_trailing_spaces():
+    text = text_table(("layout", "n", "KSPC"), [("pad-2x3", 12, "1.403"), ("e161", None, "-")])
+    assert text.splitlines() == [
+        "layout    n   KSPC",
+        "pad-2x3  12  1.403",
+        "e161      -      -",
+    ]
+
+
+def test_left_columns_rule_and_tables_without_heads():
+    text = text_table(("", "layout"), [("1", "pad"), ("12", "barrel")], left=(1,), rule=True)
+    assert text.splitlines() == ["    layout", "-" * 10, " 1  pad", "12  barrel"]
+    assert text_table((), [("a", "b"), ("long", "c")], left=(0, 1)) == "a     b\nlong  c"
+    assert text_table((), []) == ""
+    assert text_table(("only", "heads"), []) == "only  heads"
+
+
+def test_uneven_rows_are_refused():
+    with pytest.raises(ValueError):
+        text_table(("a", "b"), [("1",)])
+
+
+def test_field_lines_give_nested_fields_a_line_each():
+    text = field_lines({"pack": "en", "held_out": {"news": 81.5, "talks": 60.25}, "n": 3})
+    assert text.splitlines() == [
+        "pack      en",
+        "held_out  news: 81.5",
+        "held_out  talks: 60.25",
+        "n         3",
+    ]
+
+
+def test_figures_signs_shares_and_what_is_missing():
+    assert number(1.005, 1) == "1.0"
+    assert number(None) == number(math.nan) == "-"
+    assert number(0.1234, 1, percent=True) == "12.3"
+    assert number(0.5, sign=True) == "+0.50"
+    assert number(math.inf) == "inf"
+
+
+def test_estimates_with_their_intervals():
+    one = Estimate(0.5, 0.25, 0.75)
+    assert estimate_text(one, 1, percent=True) == "50.0 [25.0, 75.0]"
+    assert estimate_text(one, sign=True) == "+0.50 [+0.25, +0.75]"
+    assert interval_text(one) == "[0.2500, 0.7500]"
+    assert half_text(one, 1, percent=True) == "50.0 ± 25.0"
+    assert half_text(one, 2, sign=True) == "+0.50 ± 0.25"
+    alone = Estimate(0.5, math.nan, math.nan)
+    assert estimate_text(alone) == "0.50"
+    assert estimate_text(None) == estimate_text(Estimate(math.nan, math.nan, math.nan)) == "-"
+    assert half_text(alone) == "0.500 ± -"
+
+
+@pytest.mark.parametrize(
+    ("p", "shown", "said"),
+    [
+        (0.00005, "< 0.0001", "< 0.0001"),
+        (0.0123, "0.0123", "= 0.0123"),
+        (math.nan, "-", "= -"),
+    ],
+)
+def test_p_values(p: float, shown: str, said: str):
+    assert p_value(p) == shown
+    assert p_value(p, relation=True) == said
