@@ -13,11 +13,11 @@ from nearkey.decode.protocols import (
     ComponentTouchModel,
     LanguageModel,
     LanguagePack,
-    Lexicon,
     State,
     TableLanguageModel,
     TouchModel,
-    check_pack,
+    Vocabulary,
+    require_pack,
 )
 from nearkey.decode.stream import Stream
 
@@ -29,13 +29,13 @@ __all__ = [
     "EditFit",
     "LanguageModel",
     "LanguagePack",
-    "Lexicon",
     "PersonalWords",
     "Sentence",
     "State",
     "Stream",
     "TableLanguageModel",
     "TouchModel",
-    "check_pack",
+    "Vocabulary",
     "fit_edits",
+    "require_pack",
 ]

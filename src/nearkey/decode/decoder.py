@@ -14,10 +14,10 @@ import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Candidate, Kind, Sentence
 from nearkey.decode.layout_columns import LayoutColumns
 from nearkey.decode.live import Live
-from nearkey.decode.marks import marks_on
 from nearkey.decode.options import EditCosts
 from nearkey.decode.overlay import OverlayCache, PersonalWords
-from nearkey.decode.protocols import LanguagePack, State, TouchModel, check_pack
+from nearkey.decode.protocols import LanguagePack, State, TouchModel, require_pack
+from nearkey.decode.punctuation import marks_on
 from nearkey.decode.sentence import decode_sentence
 from nearkey.decode.speller import LetterSpeller
 from nearkey.decode.spelling import spell
@@ -71,7 +71,7 @@ class Decoder:
                 field="lm_weight",
                 fix="give 0 or more",
             )
-        check_pack(pack, "Decoder")
+        require_pack(pack, "Decoder")
         self.layout = layout
         self.touch = touch
         self.pack = pack

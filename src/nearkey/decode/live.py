@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode.candidates import Candidate
-from nearkey.decode.marks import Marks
 from nearkey.decode.overlay import PersonalWords
 from nearkey.decode.protocols import State
+from nearkey.decode.punctuation import KeyPunctuation
 from nearkey.decode.speller import LetterSpeller
 from nearkey.decode.spelling import spell
 
@@ -53,7 +53,7 @@ class Live:
                 model, decoder.letters, weight=decoder.lm_weight, width=SPELLING_WIDTH
             )
         )
-        self.marks = Marks(getattr(pack, "marks", None), decoder.columns)
+        self.marks = KeyPunctuation(getattr(pack, "marks", None), decoder.columns)
         self._table: Any = getattr(pack.language_model, "table", None)
         # The same few words come up again and again while a word grows.
         offensive: Callable[[str], bool] | None = getattr(pack.lexicon, "is_offensive", None)

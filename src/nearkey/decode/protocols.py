@@ -14,11 +14,11 @@ __all__ = [
     "ComponentTouchModel",
     "LanguageModel",
     "LanguagePack",
-    "Lexicon",
     "State",
     "TableLanguageModel",
     "TouchModel",
-    "check_pack",
+    "Vocabulary",
+    "require_pack",
 ]
 
 State = Any
@@ -46,7 +46,7 @@ class ComponentTouchModel(TouchModel, Protocol):
 
 
 @runtime_checkable
-class Lexicon(Protocol):
+class Vocabulary(Protocol):
     """Words and their probabilities without context."""
 
     @property
@@ -98,13 +98,13 @@ class LanguagePack(Protocol):
     """What a decoder needs of a language pack."""
 
     @property
-    def lexicon(self) -> Lexicon: ...
+    def lexicon(self) -> Vocabulary: ...
 
     @property
     def language_model(self) -> LanguageModel: ...
 
 
-def check_pack(pack: object, where: str) -> None:
+def require_pack(pack: object, where: str) -> None:
     """Raise DecodeError unless `pack` has what a pack has: a name, say, has to be loaded first."""
     if not (hasattr(pack, "lexicon") and hasattr(pack, "language_model")):
         name = pack if isinstance(pack, str) else "en"

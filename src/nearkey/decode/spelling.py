@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 import nearkey._kernel as _kernel
 
-__all__ = ["Spelling", "spell", "spell_words"]
+__all__ = ["SpelledWords", "spell", "spell_words"]
 
 # Marks inside a word that need no touch where the layout has no key for them.
 SILENT = "'’‘-‐‑·"
@@ -35,7 +35,7 @@ _FIRST = 2  # letter i travels as character i + 2
 
 
 @dataclass(frozen=True, slots=True)
-class Spelling:
+class SpelledWords:
     """Words as letter indices; a word with two ways to be typed has two entries.
 
     letters : uint8, the entries' letter indices one after another.
@@ -86,7 +86,7 @@ def _encode(
     return codes, np.flatnonzero(codes == ord(_BREAK))
 
 
-def spell_words(words: Sequence[str], letters: str) -> Spelling:
+def spell_words(words: Sequence[str], letters: str) -> SpelledWords:
     """Spell many words at once with the letters of a layout.
 
     A letter of the layout types itself; an accented letter the layout lacks is typed by its base
@@ -95,7 +95,9 @@ def spell_words(words: Sequence[str], letters: str) -> Spelling:
     """
     if not words:
         empty = np.zeros(0, np.uint32)
-        return Spelling(np.zeros(0, np.uint8), np.zeros(1, np.uint32), empty, np.zeros(0, np.int64))
+        return SpelledWords(
+            np.zeros(0, np.uint8), np.zeros(1, np.uint32), empty, np.zeros(0, np.int64)
+        )
     codes, breaks = _encode(words, letters, silent_marks=False)
     parts = [_entries(codes, breaks, np.arange(len(words), dtype=np.uint32))]
     good = np.zeros(len(words), bool)
@@ -110,7 +112,7 @@ def spell_words(words: Sequence[str], letters: str) -> Spelling:
     offsets = np.zeros(len(lengths) + 1, np.uint32)
     np.cumsum(lengths, out=offsets[1:])
     word = np.concatenate([p[2] for p in parts])
-    return Spelling(letter_codes, offsets, word, np.flatnonzero(~good))
+    return SpelledWords(letter_codes, offsets, word, np.flatnonzero(~good))
 
 
 def _entries(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 import nearkey._kernel as _kernel
 from nearkey.decode.protocols import LanguagePack
-from nearkey.decode.spelling import Spelling, spell_words
+from nearkey.decode.spelling import SpelledWords, spell_words
 
 __all__ = ["Tries"]
 
@@ -29,7 +29,7 @@ class Tries:
         self.table: _kernel.NgramTable | None = getattr(pack.language_model, "table", None)
 
     @cached_property
-    def _spelling(self) -> Spelling:
+    def _spelling(self) -> SpelledWords:
         return spell_words(self.pack.lexicon.words, self.letters)
 
     @cached_property

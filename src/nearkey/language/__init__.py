@@ -5,7 +5,7 @@ Loading needs numpy, marisa-trie and msgspec alone; `nearkey.packs` makes packs.
 
 from __future__ import annotations
 
-from nearkey.language.casing import Marks, Truecase
+from nearkey.language.casing import PunctuationModel, Truecase
 from nearkey.language.info import PackInfo
 from nearkey.language.kenlm_model import KenlmModel
 from nearkey.language.lexicon import Lexicon
@@ -16,9 +16,9 @@ __all__ = [
     "KenlmModel",
     "LetterModel",
     "Lexicon",
-    "Marks",
     "Pack",
     "PackInfo",
+    "PunctuationModel",
     "Truecase",
     "WordModel",
     "find_pack",

@@ -16,7 +16,7 @@ from nearkey.language.arrays import read_arrays, write_arrays
 from nearkey.language.lexicon import Lexicon
 from nearkey.language.tokens import MARKS
 
-__all__ = ["Marks", "Truecase", "write_marks", "write_truecase"]
+__all__ = ["PunctuationModel", "Truecase", "write_marks", "write_truecase"]
 
 Array = np.ndarray[Any, Any]
 
@@ -77,7 +77,7 @@ class Truecase:
         return 1.0 if at is None else self._shares.get(at, 1.0)
 
 
-class Marks:
+class PunctuationModel:
     """P(mark after a word | word): which of ``, . ? ! ; :`` or none ("") follows.
 
     Words with little evidence are drawn to the average over all words.
@@ -98,7 +98,7 @@ class Marks:
         self.symbols = tuple(symbols)
 
     @classmethod
-    def read(cls, path: Path, lexicon: Lexicon) -> Marks:
+    def read(cls, path: Path, lexicon: Lexicon) -> PunctuationModel:
         """Read ``marks.bin``; PackError if it does not fit the lexicon."""
         arrays, meta = read_arrays(path)
         where = os.fspath(path)

@@ -12,7 +12,7 @@ from typing import Any
 
 from nearkey._kernel import NgramTable
 from nearkey.errors import PackError
-from nearkey.language.casing import Marks, Truecase
+from nearkey.language.casing import PunctuationModel, Truecase
 from nearkey.language.info import PackInfo, read_info, verify_files
 from nearkey.language.lexicon import Lexicon
 from nearkey.language.models import FIRST_LETTER, LetterModel, WordModel
@@ -45,7 +45,7 @@ class Pack:
     language_model: WordModel
     letter_model: LetterModel
     truecase: Truecase
-    marks: Marks
+    marks: PunctuationModel
 
     @property
     def alphabet(self) -> str:
@@ -93,7 +93,7 @@ def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
         ),
         letter_model,
         Truecase.read(folder / "case.bin", lexicon),
-        Marks.read(folder / "marks.bin", lexicon),
+        PunctuationModel.read(folder / "marks.bin", lexicon),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nearkey.decode.protocols import Lexicon
+from nearkey.decode.protocols import Vocabulary
 from nearkey.personal.contexts import RecentWords
 from nearkey.personal.counts import Counts
 from nearkey.personal.offered import Offered
@@ -60,7 +60,7 @@ class Overlays:
     C1(w) = (c(w) + k1 P(w | h)) / (N + k1), C2(w) = (c(v w) + k2 C1(w)) / (c(v .) + k2), C3 likewise.
     """
 
-    def __init__(self, settings: WordSettings, lexicon: Lexicon, read: RecentWords) -> None:
+    def __init__(self, settings: WordSettings, lexicon: Vocabulary, read: RecentWords) -> None:
         self._settings = settings
         self._read = read
         self._offered = Offered(settings, lexicon)

@@ -7,7 +7,7 @@ from itertools import compress
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.decode.protocols import Lexicon
+from nearkey.decode.protocols import Vocabulary
 from nearkey.personal.counts import Counts
 from nearkey.personal.settings import WordSettings
 
@@ -23,7 +23,7 @@ class Offered:
     each is worth, above 0. Both stand for the counts at the last `refresh`.
     """
 
-    def __init__(self, settings: WordSettings, lexicon: Lexicon) -> None:
+    def __init__(self, settings: WordSettings, lexicon: Vocabulary) -> None:
         self._settings = settings
         self._lexicon = lexicon
         self._in_lexicon: dict[str, bool] = {}

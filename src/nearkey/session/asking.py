@@ -10,7 +10,7 @@ from collections.abc import Hashable, Sequence
 from typing import Any
 
 from nearkey.decode import Candidate
-from nearkey.decode.marks import marks_on
+from nearkey.decode.punctuation import marks_on
 from nearkey.decode.spelling import spell
 from nearkey.layout import Key
 from nearkey.session.casing import cased

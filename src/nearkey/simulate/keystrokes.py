@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
-from nearkey.decode.spelling import Spelling, spell, spell_words
+from nearkey.decode.spelling import SpelledWords, spell, spell_words
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.collisions import Collisions, collisions
@@ -80,7 +80,7 @@ def multi_tap_presses(word: str, layout: Layout, *, time_out_key: bool = False) 
     return presses
 
 
-def _spelled(pack: LanguagePack, layout: Layout) -> tuple[str, Spelling, NDArray[np.int64]]:
+def _spelled(pack: LanguagePack, layout: Layout) -> tuple[str, SpelledWords, NDArray[np.int64]]:
     """The letters, the spellings, and each typeable word's first entry among them."""
     letters = "".join(sorted(layout.letters))
     spelling = spell_words(pack.lexicon.words, letters)

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from nearkey.decode import Decoder, LanguagePack, check_pack
+from nearkey.decode import Decoder, LanguagePack, require_pack
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.checkpoint import Checkpoint, fingerprint
@@ -102,7 +102,7 @@ def rank_layouts(
         For layouts of one name, an unknown baseline or measure, surfaces of different size, a model that
         does not fit a layout, or a checkpoint of another run.
     """
-    check_pack(pack, "rank_layouts")
+    require_pack(pack, "rank_layouts")
     candidates = list(layouts)
     if not candidates:
         raise PlanError("no layout to rank", field="layouts", fix="give one or more")

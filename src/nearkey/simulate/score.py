@@ -8,7 +8,7 @@ from os import PathLike
 from typing import Any, Literal
 
 import nearkey
-from nearkey.decode import Decoder, EditCosts, LanguagePack, TouchModel, check_pack
+from nearkey.decode import Decoder, EditCosts, LanguagePack, TouchModel, require_pack
 from nearkey.decode.options import COMPLETION
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
@@ -84,7 +84,7 @@ def score_layout(
 
     Raises PlanError for arguments that cannot be meant, and what the corpus and the models raise.
     """
-    check_pack(pack, "score_layout")
+    require_pack(pack, "score_layout")
     _check(words, k, compare_words, context, corpus)
     stages, tell = Stages(), progress or (lambda _: None)
     truth = model_for(touch, layout)

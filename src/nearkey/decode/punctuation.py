@@ -1,4 +1,4 @@
-"""Marks after a word: which ones, and what a touch on a symbol key says of them."""
+"""Punctuation after a word: which ones, and what a touch on a symbol key says of them."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nearkey.decode.layout_columns import LayoutColumns, mean_density
 
-__all__ = ["Marks", "marks_on"]
+__all__ = ["KeyPunctuation", "marks_on"]
 
 _SHOWN = 3
 """Marks offered after each word where the key names none."""
@@ -33,7 +33,7 @@ def marks_on(found: Sequence[tuple[str, float]], written: str) -> list[tuple[str
     return [*on_key, *rest.items()]
 
 
-class Marks:
+class KeyPunctuation:
     """The marks of a pack on a layout's keys. table : a pack's `marks`, or None."""
 
     def __init__(self, table: Any, columns: LayoutColumns) -> None:
