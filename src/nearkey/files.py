@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
 import tomllib
@@ -14,37 +15,81 @@ import msgspec
 
 from nearkey.errors import NearkeyError
 
-__all__ = ["atomic_path", "atomic_write", "parse_schema", "read_text", "read_toml"]
+__all__ = [
+    "atomic_path",
+    "atomic_write",
+    "parse_schema",
+    "private_draft",
+    "read_text",
+    "read_toml",
+    "sync_folder",
+]
 
 T = TypeVar("T")
 
 
 @contextmanager
-def atomic_path(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """Yield a temporary path beside `path`; on success it replaces `path`, on failure it goes."""
+def atomic_path(path: str | os.PathLike[str], *, private: bool = False) -> Iterator[Path]:
+    """Yield a temporary path beside `path`; on success it replaces `path`, on failure it goes.
+
+    private : the file may be read by its owner only (mode 0600), from its first byte on; its temporary
+        name is `private_draft(path)`, so that what a crash leaves can be found. One writer at a time.
+        Else the temporary name is like no other, and the file gets the mode that new files have.
+    """
     target = Path(path)
     target.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+    if private:
+        temporary = private_draft(target)
+        temporary.unlink(missing_ok=True)
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    else:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        temporary = Path(name)
     os.close(handle)
-    temporary = Path(name)
     try:
         yield temporary
         with temporary.open("rb") as made:
             os.fsync(made.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        temporary.chmod(0o666 & ~umask)
+        if private:
+            temporary.chmod(0o600)
+        else:
+            umask = os.umask(0)
+            os.umask(umask)
+            temporary.chmod(0o666 & ~umask)
         temporary.replace(target)
     finally:
         temporary.unlink(missing_ok=True)
 
 
 @contextmanager
-def atomic_write(path: str | os.PathLike[str], mode: str = "w") -> Iterator[IO[Any]]:
-    """Open `path` for writing ("w" or "wb"); readers see the old file or the whole new one."""
+def atomic_write(
+    path: str | os.PathLike[str], mode: str = "w", *, private: bool = False
+) -> Iterator[IO[Any]]:
+    """Open `path` for writing ("w" or "wb"); readers see the old file or the whole new one.
+
+    private : as in `atomic_path`.
+    """
     encoding = None if "b" in mode else "utf-8"
-    with atomic_path(path) as temporary, temporary.open(mode, encoding=encoding) as handle:
+    with (
+        atomic_path(path, private=private) as temporary,
+        temporary.open(mode, encoding=encoding) as handle,
+    ):
         yield handle
+
+
+def private_draft(path: Path) -> Path:
+    """Where the next contents of a private file are written before they replace it."""
+    return path.with_name(f".{path.name}.new")
+
+
+def sync_folder(folder: Path) -> None:
+    """Make new names in a folder survive a power cut; where the system knows no such thing, nothing."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def read_text(path: str | os.PathLike[str], error: type[NearkeyError]) -> str:
