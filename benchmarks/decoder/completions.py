@@ -26,8 +26,8 @@ from scenarios import PAD_MM, SEED, SPREADS_MM, TEXTS, Scenario, layout_of
 from sections import FORMAT, Cell, Column, Section, write
 
 import nearkey as nk
+from nearkey.intervals import Estimate, paired_difference
 from nearkey.simulate.completion import completion_savings
-from nearkey.simulate.intervals import Estimate, paired_difference
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.typed import TypedWords, type_workload
 

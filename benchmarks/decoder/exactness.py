@@ -28,7 +28,7 @@ from workload import held_out_lines, workload
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
 from nearkey.decode.spelling import spell_words
-from nearkey.simulate.intervals import proportion
+from nearkey.intervals import proportion
 from nearkey.simulate.text import running_words
 
 RESULTS = Path(__file__).resolve().parents[1] / "results"

@@ -21,7 +21,7 @@ from sections import FORMAT, Column, Section, write
 from workload import held_out_lines, workload
 
 import nearkey as nk
-from nearkey.simulate.intervals import paired_difference, proportion
+from nearkey.intervals import paired_difference, proportion
 from nearkey.simulate.text import running_words
 
 RESULTS = Path(__file__).resolve().parents[1] / "results"

@@ -19,8 +19,8 @@ from scenarios import PAD_MM, SEED, SPREADS_MM, layout_of
 from sections import FORMAT, Cell, Column, Section, write
 
 import nearkey as nk
+from nearkey.intervals import paired_difference
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
-from nearkey.simulate.intervals import paired_difference
 from nearkey.simulate.judge import Judged, score_decoder
 from nearkey.simulate.typed import make_workload, type_workload
 from nearkey.touch import GaussianTouch

@@ -1,11 +1,11 @@
 """A simulated typist against the real decoder: scoring and ranking layouts before hardware exists."""
 
+from nearkey.intervals import Estimate
 from nearkey.simulate.calibration import Calibration, calibrate
 from nearkey.simulate.collisions import Collisions, collisions
 from nearkey.simulate.corpora import Corpus, read_source
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 from nearkey.simulate.finger_widths import WidthRanking, rank_by_width
-from nearkey.simulate.intervals import Estimate
 from nearkey.simulate.keystrokes import (
     Selection,
     disambiguation_kspc,

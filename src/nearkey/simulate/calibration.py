@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import PlanError
+from nearkey.intervals import Estimate, proportion, rounded
 from nearkey.simulate.decoders.protocol import Answers, Posterior
-from nearkey.simulate.intervals import Estimate, proportion, rounded
 from nearkey.simulate.words import count_different
 
 __all__ = ["Calibration", "ReliabilityBin", "calibrate", "list_posterior"]

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import Decoder, State
+from nearkey.intervals import Estimate, ratio, rounded
 from nearkey.simulate.decoders.protocol import Queries
-from nearkey.simulate.intervals import Estimate, ratio, rounded
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.outcomes import plain
 

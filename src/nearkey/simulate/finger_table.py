@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from nearkey.simulate.intervals import Estimate
+from nearkey.intervals import Estimate
 
 if TYPE_CHECKING:
     from nearkey.simulate.finger_widths import WidthRanking

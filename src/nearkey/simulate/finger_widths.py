@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
+from nearkey.intervals import Estimate, paired_difference
 from nearkey.layout import Layout
 from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.finger_table import width_table
-from nearkey.simulate.intervals import Estimate, paired_difference
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.rank import RankProgress, TouchSource, rank_layouts
 from nearkey.simulate.rank_result import RankResult

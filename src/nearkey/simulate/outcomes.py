@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey.intervals import Estimate, proportion, ratio, rounded
 from nearkey.simulate.decoders.protocol import Answers, Posterior
-from nearkey.simulate.intervals import Estimate, proportion, ratio, rounded
 from nearkey.simulate.words import count_different
 from nearkey.simulate.workload import Workload
 from nearkey.study import string_distance

@@ -13,11 +13,11 @@ import numpy as np
 
 from nearkey.decode import Decoder, LanguagePack, require_pack
 from nearkey.errors import PlanError
+from nearkey.intervals import paired_difference
 from nearkey.layout import Layout
 from nearkey.simulate.checkpoint import Checkpoint, fingerprint
 from nearkey.simulate.collisions import collisions
 from nearkey.simulate.entry_speed import Speed
-from nearkey.simulate.intervals import paired_difference
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.trial import Outcome, run_trial

@@ -14,16 +14,16 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write
-from nearkey.layout import Layout
-from nearkey.simulate.collisions import Collisions
-from nearkey.simulate.entry_speed import Speed
-from nearkey.simulate.intervals import (
+from nearkey.intervals import (
     Estimate,
     paired_difference,
     proportion,
     ratio,
     ratio_difference,
 )
+from nearkey.layout import Layout
+from nearkey.simulate.collisions import Collisions
+from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.words import WordSample

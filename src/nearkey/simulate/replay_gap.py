@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from nearkey.decode import Decoder, LanguagePack
 from nearkey.errors import PlanError
+from nearkey.intervals import Estimate, paired_difference
 from nearkey.layout import Layout
 from nearkey.simulate.corpora import Corpus
 from nearkey.simulate.decoders.own import OwnDecoder
-from nearkey.simulate.intervals import Estimate, paired_difference
 from nearkey.simulate.judge import score_decoder
 from nearkey.simulate.outcomes import plain
 from nearkey.simulate.replay import NEAREST, RecordedTouches, ReplayTouch, log_near

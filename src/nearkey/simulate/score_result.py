@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.files import atomic_write
+from nearkey.intervals import Estimate, paired_difference, rounded
 from nearkey.simulate.calibration import Calibration, calibrate
 from nearkey.simulate.completion import Completion
 from nearkey.simulate.decoders.protocol import Faults
-from nearkey.simulate.intervals import Estimate, paired_difference, rounded
 from nearkey.simulate.outcomes import GroupScore, WordOutcomes, plain
 from nearkey.simulate.words import count_different
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from nearkey.simulate.intervals import Estimate
+from nearkey.intervals import Estimate
 from nearkey.simulate.score_result import LONGEST_GROUP
 from nearkey.simulate.words import DRAWN
 

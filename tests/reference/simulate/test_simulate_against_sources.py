@@ -8,8 +8,8 @@ from scipy import stats
 from small_models import PlainModel, SmallLexicon, SmallPack
 
 import nearkey as nk
+from nearkey.intervals import paired_difference, proportion, ratio
 from nearkey.simulate import disambiguation_kspc, multi_tap_kspc, multi_tap_presses
-from nearkey.simulate.intervals import paired_difference, proportion, ratio
 
 pytestmark = pytest.mark.reference
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from small_models import PlainModel, SmallLexicon, SmallPack, row_layout
 
+from nearkey.intervals import paired_difference, proportion, ratio, ratio_difference
 from nearkey.report.findings import facts
 from nearkey.simulate import corpus_sample, rank_layouts
 from nearkey.simulate.calibration import calibrate
 from nearkey.simulate.corpora import Corpus
-from nearkey.simulate.intervals import paired_difference, proportion, ratio, ratio_difference
 from nearkey.simulate.score import score_layout
 from nearkey.simulate.typed import make_workload
 from nearkey.touch import GaussianTouch
