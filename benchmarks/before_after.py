@@ -21,7 +21,7 @@ from typing import Any
 
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parent / "estimator"))
 
-from sections import FORMAT, Column, Section, this_machine, write
+from sections import save, section
 from speed import make_text
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -178,17 +178,12 @@ def main() -> None:
             [task.title, task.label, before["seconds"] / task.unit, after["seconds"] / task.unit,
              before["seconds"] / after["seconds"], before["mb"], after["mb"]]
         )  # fmt: skip
-    write(
-        ROOT / "benchmarks" / "results" / "before_after.json",
-        Section(
-            format=FORMAT,
-            title=f"Before and after: this tree against revision {options.before}",
+    save("before_after", section(
+title=f"Before and after: this tree against revision {options.before}",
             command=f"NEARKEY_DATA=... python benchmarks/before_after.py --before {options.before}",
             order=49,
-            environment=this_machine(),
-            columns=["task", "unit", Column("before", digits=1), Column("after", digits=1),
-                     Column("times faster", digits=2), Column("peak MB before", digits=0),
-                     Column("peak MB after", digits=0)],
+            timed=True,
+            columns="task; unit; before|1; after|1; times faster|2; peak MB before|0; peak MB after|0",
             rows=rows,
             notes=[f"The two take turns in one run; the best of {options.rounds} each. The scripts, the texts and"
                    " the pack decoded with are the same for both."],

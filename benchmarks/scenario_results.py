@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
 from scenarios import LAYOUTS, PAD_MM, SPREADS_MM, TEXTS
-from sections import FORMAT, Cell, Column, Picture, Section, write
+from sections import Cell, Picture, Section, section, write
 
 from nearkey.report.benchmark_figures import (
     plot_accuracy_by_noise,
@@ -83,51 +84,37 @@ def _cell(estimate: dict[str, float | None] | None) -> Cell:
     return None if estimate is None else [estimate["value"], estimate["low"], estimate["high"]]
 
 
+def _table(read: dict[str, Callable[..., Any]], items: Iterable[Any]) -> dict[str, Any]:
+    """The columns and rows of a section: a heading, and how its cell is read from each item."""
+    rows = [[one(*item) for one in read.values()] for item in items]
+    return {"columns": list(read), "rows": rows}
+
+
 def _scores(
     scores: dict[str, dict[str, Any]], command: str, notes: list[str], pictures: list[Picture]
 ) -> Section:
-    columns: list[str | Column] = [
-        "scenario",
-        "keys",
-        Column("top-1", percent=True),
-        Column("top-3", percent=True),
-        Column("top-10", percent=True),
-        Column("in lexicon, top-1", percent=True),
-        Column("outside lexicon", percent=True),
-        Column("KSPC", digits=3),
-        Column("perfect touches", digits=4),
-        Column("CER", percent=True),
-        Column("bits", digits=3),
-        Column("spared", percent=True),
-    ]
-    rows: list[list[Cell]] = []
-    for name, score in scores.items():
-        own = score["score"]
-        group = own["all"]
-        done = score["completion"]
-        bits = own["known"]["bits_per_character"]
-        rows.append(
-            [
-                name,
-                score["keys"],
-                _cell(group["top1"]),
-                group["top3"]["value"],
-                group["top10"]["value"],
-                own["known"]["top1"]["value"],
-                own["unknown"]["words"] / group["words"],
-                group["kspc"]["value"],
-                score["static"]["kspc"],
-                group["character_error_rate"]["value"],
-                None if bits is None else bits["value"],
-                None if done is None else done["spared"]["value"],
-            ]
-        )
-    return Section(
-        FORMAT,
+    def value(estimate: dict[str, Any] | None) -> Cell:
+        return None if estimate is None else estimate["value"]
+
+    read: dict[str, Callable[..., Any]] = {
+        "scenario": lambda name, _, __: name,
+        "keys": lambda _, score, __: score["keys"],
+        "top-1|%": lambda _, __, own: _cell(own["all"]["top1"]),
+        "top-3|%": lambda _, __, own: own["all"]["top3"]["value"],
+        "top-10|%": lambda _, __, own: own["all"]["top10"]["value"],
+        "in lexicon, top-1|%": lambda _, __, own: own["known"]["top1"]["value"],
+        "outside lexicon|%": lambda _, __, own: own["unknown"]["words"] / own["all"]["words"],
+        "KSPC|3": lambda _, __, own: own["all"]["kspc"]["value"],
+        "perfect touches|4": lambda _, score, __: score["static"]["kspc"],
+        "CER|%": lambda _, __, own: own["all"]["character_error_rate"]["value"],
+        "bits|3": lambda _, __, own: value(own["known"]["bits_per_character"]),
+        "spared|%": lambda _, score, __: value((score["completion"] or {}).get("spared")),
+    }
+    items = [(name, score, score["score"]) for name, score in scores.items()]
+    return section(
         "Scenarios: our decoder",
         command,
-        columns,
-        rows,
+        **_table(read, items),
         notes=notes,
         order=10,
         pictures=pictures,
@@ -191,29 +178,21 @@ def _by_noise(
 
 
 def _decoders(scores: dict[str, dict[str, Any]], command: str, folder: Path) -> Section:
-    columns: list[str | Column] = [
-        "scenario",
-        "decoder",
-        "words",
-        Column("top-1", percent=True),
-        Column("top-3", percent=True),
-        Column("top-1 to ours", digits=3),
-        Column("CER", percent=True),
-        Column("KSPC", digits=3),
-        "faults",
-    ]
-    rows: list[list[Cell]] = [
-        [
-            scenario,
-            name,
-            other["all"]["words"],
-            _cell(other["all"]["top1"]),
-            other["all"]["top3"]["value"],
-            None if name == score["score"]["decoder"] else _cell(other["top1_to_ours"]),
-            other["all"]["character_error_rate"]["value"],
-            other["all"]["kspc"]["value"],
-            sum(fault["count"] for fault in other["faults"].values()),
-        ]
+    read: dict[str, Callable[..., Any]] = {
+        "scenario": lambda scenario, *_: scenario,
+        "decoder": lambda _, __, name, ___: name,
+        "words": lambda *item: item[3]["all"]["words"],
+        "top-1|%": lambda *item: _cell(item[3]["all"]["top1"]),
+        "top-3|%": lambda *item: item[3]["all"]["top3"]["value"],
+        "top-1 to ours|3": lambda _, score, name, other: (
+            None if name == score["score"]["decoder"] else _cell(other["top1_to_ours"])
+        ),
+        "CER|%": lambda *item: item[3]["all"]["character_error_rate"]["value"],
+        "KSPC|3": lambda *item: item[3]["all"]["kspc"]["value"],
+        "faults": lambda *item: sum(fault["count"] for fault in item[3]["faults"].values()),
+    }
+    items = [
+        (scenario, score, name, other)
         for scenario, score in scores.items()
         if scenario.startswith("en.") and scenario.endswith(".s10.mail")
         for name, other in score["compared"].items()
@@ -224,37 +203,26 @@ def _decoders(scores: dict[str, dict[str, Any]], command: str, folder: Path) -> 
         "`frequency only` looks at the number of touches alone; `no touch model` knows which key was hit, not where.",
         "`nearest key` reads the first letter of a key, so it cannot serve grouped keys.",
     ]
-    return Section(
-        FORMAT, "Scenarios: decoders beside ours", command, columns, rows, notes=notes, order=12
+    return section(
+        "Scenarios: decoders beside ours", command, **_table(read, items), notes=notes, order=12
     )
 
 
 def _calibration(scores: dict[str, dict[str, Any]], command: str, folder: Path) -> Section:
-    columns: list[str | Column] = [
-        "scenario",
-        Column("error, all words", digits=4),
-        Column("error, in lexicon", digits=4),
-        Column("by chance, mean", digits=4),
-        Column("by chance, 95 % below", digits=4),
-        Column("mean probability", digits=3),
-        Column("share right", digits=3),
+    read: dict[str, Callable[..., Any]] = {
+        "scenario": lambda name, _, __: name,
+        "error, all words|4": lambda _, everyone, __: everyone["error"],
+        "error, in lexicon|4": lambda _, __, known: known["error"],
+        "by chance, mean|4": lambda _, __, known: known["by_chance"]["mean"],
+        "by chance, 95 % below|4": lambda _, __, known: known["by_chance"]["high"],
+        "mean probability|3": lambda _, __, known: known["confidence"],
+        "share right|3": lambda _, __, known: known["accuracy"],
+    }
+    items = [
+        (name, score["score"]["calibration"], score["score"]["calibration_known"])
+        for name, score in scores.items()
+        if name.split(".")[-1] in ("mail", "drawn")
     ]
-    rows: list[list[Cell]] = []
-    for name, score in scores.items():
-        if name.split(".")[-1] not in ("mail", "drawn"):
-            continue
-        everyone, known = score["score"]["calibration"], score["score"]["calibration_known"]
-        rows.append(
-            [
-                name,
-                everyone["error"],
-                known["error"],
-                known["by_chance"]["mean"],
-                known["by_chance"]["high"],
-                known["confidence"],
-                known["accuracy"],
-            ]
-        )
     pictures = []
     shown = {
         f"{layout}, {words}": scores[f"en.{layout}.s10.mail"]["score"][field]
@@ -277,12 +245,10 @@ def _calibration(scores: dict[str, dict[str, Any]], command: str, folder: Path) 
         "A word outside the lexicon is never first, so over all words the decoder is overconfident by their share.",
         "Texts left out here are in the run's own file. The probabilities are exact: the sum runs over every word with as many letters as touches.",
     ]
-    return Section(
-        FORMAT,
+    return section(
         "Scenarios: calibration",
         command,
-        columns,
-        rows,
+        **_table(read, items),
         notes=notes,
         order=14,
         pictures=pictures,
@@ -292,63 +258,41 @@ def _calibration(scores: dict[str, dict[str, Any]], command: str, folder: Path) 
 def _live(
     live: dict[str, dict[str, Any]], words: dict[str, dict[str, Any]], command: str
 ) -> Section:
-    columns: list[str | Column] = [
-        "scenario",
-        Column("top-1", percent=True),
-        Column("top-3", percent=True),
-        Column("in lexicon, top-1", percent=True),
-        Column("outside, top-1", percent=True),
-        Column("outside, listed", percent=True),
-        Column("top-1, words alone", percent=True),
-        Column("KSPC", digits=3),
-        Column("KSPC, words alone", digits=3),
-    ]
-    rows: list[list[Cell]] = []
-    for name, score in live.items():
-        own = score["score"]
-        plain = words.get(name.removesuffix(".live"))
-        rows.append(
-            [
-                name,
-                _cell(own["all"]["top1"]),
-                own["all"]["top3"]["value"],
-                own["known"]["top1"]["value"],
-                own["unknown"]["top1"]["value"] if own["unknown"]["top1"] else None,
-                own["unknown"]["found"]["value"] if own["unknown"]["found"] else None,
-                plain["score"]["all"]["top1"]["value"] if plain else None,
-                own["all"]["kspc"]["value"],
-                plain["score"]["all"]["kspc"]["value"] if plain else None,
-            ]
-        )
+    def value(score: dict[str, Any] | None, group: str, measure: str) -> Cell:
+        found = score["score"][group][measure] if score else None
+        return found["value"] if found else None
+
+    read: dict[str, Callable[..., Any]] = {
+        "scenario": lambda name, _, __: name,
+        "top-1|%": lambda _, score, __: _cell(score["score"]["all"]["top1"]),
+        "top-3|%": lambda _, score, __: value(score, "all", "top3"),
+        "in lexicon, top-1|%": lambda _, score, __: value(score, "known", "top1"),
+        "outside, top-1|%": lambda _, score, __: value(score, "unknown", "top1"),
+        "outside, listed|%": lambda _, score, __: value(score, "unknown", "found"),
+        "top-1, words alone|%": lambda _, __, plain: value(plain, "all", "top1"),
+        "KSPC|3": lambda _, score, __: value(score, "all", "kspc"),
+        "KSPC, words alone|3": lambda _, __, plain: value(plain, "all", "kspc"),
+    }
+    items = [(name, score, words.get(name.removesuffix(".live"))) for name, score in live.items()]
     notes = ["What a live list shows: words and, in one place, the best spelling that is no word."]
-    return Section(
-        FORMAT, "Scenarios: the live list", command, columns, rows, notes=notes, order=16
+    return section(
+        "Scenarios: the live list", command, **_table(read, items), notes=notes, order=16
     )
 
 
 def _replay(replays: dict[str, dict[str, Any]], command: str) -> Section:
-    columns: list[str | Column] = [
-        "scenario",
-        "condition",
-        "people",
-        "words",
-        Column("top-1", percent=True),
-        Column("top-3", percent=True),
-        Column("top-1 to matched", digits=3),
-    ]
-    rows: list[list[Cell]] = [
-        [
-            name,
-            row["condition"],
-            row["people"],
-            row["words"],
-            _cell(row["top1"]),
-            _cell(row["top3"]),
-            None if row["condition"] == "matched" else _cell(row["to_matched"]),
-        ]
-        for name, replay in replays.items()
-        for row in replay["rows"]
-    ]
+    read: dict[str, Callable[..., Any]] = {
+        "scenario": lambda name, _: name,
+        "condition": lambda _, row: row["condition"],
+        "people": lambda _, row: row["people"],
+        "words": lambda _, row: row["words"],
+        "top-1|%": lambda _, row: _cell(row["top1"]),
+        "top-3|%": lambda _, row: _cell(row["top3"]),
+        "top-1 to matched|3": lambda _, row: (
+            None if row["condition"] == "matched" else _cell(row["to_matched"])
+        ),
+    }
+    items = [(name, row) for name, replay in replays.items() for row in replay["rows"]]
     notes = [
         "Touches: thumbs on a phone, Larsen, Jacobsen, Boring, Bergström & Pohl, MobileHCI 2019, article 4, "
         "doi:10.1145/3338286.3340115, CC BY 4.0. The layout lies on a strip at the bottom of the screen.",
@@ -357,37 +301,31 @@ def _replay(replays: dict[str, dict[str, Any]], command: str) -> Section:
         "The gap between matched and replayed is what a result with drawn touches leaves out. Targets were random "
         "points, not keys, and order and rhythm are lost; it is no evidence about a pad on a stylus.",
     ]
-    return Section(
-        FORMAT, "Scenarios: matched and replayed", command, columns, rows, notes=notes, order=18
+    return section(
+        "Scenarios: matched and replayed", command, **_table(read, items), notes=notes, order=18
     )
 
 
 def _speed(timing: dict[str, Any], command: str) -> Section:
-    columns: list[str | Column] = [
-        "scenario",
-        Column("words a second, in one call", digits=0),
-        Column("one word, median us", digits=0),
-        Column("99 % within, us", digits=0),
-        Column("outside the decoder", percent=True),
+    stages = [speed["stages_s"] for speed in timing["scenarios"].values()]
+    decoder = sum(one["decoder"] for one in stages)
+    other = (
+        sum(timing["shared_stages_s"].values())
+        + sum(map(sum, (s.values() for s in stages)))
+        - decoder
+    )
+    read: dict[str, Callable[..., Any]] = {
+        "scenario": lambda name, _, __: name,
+        "words a second, in one call|0": lambda _, __, own: own["words"] / own["seconds"],
+        "one word, median us|0": lambda _, __, own: (own["latency"] or {}).get("median_us"),
+        "99 % within, us|0": lambda _, __, own: (own["latency"] or {}).get("p99_us"),
+        "outside the decoder|%": lambda _, speed, __: speed["overhead"],
+    }
+    items = [
+        (name, speed, speed["decoders"][0])
+        for name, speed in timing["scenarios"].items()
+        if ".s10." in name
     ]
-    rows: list[list[Cell]] = []
-    decoder, other = 0.0, sum(timing["shared_stages_s"].values())
-    for name, speed in timing["scenarios"].items():
-        own = speed["decoders"][0]
-        late = own["latency"]
-        decoder += speed["stages_s"]["decoder"]
-        other += sum(s for stage, s in speed["stages_s"].items() if stage != "decoder")
-        if ".s10." not in name:
-            continue
-        rows.append(
-            [
-                name,
-                own["words"] / own["seconds"],
-                late["median_us"] if late else None,
-                late["p99_us"] if late else None,
-                speed["overhead"],
-            ]
-        )
     notes = [
         f"The {timing['set']} set took {timing['seconds']:.0f} s, baselines and replays included, and "
         f"{timing['peak_memory_mib']:.0f} MiB at most.",
@@ -395,12 +333,10 @@ def _speed(timing: dict[str, Any], command: str) -> Section:
         f"reading text included, {100 * other / (decoder + other):.0f} %.",
         "Shown with a spread of 1.0 mm alone. In the decoder's time: the list of ten, the exact posterior, completions, single calls, building the decoder.",
     ]
-    return Section(
-        FORMAT,
+    return section(
         "Scenarios: speed",
         command,
-        columns,
-        rows,
+        **_table(read, items),
         notes=notes,
         order=34,
         environment=timing["environment"],

@@ -9,14 +9,18 @@ from __future__ import annotations
 import math
 import os
 import platform
+from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 import msgspec
+import numpy as np
 
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
 
 FORMAT = "nearkey-results-1"
+RESULTS = Path(__file__).resolve().parent / "results"
 
 Number = int | float
 #: A figure, a figure with its interval [estimate, low, high], a word, yes/no, or nothing measured.
@@ -70,6 +74,49 @@ class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defa
         return found
 
 
+def section(
+    title: str,
+    command: str,
+    columns: str | Iterable[str],
+    rows: Iterable[Iterable[Any]],
+    *,
+    order: int = 100,
+    notes: Sequence[str] = (),
+    pictures: Sequence[Picture] = (),
+    timed: bool = False,
+    environment: dict[str, str] | None = None,
+) -> Section:
+    """A section from what was measured; numpy's numbers and estimates become plain cells.
+
+    columns : headings, in one string with "; " between them or one by one. "heading"; "heading|2" shows two digits after the point; "heading|%" shows a share as a percentage.
+    timed : the figures depend on this machine, which is then named. environment : the same, of another machine.
+    """
+    return Section(
+        FORMAT,
+        title,
+        command,
+        [_column(one) for one in (columns.split("; ") if isinstance(columns, str) else columns)],
+        [[_cell(one) for one in row] for row in rows],
+        notes=list(notes),
+        order=order,
+        pictures=list(pictures),
+        environment=this_machine() if timed else environment or {},
+    )
+
+
+def _column(heading: str) -> str | Column:
+    name, bar, shown = heading.partition("|")
+    if not bar:
+        return name
+    return Column(name, percent=True) if shown == "%" else Column(name, digits=int(shown))
+
+
+def _cell(value: Any) -> Cell:
+    if isinstance(value, tuple | list):
+        return [_cell(one) for one in value]  # type: ignore[misc]
+    return value.item() if isinstance(value, np.generic) else value  # type: ignore[no-any-return]
+
+
 class ResultsFileError(NearkeyError):
     """A results file does not follow the schema."""
 
@@ -103,6 +150,19 @@ def write(path: Path, *sections: Section) -> None:
     text = msgspec.json.format(msgspec.json.encode(payload), indent=1)
     with atomic_write(path) as stream:
         stream.write(text.decode() + "\n")
+
+
+def save(name: str, *sections: Section) -> None:
+    """Write sections to `results/NAME.json` and show them. Raises ResultsFileError."""
+    write(RESULTS / f"{name}.json", *sections)
+    for one in sections:
+        print(one.title)
+        for row in one.rows:
+            print(
+                "  ",
+                *(f"{cell:.4g}" if isinstance(cell, float) else cell for cell in row),
+                sep="\t",
+            )
 
 
 def this_machine() -> dict[str, str]:

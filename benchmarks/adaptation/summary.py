@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from trial import CHECKPOINTS, PAST_WORDS, TESTED_WORDS, Scores
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from sections import FORMAT, Cell, Column, Picture, Section
+from sections import Cell, Picture, Section, section
 
 Key = tuple[str, bool, int]
 Table = dict[Key, Scores]
@@ -79,32 +79,22 @@ def sections(
         pack,
     ]
     return [
-        Section(
-            format=FORMAT,
+        section(
             title="Adaptation to a person: targets",
             command=COMMAND,
             order=80,
-            columns=["what", "asked", Column("found", digits=3), "met"],
+            columns="what; asked; found|3; met",
             rows=_targets(tables, names),
             notes=notes,
         ),
-        Section(
-            format=FORMAT,
+        section(
             title="Adaptation to a person: by words typed",
             command=COMMAND,
             order=81,
-            columns=[
-                "learnt",
-                "words typed",
-                Column("top-1, none", percent=True),
-                Column("top-1", percent=True),
-                Column("top-1, ceiling", percent=True),
-                Column("gap closed, top-1", digits=2),
-                Column("KSPC, none", digits=3),
-                Column("KSPC", digits=3),
-                Column("KSPC, ceiling", digits=3),
-                Column("gap closed, KSPC", digits=2),
-            ],
+            columns=(
+                "learnt; words typed; top-1, none|%; top-1|%; top-1, ceiling|%; gap closed, top-1|2; "
+                "KSPC, none|3; KSPC|3; KSPC, ceiling|3; gap closed, KSPC|2"
+            ),
             rows=[_row(tables, name, n) for name in names for n in CHECKPOINTS],
             notes=[
                 "A word confirmed wrongly is another candidate of the list. 'Believed': labels are "

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from run import Bench, Skipped
 from scenarios import PAD_MM, SEED, SPREADS_MM, TEXTS, Scenario, layout_of
-from sections import FORMAT, Cell, Column, Section, write
+from sections import Cell, Section, save, section
 
 import nearkey as nk
 from nearkey.intervals import Estimate, paired_difference
@@ -31,7 +31,6 @@ from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.typed import TypedWords, type_workload
 
-RESULTS = Path(__file__).resolve().parents[1] / "results"
 COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/completions.py"
 LAYOUTS = ("q26", "e161", "g2x3", "g1x5")
 SPREAD = "s10"
@@ -106,22 +105,14 @@ def place_row(case: Case) -> list[Cell]:
 
 def places(found: list[list[Cell]]) -> Section:
     """What the first place gives and takes."""
-    return Section(
-        FORMAT,
+    return section(
         "Unfinished words and the first place of the list",
         COMMAND,
-        [
-            "scenario",
-            "words",
-            Column("a space is right, no completions", percent=True),
-            Column("in order of score", percent=True),
-            Column("as it is", percent=True),
-            Column("gain", percent=True),
-            Column("spared, next presses, in order of score", percent=True),
-            Column("as it is", percent=True),
-            Column("spared, one tap, list of three, in order of score", percent=True),
-            Column("as it is", percent=True),
-        ],
+        (
+            "scenario; words; a space is right, no completions|%; in order of score|%; "
+            "as it is|%; gain|%; spared, next presses, in order of score|%; as it is|%; "
+            "spared, one tap, list of three, in order of score|%; as it is|%"
+        ),
         found,
         notes=[
             "A space is right: after the last touch the first of the list is the word meant. Spared: keystrokes of a person who "
@@ -154,18 +145,13 @@ def going_on(found: list[Case]) -> Section:
         said, true = np.asarray(pairs).T
         gap = paired_difference(true, said)
         rows.append([kind, n, len(pairs), float(said.mean()), float(true.mean()), list(gap)])
-    return Section(
-        FORMAT,
+    return section(
         "Does the word go on?",
         COMMAND,
-        [
-            "layouts",
-            "touches (6: and more)",
-            "moments",
-            Column("the model's probability that it does", percent=True),
-            Column("it did", percent=True),
-            Column("difference", percent=True),
-        ],
+        (
+            "layouts; touches (6: and more); moments; the model's probability that it does|%; "
+            "it did|%; difference|%"
+        ),
         rows,
         notes=[
             f"The texts, layouts and words of the section before; readings without edits, unfinished words at no cost, the first {LISTED} for all. "
@@ -183,18 +169,12 @@ def main() -> None:
     folder = os.environ.get("NEARKEY_DATA")
     bench = Bench(Path(folder) if folder else None, 1, {})
     found = list(cases(bench, options.words))
-    rows = []
-    for case in found:
-        rows.append(place_row(case))
-        print(*rows[-1], sep="\t", flush=True)
+    rows = [place_row(case) for case in found]
     few = [
         replace(c, typed=c.typed.head(options.moments_of), words=c.words[: options.moments_of])
         for c in found
     ]
-    moments = going_on(few)
-    for row in moments.rows:
-        print(*row, sep="\t")
-    write(RESULTS / "quality_completions.json", places(rows), moments)
+    save("quality_completions", places(rows), going_on(few))
 
 
 if __name__ == "__main__":

@@ -18,11 +18,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from rapidfuzz.distance import Levenshtein
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from sections import FORMAT, Column, Section, write
+from sections import Section, save, section
 from workload import held_out_lines, workload
 
 import nearkey as nk
@@ -66,34 +67,15 @@ def words_section(pack: nk.language.Pack, words: int) -> Section:
                 and np.allclose(scores[i][: len(wanted)], wanted, atol=TOLERANCE)
                 and _same_words(found[i], scores[i], index, wanted)
             )
-        rows.append(
-            [
-                layout.name,
-                spread,
-                context,
-                each,
-                each - same,
-                load.accuracy(found, 1),
-                load.accuracy(found, 3),
-            ]
-        )
-        print(*rows[-1], sep="\t", flush=True)
+        right = [load.accuracy(found, k) for k in (1, 3)]
+        rows.append([layout.name, spread, context, each, each - same, *right])
     total, wrong = sum(r[3] for r in rows), sum(r[4] for r in rows)
     rows.append(["all", None, None, total, wrong, None, None])
-    return Section(
-        format=FORMAT,
+    return section(
         title="Search errors: top ten words against exhaustive scoring",
         order=10,
         command=COMMAND,
-        columns=[
-            "layout",
-            Column(name="spread (of a key)", digits=2),
-            "context",
-            "words",
-            "top ten differ",
-            Column(name="top-1", percent=True),
-            Column(name="top-3", percent=True),
-        ],
+        columns="layout; spread (of a key)|2; context; words; top ten differ; top-1|%; top-3|%",
         rows=rows,
         notes=[
             f"Scores equal within {TOLERANCE:g} nats and the same words, words of equal score aside; {len(pack.lexicon):,} words. "
@@ -211,30 +193,15 @@ def edits_section(pack: nk.language.Pack, words: int) -> Section:
             counts[2] += bool(found) and found[0].word == meant
             counts[3] += meant in [c.word for c in found[:3]]
         for kind, (n, wrong, first, three) in tally.items():
-            rows.append(
-                [
-                    layout.name,
-                    kind,
-                    n,
-                    wrong,
-                    list(proportion(first, n)),
-                    list(proportion(three, n)),
-                ]
-            )
-            print(*rows[-1], sep="\t", flush=True)
-    return Section(
-        format=FORMAT,
+            rows.append([layout.name, kind, n, wrong, proportion(first, n), proportion(three, n)])
+    return section(
         title="Search errors with edits and completions; words recovered",
         order=11,
         command=COMMAND,
-        columns=[
-            "layout",
-            "edit made",
-            "words",
-            "top ten differ from exhaustive",
-            Column(name="intended word first", percent=True),
-            Column(name="in the first three", percent=True),
-        ],
+        columns=(
+            "layout; edit made; words; top ten differ from exhaustive; intended word first|%; "
+            "in the first three|%"
+        ),
         rows=rows,
         notes=[
             "Low noise (spread 0.15 of a key), words of 4 letters and more where an edit is made, default costs "
@@ -253,20 +220,15 @@ def sentences_section(pack: nk.language.Pack, sentences: int) -> Section:
         rows = list(
             threads.map(lambda spread: _sentences(pack, pool, spread, sentences), (0.25, 0.4))
         )
-    return Section(
-        format=FORMAT,
+    return section(
         title="Sentences without spaces: search errors of the beam, character error rate",
         order=12,
         command=COMMAND,
-        columns=[
-            Column(name="spread (of a key)", digits=2),
-            "sentences",
-            "words",
-            "sentences where the wide beam scores higher",
-            Column(name="words wrong by search", percent=True),
-            Column(name="characters wrong, nearest letters", percent=True),
-            Column(name="characters wrong, decoded", percent=True),
-        ],
+        columns=(
+            "spread (of a key)|2; sentences; words; sentences where the wide beam scores higher; "
+            "words wrong by search|%; characters wrong, nearest letters|%; "
+            "characters wrong, decoded|%"
+        ),
         rows=rows,
         notes=[
             "Sentences of 3 to 9 words of en_ewt_eval, typed on 26 keys with no space at all. Width 32, 8 words a stretch, reach 16 nats, "
@@ -295,29 +257,15 @@ def _sentences(
         words += len(wide.words)
         if default.log_prob < wide.log_prob - TOLERANCE:
             lost += 1
-            wrong_words += distance(default.words, wide.words)
-        errors_before += distance(decoder.literal(points), text)
-        errors_after += distance(" ".join(default.words), text)
+            wrong_words += Levenshtein.distance(default.words, wide.words)
+        errors_before += Levenshtein.distance(decoder.literal(points), text)
+        errors_after += Levenshtein.distance(" ".join(default.words), text)
         characters += len(text)
         done += 1
         if done == sentences:
             break
     wrong = list(proportion(wrong_words, words))
-    row = [spread, done, words, lost, wrong, errors_before / characters, errors_after / characters]
-    print(*row, sep="\t", flush=True)
-    return row
-
-
-def distance(a: object, b: object) -> int:
-    """Edit distance of two sequences."""
-    one, two = list(a), list(b)  # type: ignore[call-overload]
-    previous = list(range(len(two) + 1))
-    for i, x in enumerate(one, start=1):
-        current = [i]
-        for j, y in enumerate(two, start=1):
-            current.append(min(previous[j] + 1, current[j - 1] + 1, previous[j - 1] + (x != y)))
-        previous = current
-    return previous[-1]
+    return [spread, done, words, lost, wrong, errors_before / characters, errors_after / characters]
 
 
 def main() -> None:
@@ -330,12 +278,12 @@ def main() -> None:
     pack = nk.load_pack("en")
     for part in options.parts.split(","):
         if part == "words":
-            section = words_section(pack, options.words)
+            found = words_section(pack, options.words)
         elif part == "edits":
-            section = edits_section(pack, options.edited)
+            found = edits_section(pack, options.edited)
         else:
-            section = sentences_section(pack, options.sentences)
-        write(RESULTS / f"exact_{part}.json", section)
+            found = sentences_section(pack, options.sentences)
+        save(f"exact_{part}", found)
 
 
 if __name__ == "__main__":

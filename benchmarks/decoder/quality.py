@@ -17,22 +17,14 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from sections import FORMAT, Column, Section, write
+from sections import Section, save, section
 from workload import held_out_lines, workload
 
 import nearkey as nk
 from nearkey.intervals import paired_difference, proportion
 from nearkey.simulate.text import running_words
 
-RESULTS = Path(__file__).resolve().parents[1] / "results"
 COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/quality.py"
-
-
-def _plain(cell: Any) -> Any:
-    """numpy's numbers as Python's."""
-    if isinstance(cell, list):
-        return [float(c) for c in cell]
-    return float(cell) if isinstance(cell, np.floating) else cell
 
 
 def surfaces() -> list[tuple[str, nk.Layout]]:
@@ -51,40 +43,26 @@ def context_section(pack: nk.language.Pack, words: int) -> Section:
             for with_context in (False, True):
                 states = load.states if with_context else None
                 found, _ = decoder.decode_batch(load.points, load.offsets, contexts=states, k=3)
-                hits[with_context] = (found == load.index[:, None]).argmax(1) + 4 * ~(
-                    found == load.index[:, None]
-                ).any(1)
-            first = [(hits[c] == 0).astype(float) for c in (False, True)]
-            three = [(hits[c] < 3).astype(float) for c in (False, True)]
+                hits[with_context] = found == load.index[:, None]
+            first = [hits[c][:, 0].astype(float) for c in (False, True)]
+            three = [hits[c].any(1) for c in (False, True)]
             gain = paired_difference(first[1], first[0])
-            rows.append(
-                [
-                    name,
-                    spread,
-                    words,
-                    first[0].mean(),
-                    first[1].mean(),
-                    list(gain),
-                    three[0].mean(),
-                    three[1].mean(),
-                ]
-            )
-            print(*rows[-1], sep="\t")
-    return Section(
-        format=FORMAT,
+            means = [first[0].mean(), first[1].mean(), gain, three[0].mean(), three[1].mean()]
+            rows.append([name, spread, words, *means])
+    return section(
         title="What context gives",
         order=13,
         command=COMMAND,
         columns=[
             "layout",
-            Column(name="spread (of a key)", digits=2),
+            "spread (of a key)|2",
             "words",
             *(
-                Column(name=n, percent=True)
+                f"{n}|%"
                 for n in ("top-1 without", "top-1 with", "gain", "top-3 without", "top-3 with")
             ),
         ],
-        rows=[[_plain(c) for c in row] for row in rows],
+        rows=rows,
         notes=[
             "Running lexicon words of en_ewt_eval, seed 31; matched touch model; the true words before each word as context."
         ],
@@ -122,22 +100,17 @@ def unknown_section(pack: nk.language.Pack, words: int) -> Section:
             rows.append(
                 [name, spread, n, *(list(proportion(x, n)) for x in (first, five, literal))]
             )
-            print(*rows[-1], sep="\t")
-    return Section(
-        format=FORMAT,
+    return section(
         title="Words no dictionary has",
         order=14,
         command=COMMAND,
         columns=[
             "layout",
-            Column(name="spread (of a key)", digits=2),
+            "spread (of a key)|2",
             "words",
-            *(
-                Column(name=n, percent=True)
-                for n in ("first", "in the first five", "literal string right")
-            ),
+            *(f"{n}|%" for n in ("first", "in the first five", "literal string right")),
         ],
-        rows=[[_plain(c) for c in row] for row in rows],
+        rows=rows,
         notes=[
             "Words of 3 letters and more of en_ewt_eval outside the pack's lexicon, with their contexts, in a live list of five with "
             "edits and completions on, seed 41. On grouped keys the literal string is the first letter of each key.",
@@ -167,19 +140,12 @@ def savings_section(pack: nk.language.Pack, words: int) -> Section:
                 np.std(full - used - saved * full, ddof=1) / full.mean() / np.sqrt(words) * 1.96
             )
             rows.append([name, spread, words, [saved, saved - spread_of, saved + spread_of]])
-            print(*rows[-1], sep="\t")
-    return Section(
-        format=FORMAT,
+    return section(
         title="Keystroke savings of completion and prediction",
         order=15,
         command=COMMAND,
-        columns=[
-            "layout",
-            Column(name="spread (of a key)", digits=2),
-            "words",
-            Column(name="keystrokes saved", percent=True),
-        ],
-        rows=[[_plain(c) for c in row] for row in rows],
+        columns="layout; spread (of a key)|2; words; keystrokes saved|%",
+        rows=rows,
         notes=[
             "Running lexicon words of en_ewt_eval, seed 51. A person who takes the word from a list of three as soon as it is there: touches "
             "so far and one pick against all touches and a space. People look less often: an upper bound.",
@@ -196,9 +162,9 @@ def main() -> None:
     if held_out_lines() is None:
         raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
     pack = nk.load_pack("en")
-    write(RESULTS / "quality_context.json", context_section(pack, options.words))
-    write(RESULTS / "quality_unknown.json", unknown_section(pack, options.unknown))
-    write(RESULTS / "quality_savings.json", savings_section(pack, options.saved))
+    save("quality_context", context_section(pack, options.words))
+    save("quality_unknown", unknown_section(pack, options.unknown))
+    save("quality_savings", savings_section(pack, options.saved))
 
 
 if __name__ == "__main__":

@@ -24,13 +24,12 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from sections import FORMAT, Column, Section, this_machine, write
+from sections import Section, save, section
 from workload import SPREAD, held_out_lines, workload
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
 
-RESULTS = Path(__file__).resolve().parents[1] / "results"
 COMMAND = "python benchmarks/decoder/speed.py"
 REPEATS = 5
 
@@ -96,21 +95,15 @@ def ratio(pack: nk.language.Pack, words: int) -> Section:
             ("nearkey, batched in the kernel", per_word_us(batch, n)),
         ):
             rows.append([name, method, us, base / us, *accuracy, agree])
-    return Section(
-        format=FORMAT,
+    return section(
         title="Decoding a word: exact search against exhaustive scoring",
         order=30,
         command=COMMAND,
-        environment=this_machine(),
-        columns=[
-            "language",
-            "method",
-            Column(name="microseconds a word", digits=2),
-            Column(name="times faster", digits=1),
-            Column(name="top-1", percent=True),
-            Column(name="top-3", percent=True),
-            "same top 3 as exhaustive",
-        ],
+        timed=True,
+        columns=(
+            "language; method; microseconds a word|2; times faster|1; top-1|%; top-3|%; "
+            "same top 3 as exhaustive"
+        ),
         rows=rows,
         notes=notes,
     )
@@ -176,19 +169,15 @@ def live(pack: nk.language.Pack, words: int) -> Section:
         ("Stream.tap: words, context, spelling", stream_times(plain)),
     ):
         rows.append([name, len(times), *quantiles_us(times)])
-    return Section(
-        format=FORMAT,
+    return section(
         title="Live latency: from a touch to its candidates",
         order=31,
         command=COMMAND,
-        environment=this_machine(),
+        timed=True,
         columns=[
             "call",
             "touches",
-            *(
-                Column(name=f"{n} (microseconds)", digits=0)
-                for n in ("median", "95 %", "99 %", "most")
-            ),
+            *(f"{n} (microseconds)|0" for n in ("median", "95 %", "99 %", "most")),
         ],
         rows=rows,
         notes=[
@@ -272,17 +261,16 @@ def growth(pack: nk.language.Pack, words: int) -> Section:
             for k in (1, 3, 10)
         }
         rows.append([size, us[1], us[3], us[10], build_ms, decoder.kernel_bytes / 1e6])
-    return Section(
-        format=FORMAT,
+    return section(
         title="Growth with the lexicon",
         order=32,
         command=COMMAND,
-        environment=this_machine(),
+        timed=True,
         columns=[
             "words",
-            *(Column(name=f"microseconds a word, top {k}", digits=2) for k in (1, 3, 10)),
-            Column(name="making the tries (ms)", digits=0),
-            Column(name="tries (MB)", digits=1),
+            *(f"microseconds a word, top {k}|2" for k in (1, 3, 10)),
+            "making the tries (ms)|0",
+            "tries (MB)|1",
         ],
         rows=rows,
         notes=[
@@ -315,17 +303,12 @@ def threads(pack: nk.language.Pack, words: int) -> Section:
         ),
         words,
     )
-    return Section(
-        format=FORMAT,
+    return section(
         title="Threads",
         order=33,
         command=COMMAND,
-        environment=this_machine(),
-        columns=[
-            "workers",
-            Column(name="microseconds a word", digits=2),
-            Column(name="times one thread", digits=2),
-        ],
+        timed=True,
+        columns="workers; microseconds a word|2; times one thread|2",
         rows=[
             ["one thread, one decoder", one, 1.0],
             ["two threads, two decoders over one pack", two, one / two],
@@ -368,18 +351,14 @@ def cold(pack: nk.language.Pack, words: int) -> Section:
     ]
     assert {r[-1] for r in runs} == {"level"}, runs
     middle = [statistics.median(r[i] for r in runs) for i in range(6)]
-    return Section(
-        format=FORMAT,
+    return section(
         title="Cold start: import, load the English pack, decode the first word",
         order=34,
         command=COMMAND,
-        environment=this_machine(),
+        timed=True,
         columns=[
-            *(
-                Column(name=f"{n} (ms)", digits=0)
-                for n in ("import", "load the pack", "first decode", "all")
-            ),
-            *(Column(name=f"{n} (MiB)", digits=0) for n in ("resident memory", "of it private")),
+            *(f"{n} (ms)|0" for n in ("import", "load the pack", "first decode", "all")),
+            *(f"{n} (MiB)|0" for n in ("resident memory", "of it private")),
         ],
         rows=[[*(m * 1e3 for m in middle[:4]), *middle[4:]]],
         notes=["Median of 7 fresh interpreters; files in the page cache."],
@@ -395,11 +374,7 @@ def main() -> None:
     pack = nk.load_pack(options.pack)
     parts = {"ratio": ratio, "live": live, "growth": growth, "threads": threads, "cold": cold}
     for name in options.parts.split(","):
-        section = parts[name](pack, options.words)
-        write(RESULTS / f"decoder_{name}.json", section)
-        print(section.title)
-        for row in section.rows:
-            print("  ", *(f"{c:.4g}" if isinstance(c, float) else c for c in row), sep="\t")
+        save(f"decoder_{name}", parts[name](pack, options.words))
 
 
 if __name__ == "__main__":

@@ -26,14 +26,13 @@ for folder in (HERE, HERE.parent, HERE.parent / "yardsticks"):
 
 from arpa import write_pack_arpa
 from engines import LETTERS, FiniteState, SpeechBeam, SpeechLexicon, write_unigram_arpa
-from sections import FORMAT, Column, Section, this_machine, write
+from sections import Section, save, section
 from workload import SPREAD, held_out_lines, workload
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
 from nearkey.simulate.text import running_words
 
-RESULTS = HERE.parent / "results"
 COMMAND = ".yardsticks/bin/python benchmarks/decoder/yardsticks.py"
 
 
@@ -120,20 +119,12 @@ def no_context(pack: nk.language.Pack, words: int, folder: Path, data: Path) -> 
             ]
         )
         print(*rows[-1], sep="\t", flush=True)
-    return Section(
-        format=FORMAT,
+    return section(
         title="Word decoding without context: nearkey and general-purpose decoders",
         order=35,
         command=COMMAND,
-        environment=this_machine(),
-        columns=[
-            "decoder",
-            "words",
-            Column(name="microseconds a word", digits=1),
-            Column(name="times nearkey batched", digits=1),
-            Column(name="top-1", percent=True),
-            Column(name="top-3", percent=True),
-        ],
+        timed=True,
+        columns="decoder; words; microseconds a word|1; times nearkey batched|1; top-1|%; top-3|%",
         rows=rows,
         notes=[
             f"26 keys, spread {SPREAD} of a key, {len(names):,} words drawn by frequency, top 3, one thread, processor time, seed 7.",
@@ -230,19 +221,12 @@ def with_context(pack: nk.language.Pack, sentences: int, folder: Path, data: Pat
         frames = [speech.frames([touch.log_prob(p)[:, columns] for p in s]) for s in touches]
         found, seconds = timed(lambda s=speech, f=frames: [s.decode_sentence(x) for x in f], 1)
         add(f"flashlight-text lexicon decoder, beam {beam}, whole sentences", found, seconds)
-    return Section(
-        format=FORMAT,
+    return section(
         title="Word decoding with full n-gram context: nearkey and a C++ speech decoder",
         order=36,
         command=COMMAND,
-        environment=this_machine(),
-        columns=[
-            "decoder",
-            "words",
-            Column(name="microseconds a word", digits=1),
-            Column(name="times nearkey batched", digits=1),
-            Column(name="top-1", percent=True),
-        ],
+        timed=True,
+        columns="decoder; words; microseconds a word|1; times nearkey batched|1; top-1|%",
         rows=rows,
         notes=[
             f"26 keys, spread {SPREAD} of a key, sentences of 4 to 15 lexicon words of en_ewt_eval, certain spaces, the pack's 3-gram "
@@ -264,13 +248,13 @@ def main() -> None:
     pack = nk.load_pack(options.pack)
     with tempfile.TemporaryDirectory() as folder:
         if "words" in options.parts:
-            write(
-                RESULTS / "yardsticks_words.json",
+            save(
+                "yardsticks_words",
                 no_context(pack, options.words, Path(folder), options.pack),
             )
         if "sentences" in options.parts:
-            write(
-                RESULTS / "yardsticks_context.json",
+            save(
+                "yardsticks_context",
                 with_context(pack, options.sentences, Path(folder), options.pack),
             )
 

@@ -20,8 +20,8 @@ import msgspec
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parent))
 
-from perplexity import OTHERS, RESULTS, ROOT, as_lines
-from sections import FORMAT, Column, Picture, Section, write
+from perplexity import OTHERS, ROOT, as_lines
+from sections import RESULTS, Picture, save, section
 
 import nearkey as nk
 from nearkey.language import Pack, load_pack
@@ -132,16 +132,14 @@ def curve(data: Path, work: Path) -> None:
     for share in (0.1, 0.3):
         measured(mixed(3, share), 21.5, share)
     picture = draw(rows)
-    write(
-        RESULTS / "perplexity_curve.json",
-        Section(
-            format=FORMAT,
-            title="English: perplexity and accuracy over order, size of the table and amount of text",
+    save("perplexity_curve", section(
+title="English: perplexity and accuracy over order, size of the table and amount of text",
             command=f"{COMMAND} --parts curve",
             order=51,
-            columns=["order", Column("million words of text", digits=1), Column("MB of words.ngram", digits=1),
-                     Column("perplexity", digits=1), Column("with numbers and ends", digits=1),
-                     Column("top-1 after context", percent=True)],
+            columns=(
+"order; million words of text|1; MB of words.ngram|1; perplexity|1; "
+"with numbers and ends|1; top-1 after context|%"
+),
             rows=rows,
             notes=["On Universal Dependencies English EWT, held out; one lexicon for all rows, that of the shipped"
                    " pack. Values take one byte.",
@@ -219,14 +217,11 @@ def languages(data: Path, work: Path) -> None:
                     [recipe.language, layout.name, source.title, top1(pack, layout, corpus)]
                 )
                 print(rows[-1], file=sys.stderr)
-    write(
-        RESULTS / "pack_languages.json",
-        Section(
-            format=FORMAT,
-            title="Each language: words read right after their context",
+    save("pack_languages", section(
+title="Each language: words read right after their context",
             command=f"{COMMAND} --parts languages",
             order=52,
-            columns=["language", "layout", "text held out", Column("top-1", percent=True)],
+            columns="language; layout; text held out; top-1|%",
             rows=rows,
             notes=[f"{WORDS:,} words, or the text's, Gaussian touches of spread {SPREAD} key widths, seed {SEED}."
                    " Accented letters are typed on their base letter's key. Greek: the standard's arrangement"

@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 
-from sections import FORMAT, Column, Section, write
+from sections import save, section
 
 from nearkey.language import Pack, load_pack
 from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
@@ -35,7 +35,6 @@ from nearkey.packs.overlap import without_sentences_of
 from nearkey.packs.recipe import Recipe, TextSource, read_recipe
 
 ROOT = Path(__file__).resolve().parents[2]
-RESULTS = ROOT / "benchmarks" / "results"
 OTHERS = ("en/recipe-registry", "de/recipe", "es/recipe", "fr/recipe", "el/recipe")
 YARDSTICK_SOURCES = ("common_voice", "irc", "sgd", "clinc", "masc", "movie_reviews")
 
@@ -134,24 +133,16 @@ def main() -> None:
             lines = as_lines(source, other, path, data)
             if lines:
                 rows.append(row_of(other.language, source.title, pack, lines))
-    write(
-        RESULTS / "perplexity.json",
-        Section(
-            format=FORMAT,
+    save(
+        "perplexity",
+        section(
             title="Language packs: held-out perplexity, unknown words, size",
             command="NEARKEY_DATA=folder python benchmarks/estimator/perplexity.py",
             order=50,
-            columns=[
-                "pack",
-                "text held out",
-                "words",
-                Column("unknown words", percent=True),
-                Column("perplexity", digits=1),
-                Column("with numbers and ends", digits=1),
-                Column("bits a letter", digits=3),
-                "lexicon",
-                Column("MB", digits=1),
-            ],
+            columns=(
+                "pack; text held out; words; unknown words|%; perplexity|1; with numbers and ends|1; "
+                "bits a letter|3; lexicon; MB|1"
+            ),
             rows=rows,
             notes=[
                 "Perplexity is over lower-cased words of the pack's lexicon; unknown words are not counted"

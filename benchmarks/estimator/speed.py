@@ -25,7 +25,7 @@ import numpy as np
 
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 
-from sections import FORMAT, Column, Section, this_machine, write
+from sections import save, section
 
 from nearkey.errors import PackError
 from nearkey.packs.fetch import cache_folder, locate
@@ -33,7 +33,6 @@ from nearkey.packs.intake import read_text_source
 from nearkey.packs.recipe import read_recipe
 
 ROOT = Path(__file__).resolve().parents[2]
-RESULTS = ROOT / "benchmarks" / "results"
 COMMAND = "python benchmarks/estimator/speed.py"
 SEED = 11
 SPLICES = 3
@@ -174,16 +173,12 @@ def ratio(work: Path, count: int) -> None:
         ["nearkey, modified Kneser-Ney", best["wall"], best["cpu"],
          theirs["cpu"] / best["cpu"], best["mb"]],
     ]  # fmt: skip
-    write(
-        RESULTS / "estimator_ratio.json",
-        Section(
-            format=FORMAT,
-            title=f"From {count:,} words of text to a 3-gram ARPA file",
+    save("estimator_ratio", section(
+title=f"From {count:,} words of text to a 3-gram ARPA file",
             command=f"{COMMAND} --parts ratio",
             order=54,
-            environment=this_machine(),
-            columns=["program", Column("seconds", digits=1), Column("processor seconds", digits=1),
-                     Column("times faster", digits=1), Column("peak MB", digits=0)],
+            timed=True,
+            columns="program; seconds|1; processor seconds|1; times faster|1; peak MB|0",
             rows=rows,
             notes=["Reading, counting, estimating and writing; the ratio is of processor time, since other"
                    " work shared the machine. The better of two runs of nearkey, before and after kaldingram.",
@@ -208,17 +203,15 @@ def growth(work: Path, sizes: tuple[int, ...]) -> None:
             print(rows[-1], file=sys.stderr)
         if count > 10_000_000:
             text.unlink()
-    write(
-        RESULTS / "estimator_growth.json",
-        Section(
-            format=FORMAT,
-            title="The estimator's growth with the text, order 3, ARPA file included",
+    save("estimator_growth", section(
+title="The estimator's growth with the text, order 3, ARPA file included",
             command=f"{COMMAND} --parts growth",
             order=55,
-            environment=this_machine(),
-            columns=[Column("million words", digits=0), "MB allowed for counting",
-                     Column("seconds", digits=1), Column("processor seconds", digits=1),
-                     Column("peak MB", digits=0), Column("million n-grams", digits=1)],
+            timed=True,
+            columns=(
+"million words|0; MB allowed for counting; seconds|1; processor seconds|1; "
+"peak MB|0; million n-grams|1"
+),
             rows=rows,
             notes=["Beyond the recipe's own text, sentences are spliced from several at words they share."
                    " The peak includes the finished model, which stays in memory."],
@@ -231,15 +224,12 @@ def load() -> None:
     imports = statistics.median(row[0] for row in found)  # type: ignore[index]
     loads = statistics.median(row[1] for row in found)  # type: ignore[index]
     worst = max(row[1] for row in found)  # type: ignore[index]
-    write(
-        RESULTS / "pack_load.json",
-        Section(
-            format=FORMAT,
-            title="Loading the English pack, checksums verified",
+    save("pack_load", section(
+title="Loading the English pack, checksums verified",
             command=f"{COMMAND} --parts load",
             order=56,
-            environment=this_machine(),
-            columns=["what", Column("milliseconds", digits=1)],
+            timed=True,
+            columns="what; milliseconds|1",
             rows=[["import nearkey.language", imports * 1000], ["load_pack, median of 15", loads * 1000],
                   ["load_pack, slowest of 15", worst * 1000]],
             notes=["A new process each time; the files are in the system's cache."],

@@ -15,12 +15,11 @@ for folder in (
 ):
     sys.path.insert(0, str(folder))
 
-from sections import FORMAT, Column, Section, this_machine, write
+from sections import save, section
 from workload import held_out_lines
 
 import nearkey as nk
 
-RESULTS = Path(__file__).resolve().parents[1] / "results"
 WORDS = 5000
 
 
@@ -56,23 +55,17 @@ def main() -> None:
         n = sum(row.words for row in result.rows)
         rows_out.append([name, workers, len(layouts), n, wall, n / wall, n / used])
         print(*rows_out[-1], sep="\t")
-    write(
-        RESULTS / "ranking_throughput.json",
-        Section(
-            format=FORMAT,
+    save(
+        "ranking_throughput",
+        section(
             title="Ranking layouts: simulated words a second",
             order=90,
             command="NEARKEY_DATA=... python benchmarks/ranking/throughput.py",
-            environment=this_machine(),
-            columns=[
-                "context",
-                "threads",
-                "layouts",
-                "words",
-                Column(name="seconds", digits=1),
-                Column(name="words a second", digits=0),
-                Column(name="words a second of processor time (one core)", digits=0),
-            ],
+            timed=True,
+            columns=(
+                "context; threads; layouts; words; seconds|1; words a second|0; "
+                "words a second of processor time (one core)|0"
+            ),
             rows=rows_out,
             notes=[
                 f"All strict 1 x 5, 2 x 3 and 3 x 2 grids over qwerty and 26 keys on a pad of 18 x 12 mm, {WORDS:,} words each, spread 2 mm, "

@@ -23,7 +23,7 @@ from open_touches import ABSENT, data_folder, open_touches, phone_grid, phone_ke
 from tqdm import tqdm
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from sections import FORMAT, Column, Section, write
+from sections import Section, save, section
 
 from nearkey.language import load_pack
 from nearkey.simulate.recorded import RecordedWords
@@ -50,7 +50,6 @@ from nearkey.touch.comparison import (
 )
 from nearkey.touch.labels import label
 
-TARGET = Path(__file__).resolve().parents[1] / "results" / "touch_open.json"
 COMMAND = "NEARKEY_DATA=... python benchmarks/touch/compare_open.py"
 SOURCE = (
     "Data: Larsen et al., The Influence of Hand Size on Touch Accuracy, MobileHCI 2019, "
@@ -106,13 +105,10 @@ def interval(mean: float, half: float) -> list[float | None]:
 
 
 def likelihood_section(result: Comparison, title: str, order: int, notes: list[str]) -> Section:
-    columns: list[str | Column] = [
-        "model",
-        Column("log likelihood a touch, per mm²", digits=3),
-        Column("gain on nearest key", digits=3),
-        Column("key hit", percent=True),
-        Column("touches in 95 % ellipse", percent=True),
-    ]
+    columns = (
+        "model; log likelihood a touch, per mm²|3; gain on nearest key|3; key hit|%; "
+        "touches in 95 % ellipse|%"
+    )
     rows: list[Any] = [
         [
             r.model,
@@ -123,7 +119,7 @@ def likelihood_section(result: Comparison, title: str, order: int, notes: list[s
         ]
         for r in result.rows
     ]
-    return Section(FORMAT, title, COMMAND, columns, rows, [*notes, SOURCE], order)
+    return section(title, COMMAND, columns, rows, [*notes, SOURCE], order)
 
 
 def finger_note(log: TouchLog, grid: Any) -> str:
@@ -160,11 +156,10 @@ def decoding_section(folder: Path, kept: Kept) -> Section:
         gap = np.array(mine) - base
         half = 2.056 * gap.std(ddof=1) / np.sqrt(len(gap))
         rows.append([r.model, interval(r.top1, r.top1_half), interval(float(gap.mean()), half)])
-    return Section(
-        FORMAT,
+    return section(
         "Words of real touches decoded by each touch model, 26 keys of 5.8 mm",
         COMMAND,
-        ["model", Column("top-1", percent=True), Column("over nearest key", percent=True)],
+        "model; top-1|%; over nearest key|%",
         rows,
         [
             f"{WORDS} words of the English pack a person, drawn by frequency (seed 0), each letter one of "
@@ -192,14 +187,9 @@ def background_section(raw: TouchLog, cleaned: TouchLog, grid: Any, kept: Kept) 
         rows.append(row)
     columns = [
         "background",
-        *(
-            Column(f"{kind}, {name}", digits=3)
-            for name in ("all touches", "cleaned")
-            for kind in ("Gaussian", "t")
-        ),
+        *(f"{kind}, {name}|3" for name in ("all touches", "cleaned") for kind in ("Gaussian", "t")),
     ]
-    return Section(
-        FORMAT,
+    return section(
         "How large a background: held-out log likelihood a touch, per mm²",
         COMMAND,
         columns,
@@ -251,15 +241,10 @@ def learning_section(log: TouchLog, grid: Any) -> Section:
             float((top > 0).mean()),
         ]
     )
-    return Section(
-        FORMAT,
+    return section(
         "Learning a person touch by touch: gain in log likelihood over the population model",
         COMMAND,
-        [
-            "touches of the person",
-            Column("gain a touch", digits=3),
-            Column("people who gain", percent=True),
-        ],
+        "touches of the person; gain a touch|3; people who gain|%",
         rows_out,
         ["Each touch is scored before it is learnt; labels are right. Cleaned touches.", SOURCE],
         74,
@@ -284,11 +269,10 @@ def calibration_section(log: TouchLog, grid: Any) -> Section:
             touches = label(log.of_person(person), grid)
             found.append([fitted.inside_of(touches, c).mean() for c in COVERAGES])
         rows.append([name, *np.mean(found, axis=0).tolist()])
-    return Section(
-        FORMAT,
+    return section(
         "Do ellipses hold what they claim: share of held-out touches inside",
         COMMAND,
-        ["model", *(Column(f"{100 * c:g} % ellipse", percent=True) for c in COVERAGES)],
+        ["model", *(f"{100 * c:g} % ellipse|%" for c in COVERAGES)],
         rows,
         ["Leave one person out, mean over people, cleaned touches.", SOURCE],
         75,
@@ -321,18 +305,7 @@ def main() -> None:
         learning_section(cleaned, grid),
         calibration_section(cleaned, grid),
     ]
-    write(TARGET, *sections)
-    print("All touches\n", every, "\n\n", drop, "\n", tidy, sep="")
-    for section in sections[2:]:
-        print(f"\n{section.title}")
-        for row in section.rows:
-            print("  ", *("–" if c is None else _short(c) for c in row), sep="  ")
-
-
-def _short(cell: Any) -> str:
-    if isinstance(cell, list):
-        return f"{cell[0]:.3f} [{cell[1]:.3f}, {cell[2]:.3f}]"
-    return f"{cell:.3f}" if isinstance(cell, float) else str(cell)
+    save("touch_open", *sections)
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
 from scenarios import PAD_MM, SEED, SPREADS_MM, layout_of
-from sections import FORMAT, Cell, Column, Section, write
+from sections import Cell, section, write
 
 import nearkey as nk
 from nearkey.intervals import paired_difference
@@ -79,15 +79,7 @@ def main() -> int:
                 found = score_decoder(typed, decoder, name=engine)
             rows.append(row(scenario, shown, found, ours))
             print(rows[-1], file=sys.stderr)
-    columns: list[str | Column] = [
-        "scenario",
-        "decoder",
-        "words",
-        Column("top-1", percent=True),
-        Column("top-3", percent=True),
-        Column("top-1 to ours", digits=3),
-        "faults",
-    ]
+    columns = "scenario; decoder; words; top-1|%; top-3|%; top-1 to ours|3; faults"
     notes = [
         f"Words drawn from the pack, no context, seed {SEED}; the same touches for all, asked over the line protocol.",
         "The yardsticks were made for other work; how each is set stands in benchmarks/yardsticks/engines.py. "
@@ -95,8 +87,7 @@ def main() -> int:
     ]
     write(
         HERE.parent / "results" / "yardsticks_accuracy.json",
-        Section(
-            FORMAT,
+        section(
             "Yardsticks: accuracy on the benchmark's words",
             "python benchmarks/yardsticks/accuracy.py",
             columns,
