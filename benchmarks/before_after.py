@@ -1,6 +1,6 @@
 """What a change did to speed: an earlier revision and the working tree, turn by turn, in one run.
 
-    python benchmarks/before_after.py --before REVISION [--tasks arpa,build,t,tap] [--rounds 3]
+    python benchmarks/before_after.py --before REVISION [--tasks arpa,build,word,…] [--rounds 3]
 
 The earlier revision is checked out into .cache/before/ and installed there into an environment of its own. The
 tasks' scripts are the same for both. `arpa` and `build` read the English recipe's texts: name the open
@@ -21,8 +21,8 @@ from typing import Any
 
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parent / "estimator"))
 
+from estimation_speed import make_text
 from sections import save, section
-from speed import make_text
 
 ROOT = Path(__file__).resolve().parents[1]
 WORK = ROOT / ".cache" / "before"
@@ -35,13 +35,19 @@ def told(seconds):
     print(json.dumps({"seconds": seconds, "mb": peak / 1024}))
 """
 ARPA = """
-from nearkey.packs.plain import estimate_file
+try:
+    from nearkey.packs.plain import estimate_file
+except ImportError:
+    from nearkey.language.building.plain import estimate_file
 start = time.process_time()
 estimate_file(sys.argv[1], order=3, workers=2).save(sys.argv[2])
 told(time.process_time() - start)
 """
 BUILD = """
-from nearkey.packs.builder import build_pack
+try:
+    from nearkey.packs.builder import build_pack
+except ImportError:
+    from nearkey.language.building.builder import build_pack
 steps = build_pack(sys.argv[1], sys.argv[2], data=sys.argv[3], cache=sys.argv[4])
 for step in steps:
     if step.stage == "lexicon":
@@ -72,35 +78,72 @@ for points in touches:
     decoder.decode(points, context="", k=5)
 told((time.process_time() - start) / len(touches))
 """
-TAP = """
+WORD = """
 decoder = nk.Decoder(layout, aimed, pack)
+context = json.loads(sys.argv[2])
+for points in touches[:200]:
+    decoder.decode(points, context=context, k=5)
+start = time.process_time()
+for points in touches:
+    decoder.decode(points, context=context, k=5)
+told((time.process_time() - start) / len(touches))
+"""
+TAP = """
+how = json.loads(sys.argv[2])
+if how.get("symbols"):
+    layout = nk.Layout.named("e161")
+    aimed = nk.GaussianTouch.from_layout(layout, spread=0.25)
+    mark = [i for i, key in enumerate(layout.keys) if key.role == "symbol"]
+    words = [w for w in words if all(c in layout.key_of_letter for c in w)]
+    touches = [aimed.sample([*(layout.key_of_letter[c] for c in w), rng.choice(mark)], rng) for w in words]
+costs = nk.EditCosts.typical(layout) if how.get("edits") else None
+decoder = nk.Decoder(layout, aimed, pack, edits=costs)
 spent = []
 for points in touches[:1500]:
     stream = decoder.start(context="we set up the", k=5)
-    for x, y in points:
+    for n, (x, y) in enumerate(points, start=1):
         start = time.perf_counter()
         stream.tap(x, y)
-        spent.append(time.perf_counter() - start)
-told(float(np.median(spent)))
+        if n == len(points) or not how.get("symbols"):
+            spent.append(time.perf_counter() - start)
+told(float(np.quantile(spent, how["quantile"])))
+"""
+RANK = """
+pads = [layout.fitted(18, 12), *nk.grid_layouts(layout, rows=2, columns=3, width_mm=18, height_mm=12)]
+lines = [" ".join(words[i : i + 12]) for i in range(0, 3000, 12)] if json.loads(sys.argv[2]) else None
+start = time.process_time()
+nk.rank_layouts(pads, touch=lambda pad: nk.GaussianTouch.from_layout(pad, spread_mm=2.0), pack=pack, words=2000,
+                seed=3, corpus=lines, context=lines is not None, baseline=pads[0].name)
+told((time.process_time() - start) / (2000 * len(pads)))
 """
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What is timed; `unit` seconds are one of what the figure is told in."""
+    """What is timed; `unit` seconds are one of what the figure is told in. `how` is the script's second argument."""
 
     title: str
     script: str
-    unit: float = 1.0
-    label: str = "s"
+    unit: float = 1e-6
+    label: str = "µs"
+    how: object = None
 
 
+FULL = "a live tap: words, edits, completions, spelling, context"
 TASKS = {
-    "arpa": Task(f"{ARPA_WORDS:,} words of text to a 3-gram ARPA file", ARPA),
-    "build": Task("the English pack from texts that are read, processor time", BUILD),
-    "t": Task("a word under Student's t, without context, processor time", WORDS + T, 1e-6, "µs"),
-    "tap": Task("a live tap in context, matched Gaussian, median", WORDS + TAP, 1e-6, "µs"),
-}
+    "arpa": Task(f"{ARPA_WORDS:,} words of text to a 3-gram ARPA file", ARPA, 1.0, "s"),
+    "build": Task("the English pack from texts that are read, processor time", BUILD, 1.0, "s"),
+    "word": Task("a word without context, processor time", WORDS + WORD),
+    "context": Task("a word in context, processor time", WORDS + WORD, how="we set up the"),
+    "t": Task("a word under Student's t, without context, processor time", WORDS + T),
+    "tap": Task("a live tap: words, spelling, context; median", WORDS + TAP, how={"quantile": 0.5}),
+    "live": Task(f"{FULL}; median", WORDS + TAP, how={"edits": 1, "quantile": 0.5}),
+    "live99": Task(f"{FULL}; 99 %", WORDS + TAP, how={"edits": 1, "quantile": 0.99}),
+    "symbol": Task("the same on a symbol key; median", WORDS + TAP, how={"edits": 1, "symbols": 1, "quantile": 0.5}),
+    "symbol99": Task("the same on a symbol key; 99 %", WORDS + TAP, how={"edits": 1, "symbols": 1, "quantile": 0.99}),
+    "rank": Task("a word of a ranking without context, processor time", WORDS + RANK, how=False),
+    "rank_context": Task("a word of a ranking in context, processor time", WORDS + RANK, how=True),
+}  # fmt: skip
 
 
 def installed(revision: str) -> Path:
@@ -131,7 +174,7 @@ def earlier_recipe(revision: str) -> None:
 
 def run(python: Path, task: str, side: str) -> dict[str, Any]:
     """One measurement, in a process of its own."""
-    arguments = [os.fspath(ROOT / "models" / "en" / "pack")]
+    arguments = [os.fspath(ROOT / "models" / "en" / "pack"), json.dumps(TASKS[task].how)]
     if task == "arpa":
         text = make_text(ROOT / ".cache" / "estimator" / f"text-{ARPA_WORDS}.txt", ARPA_WORDS)
         arguments = [os.fspath(text), os.fspath(WORK / "lm.arpa")]

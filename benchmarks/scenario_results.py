@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from scenarios import LAYOUTS, PAD_MM, SPREADS_MM, TEXTS
-from sections import Cell, Picture, Section, section, write
+from sections import Cell, PagePicture, Section, section, write
 
 from nearkey.report.benchmark_figures import (
     plot_accuracy_by_noise,
@@ -91,7 +91,7 @@ def _table(read: dict[str, Callable[..., Any]], items: Iterable[Any]) -> dict[st
 
 
 def _scores(
-    scores: dict[str, dict[str, Any]], command: str, notes: list[str], pictures: list[Picture]
+    scores: dict[str, dict[str, Any]], command: str, notes: list[str], pictures: list[PagePicture]
 ) -> Section:
     def value(estimate: dict[str, Any] | None) -> Cell:
         return None if estimate is None else estimate["value"]
@@ -121,14 +121,14 @@ def _scores(
     )
 
 
-def _draw(scores: dict[str, dict[str, Any]], folder: Path) -> list[Picture]:
+def _draw(scores: dict[str, dict[str, Any]], folder: Path) -> list[PagePicture]:
     """Pictures of the section: accuracy against noise, ranks, keystrokes against keys."""
     made = []
     noise = _by_noise(scores)
     if noise:
         save_figure(plot_accuracy_by_noise(noise), folder / PICTURES / "accuracy_by_noise.svg")
         made.append(
-            Picture(
+            PagePicture(
                 f"{PICTURES}/accuracy_by_noise.svg",
                 "Top-1 accuracy against the spread of touches, for each decoder, on the mail text.",
             )
@@ -151,10 +151,10 @@ def _draw(scores: dict[str, dict[str, Any]], folder: Path) -> list[Picture]:
         ]
         save_figure(plot_keystrokes_by_keys(points), folder / PICTURES / "kspc_by_keys.svg")
         made += [
-            Picture(
+            PagePicture(
                 f"{PICTURES}/ranks.svg", "Where the word meant stood, mail text, spread 1.0 mm."
             ),
-            Picture(
+            PagePicture(
                 f"{PICTURES}/kspc_by_keys.svg",
                 "Keystrokes per character against keys, mail text, spread 1.0 mm.",
             ),
@@ -233,7 +233,7 @@ def _calibration(scores: dict[str, dict[str, Any]], command: str, folder: Path) 
     if shown:
         save_figure(plot_reliability(shown), folder / PICTURES / "reliability.svg")
         pictures.append(
-            Picture(
+            PagePicture(
                 f"{PICTURES}/reliability.svg",
                 "Reliability of the first candidate's probability, mail text, spread 1.0 mm.",
             )

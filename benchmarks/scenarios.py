@@ -39,7 +39,7 @@ _GRIDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
+class TextSpec:
     """Text to type. `file` is looked for in the data folder; "" draws words from the pack.
 
     held_out : take the part that the pack's recipe holds out (per mille); 0 takes all, which the pack has
@@ -54,31 +54,31 @@ class Text:
 
 HELD_OUT = 30
 
-TEXTS: dict[str, dict[str, Text]] = {
+TEXTS: dict[str, dict[str, TextSpec]] = {
     "en": {
-        "drawn": Text("words drawn from the pack, no context"),
-        "mail": Text(
+        "drawn": TextSpec("words drawn from the pack, no context"),
+        "mail": TextSpec(
             "e-mail, blogs, reviews, answers",
             "en_ewt_eval",
             0,
             "Universal Dependencies English EWT, CC BY-SA 4.0",
         ),
-        "voice": Text(
+        "voice": TextSpec(
             "short sentences", "en_common_voice", HELD_OUT, "Mozilla Common Voice sentences, CC0"
         ),
-        "chat": Text(
+        "chat": TextSpec(
             "live chat",
             "en_irc",
             HELD_OUT,
             "IRC disentanglement data, Kummerfeld et al., ACL 2019, CC BY 4.0",
         ),
-        "task": Text(
+        "task": TextSpec(
             "task dialogue",
             "en_sgd",
             HELD_OUT,
             "Schema-Guided Dialogue, Rastogi et al., AAAI 2020, CC BY-SA 4.0",
         ),
-        "review": Text(
+        "review": TextSpec(
             "film reviews",
             "en_movie_reviews",
             HELD_OUT,
@@ -87,8 +87,8 @@ TEXTS: dict[str, dict[str, Text]] = {
     },
     **{
         language: {
-            "drawn": Text("words drawn from the pack, no context"),
-            "voice": Text(
+            "drawn": TextSpec("words drawn from the pack, no context"),
+            "voice": TextSpec(
                 "short sentences",
                 f"{language}_common_voice",
                 HELD_OUT,
@@ -116,7 +116,7 @@ class Scenario:
         return ".".join(parts + (["live"] if self.live else []))
 
     @property
-    def spec(self) -> Text:
+    def spec(self) -> TextSpec:
         return TEXTS[self.language][self.text]
 
 

@@ -35,7 +35,7 @@ class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defau
     percent: bool = False
 
 
-class Picture(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class PagePicture(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A picture shown under the table; `file` is relative to `benchmarks/results/`."""
 
     file: str
@@ -52,7 +52,7 @@ class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defa
     rows: list[list[Cell]]
     notes: list[str] = []
     order: int = 100
-    pictures: list[Picture] = []
+    pictures: list[PagePicture] = []
     environment: dict[str, str] = {}
 
     def problems(self) -> list[str]:
@@ -82,7 +82,7 @@ def section(
     *,
     order: int = 100,
     notes: Sequence[str] = (),
-    pictures: Sequence[Picture] = (),
+    pictures: Sequence[PagePicture] = (),
     timed: bool = False,
     environment: dict[str, str] | None = None,
 ) -> Section:

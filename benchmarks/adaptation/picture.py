@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from person_trial import CHECKPOINTS
 from summary import BOTH, Table, rates
-from trial import CHECKPOINTS
 
 from nearkey.files import atomic_path
 

@@ -8,16 +8,16 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from trial import CHECKPOINTS, PAST_WORDS, TESTED_WORDS, Scores
+from person_trial import CHECKPOINTS, PAST_WORDS, TESTED_WORDS, Scores
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from sections import Cell, Picture, Section, section
+from sections import Cell, PagePicture, Section, section
 
 Key = tuple[str, bool, int]
 Table = dict[Key, Scores]
 Floats = NDArray[np.float64]
 
-COMMAND = "NEARKEY_DATA=FOLDER python benchmarks/adaptation/run.py --plot"
+COMMAND = "NEARKEY_DATA=FOLDER python benchmarks/adaptation/adapting.py --plot"
 RESAMPLES, RESAMPLING_SEED = 2000, 1
 BOTH = "touch and words"
 
@@ -155,7 +155,7 @@ def with_picture(section: Section, name: str) -> Section:
             if field != "pictures"
         },
         pictures=[
-            Picture(
+            PagePicture(
                 file=f"pictures/{name}",
                 caption="Words right at once and keystrokes per character, by words typed.",
             )

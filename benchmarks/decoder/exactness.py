@@ -23,8 +23,8 @@ from rapidfuzz.distance import Levenshtein
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+from decoder_words import held_out_lines, workload
 from sections import Section, save, section
-from workload import held_out_lines, workload
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive

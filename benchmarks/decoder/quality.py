@@ -17,8 +17,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+from decoder_words import held_out_lines, workload
 from sections import Section, save, section
-from workload import held_out_lines, workload
 
 import nearkey as nk
 from nearkey.intervals import paired_difference, proportion

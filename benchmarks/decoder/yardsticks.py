@@ -24,10 +24,10 @@ HERE = Path(__file__).resolve().parent
 for folder in (HERE, HERE.parent, HERE.parent / "yardsticks"):
     sys.path.insert(0, str(folder))
 
-from arpa import write_pack_arpa
+from decoder_words import SPREAD, held_out_lines, workload
 from engines import LETTERS, FiniteState, SpeechBeam, SpeechLexicon, write_unigram_arpa
+from pack_arpa import write_pack_arpa
 from sections import Section, save, section
-from workload import SPREAD, held_out_lines, workload
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive

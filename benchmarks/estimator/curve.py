@@ -21,7 +21,7 @@ sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parent))
 
 from perplexity import OTHERS, ROOT, as_lines
-from sections import RESULTS, Picture, save, section
+from sections import RESULTS, PagePicture, save, section
 
 import nearkey as nk
 from nearkey.language import Pack, load_pack
@@ -154,7 +154,7 @@ title="English: perplexity and accuracy over order, size of the table and amount
     )  # fmt: skip
 
 
-def draw(rows: list[list[float]]) -> Picture:
+def draw(rows: list[list[float]]) -> PagePicture:
     """Perplexity against size, a line per order."""
     import matplotlib
 
@@ -176,7 +176,7 @@ def draw(rows: list[list[float]]) -> Picture:
     folder.mkdir(exist_ok=True)
     figure.savefig(folder / "perplexity_curve.svg", metadata={"Date": None})
     plt.close(figure)
-    return Picture(
+    return PagePicture(
         file="pictures/perplexity_curve.svg", caption="Perplexity against size, by order."
     )
 

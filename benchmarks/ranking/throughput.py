@@ -15,8 +15,8 @@ for folder in (
 ):
     sys.path.insert(0, str(folder))
 
+from decoder_words import held_out_lines
 from sections import save, section
-from workload import held_out_lines
 
 import nearkey as nk
 

@@ -23,7 +23,7 @@ from engines import LETTERS, FiniteState, SpeechBeam, SpeechLexicon, write_unigr
 Densities = np.ndarray[Any, Any]
 
 
-class Touch:
+class TouchMessage:
     """Log densities of a touch under every letter, from the Gaussians of the greeting."""
 
     def __init__(self, hello: dict[str, Any]) -> None:
@@ -78,7 +78,7 @@ def main() -> None:
     rows = [line.split("\t") for line in lines]
     words = [word for word, _ in rows]
     log_probs = np.asarray([float(p) for _, p in rows], np.float32)
-    touch = Touch(hello)
+    touch = TouchMessage(hello)
 
     def say(**message: Any) -> None:
         print(json.dumps(message), file=out, flush=True)

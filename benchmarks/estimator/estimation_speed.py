@@ -1,6 +1,6 @@
 """The estimator against kaldingram on the same text in one run; growth with the text; loading a pack.
 
-    python benchmarks/estimator/speed.py [--parts ratio,growth,load] [--words N] [--work FOLDER]
+    python benchmarks/estimator/estimation_speed.py [--parts ratio,growth,load] [--words N] [--work FOLDER]
 
 The text is that of the English recipe (with NEARKEY_DATA the open corpora too), in an order drawn by
 seed; where it is too short, further sentences are spliced from several at words they share, so that
@@ -33,7 +33,7 @@ from nearkey.packs.intake import read_text_source
 from nearkey.packs.recipe import read_recipe
 
 ROOT = Path(__file__).resolve().parents[2]
-COMMAND = "python benchmarks/estimator/speed.py"
+COMMAND = "python benchmarks/estimator/estimation_speed.py"
 SEED = 11
 SPLICES = 3
 OURS = """

@@ -18,7 +18,7 @@ SPREAD = 0.45
 
 
 @dataclass(frozen=True)
-class Workload:
+class TouchedWords:
     """Words with their touches; `states` are the language model's before each word, or None."""
 
     layout: nk.Layout
@@ -56,7 +56,7 @@ def workload(
     spread: float = SPREAD,
     context: bool = False,
     background: float = 0.01,
-) -> Workload:
+) -> TouchedWords:
     """Words drawn by frequency, or running words of the evaluation text with their contexts."""
     layout = layout or nk.Layout.named("qwerty")
     touch = nk.GaussianTouch.from_layout(layout, spread=spread, background=background)
@@ -70,6 +70,6 @@ def workload(
         sample = unigram_sample(pack, words, rng=rng, letters=layout.letters)
     typing = Typist(layout, touch, pack).type(sample.index, rng)
     source = "running words of en_ewt_eval" if context else "words drawn by frequency"
-    return Workload(
+    return TouchedWords(
         layout, touch, sample.index, typing.points, typing.offsets, sample.states, source
     )

@@ -1,6 +1,6 @@
 """How fast touch and language adapt to a person, and what wrong labels do to that.
 
-    NEARKEY_DATA=FOLDER python benchmarks/adaptation/run.py [--plot]
+    NEARKEY_DATA=FOLDER python benchmarks/adaptation/adapting.py [--plot]
 
 Simulated people type on a QWERTY pad of 26 keys; see bodies.py for how they touch, texts.py for what
 they write, trial.py for how they are tested. Writes results/adaptation.json: the same figures for the
@@ -21,10 +21,10 @@ from typing import Any
 
 import numpy as np
 from bodies import population
+from person_trial import TEXT_WORDS, Condition, PersonTrial
 from summary import Table, sections, with_picture
 from texts import drawn, held_out_file, stretches
 from tqdm import tqdm
-from trial import TEXT_WORDS, Condition, Trial
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from sections import write
@@ -58,7 +58,7 @@ class Job:
     number: int
 
 
-def trial_of(job: Job, loaded: dict[str, Any] = {}) -> Trial:  # noqa: B006 one decoder a process
+def trial_of(job: Job, loaded: dict[str, Any] = {}) -> PersonTrial:  # noqa: B006 one decoder a process
     if job.pack not in loaded:
         layout = Layout.named("qwerty")
         people = population(
@@ -80,7 +80,7 @@ def trial_of(job: Job, loaded: dict[str, Any] = {}) -> Trial:  # noqa: B006 one 
         if found is None:
             sys.exit(f"{path} has text for no more than {job.number} people; ask for fewer")
         text = found
-    return Trial(decoder, people, text, seed)
+    return PersonTrial(decoder, people, text, seed)
 
 
 def simulate(job: Job) -> Table:

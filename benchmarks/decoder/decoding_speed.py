@@ -1,7 +1,7 @@
 """Word decoding: time a word against exhaustive numpy, one word at a time and in batches; live latency;
 growth with the lexicon; threads; cold start.
 
-    python benchmarks/decoder/speed.py [--words N] [--parts ratio,live,growth,threads,cold]
+    python benchmarks/decoder/decoding_speed.py [--words N] [--parts ratio,live,growth,threads,cold]
 
 Ratios are taken in one run on the same touches. Contexts come from the evaluation text under NEARKEY_DATA;
 without it the parts with context are left out and say so.
@@ -24,13 +24,13 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+from decoder_words import SPREAD, held_out_lines, workload
 from sections import Section, save, section
-from workload import SPREAD, held_out_lines, workload
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
 
-COMMAND = "python benchmarks/decoder/speed.py"
+COMMAND = "python benchmarks/decoder/decoding_speed.py"
 REPEATS = 5
 
 

@@ -69,7 +69,7 @@ class Typed:
     again: NDArray[np.float64]
 
 
-class Trial:
+class PersonTrial:
     """A simulated person. Everything random comes from `seed`."""
 
     def __init__(self, decoder: Decoder, people: PeopleTouch, text: Sentences, seed: int) -> None:
