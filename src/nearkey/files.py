@@ -5,27 +5,14 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
-import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any, TypeVar
-
-import msgspec
+from typing import IO, Any
 
 from nearkey.errors import NearkeyError
 
-__all__ = [
-    "atomic_path",
-    "atomic_write",
-    "parse_schema",
-    "private_draft",
-    "read_text",
-    "read_toml",
-    "sync_folder",
-]
-
-T = TypeVar("T")
+__all__ = ["atomic_path", "atomic_write", "private_draft", "read_text", "sync_folder"]
 
 
 @contextmanager
@@ -107,46 +94,3 @@ def read_text(path: str | os.PathLike[str], error: type[NearkeyError]) -> str:
         raise error(
             f"not UTF-8 at byte {fault.start}", where=name, fix="save the file as UTF-8"
         ) from None
-
-
-def read_toml(path: str | os.PathLike[str], error: type[NearkeyError]) -> dict[str, Any]:
-    """Read a TOML file; raise `error` naming the file and the line on bad syntax."""
-    text = read_text(path, error)
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise error(
-            f"not valid TOML: {fault}", where=os.fspath(path), fix="mend the syntax"
-        ) from None
-    except (ValueError, RecursionError) as fault:  # numbers or nesting past Python's own limits
-        raise error(f"not readable: {fault}", where=os.fspath(path), fix="mend the file") from None
-
-
-_SCHEMA_FIXES = {
-    "Object contains unknown field": "remove it or mend its spelling",
-    "Object missing required field": "add it",
-}
-
-
-def parse_schema(
-    data: Any, schema: type[T], *, error: type[NearkeyError], where: str | None = None
-) -> T:
-    """Check plain data against a msgspec type; raise `error` naming the field that does not fit.
-
-    Fields are named as in the file: ``candidates[2].rows``.
-    """
-    try:
-        return msgspec.convert(data, schema)
-    except msgspec.ValidationError as fault:
-        if isinstance(fault.__cause__, NearkeyError):  # the type's own check refused the values
-            own = fault.__cause__
-            raise error(own.problem, where=where, field=own.field, fix=own.fix) from None
-        problem, _, path = str(fault).partition(" - at `$")
-        field = path.rstrip("`").lstrip(".")
-        for start, fix in _SCHEMA_FIXES.items():
-            if problem.startswith(start):
-                name = problem[len(start) :].strip(" `")
-                inner = f"{field}.{name}" if field else name
-                kind = "unknown field" if "unknown" in start else "is missing"
-                raise error(kind, where=where, field=inner, fix=fix) from None
-        raise error(problem, where=where, field=field or None, fix="mend the value") from None

@@ -16,6 +16,7 @@ import msgspec
 import numpy as np
 
 from nearkey.errors import PackError
+from nearkey.schema import decode
 
 __all__ = ["map_bytes", "read_arrays", "write_arrays"]
 
@@ -34,9 +35,12 @@ _PREFIX = 16
 Array = np.ndarray[Any, Any]
 
 
-class _Header(msgspec.Struct, forbid_unknown_fields=True):
+class _ArraysHeader(msgspec.Struct, forbid_unknown_fields=True):
     arrays: dict[str, tuple[str, list[int], int]]
     meta: dict[str, Any]
+
+
+_DECODER = msgspec.json.Decoder(_ArraysHeader)
 
 
 def pad8(size: int) -> int:
@@ -65,7 +69,7 @@ def write_arrays(
         parts.append(data + b"\0" * pad8(len(data)))
         offset += len(parts[-1])
     header = msgspec.json.encode(
-        _Header(arrays=entries, meta=dict(meta or {})), order="deterministic"
+        _ArraysHeader(arrays=entries, meta=dict(meta or {})), order="deterministic"
     )
     header += b" " * pad8(len(header))
     prefix = MAGIC + len(header).to_bytes(4, "little") + bytes(4)
@@ -105,12 +109,14 @@ def read_arrays(
         raise PackError(
             "cut short in its header", where=name, field="byte 8", fix="rebuild the pack"
         )
-    try:
-        header = msgspec.json.decode(data[_PREFIX:start].tobytes(), type=_Header)
-    except msgspec.DecodeError as fault:
-        raise PackError(
-            f"damaged header: {fault}", where=name, field="byte 16", fix="rebuild the pack"
-        ) from None
+    header = decode(
+        data[_PREFIX:start].tobytes(),
+        _DECODER,
+        error=PackError,
+        where=name,
+        place="header",
+        fix="rebuild the pack",
+    )
     arrays: dict[str, Array] = {}
     for key, (code, shape, offset) in header.arrays.items():
         if code not in _DTYPES or any(side < 0 for side in shape) or offset < 0 or offset % 8:

@@ -12,8 +12,9 @@ import msgspec
 import tomli_w
 
 from nearkey.errors import PackError
-from nearkey.files import atomic_write, read_toml
+from nearkey.files import atomic_write
 from nearkey.language.arrays import map_bytes
+from nearkey.schema import convert, read_toml
 
 __all__ = [
     "FORMAT",
@@ -159,13 +160,7 @@ def read_info(folder: Path) -> PackInfo:
             fix="upgrade nearkey",
         )
     _check_seal(path)
-    try:
-        info = msgspec.convert(raw, PackInfo)
-    except msgspec.ValidationError as fault:
-        problem, _, field = str(fault).partition(" - at ")
-        raise PackError(
-            problem, where=where, field=field.strip("`$.") or None, fix="rebuild the pack"
-        ) from None
+    info = convert(raw, PackInfo, error=PackError, where=where, fix="rebuild the pack")
     missing = [name for name in PACK_FILES if name not in info.files]
     if missing:
         raise PackError(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -11,8 +10,8 @@ import msgspec
 import tomli_w
 
 from nearkey.errors import LayoutError
-from nearkey.files import read_toml
 from nearkey.layout.key import Key, default_label
+from nearkey.schema import convert, read_toml
 
 __all__ = ["A_TO_Z", "LayoutSpec", "parse_spec", "read_spec", "spec_dict", "spec_keys", "spec_text"]
 
@@ -56,12 +55,6 @@ def read_spec(path: str | os.PathLike[str]) -> dict[str, Any]:
     return read_toml(path, LayoutError)
 
 
-_FIXES = {
-    "unknown field": "remove it or mend its spelling",
-    "missing required field": "add it",
-}
-
-
 def parse_spec(data: Mapping[str, Any], *, where: str | None = None) -> LayoutSpec:
     """Check a mapping (as read from TOML) against the schema.
 
@@ -72,10 +65,14 @@ def parse_spec(data: Mapping[str, Any], *, where: str | None = None) -> LayoutSp
     """
     if not isinstance(data, Mapping):
         raise LayoutError("not a table of fields", where=where, field="spec", fix="give a mapping")
-    try:
-        return msgspec.convert(data, LayoutSpec)
-    except msgspec.ValidationError as fault:
-        raise _schema_error(str(fault), data, where) from None
+
+    def field_name(steps: list[str]) -> str:
+        """The path as people name it: a key by its id, not by its place."""
+        if steps[:1] == ["keys"] and len(steps) > 1:
+            steps = [_key_name(data, int(steps[1].strip("[]"))), *steps[2:]]
+        return ": ".join(steps) or "spec"
+
+    return convert(data, LayoutSpec, error=LayoutError, where=where, field_name=field_name)
 
 
 def spec_keys(spec: LayoutSpec, *, where: str | None = None) -> tuple[Key, ...]:
@@ -146,22 +143,6 @@ def _key_dict(key: Key) -> dict[str, Any]:
 def _plain(number: float) -> int | float:
     """A whole number without its ".0", as a person would write it."""
     return int(number) if number.is_integer() and abs(number) < 1e15 else number
-
-
-def _schema_error(message: str, data: Mapping[str, Any], where: str | None) -> LayoutError:
-    """A one-line error of ours from msgspec's, whose path counts keys where people name them."""
-    problem, _, path = message.partition(" - at `")
-    if problem.startswith("Object "):
-        problem = problem.removeprefix("Object ").replace("contains unknown", "unknown")
-    steps = re.findall(r"\[\d+\]|[^.\[\]]+", path.rstrip("`").removeprefix("$"))
-    named = re.search(r"field `(.*)`$", problem)
-    if named:
-        steps.append(named.group(1))
-    if steps[:1] == ["keys"] and len(steps) > 1:
-        steps[:2] = [_key_name(data, int(steps[1].strip("[]")))]
-    fix = next((fix for text, fix in _FIXES.items() if text in problem), "mend the value")
-    problem = problem[:1].lower() + problem[1:]
-    return LayoutError(problem, where=where, field=": ".join(steps) or "spec", fix=fix)
 
 
 def _key_name(data: Mapping[str, Any], position: int) -> str:

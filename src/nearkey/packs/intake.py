@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections import deque
 from collections.abc import Generator, Iterator
@@ -28,6 +27,7 @@ from nearkey.packs.overlap import without_sentences_of
 from nearkey.packs.progress import Progress
 from nearkey.packs.recipe import Recipe, TextSource, WordSource
 from nearkey.packs.wordlists import read_counted, read_frequencies, read_spelling
+from nearkey.schema import read_json
 
 _RATED = re.compile(r"""^\s*["']?([^"':\n]+)["']?: (\d+),?$""", re.MULTILINE)
 
@@ -217,10 +217,7 @@ def _read_offensive(
 ) -> set[str]:
     """One word a line, a JSON list of words, a JSON map of words to ratings, or a JavaScript one."""
     if file.suffix == ".json":
-        try:
-            listed = json.loads(file.read_text("utf-8"))
-        except ValueError as fault:
-            raise PackError(f"not JSON: {fault}", where=str(file), fix="mend it") from None
+        listed = read_json(file, PackError)
         if isinstance(listed, dict):
             listed = [word for word, rating in listed.items() if rating >= source.min_rating]
     elif file.suffix == ".js":

@@ -8,9 +8,9 @@ from typing import Literal
 import msgspec
 
 from nearkey.errors import PackError
-from nearkey.files import read_toml
 from nearkey.language.reading.formats import LIBRARY_READERS, LINE_READERS
 from nearkey.language.tokens import ABBREVIATIONS
+from nearkey.schema import convert, read_toml
 
 __all__ = ["LexiconPart", "ModelPart", "Recipe", "TextSource", "WordSource", "read_recipe"]
 
@@ -114,14 +114,9 @@ class Recipe(_Strict, frozen=True, kw_only=True):
 def read_recipe(path: str | os.PathLike[str]) -> Recipe:
     """Read and check a recipe; PackError names file, field and fix."""
     where = os.fspath(path)
-    raw = read_toml(path, PackError)
-    try:
-        recipe = msgspec.convert(raw, Recipe)
-    except msgspec.ValidationError as fault:
-        problem, _, field = str(fault).partition(" - at ")
-        raise PackError(
-            problem, where=where, field=field.strip("`$.") or None, fix="see docs/packs.md"
-        ) from None
+    recipe = convert(
+        read_toml(path, PackError), Recipe, error=PackError, where=where, fix="see docs/packs.md"
+    )
     _check(recipe, where)
     return recipe
 

@@ -10,7 +10,7 @@ import msgspec
 from msgspec import Meta
 
 from nearkey.errors import PlanError
-from nearkey.files import parse_schema, read_toml
+from nearkey.schema import convert, read_toml
 from nearkey.simulate.rank_result import RankResult
 
 __all__ = [
@@ -108,7 +108,7 @@ class PlanFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 def read_plan_file(path: str | os.PathLike[str]) -> PlanFile:
     """Read and check a plan file; PlanError names file, field and fix."""
     where = os.fspath(path)
-    spec = parse_schema(read_toml(path, PlanError), PlanFile, error=PlanError, where=where)
+    spec = convert(read_toml(path, PlanError), PlanFile, error=PlanError, where=where)
     _check_values(spec, where)
     return spec
 
@@ -157,7 +157,7 @@ def options(data: dict[str, Any], kind: type[T], where: str, field: str) -> T:
                 fix=f"write one of {', '.join(get_args(known[name]))}",
             )
     try:
-        return parse_schema(data, kind, error=PlanError, where=where)
+        return convert(data, kind, error=PlanError, where=where)
     except PlanError as fault:
         inner = (fault.field or "").removeprefix(f"{field}.")
         raise PlanError(

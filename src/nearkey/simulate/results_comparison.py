@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from nearkey.errors import PlanError
-from nearkey.files import parse_schema, read_text, read_toml
+from nearkey.schema import convert, read_json, read_toml
 
 __all__ = ["TOLERANCE", "Moved", "ResultsComparison", "compare_results", "read_tolerance"]
 
@@ -111,7 +110,7 @@ def read_tolerance(path: str | os.PathLike[str]) -> dict[str, float]:
     """
     where = os.fspath(path)
     table = read_toml(path, PlanError).get("tolerance", {})
-    given = parse_schema(table, dict[str, float], error=PlanError, where=where)
+    given = convert(table, dict[str, float], error=PlanError, where=where)
     for name, value in given.items():
         if name not in TOLERANCE:
             raise PlanError(
@@ -156,10 +155,7 @@ def compare_results(
 def _read(path: str | os.PathLike[str]) -> dict[str, dict[str, Any]]:
     """Scores by scenario."""
     where = os.fspath(path)
-    try:
-        data = json.loads(read_text(path, PlanError))
-    except json.JSONDecodeError as fault:
-        raise PlanError(f"not JSON: {fault}", where=where, fix="name a results file") from None
+    data = read_json(path, PlanError, fix="name a results file")
     kind = data.get("schema") if isinstance(data, dict) else None
     if kind not in (SCORE, BENCHMARK) or data.get("version") != 1:
         raise PlanError(

@@ -13,7 +13,6 @@ from slow_ngrams import as_stream, real_sentences
 from small_packs import build_small_pack, write_recipe
 
 from nearkey.errors import PackError
-from nearkey.files import read_toml
 from nearkey.language import load_pack
 from nearkey.language.info import sealed
 from nearkey.packs import spill
@@ -27,6 +26,7 @@ from nearkey.packs.plain import estimate_file
 from nearkey.packs.progress import Progress
 from nearkey.packs.spill import count_in_pieces, remove_pieces
 from nearkey.packs.wheel import write_wheel
+from nearkey.schema import read_toml
 
 # Invented: the crew has its own words and ways of saying things.
 SITE = [

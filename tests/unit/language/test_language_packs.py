@@ -11,7 +11,6 @@ import pytest
 from small_packs import build_small_pack, invented_notes, write_recipe
 
 from nearkey.errors import PackError
-from nearkey.files import read_toml
 from nearkey.language import find_pack, installed_packs, load_pack
 from nearkey.language.info import PACK_FILES, finish_folder, read_info, record_file, sealed
 from nearkey.language.tokens import FIRST_WORD, word_order
@@ -19,6 +18,7 @@ from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.builder import build_pack
 from nearkey.packs.inspection import check_pack, score_text
 from nearkey.packs.quantise import read_table, write_table
+from nearkey.schema import read_toml
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import gzip
 import io
-import json
 import os
 import re
 from collections import Counter
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import IO, Any, cast
 
 from nearkey.errors import NearkeyError, PackError
+from nearkey.schema import parse_json
 
 __all__ = [
     "LineReader",
@@ -187,9 +187,12 @@ def read_json(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[
     else:
         with open_binary(path) as handle:
             try:
-                whole = json.loads(handle.read().decode(options.encoding))
-            except (ValueError, EOFError, gzip.BadGzipFile) as fault:
-                raise PackError(f"not JSON: {fault}", where=str(path), fix="mend it") from None
+                content = handle.read().decode(options.encoding)
+            except (UnicodeDecodeError, EOFError, gzip.BadGzipFile) as fault:
+                raise PackError(
+                    f"not readable: {fault}", where=str(path), fix="correct the file"
+                ) from None
+        whole = parse_json(content, error=PackError, where=str(path))
         if isinstance(whole, dict) and whole and all(isinstance(v, dict) for v in whole.values()):
             whole = list(whole.values())
         records = iter(whole if isinstance(whole, list) else [whole])
@@ -206,12 +209,7 @@ def read_json(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[
 def _json_lines(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[Any]:
     for number, line in enumerate(read_plain(path, options, report), start=1):
         if line.strip():
-            try:
-                yield json.loads(line)
-            except ValueError as fault:
-                raise PackError(
-                    f"not JSON: {fault}", where=str(path), field=f"line {number}", fix="mend it"
-                ) from None
+            yield parse_json(line, error=PackError, where=str(path), place=f"line {number}")
 
 
 def read_arrow(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
