@@ -45,7 +45,7 @@ LAYOUTS = {
     "text for a number": (lambda t: t.replace("x = 0\n", 'x = "left"\n', 1), 'key "q": x: '),
     "an unknown field": (lambda t: 'colour = "red"\n' + t, "colour: unknown field"),
     "bad syntax": (lambda t: t + "\n[[keys\n", "not valid TOML"),
-    "nothing": (lambda t: "", "name: missing"),
+    "nothing": (lambda t: "", "name: is missing"),
 }
 
 
@@ -271,7 +271,7 @@ def other(old: str, new: str):
 
 LOG_OF = '[[touch.logs]]\nfile = "{file}"\nlayout = "qwerty"\n'
 PLANS = {
-    "an unknown field": (other("words", "wordz"), "wordz: unknown field; remove it or mend"),
+    "an unknown field": (other("words", "wordz"), "wordz: unknown field; remove it or correct"),
     "an unknown field within": (other("rows", "row"), "candidates[0].row: unknown field"),
     "an unknown option": (
         added("[selection]\nshown = 3\n"),
@@ -283,10 +283,10 @@ PLANS = {
         "candidates: is missing",
     ),
     "bad syntax": (added("[corpus\n"), "not valid TOML: Expected ']'"),
-    "text for a number": (other("200", '"many"'), "words: Expected `int`, got `str`; mend"),
-    "one word": (other("200", "1"), "words: Expected `int` >= 2; mend the value"),
-    "a seed below 0": (other("words", "seed = -1\nwords"), "seed: Expected `int` >= 0"),
-    "no workers": (other("words", "workers = 0\nwords"), "workers: Expected `int` >= 1"),
+    "text for a number": (other("200", '"many"'), "words: expected `int`, got `str`; correct"),
+    "one word": (other("200", "1"), "words: expected `int` >= 2; correct the value"),
+    "a seed below 0": (other("words", "seed = -1\nwords"), "seed: expected `int` >= 0"),
+    "no workers": (other("words", "workers = 0\nwords"), "workers: expected `int` >= 1"),
     "an unknown measure": (
         other("words", 'by = "beauty"\nwords'),
         "by: 'beauty' is no measure; write one of top1, top3, top5, kspc, wpm",

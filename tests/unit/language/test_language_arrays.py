@@ -46,7 +46,7 @@ def test_objects_are_refused(tmp_path):
         (lambda data: b"PK" + data[2:], "not a nearkey array file"),
         (lambda data: data[:12], "not a nearkey array file"),
         (lambda data: data[:8] + (10**6).to_bytes(4, "little") + data[12:], "cut short"),
-        (lambda data: data.replace(b'"rows"', b'"rows '), "damaged header"),
+        (lambda data: data.replace(b'"rows"', b'"rows '), "header: not valid JSON"),
         (lambda data: data.replace(b'"f4"', b'"O8"'), "damaged entry"),
         (lambda data: data[:-16], "reaches past the end"),
     ],

@@ -117,11 +117,11 @@ def test_json(tmp_path):
     (tmp_path / "c.json").write_text(json.dumps({"text": "one", "note": "no"}))
     assert lines(tmp_path / "c.json", "json")[0] == ["one"]
     (tmp_path / "bad.jsonl").write_text('{"text": "one"}\n{nonsense\n')
-    with pytest.raises(PackError, match="not JSON") as caught:
+    with pytest.raises(PackError, match="not valid JSON") as caught:
         lines(tmp_path / "bad.jsonl", "json")
     assert caught.value.field == "line 2"
     (tmp_path / "bad.json").write_text("{")
-    with pytest.raises(PackError, match="not JSON"):
+    with pytest.raises(PackError, match="not valid JSON"):
         lines(tmp_path / "bad.json", "json")
 
 

@@ -242,7 +242,7 @@ def test_a_newer_format_says_upgrade(copy):
     ("changes", "field"),
     [
         ({"format": "one"}, "format"),
-        ({"surprise": 1}, None),
+        ({"surprise": 1}, "surprise"),
         ({"words": "many"}, "words"),
         ({"words": 3}, "words"),
         ({"ngrams": [1, 2, 3]}, "byte 40"),
