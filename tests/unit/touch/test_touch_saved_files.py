@@ -1,0 +1,48 @@
+"""Files written by version 0.1.0 give the same models and logs for ever.
+
+`saved/` holds a model of each kind and a log of each format as that version wrote them, and in `expected.json` what it
+then computed: log densities, samples of a seeded generator, mean log likelihoods, points. Nothing in it is ever rewritten.
+All touches are invented (`invented_people` of test_touch_models.py).
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from nearkey.layout import Layout
+from nearkey.touch import TouchLog, load_touch
+
+SAVED = Path(__file__).parent / "saved"
+EXPECTED = json.loads((SAVED / "expected.json").read_text())
+
+
+@pytest.mark.parametrize("name", EXPECTED["models"])
+def test_a_model_of_the_first_version_is_read_as_it_was(name: str, tmp_path: Path) -> None:
+    model, expected = load_touch(SAVED / f"{name}.json"), EXPECTED["models"][name]
+    # Sums may be taken in another order on another processor: twelve digits, not all.
+    found = model.log_prob(EXPECTED["points"])
+    np.testing.assert_allclose(found, expected["log_prob"], rtol=1e-12, atol=1e-12)
+    drawn = model.sample(EXPECTED["keys"], 7)
+    np.testing.assert_allclose(drawn, expected["sample"], rtol=1e-12, atol=1e-12)
+    model.save(tmp_path / "again.json")
+    assert (tmp_path / "again.json").read_text() == (SAVED / f"{name}.json").read_text()
+
+
+@pytest.mark.parametrize("suffix", ["csv", "jsonl", "parquet"])
+def test_a_log_of_the_first_version_is_read_as_it_was(suffix: str, tmp_path: Path) -> None:
+    log = TouchLog.read(SAVED / f"log.{suffix}")
+    np.testing.assert_array_equal(log.points, EXPECTED["rows"])
+    assert log == TouchLog.read(SAVED / "log.csv")
+    log.write(tmp_path / f"again.{suffix}")
+    if suffix != "parquet":  # a Parquet file names the library that wrote it
+        again = (tmp_path / f"again.{suffix}").read_text()
+        assert again == (SAVED / f"log.{suffix}").read_text()
+
+
+def test_a_layout_of_the_first_version_comes_back_byte_for_byte(tmp_path: Path) -> None:
+    Layout.load(SAVED / "layout.toml").save(tmp_path / "again.toml")
+    assert (tmp_path / "again.toml").read_text() == (SAVED / "layout.toml").read_text()
