@@ -118,7 +118,7 @@ class PersonTrial:
         if condition.touch:
             touches = TouchLearner(
                 self._decoder,
-                self._people.person(doubt=doubt),
+                self._people.person(mislabelling=doubt),
                 doubt_moved_on=0.1 * condition.guarded,
             )
         return Person(self._decoder, words=words, touches=touches)

@@ -39,16 +39,16 @@ from nearkey.touch import (
     TouchLog,
     clean,
 )
-from nearkey.touch.comparison import (
-    Adapting,
-    Comparison,
+from nearkey.touch.labelling import label
+from nearkey.touch.model_comparison import (
+    AdaptingTouch,
     FoldScore,
-    NearestKey,
+    NearestKeyTouch,
+    TouchComparison,
     compare_folds,
     default_models,
     summarise,
 )
-from nearkey.touch.labels import label
 
 COMMAND = "NEARKEY_DATA=... python benchmarks/touch/compare_open.py"
 SOURCE = (
@@ -66,8 +66,8 @@ def models() -> dict[str, Any]:
         "mixture of 3": MixtureTouch(n_components=3),
         "finger width": FingerTouch(),
         "finger width, power learnt": FingerTouch(exponent="auto"),
-        "people, adapting, no doubt": Adapting(doubt=0.0),
-        "people, adapting, forgetting": Adapting(forgetting=0.995),
+        "people, adapting, no doubt": AdaptingTouch(mislabelling=0.0),
+        "people, adapting, forgetting": AdaptingTouch(forgetting=0.995),
     }
 
 
@@ -90,7 +90,7 @@ class Kept:
 
 def compare(
     name: str, log: TouchLog, keys: Any, chosen: dict[str, Any], kept: Kept, decode: Any = None
-) -> Comparison:
+) -> TouchComparison:
     done: Iterable[FoldScore] = kept.scores.get(name, [])
     steps = compare_folds(log, keys, chosen, decode=decode, done=done)
     scores = []
@@ -104,7 +104,9 @@ def interval(mean: float, half: float) -> list[float | None]:
     return [float(mean), float(mean - half), float(mean + half)]
 
 
-def likelihood_section(result: Comparison, title: str, order: int, notes: list[str]) -> Section:
+def likelihood_section(
+    result: TouchComparison, title: str, order: int, notes: list[str]
+) -> Section:
     columns = (
         "model; log likelihood a touch, per mm²|3; gain on nearest key|3; key hit|%; "
         "touches in 95 % ellipse|%"
@@ -138,14 +140,14 @@ def decoding_section(folder: Path, kept: Kept) -> Section:
     log, _ = clean(open_touches(folder, keyboard), keyboard)
     decode = RecordedWords(keyboard, load_pack("en"), words=WORDS, seed=0)
     chosen = {
-        "nearest key": NearestKey(),
+        "nearest key": NearestKeyTouch(),
         "pooled": PooledTouch(),
         "Gaussian": GaussianTouch(),
         "regression on place": RegressionTouch(previous=False),
         "mixture of 2": MixtureTouch(),
         "Student t": StudentTouch(),
         "people, unadapted": PeopleTouch(),
-        "people, adapting": Adapting(),
+        "people, adapting": AdaptingTouch(),
     }
     result = compare("decoding", log, keyboard, chosen, kept, decode)
     print(result, file=sys.stderr)

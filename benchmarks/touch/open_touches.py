@@ -28,7 +28,7 @@ import numpy as np
 from nearkey.errors import NearkeyError
 from nearkey.layout import Layout
 from nearkey.touch import TouchLog
-from nearkey.touch.geometry import Geometry, geometry_of
+from nearkey.touch.key_geometry import Geometry, geometry_of
 
 MM_PER_PIXEL = 25.4 / 326
 WIDTH_MM, HEIGHT_MM = 750 * MM_PER_PIXEL, 1334 * MM_PER_PIXEL

@@ -115,7 +115,7 @@ if TYPE_CHECKING:
         ellipses,
         load_touch,
     )
-    from nearkey.touch.comparison import compare_touch
+    from nearkey.touch.model_comparison import compare_touch
 
 
 def __getattr__(name: str) -> Any:

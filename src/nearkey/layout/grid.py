@@ -9,7 +9,7 @@ import numpy as np
 
 from nearkey.errors import LayoutError
 from nearkey.layout.cells import CellPlan, plan_cells
-from nearkey.layout.counts import free_count, loose_count, ordered_count, strict_count
+from nearkey.layout.grid_counts import free_count, loose_count, ordered_count, strict_count
 from nearkey.layout.layout import Layout
 from nearkey.layout.rules import RULES, Rule, nth, walk
 

@@ -11,7 +11,7 @@ from itertools import product
 from typing import Any, Protocol
 
 from nearkey.layout.cells import CellPlan, Column
-from nearkey.layout.counts import (
+from nearkey.layout.grid_counts import (
     check_strict,
     cut_borders,
     free_count,

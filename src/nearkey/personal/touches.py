@@ -27,7 +27,7 @@ _READINGS = 5
 class AdaptiveTouch(TouchModel, Protocol):
     """A touch model that learns one person, such as `nearkey.touch.PersonTouch`."""
 
-    def observe(self, points: ArrayLike, *, shares: ArrayLike) -> Any:
+    def observe(self, points: ArrayLike, *, responsibilities: ArrayLike) -> Any:
         """Learn touches (n, 2) from soft labels (n, n_keys), whose rows sum to at most 1."""
 
     def copy(self) -> Self:
@@ -172,13 +172,13 @@ class TouchLearner:
         if len(columns.symbols) > 1:
             shares = columns.apportioned(shares, self._touch.log_prob(rows))
         lesson = _Touches(self._next, rows, shares)
-        self._touch.observe(rows, shares=shares)
+        self._touch.observe(rows, responsibilities=shares)
         self._next += 1
         self._stale = True
         self._recent.append(lesson)
         while len(self._recent) > self._undo_words:
             settled = self._recent.popleft()
-            self._settled.observe(settled.points, shares=settled.shares)
+            self._settled.observe(settled.points, responsibilities=settled.shares)
         self._tell()
         return lesson.token
 
@@ -194,7 +194,7 @@ class TouchLearner:
         self._recent = deque(kept)
         self._touch = self._settled.copy()
         for lesson in kept:
-            self._touch.observe(lesson.points, shares=lesson.shares)
+            self._touch.observe(lesson.points, responsibilities=lesson.shares)
         self._stale = True
         self._tell()
         return True

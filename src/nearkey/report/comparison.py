@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from nearkey.touch.comparison import Comparison, ComparisonRow
+    from nearkey.touch.model_comparison import ComparisonRow, TouchComparison
 
 __all__ = ["plot_touch_comparison"]
 
@@ -37,7 +37,7 @@ class _Panel(NamedTuple):
     bounds: tuple[float, float] = (-np.inf, np.inf)  # beyond them there are no values
 
 
-def plot_touch_comparison(comparison: Comparison) -> Figure:
+def plot_touch_comparison(comparison: TouchComparison) -> Figure:
     """Held-out gain over the baseline, key hits, words right first where decoded, and ellipse hits.
 
     A row a model, the highest held-out likelihood first, the baseline dark. Dots are means over people,
@@ -70,7 +70,7 @@ def plot_touch_comparison(comparison: Comparison) -> Figure:
     return figure
 
 
-def _panels(comparison: Comparison, rows: Sequence[ComparisonRow]) -> list[_Panel]:
+def _panels(comparison: TouchComparison, rows: Sequence[ComparisonRow]) -> list[_Panel]:
     def percent(title: str, value: str, ideal: float | None = None, note: str = "") -> _Panel:
         values = [100 * getattr(r, value) for r in rows]
         halves = [100 * getattr(r, f"{value}_half") for r in rows]

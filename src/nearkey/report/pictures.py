@@ -25,8 +25,8 @@ from nearkey.report.touches import draw_touches, plot_people, simulated_touches
 from nearkey.report.words import percent, span
 from nearkey.simulate import RankResult
 from nearkey.touch import CleaningReport, TouchLog, concat
-from nearkey.touch.geometry import geometry_of
-from nearkey.touch.labels import target_keys
+from nearkey.touch.key_geometry import geometry_of
+from nearkey.touch.labelling import target_keys
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -21,7 +21,7 @@ from nearkey.report.surface import (
     one_surface,
 )
 from nearkey.touch import Ellipse, TouchLog, ellipses
-from nearkey.touch.labels import target_keys
+from nearkey.touch.labelling import target_keys
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,7 +8,7 @@ from math import inf, isnan, prod
 
 from nearkey.errors import LayoutError
 from nearkey.layout.cells import CellPlan, Column, plan_cells
-from nearkey.layout.counts import ordered_count
+from nearkey.layout.grid_counts import ordered_count
 from nearkey.layout.layout import Layout
 from nearkey.layout.rules import column_choices
 

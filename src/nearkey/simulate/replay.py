@@ -18,8 +18,8 @@ from nearkey.decode import TouchModel
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.touch import TouchLog
-from nearkey.touch.geometry import Geometry
-from nearkey.touch.labels import label
+from nearkey.touch.key_geometry import Geometry
+from nearkey.touch.labelling import label
 
 __all__ = ["RecordedTouches", "ReplayTouch", "log_near"]
 

@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchModelError
-from nearkey.touch.calibration import inside_ellipses
 from nearkey.touch.components import Components, gaussian_components, log_density
-from nearkey.touch.geometry import Geometry, geometry_of
-from nearkey.touch.labels import Labelled, label
-from nearkey.touch.log import TouchLog
-from nearkey.touch.statistics import floor_covariances
+from nearkey.touch.coverage import inside_ellipses
+from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.labelling import Labelled, label
+from nearkey.touch.sufficient_statistics import floor_covariances
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout

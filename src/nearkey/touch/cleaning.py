@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import TouchDataError
-from nearkey.touch.geometry import Geometry, geometry_of
-from nearkey.touch.labels import label
-from nearkey.touch.log import TouchLog
+from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.labelling import label
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import TouchModelError
 
-__all__ = ["T95", "Comparison", "ComparisonRow", "FoldScore", "summarise"]
+__all__ = ["T95", "ComparisonRow", "FoldScore", "TouchComparison", "summarise"]
 
 Floats = NDArray[np.float64]
 
@@ -66,7 +66,7 @@ class ComparisonRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class TouchComparison:
     """Models compared on held-out people. `str()` is the table; `best` the row of highest
     held-out log likelihood."""
 
@@ -125,7 +125,7 @@ class Comparison:
 
 def summarise(
     folds: Sequence[FoldScore], *, scheme: str, baseline: str | None = None
-) -> Comparison:
+) -> TouchComparison:
     """The table of fold scores."""
     names = list(dict.fromkeys(score.model for score in folds))
     base = names[0] if baseline is None else baseline
@@ -152,7 +152,7 @@ def summarise(
                 *_mean_and_half(words),
             )
         )
-    return Comparison(scheme=scheme, baseline=base, rows=tuple(rows), folds=tuple(folds))
+    return TouchComparison(scheme=scheme, baseline=base, rows=tuple(rows), folds=tuple(folds))
 
 
 def _mean_and_half(values: Floats) -> tuple[float, float]:

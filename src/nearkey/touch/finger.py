@@ -10,12 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchDataError, TouchModelError
 from nearkey.touch.base import TouchBase
-from nearkey.touch.calibration import inside_ellipses
 from nearkey.touch.components import Components
+from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.gaussian import GaussianTouch
-from nearkey.touch.geometry import Geometry
-from nearkey.touch.labels import Labelled, label
-from nearkey.touch.log import TouchLog
+from nearkey.touch.key_geometry import Geometry
+from nearkey.touch.labelling import Labelled, label
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout

@@ -9,11 +9,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchDataError, TouchModelError
 from nearkey.touch.base import OneGaussianTouch, check_background
-from nearkey.touch.geometry import Geometry, geometry_of
-from nearkey.touch.labels import label
-from nearkey.touch.log import TouchLog
+from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.labelling import label
 from nearkey.touch.niw import NIW, fit_prior
-from nearkey.touch.statistics import KeyStats, check_spread, pooled_covariance
+from nearkey.touch.sufficient_statistics import KeyStats, check_spread, pooled_covariance
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout

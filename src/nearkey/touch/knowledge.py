@@ -48,7 +48,7 @@ class Knowledge:
         other.spread, other.weight = self.spread.copy(), self.weight
         return other
 
-    def fade(self, factor: float) -> None:
+    def decay(self, factor: float) -> None:
         self.n *= factor
         self.sums *= factor
         self.spread *= factor
@@ -56,11 +56,11 @@ class Knowledge:
 
     def add(self, offset: Floats, key: int, weight: float) -> None:
         """One touch: the surprise it brings widens the spread, then the key's mean moves."""
-        mean, doubt = self._mean_of(key)
+        mean, uncertainty = self._mean_of(key)
         beyond = offset - self.population.offset[key]
         z = self.inverse[key] @ (beyond - mean)
-        # The innovation has covariance M (1 / weight + doubt) in whitened units.
-        self.spread += np.outer(z, z) / (1.0 / weight + doubt)
+        # The innovation has covariance M (1 / weight + uncertainty) in whitened units.
+        self.spread += np.outer(z, z) / (1.0 / weight + uncertainty)
         self.weight += weight
         self.n[key] += weight
         self.sums[key] += weight * beyond
@@ -75,7 +75,7 @@ class Knowledge:
         return a, total, (self.tau * share) @ self.sums / total
 
     def _mean_of(self, key: int) -> tuple[Floats, float]:
-        """The expected offset beyond the population's, and the doubt about it in touches' worth."""
+        """The expected offset beyond the population's, and the uncertainty about it in touches' worth."""
         p = self.population
         a, total, own = self._levels()
         held = p.kappa_key / (p.kappa_key + a[key])
@@ -101,13 +101,13 @@ class Knowledge:
 
     @property
     def covariances(self) -> Floats:
-        """Covariances of the next touch per key, the doubt about its mean included."""
+        """Covariances of the next touch per key, the uncertainty about its mean included."""
         p = self.population
         a, total, _ = self._levels()
         held = p.kappa_key / (p.kappa_key + a)
-        doubt = self.tau * (1.0 / (p.kappa_key + a) + held**2 / total)
+        uncertainty = self.tau * (1.0 / (p.kappa_key + a) + held**2 / total)
         shape = self.factor @ self.own_spread @ self.factor.transpose(0, 2, 1)
-        return np.asarray(shape * (1.0 + doubt)[:, None, None])
+        return np.asarray(shape * (1.0 + uncertainty)[:, None, None])
 
     def to_dict(self) -> dict[str, Any]:
         return {

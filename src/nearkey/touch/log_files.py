@@ -19,8 +19,8 @@ import numpy as np
 
 from nearkey.errors import NearkeyError, TouchDataError
 from nearkey.files import atomic_path, atomic_write, read_text
-from nearkey.touch.log import TouchLog
 from nearkey.touch.log_columns import INTEGERS, OPTIONAL, REQUIRED
+from nearkey.touch.touch_log import TouchLog
 
 __all__ = ["read_log", "write_log"]
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.touch.statistics import KeyStats, well_shaped
+from nearkey.touch.sufficient_statistics import KeyStats, well_shaped
 
-__all__ = ["Mixture", "adapt_mixture", "fit_mixture"]
+__all__ = ["OffsetMixture", "adapt_mixture", "fit_mixture"]
 
 Floats = NDArray[np.float64]
 
@@ -18,7 +18,7 @@ _TOLERANCE = 1e-8  # mean log likelihood per touch
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Mixture:
+class OffsetMixture:
     """`weight (..., c)`, `mean (..., c, 2)`, `covariance (..., c, 2, 2)`, one per leading index."""
 
     weight: Floats
@@ -36,7 +36,7 @@ class Mixture:
         return np.asarray(np.log(w) - np.log(2 * np.pi) - 0.5 * np.log(det) - 0.5 * q)
 
 
-def fit_mixture(offsets: Floats, n_components: int, *, floor: float) -> Mixture:
+def fit_mixture(offsets: Floats, n_components: int, *, floor: float) -> OffsetMixture:
     """Maximum likelihood by EM from two starts, the better kept. Nothing is random.
 
     One start spreads the components' widths about one centre (a core and its tails), the other
@@ -48,14 +48,16 @@ def fit_mixture(offsets: Floats, n_components: int, *, floor: float) -> Mixture:
     c = n_components
     steps = np.linspace(-1.0, 1.0, c) if c > 1 else np.zeros(1)
     even = np.full(c, 1.0 / c)
-    wide = Mixture(even, np.repeat(mean[None], c, axis=0), covariance * (4.0**steps)[:, None, None])
+    wide = OffsetMixture(
+        even, np.repeat(mean[None], c, axis=0), covariance * (4.0**steps)[:, None, None]
+    )
     along = steps[:, None] * vectors[:, 1] * np.sqrt(values[1])
-    apart = Mixture(even, mean + along, np.repeat(covariance[None], c, axis=0))
+    apart = OffsetMixture(even, mean + along, np.repeat(covariance[None], c, axis=0))
     fits = [_em(offsets, start, floor) for start in ((wide, apart) if c > 1 else (wide,))]
     return max(fits, key=lambda fit: fit[1])[0]
 
 
-def _em(offsets: Floats, mixture: Mixture, floor: float) -> tuple[Mixture, float]:
+def _em(offsets: Floats, mixture: OffsetMixture, floor: float) -> tuple[OffsetMixture, float]:
     before = -np.inf
     for _ in range(_ROUNDS):
         share, now = _responsibilities(mixture.log_joint(offsets))
@@ -63,7 +65,7 @@ def _em(offsets: Floats, mixture: Mixture, floor: float) -> tuple[Mixture, float
         mean = share.T @ offsets / n[:, None]
         d = offsets[:, None, :] - mean
         covariance = np.einsum("nc,nci,ncj->cij", share, d, d) / n[:, None, None]
-        mixture = Mixture(n / n.sum(), mean, covariance + floor * np.eye(2))
+        mixture = OffsetMixture(n / n.sum(), mean, covariance + floor * np.eye(2))
         if now - before < _TOLERANCE:
             break
         before = now
@@ -71,8 +73,8 @@ def _em(offsets: Floats, mixture: Mixture, floor: float) -> tuple[Mixture, float
 
 
 def adapt_mixture(
-    offsets: Floats, key: NDArray[np.intp], n_keys: int, prior: Mixture, *, relevance: float
-) -> Mixture:
+    offsets: Floats, key: NDArray[np.intp], n_keys: int, prior: OffsetMixture, *, relevance: float
+) -> OffsetMixture:
     """Each key's mixture, by EM with the mixture of all keys as prior worth `relevance` touches.
 
     Maximum a posteriori updates of weights, means and covariances (Gauvain & Lee 1994; from
@@ -80,7 +82,7 @@ def adapt_mixture(
     """
     c = len(prior.weight)
     behind = relevance * prior.weight
-    mixture = Mixture(
+    mixture = OffsetMixture(
         np.repeat(prior.weight[None], n_keys, axis=0),
         np.repeat(prior.mean[None], n_keys, axis=0),
         np.repeat(prior.covariance[None], n_keys, axis=0),
@@ -101,7 +103,7 @@ def adapt_mixture(
         covariance = (behind[:, None, None] * prior.covariance + scatter + cross) / total[
             ..., None, None
         ]
-        mixture = Mixture(total / total.sum(axis=1, keepdims=True), mean, covariance)
+        mixture = OffsetMixture(total / total.sum(axis=1, keepdims=True), mean, covariance)
         if abs(now - before) < _TOLERANCE:
             break
         before = now

@@ -12,12 +12,15 @@ import numpy as np
 from nearkey.errors import NearkeyError, TouchModelError
 from nearkey.files import atomic_write, read_text
 from nearkey.touch.base import TouchBase
-from nearkey.touch.geometry import Geometry
+from nearkey.touch.key_geometry import Geometry
 
 __all__ = ["load_touch", "save_touch"]
 
 SCHEMA = "nearkey.touch"
 VERSION = 1
+# Parameters that files call by another name.
+_IN_FILES = {"mislabelling": "doubt"}
+_IN_CODE = {file_name: name for name, file_name in _IN_FILES.items()}
 
 
 def save_touch(model: TouchBase, path: str | os.PathLike[str]) -> None:
@@ -91,7 +94,9 @@ def load_touch(path: str | os.PathLike[str]) -> Any:
 def restored(data: Mapping[str, Any], geometry: Geometry) -> Any:
     """A model from its kind, params and fitted values; any error means that they are damaged."""
     params = {
-        name: _kinds()[value["kind"]](**value["params"]) if isinstance(value, dict) else value
+        _IN_CODE.get(name, name): _kinds()[value["kind"]](**value["params"])
+        if isinstance(value, dict)
+        else value
         for name, value in data["params"].items()
     }
     model = _kinds()[data["kind"]](**params)
@@ -104,7 +109,7 @@ def restored(data: Mapping[str, Any], geometry: Geometry) -> Any:
 
 def _plain_params(model: TouchBase) -> dict[str, Any]:
     return {
-        name: {"kind": value.kind, "params": _plain_params(value)}
+        _IN_FILES.get(name, name): {"kind": value.kind, "params": _plain_params(value)}
         if isinstance(value, TouchBase)
         else value
         for name, value in model.get_params().items()
@@ -114,7 +119,7 @@ def _plain_params(model: TouchBase) -> dict[str, Any]:
 def _kinds() -> dict[str, type[Any]]:
     from nearkey.touch.finger import FingerTouch
     from nearkey.touch.gaussian import GaussianTouch
-    from nearkey.touch.mixture import MixtureTouch
+    from nearkey.touch.gaussian_mixture import MixtureTouch
     from nearkey.touch.people import PeopleTouch, PersonTouch
     from nearkey.touch.pooled import PooledTouch
     from nearkey.touch.regression import RegressionTouch

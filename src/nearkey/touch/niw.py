@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.touch.statistics import KeyStats, pooled_covariance, well_shaped
+from nearkey.touch.sufficient_statistics import KeyStats, pooled_covariance, well_shaped
 
 __all__ = ["NIW", "fit_prior", "log_gamma_2", "log_marginal_likelihood"]
 

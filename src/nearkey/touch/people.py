@@ -11,12 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 from nearkey.errors import TouchModelError
 from nearkey.touch.base import OneGaussianTouch, check_background, fitted_arrays
 from nearkey.touch.components import as_points, log_density
-from nearkey.touch.geometry import Geometry
+from nearkey.touch.key_geometry import Geometry
 from nearkey.touch.knowledge import Knowledge
-from nearkey.touch.labels import label
-from nearkey.touch.log import TouchLog
+from nearkey.touch.labelling import label
 from nearkey.touch.population import Population, fit_population
-from nearkey.touch.statistics import KeyStats, check_spread
+from nearkey.touch.sufficient_statistics import KeyStats, check_spread
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
@@ -66,9 +66,11 @@ class PeopleTouch(OneGaussianTouch):
         self._finish()
         return self
 
-    def person(self, *, forgetting: float = 1.0, doubt: float = 0.05) -> PersonTouch:
+    def person(self, *, forgetting: float = 1.0, mislabelling: float = 0.05) -> PersonTouch:
         """A model of one person, of whom nothing is known yet."""
-        model = PersonTouch(forgetting=forgetting, doubt=doubt, background=self.background)
+        model = PersonTouch(
+            forgetting=forgetting, mislabelling=mislabelling, background=self.background
+        )
         model._start(self._fitted(), self.population_)
         return model
 
@@ -108,7 +110,7 @@ class PersonTouch(OneGaussianTouch):
     ----------
     forgetting : from 0 (exclusive) to 1: what is left of the weight of what was learnt after
         each further touch. 1 never forgets; 0.998 remembers about the last 500 touches.
-    doubt : how probable it is that a confirmed label is wrong and the touch was meant for the key
+    mislabelling : how probable it is that a confirmed label is wrong and the touch was meant for the key
         that explains it best; each touch teaches with the probability that its label is right.
         0 believes everything.
     background : share of wild touches, spread evenly over the surface.
@@ -121,10 +123,10 @@ class PersonTouch(OneGaussianTouch):
     kind = "person"
 
     def __init__(
-        self, *, forgetting: float = 1.0, doubt: float = 0.05, background: float = 0.01
+        self, *, forgetting: float = 1.0, mislabelling: float = 0.05, background: float = 0.01
     ) -> None:
         self.forgetting = forgetting
-        self.doubt = doubt
+        self.mislabelling = mislabelling
         self.background = background
 
     def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
@@ -143,22 +145,24 @@ class PersonTouch(OneGaussianTouch):
         points: ArrayLike,
         keys: ArrayLike | None = None,
         *,
-        shares: ArrayLike | None = None,
+        responsibilities: ArrayLike | None = None,
         confirmed: bool = True,
     ) -> Self:
-        """Learn touches `(n, 2)` from the keys meant: `keys (n,)` indices, or `shares (n, n_keys)`.
+        """Learn touches `(n, 2)` from the keys meant: `keys (n,)` indices, or `responsibilities (n, n_keys)`.
 
-        `shares` are soft labels, such as the decoder's posterior over its candidates' letters at
+        `responsibilities` are soft labels, such as the decoder's posterior over its candidates' letters at
         each touch; a row may sum to less than 1. With `confirmed=False` nothing is learnt: a word
         teaches only once the person has let it stand.
         """
         g = self._fitted()
         xy = as_points(points)
-        if (keys is None) == (shares is None):
-            raise TouchModelError("give one of the two", field="keys, shares", fix="labels or soft")
+        if (keys is None) == (responsibilities is None):
+            raise TouchModelError(
+                "give one of the two", field="keys, responsibilities", fix="labels or soft"
+            )
         if not confirmed:
             return self
-        if shares is None:
+        if responsibilities is None:
             index = np.asarray(keys, dtype=np.intp)
             if index.shape != (len(xy),) or (
                 len(xy) and not (index.min() >= 0 and index.max() < g.n_keys)
@@ -169,13 +173,13 @@ class PersonTouch(OneGaussianTouch):
             for point, key in zip(xy, index.tolist(), strict=True):
                 self._learn(point, [(key, 1.0)])
         else:
-            soft = np.asarray(shares, dtype=np.float64)
+            soft = np.asarray(responsibilities, dtype=np.float64)
             if soft.shape != (len(xy), g.n_keys) or not (
                 (soft >= 0).all() and (soft.sum(axis=1) <= 1 + 1e-6).all()
             ):
                 raise TouchModelError(
                     f"are not {len(xy)} rows of {g.n_keys} probabilities",
-                    field="shares",
+                    field="responsibilities",
                     fix="give rows that sum to at most 1",
                 )
             for point, row in zip(xy, soft, strict=True):
@@ -211,8 +215,10 @@ class PersonTouch(OneGaussianTouch):
             raise TouchModelError(
                 f"is {self.forgetting!r}", field="forgetting", fix="give a number in (0, 1]"
             )
-        if not 0 <= self.doubt < 1:
-            raise TouchModelError(f"is {self.doubt!r}", field="doubt", fix="give a share in [0, 1)")
+        if not 0 <= self.mislabelling < 1:
+            raise TouchModelError(
+                f"is {self.mislabelling!r}", field="mislabelling", fix="give a share in [0, 1)"
+            )
         self.geometry_ = geometry
         self.population_ = population
         self._known = Knowledge.none(population)
@@ -221,15 +227,15 @@ class PersonTouch(OneGaussianTouch):
     def _learn(self, point: Floats, labels: list[tuple[int, float]]) -> None:
         g = self.geometry_
         densities = None
-        if self.doubt > 0:
+        if self.mislabelling > 0:
             self._finish()
             densities = np.exp(log_density(self.components(), point[None], g.n_keys)[0])
         if self.forgetting < 1:
-            self._known.fade(self.forgetting)
+            self._known.decay(self.forgetting)
         for key, weight in labels:
             if densities is not None:
-                right = (1 - self.doubt) * densities[key]
-                weight *= float(right / (right + self.doubt * densities.max()))
+                right = (1 - self.mislabelling) * densities[key]
+                weight *= float(right / (right + self.mislabelling * densities.max()))
             if weight > _LEAST_WEIGHT:
                 self._known.add(point - g.centers[key], key, weight)
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from nearkey.touch.base import fitted_arrays
 from nearkey.touch.niw import fit_prior, log_gamma_2
-from nearkey.touch.statistics import KeyStats
+from nearkey.touch.sufficient_statistics import KeyStats
 
 __all__ = ["Population", "fit_population", "log_evidence"]
 

@@ -12,11 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from nearkey.errors import TouchModelError
 from nearkey.touch.base import OneGaussianTouch, check_background
 from nearkey.touch.components import as_points
-from nearkey.touch.geometry import Geometry, geometry_of
-from nearkey.touch.labels import Labelled, label_all, previous_points
-from nearkey.touch.log import TouchLog
-from nearkey.touch.regression_fit import Surface, fit_surface
-from nearkey.touch.statistics import KeyStats, check_spread
+from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.labelling import Labelled, label_all, previous_points
+from nearkey.touch.regression_fit import OffsetRegression, fit_offset_regression
+from nearkey.touch.sufficient_statistics import KeyStats, check_spread
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
@@ -87,7 +87,7 @@ class RegressionTouch(OneGaussianTouch):
         move = np.vstack([_movements_to(p) for p in parts])
         self.geometry_ = parts[0].geometry
         self.n_touches_ = len(offsets)
-        self.fit_ = fit_surface(
+        self.fit_ = fit_offset_regression(
             offsets,
             place=place,
             side_mm=side,
@@ -167,7 +167,7 @@ class RegressionTouch(OneGaussianTouch):
 
     def _restore(self, fitted: dict[str, Any]) -> None:
         self.n_touches_ = int(fitted["n_touches"])
-        self.fit_ = Surface.from_dict(fitted)
+        self.fit_ = OffsetRegression.from_dict(fitted)
         self._finish()
 
 

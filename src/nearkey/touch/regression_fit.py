@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from nearkey.touch.base import fitted_arrays
 
-__all__ = ["Surface", "fit_surface"]
+__all__ = ["OffsetRegression", "fit_offset_regression"]
 
 Floats = NDArray[np.float64]
 
@@ -18,7 +18,7 @@ _ROUNDS = 20  # alternations between offsets and spreads; the fit settles in abo
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Surface:
+class OffsetRegression:
     """Coefficients per axis (last dimension 2), and what averages over movements need.
 
     `move_by_place (3, 2)` and `length_by_place (6,)` say which movements lead to which places (to
@@ -69,7 +69,7 @@ class Surface:
         return arrays | {name: getattr(self, name) for name in scalars}
 
     @classmethod
-    def from_dict(cls, data: dict[str, Any]) -> Surface:
+    def from_dict(cls, data: dict[str, Any]) -> OffsetRegression:
         degree = int(data["degree"])
         shapes = _shapes(degree)
         arrays = dict(zip(shapes, fitted_arrays(data, **shapes), strict=True))
@@ -101,9 +101,9 @@ def _polynomial(place: Floats, degree: int) -> Floats:
     return np.stack(terms[: (1, 3, 6)[degree]], axis=-1)
 
 
-def fit_surface(
+def fit_offset_regression(
     offsets: Floats, *, place: Floats, side_mm: Floats, move: Floats, degree: int, ridge: float
-) -> Surface:
+) -> OffsetRegression:
     """Alternate weighted ridge regressions of offsets and of log variances, per axis."""
     known = np.isfinite(move[:, 0]) & np.isfinite(move[:, 1])
     if known.sum() < 10:
@@ -147,7 +147,7 @@ def fit_surface(
         gamma[0] += np.log(np.mean(squares / np.exp(shape @ gamma)))
         coefficients[:, axis], spreads[:, axis] = beta, gamma
         standard[:, axis] = (offsets[:, axis] - design @ beta) / np.exp(0.5 * (shape @ gamma))
-    return Surface(
+    return OffsetRegression(
         degree=degree,
         place=coefficients[:n_place],
         move=coefficients[n_place:],

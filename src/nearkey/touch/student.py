@@ -13,10 +13,10 @@ from nearkey.errors import TouchModelError
 from nearkey.touch.base import ComponentTouch, check_background, fitted_arrays, key_indices
 from nearkey.touch.components import Components, gaussian_components
 from nearkey.touch.gaussian import GaussianTouch
-from nearkey.touch.geometry import Geometry, geometry_of
-from nearkey.touch.labels import label
-from nearkey.touch.log import TouchLog
-from nearkey.touch.statistics import KeyStats, check_spread
+from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.labelling import label
+from nearkey.touch.sufficient_statistics import KeyStats, check_spread
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout

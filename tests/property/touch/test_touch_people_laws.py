@@ -51,8 +51,8 @@ def touches(seed: int, n: int) -> tuple[np.ndarray, np.ndarray]:
 def test_order_does_not_matter(seed: int, n: int) -> None:
     points, keys = touches(seed, n)
     order = np.random.default_rng(seed + 1).permutation(n)
-    a = EVEN.person(doubt=0.0).observe(points, keys)
-    b = EVEN.person(doubt=0.0).observe(points[order], keys[order])
+    a = EVEN.person(mislabelling=0.0).observe(points, keys)
+    b = EVEN.person(mislabelling=0.0).observe(points[order], keys[order])
     np.testing.assert_allclose(a.means_, b.means_, rtol=1e-9)
     np.testing.assert_allclose(a.covariances_, b.covariances_, rtol=1e-8)
 
@@ -73,8 +73,8 @@ def test_pieces_equal_the_whole(seed: int, n: int, piece: int) -> None:
 @given(seeds, st.integers(1, 40), st.floats(0.0, 0.9))
 def test_doubt_only_lowers_the_weight_of_touches(seed: int, n: int, doubt: float) -> None:
     points, keys = touches(seed, n)
-    sure = POPULATION.person(doubt=0.0).observe(points, keys)
-    unsure = POPULATION.person(doubt=doubt).observe(points, keys)
+    sure = POPULATION.person(mislabelling=0.0).observe(points, keys)
+    unsure = POPULATION.person(mislabelling=doubt).observe(points, keys)
     assert (unsure.n_touches_ <= sure.n_touches_ + 1e-12).all()
     assert np.linalg.eigvalsh(unsure.covariances_).min() > 0
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from nearkey.layout import Layout
 from nearkey.touch import GaussianTouch, TouchLog
-from nearkey.touch.statistics import KeyStats
+from nearkey.touch.sufficient_statistics import KeyStats
 
 LAYOUT = Layout.named("qwerty")
 

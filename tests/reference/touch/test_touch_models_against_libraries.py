@@ -22,14 +22,14 @@ from nearkey.touch import (
     TouchLog,
     ellipses,
 )
-from nearkey.touch.calibration import calibration, wilson_interval
 from nearkey.touch.comparison_table import T95
-from nearkey.touch.geometry import geometry_of
+from nearkey.touch.coverage import calibration, wilson_interval
+from nearkey.touch.key_geometry import geometry_of
 from nearkey.touch.mixture_fit import fit_mixture
 from nearkey.touch.people import PersonTouch
 from nearkey.touch.population import Population, log_evidence
 from nearkey.touch.scaled import fit_size_scaling
-from nearkey.touch.statistics import KeyStats
+from nearkey.touch.sufficient_statistics import KeyStats
 
 pytestmark = pytest.mark.reference
 
@@ -276,7 +276,7 @@ def test_learning_touch_by_touch_is_the_exact_posterior(scales: np.ndarray) -> N
     rng = np.random.default_rng(13)
     keys = rng.integers(0, 2, 12)  # key 2 stays untouched
     offsets = rng.normal(size=(12, 2)) * 0.3
-    person = PersonTouch(doubt=0.0)
+    person = PersonTouch(mislabelling=0.0)
     person._start(three, p)
     person.observe(three.centers[keys] + offsets, keys)
     z, c = dense(p, keys, offsets)

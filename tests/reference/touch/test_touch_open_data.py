@@ -28,8 +28,8 @@ from nearkey.touch import (
     clean,
     compare_touch,
 )
-from nearkey.touch.comparison import Adapting
 from nearkey.touch.contract import check_touch_model
+from nearkey.touch.model_comparison import AdaptingTouch
 
 pytestmark = pytest.mark.reference
 
@@ -110,7 +110,7 @@ def test_what_held_out_people_show() -> None:
         "no background": GaussianTouch(background=0.0),
         "Gaussian": GaussianTouch(),
         "t": StudentTouch(),
-        "adapting": Adapting(),
+        "adapting": AdaptingTouch(),
     }
     result = compare_touch(some, GRID, models)
     row = {r.model: r for r in result.rows}

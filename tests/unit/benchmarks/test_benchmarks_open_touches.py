@@ -15,7 +15,7 @@ from matplotlib.image import imread
 
 import nearkey as nk
 from nearkey.touch import TouchLog
-from nearkey.touch.labels import label
+from nearkey.touch.labelling import label
 
 SCRIPT = Path(__file__).parents[3] / "benchmarks" / "touch" / "open_touches.py"
 MM_PER_PIXEL = 25.4 / 326  # the phone's 326 pixels an inch, as its source says

@@ -6,7 +6,7 @@ import pytest
 
 from nearkey.report import plot_touch_comparison
 from nearkey.report.style import ACCENT, INK
-from nearkey.touch.comparison import FoldScore, summarise
+from nearkey.touch.model_comparison import FoldScore, summarise
 
 # Invented scores of three people: log likelihood, hits, touches inside the ellipse, words right, of 100 and 50.
 SCORES = {

@@ -18,11 +18,11 @@ from nearkey.touch import (
     compare_touch,
     concat,
 )
-from nearkey.touch.calibration import calibration, inside_ellipses
-from nearkey.touch.comparison import (
-    Adapting,
+from nearkey.touch.coverage import calibration, inside_ellipses
+from nearkey.touch.model_comparison import (
+    AdaptingTouch,
     FoldScore,
-    NearestKey,
+    NearestKeyTouch,
     compare_folds,
     default_models,
     summarise,
@@ -44,7 +44,11 @@ def invented_people(n_people: int = 6, n: int = 260, seed: int = 1) -> TouchLog:
 
 
 LOG = invented_people()
-FEW: dict[str, Any] = {"nearest key": NearestKey(), "pooled": PooledTouch(), "adapting": Adapting()}
+FEW: dict[str, Any] = {
+    "nearest key": NearestKeyTouch(),
+    "pooled": PooledTouch(),
+    "adapting": AdaptingTouch(),
+}
 
 
 def test_models_come_out_in_the_order_they_must() -> None:

@@ -94,7 +94,7 @@ def test_only_confirmed_words_teach() -> None:
 def test_a_certain_soft_label_is_a_label() -> None:
     points, keys = invented_person(np.random.default_rng(5), 60)
     hard = POPULATION.person().observe(points, keys)
-    soft = POPULATION.person().observe(points, shares=np.eye(N_KEYS)[keys])
+    soft = POPULATION.person().observe(points, responsibilities=np.eye(N_KEYS)[keys])
     np.testing.assert_allclose(soft.means_, hard.means_, rtol=1e-12)
     np.testing.assert_allclose(soft.covariances_, hard.covariances_, rtol=1e-12)
 
@@ -102,13 +102,13 @@ def test_a_certain_soft_label_is_a_label() -> None:
 def test_soft_labels_teach_less_than_hard_ones_and_towards_the_same() -> None:
     rng = np.random.default_rng(6)
     points, keys = invented_person(rng, 300)
-    start = POPULATION.person(doubt=0.0)
+    start = POPULATION.person(mislabelling=0.0)
     log_prob = start.log_prob(points)
     shares = np.exp(log_prob - log_prob.max(axis=1, keepdims=True))
     shares /= shares.sum(axis=1, keepdims=True)
-    soft = POPULATION.person(doubt=0.0).observe(points, shares=shares)
-    half = POPULATION.person(doubt=0.0).observe(points, shares=0.5 * shares)
-    hard = POPULATION.person(doubt=0.0).observe(points, keys)
+    soft = POPULATION.person(mislabelling=0.0).observe(points, responsibilities=shares)
+    half = POPULATION.person(mislabelling=0.0).observe(points, responsibilities=0.5 * shares)
+    hard = POPULATION.person(mislabelling=0.0).observe(points, keys)
     assert soft.n_touches_.sum() == pytest.approx(300, abs=5)
     assert half.n_touches_.sum() == pytest.approx(150, abs=3)
     truth = hard.offset_
@@ -153,7 +153,7 @@ def test_a_copy_takes_back_what_was_learnt_since() -> None:
 
 def test_a_saved_person_goes_on_learning(tmp_path: Path) -> None:
     points, keys = invented_person(np.random.default_rng(10), 80)
-    model = POPULATION.person(forgetting=0.995, doubt=0.1).observe(points[:40], keys[:40])
+    model = POPULATION.person(forgetting=0.995, mislabelling=0.1).observe(points[:40], keys[:40])
     model.save(tmp_path / "p.json")
     again = load_touch(tmp_path / "p.json")
     for one in (model, again):
@@ -190,16 +190,18 @@ def test_wrongly_confirmed_words_do_not_run_away(kind: str) -> None:
 def test_bad_calls_are_refused() -> None:
     model = POPULATION.person()
     points, keys = invented_person(np.random.default_rng(12), 3)
-    with pytest.raises(TouchModelError, match="keys, shares: give one of the two"):
+    with pytest.raises(TouchModelError, match="keys, responsibilities: give one of the two"):
         model.observe(points)
     with pytest.raises(TouchModelError, match="keys: are not 3 indices below 26"):
         model.observe(points, [0, 1, 26])
-    with pytest.raises(TouchModelError, match="shares: are not 3 rows of 26 probabilities"):
-        model.observe(points, shares=np.full((3, N_KEYS), 0.5))
+    with pytest.raises(
+        TouchModelError, match="responsibilities: are not 3 rows of 26 probabilities"
+    ):
+        model.observe(points, responsibilities=np.full((3, N_KEYS), 0.5))
     with pytest.raises(TouchModelError, match="forgetting: is 0"):
         POPULATION.person(forgetting=0)
-    with pytest.raises(TouchModelError, match="doubt: is 1"):
-        POPULATION.person(doubt=1)
+    with pytest.raises(TouchModelError, match="mislabelling: is 1"):
+        POPULATION.person(mislabelling=1)
     with pytest.raises(TouchModelError, match="is not fitted"):
         PersonTouch().observe(points, keys)
 

@@ -1,7 +1,7 @@
 """Files written by version 0.1.0 give the same models and logs for ever.
 
 `saved/` holds a model of each kind and a log of each format as that version wrote them, and in `expected.json` what it
-then computed: log densities, samples of a seeded generator, mean log likelihoods, points. Nothing in it is ever rewritten.
+then computed: log densities, samples of a seeded generator, points. Nothing in it is ever rewritten.
 All touches are invented (`invented_people` of test_touch_models.py).
 """
 

@@ -8,8 +8,8 @@ import pytest
 from nearkey.errors import TouchDataError
 from nearkey.layout import Key, Layout
 from nearkey.touch import GaussianTouch, TouchLog
-from nearkey.touch.labels import target_keys
-from nearkey.touch.log import REQUIRED
+from nearkey.touch.labelling import target_keys
+from nearkey.touch.touch_log import REQUIRED
 
 LAYOUT = Layout(
     name="two spaces",

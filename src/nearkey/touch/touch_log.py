@@ -16,7 +16,7 @@ from nearkey.touch.log_columns import OPTIONAL, REQUIRED, RowNames, checked_colu
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
-    from nearkey.touch.geometry import Geometry
+    from nearkey.touch.key_geometry import Geometry
 
 __all__ = ["TouchLog", "Unit", "concat"]
 

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from nearkey.errors import TouchModelError
 from nearkey.touch.ellipses import chi_square_2
-from nearkey.touch.labels import label
-from nearkey.touch.log import TouchLog
+from nearkey.touch.labelling import label
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
-    from nearkey.touch.geometry import Geometry
+    from nearkey.touch.key_geometry import Geometry
 
 __all__ = ["Coverage", "calibration", "inside_ellipses", "wilson_interval"]
 

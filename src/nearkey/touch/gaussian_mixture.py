@@ -18,11 +18,11 @@ from nearkey.touch.base import (
     key_indices,
 )
 from nearkey.touch.components import Components, gaussian_components
-from nearkey.touch.geometry import Geometry, geometry_of
-from nearkey.touch.labels import label
-from nearkey.touch.log import TouchLog
+from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.labelling import label
 from nearkey.touch.mixture_fit import adapt_mixture, fit_mixture
-from nearkey.touch.statistics import KeyStats, check_spread, floor_covariances
+from nearkey.touch.sufficient_statistics import KeyStats, check_spread, floor_covariances
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.geometry import Geometry, geometry_of
-from nearkey.touch.log import TouchLog
+from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout

@@ -9,23 +9,23 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.calibration import inside_ellipses
-from nearkey.touch.comparison_table import Comparison, ComparisonRow, FoldScore, summarise
+from nearkey.touch.comparison_table import ComparisonRow, FoldScore, TouchComparison, summarise
+from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.gaussian import GaussianTouch
-from nearkey.touch.geometry import Geometry, geometry_of
-from nearkey.touch.labels import label
-from nearkey.touch.log import TouchLog
+from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.labelling import label
 from nearkey.touch.people import PeopleTouch, PersonTouch
+from nearkey.touch.touch_log import TouchLog
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
 
 __all__ = [
-    "Adapting",
-    "Comparison",
+    "AdaptingTouch",
     "ComparisonRow",
     "FoldScore",
-    "NearestKey",
+    "NearestKeyTouch",
+    "TouchComparison",
     "compare_folds",
     "compare_touch",
     "default_models",
@@ -43,7 +43,7 @@ class Fits(Protocol):
     def fit(self, log: TouchLog, layout: Any) -> Any: ...
 
 
-class NearestKey:
+class NearestKeyTouch:
     """The trivial baseline: nothing learnt, a spread of 45 % of the key about its centre."""
 
     def fit(self, log: TouchLog, layout: Layout | Geometry) -> GaussianTouch:
@@ -51,7 +51,7 @@ class NearestKey:
         return GaussianTouch.from_layout(layout, spread=0.45)
 
 
-class Adapting:
+class AdaptingTouch:
     """A `PeopleTouch` whose held-out person is learnt touch by touch as she goes.
 
     Each touch is scored before it is learnt, so that nothing is scored twice.
@@ -68,14 +68,14 @@ class Adapting:
 
 def default_models() -> dict[str, Fits]:
     """The models `nearkey touch compare` compares, by name; the first is the baseline."""
-    from nearkey.touch.mixture import MixtureTouch
+    from nearkey.touch.gaussian_mixture import MixtureTouch
     from nearkey.touch.pooled import PooledTouch
     from nearkey.touch.regression import RegressionTouch
     from nearkey.touch.scaled import SizeScaledTouch
     from nearkey.touch.student import StudentTouch
 
     return {
-        "nearest key": NearestKey(),
+        "nearest key": NearestKeyTouch(),
         "pooled": PooledTouch(),
         "size-scaled": SizeScaledTouch(),
         "Gaussian": GaussianTouch(),
@@ -86,7 +86,7 @@ def default_models() -> dict[str, Fits]:
         "mixture of 2": MixtureTouch(),
         "Student t": StudentTouch(),
         "people, unadapted": PeopleTouch(),
-        "people, adapting": Adapting(),
+        "people, adapting": AdaptingTouch(),
     }
 
 
@@ -134,7 +134,7 @@ def compare_touch(
     decode: Decode | None = None,
     baseline: str | None = None,
     progress: Callable[[FoldScore], None] | None = None,
-) -> Comparison:
+) -> TouchComparison:
     """Compare touch models on held-out people; `str()` of the result is a table.
 
     The plain function behind `nearkey touch compare`. Arguments as for `compare_folds`;
