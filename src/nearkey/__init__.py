@@ -37,7 +37,7 @@ _ROOM = {
     "TouchLog": "touch",
     "catalogue_names": "layout",
     "clean": "touch",
-    "compare_touch": "touch.comparison",
+    "compare_touch": "touch.model_comparison",
     "count_grids": "layout",
     "ellipses": "touch",
     "fit_edits": "decode",
