@@ -4,7 +4,9 @@
 //  - one trie per word length (every leaf lies at the same depth), for finished words: the largest
 //    log probability below a node speaks of words of that length only, so the bound is tight;
 //  - one trie of all lengths, for completions.
-// A trie is stored level by level; the children of a node are neighbours on the next level.
+// All tries stand in one array of nodes, each level by level; the children of a node are neighbours on the next
+// level. What a walk needs of the words' probabilities stands apart (`WordScores`), so that a language model's
+// probabilities can take the place of the lexicon's own over the same nodes.
 #pragma once
 
 #include <algorithm>
@@ -17,28 +19,27 @@
 
 namespace nearkey {
 
+constexpr int kMaxLetters = 48;
+
 // A node above one leaf only has no children: the leaf's letters are read from its entry instead, which spares
 // both the chain of nodes and the walk along it.
 struct Node {
-    std::uint32_t child;       // first child on the next level; or, where there are no children, the leaf's first entry
+    std::uint32_t child;      // first child; or, where there are no children, the place of the leaf's first entry
     std::uint8_t letter;
     std::uint8_t n_children;
-    std::uint16_t n_entries;   // of a leaf: words typed alike
-    float best;                // largest log probability of an entry below
+    std::uint16_t n_entries;  // of a leaf: words typed alike
 };
 
-constexpr int kMaxLetters = 48;
-
-// Entries that end at a node which others go on from.
-struct Ending {
+// Places of neighbouring entries.
+struct Places {
     std::uint32_t first, n;
 };
 
-// levels[d] holds the nodes of depth d + 1; the root is not stored. A leaf is a string of letters.
-struct Trie {
-    std::vector<std::vector<Node>> levels;
-    std::vector<std::vector<Ending>> ending;  // by level and node; only in the trie of all lengths
-    bool empty() const { return levels.empty(); }
+// Natural log probabilities as a walk reads them.
+struct WordScores {
+    std::vector<float> log_prob;  // by entry
+    std::vector<float> best;      // by node: the largest of the entries below
+    bool falling;                 // whether `best` falls along siblings
 };
 
 class Lexicon {
@@ -46,11 +47,12 @@ public:
     Lexicon(std::vector<std::uint8_t> letters, std::vector<std::uint32_t> offsets, std::vector<std::uint32_t> entry_word,
             std::vector<float> entry_log_prob, std::uint32_t n_letters, std::uint32_t n_words)
         : letters_(std::move(letters)), offsets_(std::move(offsets)), entry_word_(std::move(entry_word)),
-          entry_log_prob_(std::move(entry_log_prob)), n_letters_(n_letters), n_words_(n_words) {
+          scores_{std::move(entry_log_prob), {}, true}, n_letters_(n_letters), n_words_(n_words) {
         validate();
         sort_entries();
         index_words();
         build_tries();
+        refresh(scores_);
     }
 
     std::uint32_t n_letters() const { return n_letters_; }
@@ -63,7 +65,15 @@ public:
     }
     int length(std::uint32_t entry) const { return static_cast<int>(offsets_[entry + 1] - offsets_[entry]); }
     std::uint32_t word(std::uint32_t entry) const { return entry_word_[entry]; }
-    float log_prob(std::uint32_t entry) const { return entry_log_prob_[entry]; }
+    // The lexicon's own probabilities.
+    const WordScores &scores() const { return scores_; }
+    // Others, given by word. A word's entries all get its probability.
+    WordScores scores_of(const float *by_word) const {
+        WordScores made{std::vector<float>(n_entries()), {}, false};
+        for (std::uint32_t e = 0; e < n_entries(); ++e) made.log_prob[e] = by_word[entry_word_[e]];
+        refresh(made);
+        return made;
+    }
 
     // Entries of one length are neighbours: [first_of_length(n), first_of_length(n + 1)).
     std::uint32_t first_of_length(int n) const { return length_begin_[std::min(n, max_length_ + 1)]; }
@@ -78,27 +88,24 @@ public:
         return letters_.data() + length_letters_[n] + static_cast<std::size_t>(entry - length_begin_[n]) * static_cast<std::size_t>(n);
     }
 
-    // The trie of one length; and the trie of all, whose entries are places in its own order (`full_entry`).
-    const Trie &trie(int n) const { return by_length_[n]; }
-    const Trie &full_trie() const { return full_; }
-    // The entry at a place of the full trie's order.
+    const std::vector<Node> &nodes() const { return nodes_; }
+    // The first level of the trie of one length; none where no word has it.
+    Places top(int n) const { return n >= 1 && n <= max_length_ ? tops_[n] : Places{0, 0}; }
+    // That of the trie of all, whose entries are places in an order of its own (`full_entry`), and the entries that
+    // end at one of its nodes while others go on from it.
+    Places full_top() const { return tops_[0]; }
+    Places ending(std::uint32_t node) const { return ending_[node - tops_[0].first]; }
     std::uint32_t full_entry(std::uint32_t place) const { return full_order_[place]; }
 
     std::size_t n_bytes() const {
-        std::size_t total = letters_.size() + 4 * (offsets_.size() + 2 * entry_word_.size() + word_entries_.size() + word_begin_.size());
-        const auto count = [&](const Trie &t) {
-            for (const auto &level : t.levels) total += level.size() * sizeof(Node);
-            for (const auto &level : t.ending) total += level.size() * sizeof(Ending);
-        };
-        for (const auto &t : by_length_) count(t);
-        count(full_);
-        return total + 4 * full_order_.size();
+        return letters_.size() + 4 * (offsets_.size() + 2 * entry_word_.size() + word_entries_.size() + word_begin_.size() + full_order_.size() + end_.size()) +
+               nodes_.size() * (sizeof(Node) + sizeof(float) + 4) + ending_.size() * sizeof(Places);
     }
 
 private:
     void validate() {
         const std::size_t n = entry_word_.size();
-        if (offsets_.size() != n + 1 || entry_log_prob_.size() != n) throw std::invalid_argument("entry arrays differ in length");
+        if (offsets_.size() != n + 1 || scores_.log_prob.size() != n) throw std::invalid_argument("entry arrays differ in length");
         if (offsets_.front() != 0 || offsets_.back() != letters_.size()) throw std::invalid_argument("letter offsets do not cover the letters");
         if (n_letters_ == 0 || n_letters_ > 255) throw std::invalid_argument("between 1 and 255 letters are supported");
         for (std::size_t i = 0; i < n; ++i) {
@@ -133,12 +140,12 @@ private:
                 sorted_letters.insert(sorted_letters.end(), l.begin(), l.end());
                 sorted_offsets.push_back(static_cast<std::uint32_t>(sorted_letters.size()));
                 sorted_word.push_back(entry_word_[e]);
-                sorted_log_prob.push_back(entry_log_prob_[e]);
+                sorted_log_prob.push_back(scores_.log_prob[e]);
             }
             letters_ = std::move(sorted_letters);
             offsets_ = std::move(sorted_offsets);
             entry_word_ = std::move(sorted_word);
-            entry_log_prob_ = std::move(sorted_log_prob);
+            scores_.log_prob = std::move(sorted_log_prob);
         }
         max_length_ = n ? length(n - 1) : 0;
         length_begin_.assign(max_length_ + 2, n);
@@ -157,26 +164,27 @@ private:
         for (std::uint32_t e = 0; e < n_entries(); ++e) word_entries_[next[entry_word_[e]]++] = e;
     }
 
-    // Builds a trie over entries in lexicographic order; the entry at place i of the order is order(i). Leaves
-    // and endings name places, `base` added.
-    template <typename Order> Trie build(std::uint32_t n, std::uint32_t base, const Order &order, bool with_endings) const {
-        Trie trie;
+    // Appends the trie of entries in lexicographic order; the entry at place i of the order is order(i). Leaves
+    // and endings name places, `base` added. Gives the first level.
+    template <typename Order> Places build(std::uint32_t n, std::uint32_t base, const Order &order, bool with_endings) {
         std::vector<std::uint32_t> strings;  // where each string's entries begin, and the end
         std::vector<float> best;             // by string
         for (std::uint32_t i = 0; i < n; ++i) {
             const std::uint32_t e = order(i);
             if (i == 0 || !std::ranges::equal(letters(e), letters(order(i - 1)))) {
                 strings.push_back(i);
-                best.push_back(entry_log_prob_[e]);
+                best.push_back(scores_.log_prob[e]);
             } else {
-                best.back() = std::max(best.back(), entry_log_prob_[e]);
+                best.back() = std::max(best.back(), scores_.log_prob[e]);
             }
         }
         const auto n_strings = static_cast<std::uint32_t>(strings.size());
         strings.push_back(n);
+        for (std::uint32_t i = 0; i < n_strings; ++i)
+            if (strings[i + 1] - strings[i] > 0xffffu) throw std::invalid_argument("more than 65,535 entries are typed alike");
 
-        struct Range {
-            std::uint32_t first, last;
+        struct Group {
+            std::uint32_t first, last, parent;  // strings below a parent
         };
         struct Sibling {
             std::uint8_t letter;
@@ -184,59 +192,58 @@ private:
             std::uint32_t first, last;  // strings below
         };
         std::vector<Sibling> siblings;
-        std::vector<Range> groups{{0, n_strings}};  // strings below each parent, level by level
-        std::vector<std::uint32_t> parents;         // of the groups on the level above; none for the root
+        const auto start = static_cast<std::uint32_t>(nodes_.size());
+        Places top{start, 0};
+        std::vector<Group> groups{{0, n_strings, 0}};
         for (std::size_t depth = 0; !groups.empty(); ++depth) {
-            std::vector<Node> level;
-            std::vector<Ending> ending;
-            std::vector<Range> below;
-            std::vector<std::uint32_t> inner;
-            for (std::size_t g = 0; g < groups.size(); ++g) {
-                const auto first_child = static_cast<std::uint32_t>(level.size());
+            std::vector<Group> below;
+            for (const Group &group : groups) {
+                const auto first_child = static_cast<std::uint32_t>(nodes_.size());
                 siblings.clear();
-                for (std::uint32_t i = groups[g].first; i < groups[g].last;) {
+                for (std::uint32_t i = group.first; i < group.last;) {
                     const std::uint8_t letter = letters(order(strings[i]))[depth];
                     std::uint32_t j = i;
                     float most = -std::numeric_limits<float>::infinity();
-                    for (; j < groups[g].last && letters(order(strings[j]))[depth] == letter; ++j) most = std::max(most, best[j]);
+                    for (; j < group.last && letters(order(strings[j]))[depth] == letter; ++j) most = std::max(most, best[j]);
                     siblings.push_back(Sibling{letter, most, i, j});
                     i = j;
                 }
                 // The most probable first, so that a walk over siblings can stop at the first hopeless one.
                 std::ranges::stable_sort(siblings, [](const Sibling &x, const Sibling &y) { return x.best > y.best; });
                 for (const Sibling &s : siblings) {
-                    const Ending here{base + strings[s.first], std::min(0xffffu, strings[s.first + 1] - strings[s.first])};
-                    Ending ends{0, 0};
+                    const Places here{base + strings[s.first], strings[s.first + 1] - strings[s.first]};
+                    Places ends{0, 0};
                     if (s.last - s.first > 1) {
                         const bool ends_here = letters(order(strings[s.first])).size() == depth + 1;
                         if (ends_here) ends = here;
-                        inner.push_back(static_cast<std::uint32_t>(level.size()));
-                        below.push_back(Range{s.first + ends_here, s.last});
+                        below.push_back(Group{s.first + ends_here, s.last, static_cast<std::uint32_t>(nodes_.size())});
                     }
-                    level.push_back(Node{here.first, s.letter, 0, static_cast<std::uint16_t>(here.n), s.best});
-                    if (with_endings) ending.push_back(ends);
+                    const auto made = static_cast<std::uint32_t>(nodes_.size());
+                    parent_.push_back(depth == 0 ? made : group.parent);
+                    if (s.last - s.first == 1 || ends.n)
+                        for (std::uint32_t i = strings[s.first]; i < strings[s.first + 1]; ++i) end_[(with_endings ? n_entries() : 0) + order(i)] = made;
+                    nodes_.push_back(Node{here.first, s.letter, 0, static_cast<std::uint16_t>(here.n)});
+                    if (with_endings) ending_.push_back(ends);
                 }
-                if (depth > 0) {
-                    Node &parent = trie.levels[depth - 1][parents[g]];
+                if (depth == 0) {
+                    top.n = static_cast<std::uint32_t>(nodes_.size()) - start;
+                } else {
+                    Node &parent = nodes_[group.parent];
                     parent.child = first_child;
-                    parent.n_children = static_cast<std::uint8_t>(level.size() - first_child);
+                    parent.n_children = static_cast<std::uint8_t>(nodes_.size() - first_child);
                 }
             }
-            level.shrink_to_fit();
-            trie.levels.push_back(std::move(level));
-            if (with_endings) trie.ending.push_back(std::move(ending));
             groups = std::move(below);
-            parents = std::move(inner);
         }
-        return trie;
+        return top;
     }
 
     void build_tries() {
-        by_length_.resize(max_length_ + 1);
+        end_.resize(2 * static_cast<std::size_t>(n_entries()));
+        tops_.assign(max_length_ + 1, Places{0, 0});
         for (int n = 1; n <= max_length_; ++n) {
             const std::uint32_t first = first_of_length(n), last = first_of_length(n + 1);
-            if (first == last) continue;
-            by_length_[n] = build(last - first, first, [first](std::uint32_t i) { return first + i; }, false);
+            if (first != last) tops_[n] = build(last - first, first, [first](std::uint32_t i) { return first + i; }, false);
         }
         full_order_.resize(n_entries());
         std::iota(full_order_.begin(), full_order_.end(), 0u);
@@ -245,17 +252,41 @@ private:
             const auto c = std::lexicographical_compare_three_way(x.begin(), x.end(), y.begin(), y.end());
             return c != 0 ? c < 0 : a < b;
         });
-        if (n_entries()) full_ = build(n_entries(), 0, [this](std::uint32_t i) { return full_order_[i]; }, true);
+        tops_[0] = Places{static_cast<std::uint32_t>(nodes_.size()), 0};
+        if (n_entries()) tops_[0] = build(n_entries(), 0, [this](std::uint32_t i) { return full_order_[i]; }, true);
+        nodes_.shrink_to_fit();
+        ending_.shrink_to_fit();
+        parent_.shrink_to_fit();
+    }
+
+    // The largest below each node. Children stand behind their parents, so one pass from the end does; where to hand
+    // each value on is kept, as testing each node for its kind took longer.
+    void refresh(WordScores &scores) const {
+        scores.best.assign(nodes_.size(), -std::numeric_limits<float>::infinity());
+        float *best = scores.best.data();
+        const std::size_t n = n_entries();
+        for (std::size_t e = 0; e < n; ++e) {
+            float &in_length = best[end_[e]], &in_full = best[end_[n + e]];
+            in_length = std::max(in_length, scores.log_prob[e]);
+            in_full = std::max(in_full, scores.log_prob[e]);
+        }
+        for (std::size_t i = nodes_.size(); i-- > 0;) {
+            float &above = best[parent_[i]];
+            above = std::max(above, best[i]);
+        }
     }
 
     std::vector<std::uint8_t> letters_;
     std::vector<std::uint32_t> offsets_, entry_word_;
-    std::vector<float> entry_log_prob_;
+    WordScores scores_;
     std::uint32_t n_letters_, n_words_;
     int max_length_ = 0;
     std::vector<std::uint32_t> length_begin_, length_letters_, word_begin_, word_entries_;
-    std::vector<Trie> by_length_;
-    Trie full_;
+    std::vector<Node> nodes_;
+    std::vector<Places> tops_;  // by length; that of the trie of all at 0
+    std::vector<Places> ending_;
+    std::vector<std::uint32_t> parent_;  // by node; the first level's are their own
+    std::vector<std::uint32_t> end_;     // by entry, the node it ends at: first in its length's trie, then in that of all
     std::vector<std::uint32_t> full_order_;
 };
 

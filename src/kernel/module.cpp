@@ -95,40 +95,67 @@ const Overlay &overlay_of(const BoundSearcher &s, const BoundOverlay *bound) {
     return bound->overlay;
 }
 
+// A language model's log probabilities of all words, laid over the tries of a lexicon.
+struct DenseScores {
+    std::shared_ptr<Lexicon> lexicon;
+    WordScores scores;
+};
+
+DenseScores dense_scores(std::shared_ptr<Lexicon> lexicon, const In1<float> &log_probs) {
+    constexpr float kRounding = 1e-4f;  // a softmax in float32 may end a little above 0
+    if (log_probs.shape(0) != lexicon->n_words()) throw std::invalid_argument("one log probability is needed for each word");
+    std::vector<float> values = copied(log_probs);
+    for (float &value : values) {
+        if (!(value <= kRounding)) throw std::invalid_argument("a log probability is NaN or above 0");
+        value = std::min(value, 0.0f);
+    }
+    WordScores scores = lexicon->scores_of(values.data());
+    return DenseScores{std::move(lexicon), std::move(scores)};
+}
+
+Given given(const BoundSearcher &s, std::span<const std::uint32_t> context, const DenseScores *dense) {
+    if (!dense) return Given{context};
+    if (dense->lexicon.get() != &s.searcher.lexicon()) throw std::invalid_argument("the scores were made for another lexicon");
+    return Given{context, &dense->scores};
+}
+
 nb::list search(const BoundSearcher &s, const In2<double> &rows, const Tokens &context, std::size_t k, const Penalties &penalties,
-                const BoundOverlay *bound) {
+                const BoundOverlay *bound, const DenseScores *scores) {
     s.check(rows);
     const Overlay &overlay = overlay_of(s, bound);
+    const Given from = given(s, context, scores);
     std::vector<Hit> hits;
     {
         nb::gil_scoped_release release;
         thread_local Emissions emissions;
         if (rows.shape(0) <= static_cast<std::size_t>(kMaxLetters) + 1) {
             s.emissions(rows.data(), rows.shape(1), static_cast<int>(rows.shape(0)), emissions);
-            hits = s.searcher.search(emissions, context, k, penalties, overlay);
+            hits = s.searcher.search(emissions, from, k, penalties, overlay);
         }
     }
     return as_list(hits);
 }
 
-nb::list predict(const BoundSearcher &s, const Tokens &context, std::size_t k, const BoundOverlay *bound) {
+nb::list predict(const BoundSearcher &s, const Tokens &context, std::size_t k, const BoundOverlay *bound, const DenseScores *scores) {
     const Overlay &overlay = overlay_of(s, bound);
+    const Given from = given(s, context, scores);
     std::vector<Hit> hits;
     {
         nb::gil_scoped_release release;
-        hits = s.searcher.predict(context, k, overlay);
+        hits = s.searcher.predict(from, k, overlay);
     }
     return as_list(hits);
 }
 
 nb::tuple batch(const BoundSearcher &s, const In2<double> &rows, const In1<std::uint32_t> &offsets, const In1<std::uint32_t> &context,
-                const In1<std::uint32_t> &context_offsets, std::size_t k, const Penalties &penalties, int threads) {
+                const In1<std::uint32_t> &context_offsets, std::size_t k, const Penalties &penalties, int threads, const DenseScores *scores) {
     s.check(rows);
     const std::size_t m = offsets.shape(0) == 0 ? 0 : offsets.shape(0) - 1;
     if (offsets.shape(0) == 0 || offsets.data()[0] != 0 || offsets.data()[m] != rows.shape(0))
         throw std::invalid_argument("offsets must run from 0 to the number of touches");
     for (std::size_t i = 0; i < m; ++i)
         if (offsets.data()[i] > offsets.data()[i + 1]) throw std::invalid_argument("offsets must not fall");
+    const Given from = given(s, {}, scores);
     const bool has_context = context_offsets.shape(0) != 0;
     if (has_context) {
         if (context_offsets.shape(0) != m + 1 || context_offsets.data()[m] > context.shape(0))
@@ -146,15 +173,15 @@ nb::tuple batch(const BoundSearcher &s, const In2<double> &rows, const In1<std::
         constexpr std::size_t kChunk = 64;
         const auto work = [&] {
             Emissions emissions;
-            for (std::size_t from = next.fetch_add(kChunk); from < m; from = next.fetch_add(kChunk)) {
-                for (std::size_t i = from; i < std::min(from + kChunk, m); ++i) {
+            for (std::size_t start = next.fetch_add(kChunk); start < m; start = next.fetch_add(kChunk)) {
+                for (std::size_t i = start; i < std::min(start + kChunk, m); ++i) {
                     const std::uint32_t first = offsets.data()[i], n = offsets.data()[i + 1] - first;
                     if (n > static_cast<std::uint32_t>(kMaxLetters)) continue;
                     s.emissions(rows.data() + static_cast<std::size_t>(first) * rows.shape(1), rows.shape(1), static_cast<int>(n), emissions);
-                    std::span<const std::uint32_t> history;
+                    Given here = from;
                     if (has_context)
-                        history = {context.data() + context_offsets.data()[i], context_offsets.data()[i + 1] - context_offsets.data()[i]};
-                    const auto hits = s.searcher.search(emissions, history, k, penalties, kNoOverlay);
+                        here.context = {context.data() + context_offsets.data()[i], context_offsets.data()[i + 1] - context_offsets.data()[i]};
+                    const auto hits = s.searcher.search(emissions, here, k, penalties, kNoOverlay);
                     for (std::size_t j = 0; j < hits.size(); ++j) {
                         words[i * k + j] = static_cast<std::int32_t>(hits[j].word);
                         totals[i * k + j] = hits[j].total;
@@ -399,6 +426,11 @@ NB_MODULE(_kernel, m) {
         .def_prop_ro("max_length", &Lexicon::max_length)
         .def_prop_ro("n_bytes", &Lexicon::n_bytes);
 
+    nb::class_<DenseScores>(m, "DenseScores")
+        .def("__init__", [](DenseScores *self, std::shared_ptr<Lexicon> lexicon, const In1<float> &log_probs) {
+            new (self) DenseScores(dense_scores(std::move(lexicon), log_probs));
+        }, "lexicon"_a, "log_probs"_a);
+
     nb::class_<Emitter>(m, "Emitter")
         .def_static("of", &make_emitter, "key"_a, "log_weight"_a, "mean"_a, "precision"_a, "log_norm"_a, "n_keys"_a, "background_weight"_a, "background_log_density"_a, "dof"_a = std::numeric_limits<double>::infinity())
         .def_prop_ro("n_keys", &Emitter::n_keys)
@@ -427,9 +459,9 @@ NB_MODULE(_kernel, m) {
                     if (letter_column.data()[i] >= emitter->n_keys()) throw std::invalid_argument("a letter's column lies outside the touch model");
             new (self) BoundSearcher{table, emitter, Searcher(lexicon, table, copied(token), copied(letter_column), lm_weight)};
         }, "lexicon"_a, "table"_a.none(), "token"_a, "letter_column"_a, "lm_weight"_a, "emitter"_a.none())
-        .def("search", &search, "rows"_a, "context"_a, "k"_a, "penalties"_a, "overlay"_a.none() = nb::none())
-        .def("predict", &predict, "context"_a, "k"_a, "overlay"_a.none() = nb::none())
-        .def("batch", &batch, "rows"_a, "offsets"_a, "context"_a, "context_offsets"_a, "k"_a, "penalties"_a, "threads"_a = 1)
+        .def("search", &search, "rows"_a, "context"_a, "k"_a, "penalties"_a, "overlay"_a.none() = nb::none(), "scores"_a.none() = nb::none())
+        .def("predict", &predict, "context"_a, "k"_a, "overlay"_a.none() = nb::none(), "scores"_a.none() = nb::none())
+        .def("batch", &batch, "rows"_a, "offsets"_a, "context"_a, "context_offsets"_a, "k"_a, "penalties"_a, "threads"_a = 1, "scores"_a.none() = nb::none())
         .def("touch_scores", &touch_scores, "rows"_a);
 
     nb::class_<Speller>(m, "Speller")

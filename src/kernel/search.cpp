@@ -56,6 +56,8 @@ void Overlay::check(const Lexicon &lexicon) const {
         if (new_offset[i] > new_offset[i + 1]) throw std::invalid_argument("offsets of new words must not fall");
     for (const std::uint32_t w : word)
         if (w >= lexicon.n_words()) throw std::invalid_argument("an overlay word lies outside the lexicon");
+    for (std::size_t i = 0; i < new_log_prob.size(); ++i)
+        if (new_offset[i] == new_offset[i + 1]) throw std::invalid_argument("a new word without letters");
     for (const std::uint8_t a : new_letters)
         if (a >= lexicon.n_letters()) throw std::invalid_argument("a new word has a letter outside the alphabet");
 }
@@ -127,7 +129,7 @@ double Searcher::language(const NgramTable::Context &context, std::uint32_t word
     const std::uint32_t token = token_[word];
     if (token == table_->unk()) {
         const auto entries = lexicon_->entries_of(word);
-        return context.unigram_shift + (entries.empty() ? kMinusInfinity : lexicon_->log_prob(entries[0]));
+        return context.unigram_shift + (entries.empty() ? kMinusInfinity : lexicon_->scores().log_prob[entries[0]]);
     }
     return table_->log_prob(context, token);
 }
@@ -212,19 +214,116 @@ struct Searcher::FollowerCache {
 // One search: its inputs, its threshold and its scratch.
 struct Searcher::Walk {
     const Searcher &s;
+    const WordScores &scores;
     const Emissions &e;
     const Penalties &p;
     Best best;
     const Marks &marks;  // words scored outright as followers
     const Marks *own;    // words scored outright for the overlay; null where there are none
     double weight;  // lm_weight
-    double shift;   // what the context adds to the unigram score of every word left in the tries
+    double shift;   // what the context adds to the score of every word left in the tries
 
     bool done(std::uint32_t word) const { return marks.has(word) || (own && own->has(word)); }
     const Lexicon &lexicon() const { return *s.lexicon_; }
     double emission(int touch, std::uint32_t letter) const { return e.row(touch)[letter]; }
 
+    // ---- ways in which a word's letters explain the touches ----
+    //
+    // Each is a state after some letters. `next`: after one more, letter `a` at place d. `bound`: the most that a word
+    // with d letters so far may still reach. `end`: the touch score after the last letter.
+
+    // A touch for each letter.
+    struct Plain {
+        static constexpr Kind kKind = Kind::word;
+        static constexpr int kLonger = 0;  // letters more than touches
+        double touch = 0.0;
+
+        Plain next(const Walk &w, int d, std::uint32_t a) const { return {touch + w.emission(d, a)}; }
+        double bound(const Walk &w, int d) const { return touch + w.e.rest[d]; }
+        double end(const Walk &) const { return touch; }
+    };
+
+    // Two neighbours touched in the other order.
+    struct Swapped {
+        static constexpr Kind kKind = Kind::swapped;
+        static constexpr int kLonger = 0;
+        double before = kMinusInfinity, plain = 0.0, swapped = kMinusInfinity;  // no swap, one letter ago and now; a swap behind
+        std::uint32_t last = 0;                                                 // letter
+
+        Swapped next(const Walk &w, int d, std::uint32_t a) const {
+            double behind = swapped + w.emission(d, a);
+            if (d > 0) behind = std::max(behind, before + w.p.swapped + w.emission(d - 1, a) + w.emission(d, last));
+            return {plain, plain + w.emission(d, a), behind, a};
+        }
+        // A swap under way has yet to place both its touches; one that starts later is bounded by it.
+        double bound(const Walk &w, int d) const {
+            const double open = d == 0 ? w.e.rest[0] : before + w.e.rest[d - 1];
+            return d < w.e.n_touches ? std::max(swapped + w.e.rest[d], open + w.p.swapped) : swapped;
+        }
+        double end(const Walk &) const { return swapped; }
+    };
+
+    // One letter has no touch.
+    struct Omitted {
+        static constexpr Kind kKind = Kind::omitted;
+        static constexpr int kLonger = 1;
+        double all = 0.0, omitted = kMinusInfinity;  // all letters so far touched; one left out
+
+        Omitted next(const Walk &w, int d, std::uint32_t a) const {
+            const double through = d > 0 ? omitted + w.emission(d - 1, a) : kMinusInfinity;
+            return {d < w.e.n_touches ? all + w.emission(d, a) : kMinusInfinity, std::max(through, all + w.p.omitted)};
+        }
+        double bound(const Walk &w, int d) const {
+            const double open = d <= w.e.n_touches ? all + w.p.omitted + w.e.rest[d] : kMinusInfinity;
+            return d > 0 ? std::max(open, omitted + w.e.rest[d - 1]) : open;
+        }
+        double end(const Walk &) const { return omitted; }
+    };
+
+    // One touch means nothing.
+    struct Extra {
+        static constexpr Kind kKind = Kind::extra;
+        static constexpr int kLonger = -1;
+        double none = 0.0, extra = kMinusInfinity;  // no such touch so far; one behind
+
+        Extra next(const Walk &w, int d, std::uint32_t a) const {
+            return {none + w.emission(d, a), std::max(extra, none + w.p.extra) + w.emission(d + 1, a)};
+        }
+        double bound(const Walk &w, int d) const { return std::max(none + w.e.rest[d] + w.slack[d], extra + w.e.rest[d + 1]); }
+        double end(const Walk &w) const { return std::max(extra, none + w.p.extra); }
+    };
+
+    // The word goes on after the last touch.
+    struct Unfinished {
+        static constexpr Kind kKind = Kind::completion;
+        double touch = 0.0;
+
+        Unfinished next(const Walk &w, int d, std::uint32_t a) const { return d < w.e.n_touches ? Unfinished{touch + w.emission(d, a)} : *this; }
+        double bound(const Walk &w, int d) const { return touch + w.e.rest[std::min(d, w.e.n_touches)] + w.p.completion; }
+        double end(const Walk &w) const { return touch + w.p.completion; }
+    };
+
+    template <typename Way> void offer(std::uint32_t word, const Way &way, double language) {
+        const double touch = way.end(*this);
+        best.offer(Hit{touch + language, touch, language, word, Way::kKind});
+    }
+
+    // Letters `from` up to `to`; false as soon as a word with this weighted language score is hopeless.
+    template <typename Way> bool follow(Way &way, const std::uint8_t *letters, int from, int to, double language) const {
+        for (int d = from; d < to; ++d) {
+            way = way.next(*this, d, letters[d]);
+            if (!(way.bound(*this, d + 1) + language > best.threshold())) return false;
+        }
+        return true;
+    }
+
     // ---- words scored outright: followers of the context and overlay words ----
+
+    template <typename Way> void score(std::uint32_t word, const std::uint8_t *letters, int length, double language) {
+        Way way;
+        if (!(way.bound(*this, 0) + language > best.threshold())) return;
+        if (follow(way, letters, 0, length, language)) offer(word, way, language);
+    }
 
     void offer_outright(std::uint32_t word, double language) {
         for (const std::uint32_t entry : lexicon().entries_of(word)) offer_spelling(word, lexicon().letters(entry), language);
@@ -234,256 +333,92 @@ struct Searcher::Walk {
         const double scaled = weight * language;
         const int length = static_cast<int>(letters.size()), n = e.n_touches;
         if (length == n) {
-            offer_same_length(word, letters.data(), scaled);
+            score<Plain>(word, letters.data(), length, scaled);
+            if (n >= 2 && p.swapped > kMinusInfinity) score<Swapped>(word, letters.data(), length, scaled);
         } else if (length > n) {
-            if (length == n + 1 && p.omitted > kMinusInfinity) offer_omitted(word, letters.data(), length, scaled);
-            if (p.completion > kMinusInfinity) offer_completion(word, letters.data(), scaled);
+            if (length == n + 1 && n > 0 && p.omitted > kMinusInfinity) score<Omitted>(word, letters.data(), length, scaled);
+            if (p.completion > kMinusInfinity) score<Unfinished>(word, letters.data(), n, scaled);
         } else if (length == n - 1 && length > 0 && p.extra > kMinusInfinity) {
-            offer_extra(word, letters.data(), length, scaled);
+            score<Extra>(word, letters.data(), length, scaled);
         }
-    }
-
-    void offer(std::uint32_t word, double touch, double scaled, Kind kind) {
-        best.offer(Hit{touch + scaled, touch, scaled, word, kind});
-    }
-
-    void offer_same_length(std::uint32_t word, const std::uint8_t *letters, double scaled) {
-        const int n = e.n_touches;
-        double touch = 0.0;
-        if (p.swapped == kMinusInfinity) {
-            for (int i = 0; i < n; ++i) {
-                if (!(touch + e.rest[i] + scaled > best.threshold())) return;
-                touch += emission(i, letters[i]);
-            }
-            offer(word, touch, scaled, Kind::word);
-            return;
-        }
-        double before = kMinusInfinity, swapped = kMinusInfinity;
-        for (int i = 0; i < n; ++i) {
-            // A swap under way has yet to place both its touches.
-            const double crossing = i > 0 ? before + p.swapped + e.rest[i - 1] : kMinusInfinity;
-            if (!(std::max(std::max(touch, swapped) + e.rest[i], crossing) + scaled > best.threshold())) return;
-            double next_swapped = swapped + emission(i, letters[i]);
-            if (i > 0) {
-                const double cross = before + p.swapped + emission(i - 1, letters[i]) + emission(i, letters[i - 1]);
-                next_swapped = std::max(next_swapped, cross);
-            }
-            before = touch;
-            touch += emission(i, letters[i]);
-            swapped = next_swapped;
-        }
-        offer(word, touch, scaled, Kind::word);
-        offer(word, swapped, scaled, Kind::swapped);
-    }
-
-    void offer_omitted(std::uint32_t word, const std::uint8_t *letters, int length, double scaled) {
-        double all = 0.0, omitted = kMinusInfinity;  // all letters so far touched; one left out
-        for (int d = 0; d < length; ++d) {
-            if (!(std::max(all + e.rest[d] + p.omitted, d > 0 ? omitted + e.rest[d - 1] : kMinusInfinity) + scaled > best.threshold())) return;
-            const double through = d > 0 ? omitted + emission(d - 1, letters[d]) : kMinusInfinity;
-            omitted = std::max(through, all + p.omitted);
-            if (d < e.n_touches) all += emission(d, letters[d]);
-        }
-        offer(word, omitted, scaled, Kind::omitted);
-    }
-
-    void offer_extra(std::uint32_t word, const std::uint8_t *letters, int length, double scaled) {
-        double none = 0.0, extra = kMinusInfinity;
-        for (int d = 0; d < length; ++d) {
-            extra = std::max(extra, none + p.extra) + emission(d + 1, letters[d]);
-            none += emission(d, letters[d]);
-        }
-        offer(word, std::max(extra, none + p.extra), scaled, Kind::extra);
-    }
-
-    void offer_completion(std::uint32_t word, const std::uint8_t *letters, double scaled) {
-        double touch = 0.0;
-        for (int i = 0; i < e.n_touches; ++i) {
-            if (!(touch + e.rest[i] + p.completion + scaled > best.threshold())) return;
-            touch += emission(i, letters[i]);
-        }
-        offer(word, touch + p.completion, scaled, Kind::completion);
     }
 
     // ---- walks over the tries ----
 
-    double language_bound(const Node &node) const { return weight * (shift + node.best); }
-
-    // The words of one leaf, scored by `score(entry, weighted language)`.
-    template <typename Score> void each_entry(const Node &leaf, Score &&score) {
-        for (std::uint32_t entry = leaf.child; entry < leaf.child + leaf.n_entries; ++entry)
-            if (!done(lexicon().word(entry))) score(entry, weight * (shift + lexicon().log_prob(entry)));
+    // The words of one leaf or ending.
+    template <typename Way> void offer_places(Places places, const Way &way) {
+        for (std::uint32_t place = places.first; place < places.first + places.n; ++place) {
+            const std::uint32_t entry = Way::kKind == Kind::completion ? lexicon().full_entry(place) : place, word = lexicon().word(entry);
+            if (!done(word)) offer(word, way, weight * (shift + scores.log_prob[entry]));
+        }
     }
 
-    // Visits the children that may lead to a hit, best bound first. `most_touch` is no less than any child's bound
-    // without its language: siblings come by falling probability, so the first that fails with it ends the scan.
-    template <typename Bound, typename Visit>
-    void children(const std::vector<Node> &level, std::uint32_t first, std::uint32_t n, double most_touch, Bound &&bound, Visit &&visit) {
-        // Few children pass and fewer are visited: picking the best each time beats sorting.
+    // A lone leaf below the first `depth` letters.
+    template <typename Way> void end(const Node &leaf, int depth, Way way, double language) {
+        int to;
+        const std::uint8_t *letters;
+        if constexpr (Way::kKind == Kind::completion) {
+            const auto all = lexicon().letters(lexicon().full_entry(leaf.child));
+            if (static_cast<int>(all.size()) <= e.n_touches) return;
+            to = e.n_touches;
+            letters = all.data();
+        } else {
+            to = e.n_touches + Way::kLonger;
+            letters = lexicon().letters_of(leaf.child, to);
+        }
+        if (follow(way, letters, depth, to, language)) offer_places(Places{leaf.child, leaf.n_entries}, way);
+    }
+
+    // Visits the siblings that may lead to a hit, best bound first.
+    template <typename Way> void walk(Places siblings, int depth, const Way &way) {
+        // Few pass and fewer are visited: picking the best each time beats sorting.
         std::array<Child, 256> fringe;
         std::size_t size = 0;
-        const Node *node = level.data() + first;
-        const double threshold = best.threshold();
-        for (std::uint32_t i = 0; i < n; ++i) {
-            const double language = language_bound(node[i]);
-            if (!(most_touch + language > threshold)) break;
-            const double b = bound(node[i]) + language;
-            fringe[size] = Child{b, i};
-            size += b > threshold;
+        const Node *nodes = lexicon().nodes().data();
+        const float *largest = scores.best.data();
+        const double threshold = best.threshold(), most_touch = way.bound(*this, depth);
+        for (std::uint32_t i = siblings.first; i < siblings.first + siblings.n; ++i) {
+            const double language = weight * (shift + largest[i]);
+            if (!(most_touch + language > threshold)) {
+                if (scores.falling) break;
+                continue;
+            }
+            const double bound = way.next(*this, depth, nodes[i].letter).bound(*this, depth + 1) + language;
+            fringe[size] = Child{bound, i};
+            size += bound > threshold;
         }
         while (size > 0) {
             std::size_t most = 0;
             for (std::size_t i = 1; i < size; ++i)
                 if (fringe[i].bound > fringe[most].bound) most = i;
             if (!(fringe[most].bound > best.threshold())) break;
-            const Node &chosen = node[fringe[most].node];
+            const std::uint32_t chosen = fringe[most].node;
             fringe[most] = fringe[--size];
-            visit(chosen);
+            const Node &node = nodes[chosen];
+            const Way next = way.next(*this, depth, node.letter);
+            if (!node.n_children) {
+                end(node, depth + 1, next, weight * (shift + largest[chosen]));
+                continue;
+            }
+            if constexpr (Way::kKind == Kind::completion)
+                if (depth + 1 > e.n_touches) offer_places(lexicon().ending(chosen), next);
+            walk(Places{node.child, node.n_children}, depth + 1, next);
         }
     }
-
-    // Words of as many letters as touches, no edit.
-    void walk_same(const Trie &trie, int depth, std::uint32_t first, std::uint32_t n, double touch) {
-        const double *row = e.row(depth);
-        const double ahead = touch + e.rest[depth + 1];
-        children(
-            trie.levels[depth], first, n, touch + e.rest[depth], [&](const Node &node) { return ahead + row[node.letter]; },
-            [&](const Node &node) {
-                const double here = touch + row[node.letter];
-                if (node.n_children)
-                    walk_same(trie, depth + 1, node.child, node.n_children, here);
-                else
-                    end_same(node, depth + 1, here);
-            });
-    }
-
-    // The rest of the letters of a lone leaf.
-    void end_same(const Node &node, int depth, double touch) {
-        const std::uint8_t *letters = lexicon().letters_of(node.child, e.n_touches);
-        const double language = language_bound(node);
-        for (int d = depth; d < e.n_touches; ++d) {
-            touch += emission(d, letters[d]);
-            if (!(touch + e.rest[d + 1] + language > best.threshold())) return;
-        }
-        each_entry(node, [&](std::uint32_t entry, double scaled) { offer(lexicon().word(entry), touch, scaled, Kind::word); });
-    }
-
-    // Words of as many letters as touches, two neighbours swapped. `before` is the plain score two letters
-    // up, `parent` the letter above.
-    void walk_swapped(const Trie &trie, int depth, std::uint32_t first, std::uint32_t n, double before, std::uint32_t parent, double plain,
-                      double swapped) {
-        const auto step = [&](std::uint32_t letter) {
-            double next = swapped + emission(depth, letter);
-            if (depth > 0) next = std::max(next, before + p.swapped + emission(depth - 1, letter) + emission(depth, parent));
-            return next;
-        };
-        // A swap that starts at this letter puts this touch on the next letter: bounded by the row's best.
-        const double open = depth + 1 < e.n_touches ? plain + e.rest[depth] + p.swapped : kMinusInfinity;
-        children(
-            trie.levels[depth], first, n, kInfinity, [&](const Node &node) { return std::max(open, step(node.letter) + e.rest[depth + 1]); },
-            [&](const Node &node) {
-                if (node.n_children)
-                    walk_swapped(trie, depth + 1, node.child, node.n_children, plain, node.letter, plain + emission(depth, node.letter), step(node.letter));
-                else
-                    each_entry(node, [&](std::uint32_t entry, double scaled) {
-                        offer_same_length(lexicon().word(entry), lexicon().letters(entry).data(), scaled);
-                    });
-            });
-    }
-
-    // Words of one letter more than touches: one letter has no touch.
-    void walk_omitted(const Trie &trie, int depth, std::uint32_t first, std::uint32_t n, double all, double omitted) {
-        const int touches = e.n_touches;
-        const auto step = [&](std::uint32_t letter) {
-            const double through = depth > 0 ? omitted + emission(depth - 1, letter) : kMinusInfinity;
-            return std::max(through, all + p.omitted);
-        };
-        const auto plain = [&](std::uint32_t letter) { return depth < touches ? all + emission(depth, letter) : kMinusInfinity; };
-        children(
-            trie.levels[depth], first, n, kInfinity,
-            [&](const Node &node) {
-                const double open = depth < touches ? plain(node.letter) + e.rest[depth + 1] + p.omitted : kMinusInfinity;
-                return std::max(open, step(node.letter) + e.rest[depth]);
-            },
-            [&](const Node &node) {
-                if (node.n_children)
-                    walk_omitted(trie, depth + 1, node.child, node.n_children, plain(node.letter), step(node.letter));
-                else
-                    each_entry(node, [&](std::uint32_t entry, double scaled) {
-                        offer_omitted(lexicon().word(entry), lexicon().letters(entry).data(), touches + 1, scaled);
-                    });
-            });
-    }
-
-    // Words of one letter less than touches: one touch means nothing. slack[d] = the least that any
-    // touch from d on loses when it is the extra one.
-    void walk_extra(const Trie &trie, const double *slack, int depth, std::uint32_t first, std::uint32_t n, double none, double extra) {
-        const auto step = [&](std::uint32_t letter) { return std::max(extra, none + p.extra) + emission(depth + 1, letter); };
-        children(
-            trie.levels[depth], first, n, kInfinity,
-            [&](const Node &node) {
-                const double open = none + emission(depth, node.letter) + e.rest[depth + 1] + slack[depth + 1];
-                return std::max(open, step(node.letter) + e.rest[depth + 2]);
-            },
-            [&](const Node &node) {
-                if (node.n_children)
-                    walk_extra(trie, slack, depth + 1, node.child, node.n_children, none + emission(depth, node.letter), step(node.letter));
-                else
-                    each_entry(node, [&](std::uint32_t entry, double scaled) {
-                        offer_extra(lexicon().word(entry), lexicon().letters(entry).data(), e.n_touches - 1, scaled);
-                    });
-            });
-    }
-
-    // Words that begin with the touched letters and go on.
-    void walk_completion(int depth, std::uint32_t first, std::uint32_t n, double touch) {
-        const Trie &trie = lexicon().full_trie();
-        const int touches = e.n_touches;
-        const double ahead = touch + (depth < touches ? e.rest[depth + 1] : 0.0) + p.completion;
-        const auto here = [&](const Node &node) { return depth < touches ? emission(depth, node.letter) : 0.0; };
-        children(
-            trie.levels[depth], first, n, touch + (depth < touches ? e.rest[depth] : 0.0) + p.completion,
-            [&](const Node &node) { return ahead + here(node); },
-            [&](const Node &node) {
-                if (!node.n_children) {
-                    offer_completions(Ending{node.child, node.n_entries});
-                    return;
-                }
-                offer_completions(trie.ending[depth][static_cast<std::size_t>(&node - trie.levels[depth].data())]);
-                walk_completion(depth + 1, node.child, node.n_children, touch + here(node));
-            });
-    }
-
-    void offer_completions(const Ending &ending) {
-        for (std::uint32_t place = ending.first; place < ending.first + ending.n; ++place) {
-            const std::uint32_t entry = lexicon().full_entry(place), word = lexicon().word(entry);
-            if (lexicon().length(entry) > e.n_touches && !done(word))
-                offer_completion(word, lexicon().letters(entry).data(), weight * (shift + lexicon().log_prob(entry)));
-        }
-    }
-
-    bool has_length(int n) const { return n >= 1 && n <= lexicon().max_length() && !lexicon().trie(n).empty(); }
-    static std::uint32_t top(const Trie &trie) { return static_cast<std::uint32_t>(trie.levels[0].size()); }
 
     void walk_all() {
         const int n = e.n_touches;
-        if (n > 0 && has_length(n)) {
-            const Trie &trie = lexicon().trie(n);
-            walk_same(trie, 0, 0, top(trie), 0.0);
-            if (n >= 2 && p.swapped > kMinusInfinity) walk_swapped(trie, 0, 0, top(trie), kMinusInfinity, 0, 0.0, kMinusInfinity);
-        }
-        if (n > 0 && has_length(n + 1) && p.omitted > kMinusInfinity) {
-            const Trie &trie = lexicon().trie(n + 1);
-            walk_omitted(trie, 0, 0, top(trie), 0.0, kMinusInfinity);
-        }
-        if (has_length(n - 1) && p.extra > kMinusInfinity) {
-            std::array<double, kMaxLetters + 3> slack;
-            slack[n] = kMinusInfinity;
-            for (int i = n; i-- > 0;) slack[i] = std::max(slack[i + 1], p.extra - (e.rest[i] - e.rest[i + 1]));
-            const Trie &trie = lexicon().trie(n - 1);
-            walk_extra(trie, slack.data(), 0, 0, top(trie), 0.0, kMinusInfinity);
-        }
-        if (p.completion > kMinusInfinity && n < lexicon().max_length()) walk_completion(0, 0, top(lexicon().full_trie()), 0.0);
+        if (n > 0) walk(lexicon().top(n), 0, Plain{});
+        if (n > 1 && p.swapped > kMinusInfinity) walk(lexicon().top(n), 0, Swapped{});
+        if (n > 0 && p.omitted > kMinusInfinity) walk(lexicon().top(n + 1), 0, Omitted{});
+        if (n > 1 && p.extra > kMinusInfinity) walk(lexicon().top(n - 1), 0, Extra{});
+        if (p.completion > kMinusInfinity && n < lexicon().max_length()) walk(lexicon().full_top(), 0, Unfinished{});
+    }
+
+    // The least that any touch from each on loses when it is the extra one.
+    void find_slack() {
+        slack[e.n_touches] = kMinusInfinity;
+        for (int i = e.n_touches; i-- > 0;) slack[i] = std::max(slack[i + 1], p.extra - (e.rest[i] - e.rest[i + 1]));
     }
 
     // ---- the explicit followers of the context ----
@@ -529,35 +464,35 @@ struct Searcher::Walk {
                 if (!(ahead + weight * follower.language > best.threshold())) continue;
                 const auto letters = lexicon().letters(follower.entry);
                 if (static_cast<int>(letters.size()) <= n || (own && own->has(follower.word))) continue;
-                offer_completion(follower.word, letters.data(), weight * (keep + follower.language));
+                score<Unfinished>(follower.word, letters.data(), n, weight * (keep + follower.language));
             }
         }
     }
 
     double best_touch = 0.0;  // no word's touch score can exceed it
+    std::array<double, kMaxLetters + 2> slack;
 };
 
-std::vector<Hit> Searcher::search(const Emissions &emissions, std::span<const std::uint32_t> context, std::size_t k,
-                                  const Penalties &penalties, const Overlay &overlay) const {
+std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given, std::size_t k, const Penalties &penalties,
+                                  const Overlay &overlay) const {
     thread_local Marks followers, own;
     thread_local FollowerCache cache;
     if (k == 0 || emissions.n_touches > kMaxLetters) return {};
-    const bool completing = table_ && penalties.completion > kMinusInfinity;
+    const NgramTable *table = given.scores ? nullptr : table_.get();
+    const bool completing = table && penalties.completion > kMinusInfinity;
     NgramTable::Context resolved;
-    if (table_) resolved = table_->resolve(context.data(), context.size());
-    if (completing) cache.fill(*this, context, resolved);
+    if (table) resolved = table->resolve(given.context.data(), given.context.size());
+    if (completing) cache.fill(*this, given.context, resolved);
     followers.begin(lexicon_->n_words());
     if (!overlay.word.empty()) own.begin(lexicon_->n_words());
 
-    Walk walk{*this, emissions, penalties, Best(k, penalties.window), completing ? cache.marks : followers,
-              overlay.word.empty() ? nullptr : &own, lm_weight_, overlay.keep + resolved.unigram_shift};
-    // An extra touch may be cheaper than the best letter for it.
+    Walk walk{*this, given.scores ? *given.scores : lexicon_->scores(), emissions, penalties, Best(k, penalties.window),
+              completing ? cache.marks : followers, overlay.word.empty() ? nullptr : &own, lm_weight_, overlay.keep + resolved.unigram_shift};
     walk.best_touch = emissions.rest[0];
     if (penalties.extra > kMinusInfinity) {
-        double gain = 0.0;
-        for (int i = 0; i < emissions.n_touches; ++i)
-            gain = std::max(gain, penalties.extra - (emissions.rest[i] - emissions.rest[i + 1]));
-        walk.best_touch += gain;
+        // An extra touch may be cheaper than the best letter for it.
+        walk.find_slack();
+        walk.best_touch += std::max(0.0, walk.slack[0]);
     }
     for (std::size_t i = 0; i < overlay.word.size(); ++i) {
         const std::uint32_t word = overlay.word[i];
@@ -569,7 +504,7 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, std::span<const st
             return length > n ? length == n + 1 || penalties.completion > kMinusInfinity : length + 1 >= n;
         });
         if (!fits) continue;
-        const double base = table_ ? language(resolved, word) : lexicon_->log_prob(entries[0]);
+        const double base = table ? language(resolved, word) : walk.scores.log_prob[entries[0]];
         walk.offer_outright(word, log_add(overlay.keep + base, overlay.log_prob[i]));
     }
     for (std::size_t j = 0; j < overlay.new_log_prob.size(); ++j) {
@@ -577,19 +512,19 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, std::span<const st
         walk.offer_spelling(lexicon_->n_words() + static_cast<std::uint32_t>(j),
                             std::span(overlay.new_letters).subspan(first, last - first), overlay.new_log_prob[j]);
     }
-    if (table_) walk.offer_followers(*table_, resolved, overlay.keep, followers);
+    if (table) walk.offer_followers(*table, resolved, overlay.keep, followers);
     if (completing) walk.offer_completing(cache, overlay.keep);
     walk.walk_all();
     return walk.best.hits();
 }
 
-std::vector<Hit> Searcher::predict(std::span<const std::uint32_t> context, std::size_t k, const Overlay &overlay) const {
+std::vector<Hit> Searcher::predict(const Given &given, std::size_t k, const Overlay &overlay) const {
     Emissions none;
     none.n_letters = lexicon_->n_letters();
     none.rest.assign(1, 0.0);
     Penalties penalties;
     penalties.completion = 0.0;
-    return search(none, context, k, penalties, overlay);
+    return search(none, given, k, penalties, overlay);
 }
 
 }  // namespace nearkey

@@ -6,7 +6,9 @@
 // still to come + the largest unigram log probability below the node, shifted by the back-off of
 // the context) cannot enter the list of the best k. In a back-off model that shift is the same for all words
 // except the explicit followers of the context, and personal words; those are scored outright and
-// left out of the walk. Nothing else is approximated, so the answer is that of exhaustive scoring.
+// left out of the walk. A dense vector of log probabilities brings its own largest ones below each node, over the same
+// tries; their siblings no longer fall, so a walk looks at all of them. Nothing else is approximated, so the answer is
+// that of exhaustive scoring.
 #pragma once
 
 #include <algorithm>
@@ -110,6 +112,13 @@ struct Overlay {
     void check(const Lexicon &lexicon) const;
 };
 
+// What the language score is read from: the words before in the n-gram table; or, where given, scores made
+// for the searcher's lexicon, which take the place of both its own and the table.
+struct Given {
+    std::span<const std::uint32_t> context;
+    const WordScores *scores = nullptr;
+};
+
 // What all searches of one decoder share. Read-only after construction: any number of threads may use it.
 class Searcher {
 public:
@@ -128,11 +137,10 @@ public:
     void emissions_from_points(const Emitter &emitter, const double *points, int n_touches, Emissions &out) const;
 
     // The best k words for all touches of `emissions`, each explained by one word.
-    std::vector<Hit> search(const Emissions &emissions, std::span<const std::uint32_t> context, std::size_t k,
-                            const Penalties &penalties, const Overlay &overlay) const;
+    std::vector<Hit> search(const Emissions &emissions, const Given &given, std::size_t k, const Penalties &penalties, const Overlay &overlay) const;
 
     // The k most probable words with no touch at all.
-    std::vector<Hit> predict(std::span<const std::uint32_t> context, std::size_t k, const Overlay &overlay) const;
+    std::vector<Hit> predict(const Given &given, std::size_t k, const Overlay &overlay) const;
 
     // log P(word | context) without the weight; used to score one word outright.
     double language(const NgramTable::Context &context, std::uint32_t word) const;

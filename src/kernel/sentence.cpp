@@ -72,7 +72,7 @@ private:
                 // No word can do better than the best density of every touch at no language cost.
                 const double most = arena_[from].total + part.rest[0];
                 if (!worth(most, j)) continue;
-                for (const Hit &hit : searcher_.search(part, arena_[from].context, options_.words, penalties_, none_))
+                for (const Hit &hit : searcher_.search(part, Given{arena_[from].context}, options_.words, penalties_, none_))
                     after_word(from, i, j, hit.word, -1, hit.touch, hit.language);
                 if (spelled.empty() || searcher_.table() == nullptr) continue;
                 const auto &table = *searcher_.table();

@@ -53,6 +53,20 @@ class Lexicon:
     @property
     def n_bytes(self) -> int: ...
 
+class DenseScores:
+    """A language model's natural log probabilities of all words in one state, laid over a lexicon's tries.
+
+    What `Searcher` takes in place of its table and its lexicon's own probabilities; the search stays exact.
+    Immutable: any number of threads may use one. Making one takes some 0.3 ms for 65,000 words.
+    """
+
+    def __init__(self, lexicon: Lexicon, log_probs: NDArray[np.float32]) -> None:
+        """log_probs : (n_words,), 0 or less (float32 rounding up to 1e-4 above counts as 0); minus infinity for
+        a word that cannot be.
+
+        Raises `ValueError` for a wrong length, NaN, or a value above 0.
+        """
+
 class Emitter:
     @staticmethod
     def of(
@@ -109,9 +123,16 @@ class Searcher:
         k: int,
         penalties: Penalties,
         overlay: Overlay | None = None,
-    ) -> list[Hit]: ...
+        scores: DenseScores | None = None,
+    ) -> list[Hit]:
+        """The best k words. With `scores`, made for this searcher's lexicon, neither context nor table is looked at."""
+
     def predict(
-        self, context: Sequence[int], k: int, overlay: Overlay | None = None
+        self,
+        context: Sequence[int],
+        k: int,
+        overlay: Overlay | None = None,
+        scores: DenseScores | None = None,
     ) -> list[Hit]: ...
     def batch(
         self,
@@ -122,6 +143,7 @@ class Searcher:
         k: int,
         penalties: Penalties,
         threads: int = 1,
+        scores: DenseScores | None = None,
     ) -> tuple[NDArray[np.int32], NDArray[np.float64]]: ...
     def touch_scores(
         self, rows: NDArray[np.float64]
