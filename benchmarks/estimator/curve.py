@@ -81,7 +81,7 @@ def curve(data: Path, work: Path) -> None:
     for source in recipe.text:
         stream = intake.streams[source.name]
         if source.held_out:
-            stream, part = split_stream(stream, held_out=recipe.model.held_out_permille)
+            stream, part = split_stream(stream, held_out=recipe.model.held_out_permille / 1000)
             part = first_words(part, recipe.model.held_out_words)
             held[source.name] = encode_stream(part, token_of, fold=True)
         training[source.name] = stream

@@ -22,15 +22,15 @@ from sections import save, section
 from nearkey.language import Pack, load_pack
 from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
 from nearkey.language.reading.streams import TextStream, encode_stream
-from nearkey.language.tokens import FIRST_WORD, MARKS
+from nearkey.language.tokens import FIRST_WORD, PUNCTUATION
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.builder import build_pack
-from nearkey.packs.counts import count_ngrams
 from nearkey.packs.evaluate import held_out_record
 from nearkey.packs.fetch import cache_folder, locate
 from nearkey.packs.inspection import score_text
 from nearkey.packs.intake import read_text_source
 from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.overlap import without_sentences_of
 from nearkey.packs.recipe import Recipe, TextSource, read_recipe
 
@@ -51,7 +51,10 @@ def as_lines(source: TextSource, recipe: Recipe, path: Path, data: Path) -> list
     lines = []
     for begin, end in zip(stream.starts[:-1].tolist(), stream.starts[1:].tolist(), strict=True):
         words = [stream.surfaces[i] for i in stream.ids[begin:end].tolist()]
-        marks = [MARKS[m] if m < len(MARKS) else "" for m in stream.marks[begin:end].tolist()]
+        marks = [
+            PUNCTUATION[m] if m < len(PUNCTUATION) else ""
+            for m in stream.punctuation[begin:end].tolist()
+        ]
         lines.append(" ".join(w + m for w, m in zip(words, marks, strict=True)))
     return lines
 

@@ -15,7 +15,7 @@ from nearkey.errors import PackError
 from nearkey.files import atomic_path
 
 if TYPE_CHECKING:
-    from nearkey.packs.progress import Progress
+    from nearkey.packs import BuildProgress
 
 __all__ = ["pack"]
 
@@ -29,7 +29,7 @@ def pack() -> None:
     """Build language packs from recipes, check them, compare them, make them installable."""
 
 
-def _run(steps: Iterator[Progress], label: str) -> None:
+def _run(steps: Iterator[BuildProgress], label: str) -> None:
     """Drive a build and show its stages."""
     with progress_bar(label) as bar:
         for step in steps:
@@ -168,9 +168,9 @@ def pack_build(
 @click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
 def pack_check(name: str, as_json: bool) -> None:
     """Check a pack through: all checksums, all tables, probabilities that sum to 1."""
-    from nearkey.packs.inspection import check_pack
+    from nearkey.packs.inspection import inspect_pack
 
-    found = check_pack(name)
+    found = inspect_pack(name)
     _show(
         {
             "pack": os.fspath(found.folder),

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from nearkey.errors import PackError
 from nearkey.language.arrays import read_arrays, write_arrays
 from nearkey.language.lexicon import Lexicon
-from nearkey.language.tokens import MARKS
+from nearkey.language.tokens import PUNCTUATION
 
-__all__ = ["PunctuationModel", "Truecase", "write_marks", "write_truecase"]
+__all__ = ["PunctuationModel", "Truecase", "write_punctuation", "write_truecase"]
 
 Array = np.ndarray[Any, Any]
 
@@ -89,7 +89,7 @@ class PunctuationModel:
         overall: NDArray[np.float32],
         word: NDArray[np.uint32],
         probs: NDArray[np.float32],
-        symbols: Sequence[str] = MARKS,
+        symbols: Sequence[str] = PUNCTUATION,
     ) -> None:
         self._lexicon = lexicon
         self._overall = overall
@@ -105,7 +105,7 @@ class PunctuationModel:
         symbols = meta.get("symbols")
         if not isinstance(symbols, list) or not all(isinstance(s, str) for s in symbols):
             raise PackError(
-                "no list of marks", where=where, field="symbols", fix="rebuild the pack"
+                "no list of punctuation", where=where, field="symbols", fix="rebuild the pack"
             )
         overall = _array(arrays, "overall", "f4", where)
         word = _array(arrays, "word", "u4", where)
@@ -162,7 +162,7 @@ def write_truecase(path: Path, forms: Mapping[int, tuple[str, float]]) -> None:
     )
 
 
-def write_marks(
+def write_punctuation(
     path: Path,
     overall: NDArray[np.floating[Any]],
     word: NDArray[np.integer[Any]],
@@ -176,5 +176,5 @@ def write_marks(
             "word": word.astype(np.uint32),
             "probs": probs.astype(np.float32),
         },
-        meta={"symbols": list(MARKS)},
+        meta={"symbols": list(PUNCTUATION)},
     )

@@ -62,7 +62,7 @@ class KenlmModel:
         """The state after running text."""
         state = self.start()
         found = list(sentences(text.splitlines()[-1:]))
-        if found and found[-1].marks[-1] not in SENTENCE_END:
+        if found and found[-1].punctuation[-1] not in SENTENCE_END:
             for word in found[-1].words:
                 state = self.advance(state, word)
         return state

@@ -14,9 +14,9 @@ from nearkey.language.tokens import (
     BOS,
     EOS,
     FIRST_WORD,
-    MARKS,
     NUM,
     NUMBER,
+    PUNCTUATION,
     UNK,
     normalise_word,
     sentences,
@@ -31,7 +31,7 @@ State = tuple[int, ...]
 FIRST_LETTER = 3
 """Token id of a letter model's first symbol; 0, 1, 2 are as in the word model."""
 
-SENTENCE_END = frozenset((MARKS.index("."), MARKS.index("?"), MARKS.index("!")))
+SENTENCE_END = frozenset((PUNCTUATION.index("."), PUNCTUATION.index("?"), PUNCTUATION.index("!")))
 """Codes of the marks that end a sentence."""
 
 
@@ -112,7 +112,7 @@ class WordModel:
         """The state after running text; that of a sentence's start where the text ends a sentence."""
         found = list(sentences(text.splitlines()[-1:], abbreviations=self._abbreviations))
         state = self.start()
-        if not found or found[-1].marks[-1] in SENTENCE_END:
+        if not found or found[-1].punctuation[-1] in SENTENCE_END:
             return state
         for word in found[-1].words:
             state = self.advance(state, word)

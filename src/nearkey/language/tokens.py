@@ -27,12 +27,12 @@ __all__ = [
     "BOS",
     "EOS",
     "FIRST_WORD",
-    "MARKS",
     "NUM",
     "NUMBER",
+    "PUNCTUATION",
     "SPECIAL_TOKENS",
     "UNK",
-    "Sentence",
+    "TokenSentence",
     "fold_accents",
     "letters_of",
     "normalise_word",
@@ -46,9 +46,9 @@ UNK, BOS, EOS, NUM = range(4)
 FIRST_WORD = len(SPECIAL_TOKENS)
 
 NUMBER = "<num>"
-MARKS = ("", ",", ".", "?", "!", ";", ":")
-_MARK_CODE = {mark: code for code, mark in enumerate(MARKS)}
-NO_MARK_SEEN = 255
+PUNCTUATION = ("", ",", ".", "?", "!", ";", ":")
+_CODE = {mark: code for code, mark in enumerate(PUNCTUATION)}
+NO_PUNCTUATION_SEEN = 255
 """Mark code of a word that ends a line without punctuation: no evidence either way."""
 
 _UNIFY = str.maketrans(
@@ -76,68 +76,68 @@ _SENTENCE_MARKS = frozenset(".?!")
 
 
 @dataclass(frozen=True, slots=True)
-class Sentence:
+class TokenSentence:
     """One sentence: its words in their own case, and the code of the mark after each of them."""
 
     words: list[str]
-    marks: list[int]
+    punctuation: list[int]
 
 
 def sentences(
     lines: Iterable[str], *, abbreviations: frozenset[str] = ABBREVIATIONS
-) -> Iterator[Sentence]:
+) -> Iterator[TokenSentence]:
     """Split lines into sentences of words; a sentence never runs over a line's end."""
     for line in lines:
         yield from _split_line(line, abbreviations)
 
 
-def _split_line(line: str, abbreviations: frozenset[str]) -> Iterator[Sentence]:
+def _split_line(line: str, abbreviations: frozenset[str]) -> Iterator[TokenSentence]:
     if not line.isascii():
         line = unicodedata.normalize("NFC", line)
     words: list[str] = []
-    marks: list[int] = []
+    punctuation: list[int] = []
     for chunk in line.translate(_UNIFY).split():
         if chunk.isalpha():
             words.append(chunk)
-            marks.append(0)
+            punctuation.append(0)
             continue
         whole = _WORD.fullmatch(chunk)
         if whole:
             words.append(chunk)
-            marks.append(0)
+            punctuation.append(0)
             continue
         ends = False
         if _NOT_SPELLED.search(chunk) and any(map(str.isalnum, chunk)):
             words.append(NUMBER)
             trailing = _TRAILING.search(chunk)
             mark = trailing.group(1) if trailing else ""
-            marks.append(_MARK_CODE[mark])
+            punctuation.append(_CODE[mark])
             ends = mark in _SENTENCE_MARKS and bool(mark) and not chunk[0].isalpha()
         else:
             for word, ellipsis, mark, _, _ in _PIECE.findall(chunk):
                 if word:
                     if ends and words:  # "end.Next": the space was forgotten
-                        yield Sentence(words, marks)
-                        words, marks = [], []
+                        yield TokenSentence(words, punctuation)
+                        words, punctuation = [], []
                     words.append(word)
-                    marks.append(0)
+                    punctuation.append(0)
                     ends = False
-                elif words and not marks[-1]:
+                elif words and not punctuation[-1]:
                     if ellipsis:
-                        marks[-1] = _MARK_CODE["."]
+                        punctuation[-1] = _CODE["."]
                     elif mark:
-                        marks[-1] = _MARK_CODE[mark]
+                        punctuation[-1] = _CODE[mark]
                         last = words[-1].lower()
                         ends = mark in _SENTENCE_MARKS and not (
                             mark == "." and (len(last) == 1 or last in abbreviations)
                         )
         if ends and words:
-            yield Sentence(words, marks)
-            words, marks = [], []
+            yield TokenSentence(words, punctuation)
+            words, punctuation = [], []
     if words:
-        if not marks[-1]:
-            marks[-1] = NO_MARK_SEEN
-        yield Sentence(words, marks)
+        if not punctuation[-1]:
+            punctuation[-1] = NO_PUNCTUATION_SEEN
+        yield TokenSentence(words, punctuation)
 
 
 def fold_accents(text: str) -> str:

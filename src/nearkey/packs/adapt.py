@@ -30,19 +30,19 @@ from nearkey.language.tokens import (
     normalise_word,
     word_order,
 )
+from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import BackoffModel, FloatArray
-from nearkey.packs.counts import count_ngrams
 from nearkey.packs.evaluate import held_out_record
-from nearkey.packs.kneser_ney import estimate
-from nearkey.packs.licence import licence_text
-from nearkey.packs.mixture import (
+from nearkey.packs.interpolation import (
     Evidence,
-    Source,
-    fit_strengths,
+    MixtureSource,
+    fit_mixture_weights,
     interpolate,
     source_evidence,
 )
-from nearkey.packs.progress import Progress
+from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.licence import licence_text
+from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import read_table, write_table
 from nearkey.packs.tree import IntArray, NgramTree
@@ -50,7 +50,7 @@ from nearkey.packs.usage import usual_forms
 
 __all__ = ["AdaptReport", "adapt_pack"]
 
-HELD_OUT_PERMILLE = 200
+HELD_OUT_FRACTION = 0.2
 MIN_NEW_WORD = 2
 
 
@@ -74,7 +74,7 @@ def adapt_pack(
     name: str | None = None,
     in_domain_share: float = 0.5,
     report: AdaptReport | None = None,
-) -> Iterator[Progress]:
+) -> Iterator[BuildProgress]:
     """Build the pack `out` from a finished pack and in-domain text; yields progress records.
 
     Words the text uses at least twice join the lexicon. The weights of base and text are fitted on a
@@ -87,7 +87,7 @@ def adapt_pack(
     Raises PackError for a text without words, or too short to hold anything out.
     """
     report = report if report is not None else AdaptReport([])
-    yield Progress("read", 0, len(texts))
+    yield BuildProgress("read", 0, len(texts))
     pack = load_pack(base)
     fold = pack.info.fold_accents
     read = ReadReport()
@@ -98,7 +98,7 @@ def adapt_pack(
     names = ", ".join(os.fspath(text) for text in texts)
     if stream.n_words == 0:
         raise PackError("holds no words", where=names, fix="give running text")
-    training, held = split_stream(stream, held_out=HELD_OUT_PERMILLE)
+    training, held = split_stream(stream, held_out=HELD_OUT_FRACTION)
     if not held.n_words or not training.n_words:
         raise PackError("is too short to hold a part out", where=names, fix="give more text")
     report.words_read = stream.n_words
@@ -106,33 +106,33 @@ def adapt_pack(
     words = sorted([*pack.lexicon.words, *report.new_words], key=word_order)
     token_of = {word: at + FIRST_WORD for at, word in enumerate(words)}
 
-    yield Progress("estimate", 1, 3)
+    yield BuildProgress("estimate", 1, 3)
     old = read_table(pack.folder / "words.ngram")
     moved = _renumbered(old, pack, words)
     held_stream = encode_stream(held, token_of, fold=fold, elisions=pack.info.elisions)
     report.before = held_out_record(moved.model, held_stream, "in-domain text, before adapting")
     order = max(3, old.order)
 
-    def in_domain(part: TextStream) -> Source:
+    def in_domain(part: TextStream) -> MixtureSource:
         encoded = encode_stream(part, token_of, fold=fold, elisions=pack.info.elisions)
         counts = count_ngrams(encoded, order=order, vocab_size=len(words) + FIRST_WORD)
-        return Source.of(estimate(counts, base=np.exp(moved.model.log_prob[0])), counts)
+        return MixtureSource.of(estimate(counts, base=np.exp(moved.model.log_prob[0])), counts)
 
     sources = [moved, in_domain(training)]
     general = encode_stream(_drawn_text(pack), token_of, fold=fold, elisions=pack.info.elisions)
     shares = (in_domain_share, 1.0 - in_domain_share)
     evidence: list[list[Evidence]] = [[] for _ in range(order)]
     for text, share in zip((held_stream, general), shares, strict=True):
-        for level, (probs, bands, _) in enumerate(source_evidence(sources, text, order=order)):
+        for level, (probs, bins, _) in enumerate(source_evidence(sources, text, order=order)):
             weight = np.full(len(probs), share / len(probs))
-            evidence[level].append(Evidence(probs, bands, weight, np.ones(2, dtype=bool)))
-    strengths = [fit_strengths(level)[0] for level in evidence]
-    trial, _ = interpolate(sources, strengths)
+            evidence[level].append(Evidence(probs, bins, weight, np.ones(2, dtype=bool)))
+    mixture_weights = [fit_mixture_weights(level)[0] for level in evidence]
+    trial, _ = interpolate(sources, mixture_weights)
     report.after = held_out_record(trial, held_stream, "in-domain text, after adapting")
     del trial
 
-    yield Progress("mix", 2, 3)
-    model, mass = interpolate([moved, in_domain(stream)], strengths)
+    yield BuildProgress("mix", 2, 3)
+    model, mass = interpolate([moved, in_domain(stream)], mixture_weights)
     small = len(words) + FIRST_WORD <= 1 << 16
     limit = pack.info.files["words.ngram"].bytes + (0 if small else 2 * sum(old.tree.sizes()))
     model, _ = prune_to_size(
@@ -159,7 +159,7 @@ def adapt_pack(
         if target.exists():
             target.replace(Path(temporary) / "replaced")
         folder.replace(target)
-    yield Progress("done", 3, 3, os.fspath(target))
+    yield BuildProgress("done", 3, 3, os.fspath(target))
 
 
 def _indented(text: str) -> str:
@@ -206,7 +206,7 @@ def _new_words(stream: TextStream, pack: Pack) -> list[str]:
     )
 
 
-def _renumbered(old: BackoffModel, pack: Pack, words: Sequence[str]) -> Source:
+def _renumbered(old: BackoffModel, pack: Pack, words: Sequence[str]) -> MixtureSource:
     """The base model over the new lexicon's token ids; a new word gets its share of ``<unk>``.
 
     As counts of contexts, which a finished pack has not got, serve its own probabilities times the
@@ -251,7 +251,7 @@ def _renumbered(old: BackoffModel, pack: Pack, words: Sequence[str]) -> Source:
             log_mass = log_mass[tree.parent(level)] + logs[level - 1]
         seen = np.exp(log_mass) * max(1, pack.info.training_words)
         counts.append(np.maximum(1, np.round(seen)).astype(np.int64))
-    return Source(model, tuple(counts))
+    return MixtureSource(model, tuple(counts))
 
 
 def _write_words(
@@ -286,7 +286,7 @@ def _write_words(
         np.ones(len(tokens)),
         np.ones(2, dtype=bool),
     )
-    weights = fit_strengths([part])[0][:, 0]
+    weights = fit_mixture_weights([part])[0][:, 0]
     mixed = (weights[0] * base + weights[1] * shares(stream)) / weights.sum()
     flags = np.zeros(len(words), dtype=np.uint8)
     flags[known] = pack.lexicon.flags[old_at[known]]
@@ -303,7 +303,7 @@ def _write_words(
     overall, rows, table = pack.marks.table()
     new_rows = np.array([index[pack.lexicon[int(at)]] for at in rows], dtype=np.int64)
     order = np.argsort(new_rows)
-    casing.write_marks(folder / "marks.bin", overall, new_rows[order], table[order])
+    casing.write_punctuation(folder / "marks.bin", overall, new_rows[order], table[order])
 
 
 def _new_info(

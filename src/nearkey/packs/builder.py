@@ -20,6 +20,7 @@ from nearkey.language import casing, info, lexicon
 from nearkey.language.ngram_file import file_size
 from nearkey.language.reading.streams import TextStream, encode_stream, first_words, split_stream
 from nearkey.language.tokens import FIRST_WORD, normalise_word
+from nearkey.packs import BuildProgress
 from nearkey.packs.about import notices, pack_info
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.evaluate import held_out_record
@@ -27,12 +28,11 @@ from nearkey.packs.fetch import DATA_VARIABLE, cache_folder
 from nearkey.packs.intake import Intake, read_sources
 from nearkey.packs.letters import estimate_letters
 from nearkey.packs.licence import licence_text
-from nearkey.packs.progress import Progress
 from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import quantised, write_table
 from nearkey.packs.recipe import Recipe, read_recipe
 from nearkey.packs.spill import remove_pieces
-from nearkey.packs.usage import count_marks, usual_forms
+from nearkey.packs.usage import count_punctuation, usual_forms
 from nearkey.packs.vocabulary import LexiconOptions, choose_words, corpus_words
 from nearkey.packs.words_model import (
     MixedModel,
@@ -68,7 +68,7 @@ def build_pack(
     cache: str | os.PathLike[str] | None = None,
     max_bytes: int = 1 << 30,
     report: BuildReport | None = None,
-) -> Iterator[Progress]:
+) -> Iterator[BuildProgress]:
     """Build the pack of a recipe into the folder `out`, which appears whole or not at all.
 
     Yields progress records; run it to its end. The same inputs give the same bytes.
@@ -113,7 +113,7 @@ def build_pack(
             target.replace(Path(temporary) / "replaced")
         folder.replace(target)
     remove_pieces(_counts_folder(kept, recipe))
-    yield Progress("done", 1, 1, os.fspath(target))
+    yield BuildProgress("done", 1, 1, os.fspath(target))
 
 
 def _sweep(target: Path) -> None:
@@ -137,7 +137,7 @@ def _build_into(
     cache: Path,
     max_bytes: int,
     report: BuildReport,
-) -> Iterator[Progress]:
+) -> Iterator[BuildProgress]:
     intake = Intake()
     yield from read_sources(recipe, path, data=data, cache=cache, into=intake)
     report.left_out = intake.left_out
@@ -152,7 +152,7 @@ def _build_into(
     report.dropped = {name: dict(read.dropped) for name, read in intake.reports.items()}
     fold = recipe.lexicon.fold_accents
 
-    yield Progress("lexicon")
+    yield BuildProgress("lexicon")
     words, tally = choose_words(
         intake.frequencies,
         corpus_words(intake.streams, fold=fold),
@@ -163,13 +163,13 @@ def _build_into(
     index = {word: at for at, word in enumerate(words)}
     token_of = {word: at + FIRST_WORD for word, at in index.items()}
 
-    permille = recipe.model.held_out_permille
+    held_out_fraction = recipe.model.held_out_permille / 1000
     training: dict[str, NDArray[np.int64]] = {}
     held_out: dict[str, NDArray[np.int64]] = {}
     for source in texts:
         stream = intake.streams[source.name]
         if source.held_out:
-            stream, held = split_stream(stream, held_out=permille)
+            stream, held = split_stream(stream, held_out=held_out_fraction)
             held = first_words(held, recipe.model.held_out_words)
             if held.n_words:
                 held_out[source.name] = encode_stream(
@@ -199,7 +199,7 @@ def _build_into(
     report.held_out_perplexity = mixed.held_out_perplexity
     report.unpruned = mixed.model.tree.sizes()
 
-    yield Progress("prune")
+    yield BuildProgress("prune")
     vocab_size = len(unigram)
     id_bytes = 2 if vocab_size <= 1 << 16 else 4
     model, _ = prune_to_size(
@@ -210,29 +210,30 @@ def _build_into(
         ),
     )
     mixed.model = None
-    yield Progress("write", 0, 4, "words.ngram")
+    yield BuildProgress("write", 0, 4, "words.ngram")
     write_table(folder / "words.ngram", model)
-    yield Progress("write", 1, 4, "letters.ngram")
+    yield BuildProgress("write", 1, 4, "letters.ngram")
     symbols = recipe.alphabet + "'-"
     letters, report.letter_bits = _letter_model(recipe, intake, words, index, symbols)
     write_table(folder / "letters.ngram", letters)
-    yield Progress("write", 2, 4, "words.bin")
+    yield BuildProgress("write", 2, 4, "words.bin")
     log_probs = lexicon_log_probs(training, held_out, unigram)
     offensive = intake.offensive - set(recipe.lexicon.not_offensive)
     flags = np.array(
         [lexicon.FLAG_OFFENSIVE if word in offensive else 0 for word in words], dtype=np.uint8
     )
     lexicon.write_lexicon(folder, words, log_probs, flags, fold_accents=fold)
-    yield Progress("write", 3, 4, "case.bin, marks.bin")
+    yield BuildProgress("write", 3, 4, "case.bin, marks.bin")
     cased = [intake.streams[source.name] for source in texts if source.cased]
     casing.write_truecase(
         folder / "case.bin",
         usual_forms(cased, intake.listed_forms, intake.spelling, index, fold=fold),
     )
-    casing.write_marks(
-        folder / "marks.bin", *count_marks(cased, index, fold=fold, held_out=permille)
+    casing.write_punctuation(
+        folder / "marks.bin",
+        *count_punctuation(cased, index, fold=fold, held_out=held_out_fraction),
     )
-    yield Progress("evaluate")
+    yield BuildProgress("evaluate")
     written = quantised(model)
     held_records = [
         held_out_record(

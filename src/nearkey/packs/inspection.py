@@ -25,7 +25,7 @@ from nearkey.language.tokens import (
 from nearkey.packs.backoff import context_sums
 from nearkey.packs.quantise import read_table
 
-__all__ = ["CheckReport", "TextScore", "check_pack", "score_text"]
+__all__ = ["PackInspection", "TextScore", "inspect_pack", "score_text"]
 
 SUM_TOLERANCE = 0.05
 """How far the probabilities after a context may be from 1: values of one byte are rounded.
@@ -35,8 +35,8 @@ The worst of the word contexts of the packs here is off by .015, of the letter c
 
 
 @dataclass(frozen=True, slots=True)
-class CheckReport:
-    """What `check_pack` measured."""
+class PackInspection:
+    """What `inspect_pack` measured."""
 
     folder: Path
     bytes: int
@@ -47,7 +47,7 @@ class CheckReport:
     worst_sum: float
 
 
-def check_pack(name_or_path: str | os.PathLike[str]) -> CheckReport:
+def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
     """Check a pack through: every checksum (SHA-256 too), every table's shape, and that the
     probabilities after every context of its tables sum to 1 within `SUM_TOLERANCE`.
 
@@ -83,7 +83,7 @@ def check_pack(name_or_path: str | os.PathLike[str]) -> CheckReport:
                 )
             contexts += len(sums)
             worst = float(sums[at]) if abs(sums[at] - 1.0) > abs(worst - 1.0) else worst
-    return CheckReport(
+    return PackInspection(
         folder,
         sum(record.bytes for record in info.files.values()),
         len(pack.lexicon),

@@ -12,9 +12,10 @@ from pathlib import Path
 from nearkey.errors import PackError
 from nearkey.language.reading.formats import LIBRARY_READERS, read_lines
 from nearkey.language.reading.libraries import LibraryReader, library_version
-from nearkey.language.reading.streams import StreamReader, TextStream, select
+from nearkey.language.reading.streams import BUCKETS, StreamReader, TextStream, select
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain
 from nearkey.language.tokens import normalise_word
+from nearkey.packs import BuildProgress
 from nearkey.packs.fetch import locate
 from nearkey.packs.kept import (
     KeptParts,
@@ -24,7 +25,6 @@ from nearkey.packs.kept import (
     source_key,
 )
 from nearkey.packs.overlap import without_sentences_of
-from nearkey.packs.progress import Progress
 from nearkey.packs.recipe import Recipe, TextSource, WordSource
 from nearkey.packs.wordlists import read_counted, read_frequencies, read_spelling
 from nearkey.schema import read_json
@@ -56,7 +56,7 @@ class Intake:
 
 def read_sources(
     recipe: Recipe, path: Path, *, data: Path | None, cache: Path, into: Intake
-) -> Iterator[Progress]:
+) -> Iterator[BuildProgress]:
     """Fetch and read every source; a progress record before each, and after each `LINES` lines of a text.
 
     The reading of each text is kept in the `cache` folder and taken from there while neither the text
@@ -66,7 +66,7 @@ def read_sources(
     """
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
     for number, source in enumerate(todo):
-        yield Progress("read", number, len(todo), source.title)
+        yield BuildProgress("read", number, len(todo), source.title)
         library = isinstance(source, TextSource) and _library_reader(source) is not None
         files = [] if library else locate(source, recipe=path, data=data, cache=cache)
         if isinstance(source, WordSource):
@@ -83,12 +83,12 @@ def read_sources(
         if dropped:
             into.streams[name] = kept_apart
             into.reports[name].drop("sentence of an evaluation text", dropped)
-    yield Progress("read", len(todo), len(todo))
+    yield BuildProgress("read", len(todo), len(todo))
 
 
 def _told(
     steps: Generator[str, None, _Reading], number: int, total: int, title: str
-) -> Generator[Progress, None, _Reading]:
+) -> Generator[BuildProgress, None, _Reading]:
     """A reading's progress as that of the build."""
     while True:
         try:
@@ -96,7 +96,7 @@ def _told(
         except StopIteration as end:
             found: _Reading = end.value
             return found
-        yield Progress("read", number, total, f"{title}: {note}")
+        yield BuildProgress("read", number, total, f"{title}: {note}")
 
 
 def _kept_or_read(
@@ -190,7 +190,7 @@ def reading(
     report.dropped.update(reader.dropped)
     stream = reader.stream()
     low, high = source.part
-    if (low, high) != (0, 1000):
+    if (low, high) != (0, BUCKETS):
         stream = select(stream, (stream.bucket >= low) & (stream.bucket < high))
     return stream, report
 

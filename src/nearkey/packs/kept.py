@@ -83,7 +83,7 @@ def keep_source(path: Path, key: str, stream: TextStream, report: ReadReport) ->
         {
             "surfaces": _packed(stream.surfaces),
             "ids": stream.ids,
-            "marks": stream.marks,
+            "marks": stream.punctuation,
             "starts": stream.starts.astype(np.uint64),
             "bucket": stream.bucket.astype(np.uint16),
         },
@@ -150,7 +150,7 @@ class KeptParts:
             {
                 "surfaces": _packed(part.surfaces),
                 "ids": part.ids,
-                "marks": part.marks,
+                "marks": part.punctuation,
                 "lengths": part.lengths,
                 "bucket": part.bucket,
                 "seen": np.frombuffer(part.seen, dtype=np.uint8),

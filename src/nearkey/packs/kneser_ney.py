@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from nearkey.language.tokens import BOS
 from nearkey.packs.backoff import LOG_ZERO, BackoffModel, FloatArray, normalised
-from nearkey.packs.counts import NgramCounts
+from nearkey.packs.ngram_counts import NgramCounts
 
 __all__ = ["Discounts", "adjusted_counts", "estimate", "fit_discounts"]
 

@@ -10,22 +10,23 @@ from numpy.typing import NDArray
 
 from nearkey.language.models import FIRST_LETTER
 from nearkey.language.ngram_file import file_size
+from nearkey.language.reading.streams import BUCKETS
 from nearkey.language.tokens import BOS, EOS
 from nearkey.packs.backoff import BackoffModel
-from nearkey.packs.counts import count_ngrams
-from nearkey.packs.kneser_ney import estimate
-from nearkey.packs.mixture import (
+from nearkey.packs.interpolation import (
     Evidence,
-    Source,
-    fit_strengths,
+    MixtureSource,
+    fit_mixture_weights,
     interpolate,
     source_evidence,
 )
+from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.prune import prune_to_size
 
 __all__ = ["estimate_letters", "spell_stream"]
 
-HELD_OUT_PERMILLE = 100
+HELD_OUT_FRACTION = 0.1
 HELD_OUT_WORDS = 4000
 
 
@@ -59,7 +60,11 @@ def estimate_letters(
     tenth of the last is held out to fit the mixture, and takes part in the final estimate.
     """
     vocab_size = FIRST_LETTER + len(symbols)
-    held = [word for word in unknown if zlib.crc32(word.encode()) % 1000 < HELD_OUT_PERMILLE]
+    held = [
+        word
+        for word in unknown
+        if zlib.crc32(word.encode()) % BUCKETS < BUCKETS * HELD_OUT_FRACTION
+    ]
     kept = sorted(set(unknown) - set(held))
     streams = [spell_stream(words, symbols) for words in (lexicon, listed, kept)]
     final = [*streams[:2], spell_stream(unknown, symbols)]
@@ -71,15 +76,15 @@ def estimate_letters(
         model = _source(streams[0], order, vocab_size).model
         return model, float("nan")
     sources = [_source(streams[i], order, vocab_size) for i in present]
-    strengths = []
-    for probs, bands, _ in source_evidence(sources, test, order=order):
+    mixture_weights = []
+    for probs, bins, _ in source_evidence(sources, test, order=order):
         weight = np.ones(len(probs))
         usable = np.ones(len(sources), dtype=bool)
-        strengths.append(fit_strengths([Evidence(probs, bands, weight, usable)])[0])
-    mixed, _ = interpolate(sources, strengths)
+        mixture_weights.append(fit_mixture_weights([Evidence(probs, bins, weight, usable)])[0])
+    mixed, _ = interpolate(sources, mixture_weights)
     bits = -float(np.mean(mixed.score(test)[test != BOS])) / float(np.log(2.0))
     sources = [_source(final[i], order, vocab_size) for i in present]
-    model, mass = interpolate(sources, strengths)
+    model, mass = interpolate(sources, mixture_weights)
     model, _ = prune_to_size(
         model,
         mass,
@@ -88,6 +93,6 @@ def estimate_letters(
     return model, bits
 
 
-def _source(stream: NDArray[np.int64], order: int, vocab_size: int) -> Source:
+def _source(stream: NDArray[np.int64], order: int, vocab_size: int) -> MixtureSource:
     counts = count_ngrams(stream, order=order, vocab_size=vocab_size)
-    return Source.of(estimate(counts), counts)
+    return MixtureSource.of(estimate(counts), counts)

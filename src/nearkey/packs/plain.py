@@ -11,10 +11,10 @@ from nearkey._kernel import TokenReader
 from nearkey.errors import PackError
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_blocks
 from nearkey.language.tokens import BOS, EOS
+from nearkey.packs import BuildProgress
 from nearkey.packs.arpa import write_arpa
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.kneser_ney import estimate
-from nearkey.packs.progress import Progress
 from nearkey.packs.spill import count_in_pieces, remove_pieces
 
 __all__ = ["PlainModel", "estimate_file"]
@@ -39,7 +39,7 @@ def estimate_file(
     max_bytes: int = 1 << 30,
     workers: int = 1,
     work: str | os.PathLike[str] | None = None,
-    progress: Callable[[Progress], None] = lambda step: None,
+    progress: Callable[[BuildProgress], None] = lambda step: None,
 ) -> PlainModel:
     """Interpolated modified Kneser-Ney model of a text file of one sentence a line, tokens separated by
     white space (gzip by its name). Nothing is normalised; every token is in the vocabulary.
@@ -54,7 +54,7 @@ def estimate_file(
     for block in read_blocks(Path(text), ReadOptions(), ReadReport()):
         streams.append(reader.read(block))
         size += len(streams[-1])
-        progress(Progress("read", size, 0))
+        progress(BuildProgress("read", size, 0))
     if len(reader) == 3:
         raise PackError("holds no words", where=os.fspath(text), fix="name a text file")
     counts = count_in_pieces(
@@ -64,10 +64,10 @@ def estimate_file(
         max_bytes=max_bytes,
         workers=workers,
         work=None if work is None else Path(work),
-        on_piece=lambda done: progress(Progress("count", done, 0)),
+        on_piece=lambda done: progress(BuildProgress("count", done, 0)),
     )
     del streams
-    progress(Progress("estimate"))
+    progress(BuildProgress("estimate"))
     model = PlainModel(estimate(counts), reader.tokens())
     if work is not None:
         remove_pieces(Path(work))

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.tokens import BOS
-from nearkey.packs.counts import NgramCounts, count_ngrams
+from nearkey.packs.ngram_counts import NgramCounts, count_ngrams
 from nearkey.packs.tree import IntArray, NgramTree, run_starts
 
 __all__ = ["count_in_pieces", "remove_pieces"]

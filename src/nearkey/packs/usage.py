@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.reading.streams import TextStream
-from nearkey.language.tokens import MARKS, normalise_word
+from nearkey.language.tokens import PUNCTUATION, normalise_word
 
-__all__ = ["count_marks", "usual_forms"]
+__all__ = ["count_punctuation", "usual_forms"]
 
 _MIN_USES = 3
 _LISTED_BONUS = 0.25
@@ -70,7 +70,7 @@ def _inner_forms(stream: TextStream) -> list[tuple[str, int]]:
     size = stream.n_words
     inner = np.ones(size, dtype=bool)
     inner[stream.starts[:-1]] = False
-    after_stop = np.isin(stream.marks[:-1], [MARKS.index(mark) for mark in ".?!:"])
+    after_stop = np.isin(stream.punctuation[:-1], [PUNCTUATION.index(mark) for mark in ".?!:"])
     inner[1:] &= ~after_stop
     capital = np.array([len(s) > 1 and s.isupper() for s in stream.surfaces], dtype=bool)
     spelled = np.array([s[:1].isalpha() for s in stream.surfaces], dtype=bool)
@@ -84,34 +84,34 @@ def _inner_forms(stream: TextStream) -> list[tuple[str, int]]:
     ]
 
 
-def count_marks(
-    streams: Sequence[TextStream], index: Mapping[str, int], *, fold: bool, held_out: int
+def count_punctuation(
+    streams: Sequence[TextStream], index: Mapping[str, int], *, fold: bool, held_out: float
 ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
     """(average row, words with a row of their own, their rows) of P(mark | word).
 
     A row is ``(count + K * average) / (total + K)``, with the K of a small set that gives held-out
-    sentences (bucket below `held_out`) the highest likelihood.
+    sentences (a fraction `held_out` of all) the highest likelihood.
     """
-    n_marks = len(MARKS)
+    n_symbols = len(PUNCTUATION)
     tables = {}
     for held in (False, True):
-        table = np.zeros((len(index), n_marks))
+        table = np.zeros((len(index), n_symbols))
         for stream in streams:
             of_surface = np.array(
                 [index.get(normalise_word(s, fold=fold), -1) for s in stream.surfaces],
                 dtype=np.int64,
             )
-            in_part = np.repeat((stream.bucket < held_out) == held, np.diff(stream.starts))
+            in_part = np.repeat(stream.in_part(held_out) == held, np.diff(stream.starts))
             word = of_surface[stream.ids]
-            use = in_part & (stream.marks < n_marks) & (word >= 0)
-            cells = word[use] * n_marks + stream.marks[use]
+            use = in_part & (stream.punctuation < n_symbols) & (word >= 0)
+            cells = word[use] * n_symbols + stream.punctuation[use]
             table += np.bincount(cells, minlength=table.size).reshape(table.shape)
         tables[held] = table
     train, test = tables[False], tables[True]
-    average = (train.sum(axis=0) + 1.0) / (train.sum() + n_marks)
-    best = max(_PRIORS, key=lambda prior: _mark_fit(train, test, average, prior))
+    average = (train.sum(axis=0) + 1.0) / (train.sum() + n_symbols)
+    best = max(_PRIORS, key=lambda prior: _punctuation_fit(train, test, average, prior))
     both = train + test
-    average = (both.sum(axis=0) + 1.0) / (both.sum() + n_marks)
+    average = (both.sum(axis=0) + 1.0) / (both.sum() + n_symbols)
     rows = np.flatnonzero(both.sum(axis=1) >= _MIN_ROW)
     return average, rows, _smoothed(both[rows], average, best)
 
@@ -125,7 +125,7 @@ def _smoothed(
     return smoothed
 
 
-def _mark_fit(
+def _punctuation_fit(
     train: NDArray[np.float64],
     test: NDArray[np.float64],
     average: NDArray[np.float64],

@@ -11,17 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.tokens import BOS, FIRST_WORD
+from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import BackoffModel, FloatArray
-from nearkey.packs.counts import NgramCounts, merge_counts
-from nearkey.packs.kneser_ney import estimate
-from nearkey.packs.mixture import (
+from nearkey.packs.interpolation import (
     Evidence,
-    Source,
-    fit_strengths,
+    MixtureSource,
+    fit_mixture_weights,
     interpolate,
     source_evidence,
 )
-from nearkey.packs.progress import Progress
+from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.ngram_counts import NgramCounts, merge_counts
 from nearkey.packs.spill import count_in_pieces
 
 __all__ = ["MixedModel", "lexicon_log_probs", "list_unigram", "mix_sources"]
@@ -76,7 +76,7 @@ def mix_sources(
     into: MixedModel,
     max_bytes: int = 1 << 30,
     work: Path | None = None,
-) -> Iterator[Progress]:
+) -> Iterator[BuildProgress]:
     """Estimate a model per source, one of all sources together, and mix them with the unigram list.
 
     The mixture is fitted for unfamiliar text: held-out text of source A is explained by the other
@@ -94,7 +94,7 @@ def mix_sources(
     done = 0
     counts: dict[str, NgramCounts] = {}
     for name in names:
-        yield Progress("count", done, total, name)
+        yield BuildProgress("count", done, total, name)
         done += 1
         counts[name] = count_in_pieces(
             [training[name]],
@@ -105,15 +105,15 @@ def mix_sources(
             work=work,
         )
 
-    def source_of(parts: Sequence[NgramCounts]) -> Source:
+    def source_of(parts: Sequence[NgramCounts]) -> MixtureSource:
         merged = parts[0] if len(parts) == 1 else merge_counts(parts)
-        return Source.of(estimate(merged, base=unigram), merged)
+        return MixtureSource.of(estimate(merged, base=unigram), merged)
 
     single = {name: source_of([counts[name]]) for name in names}
-    listed = Source.unigram(unigram)
+    listed = MixtureSource.unigram(unigram)
     evidence: list[list[Evidence]] = [[] for _ in range(order)]
     for name, stream in held_out.items():
-        yield Progress("fit", done, total, name)
+        yield BuildProgress("fit", done, total, name)
         done += 1
         others = [other for other in names if other != name or len(held_out) < FEW]
         pooled = source_of([counts[other] for other in others])
@@ -122,34 +122,34 @@ def mix_sources(
         place = np.flatnonzero(usable)
         tokens = stream[stream != BOS]
         higher = np.zeros(len(tokens), dtype=bool)
-        for level, (probs, bands, seen) in reversed(
+        for level, (probs, bins, seen) in reversed(
             list(enumerate(source_evidence(speaking, stream, order=order)))
         ):
             full = np.zeros((len(tokens), len(usable)))
             full[:, place] = probs
-            band = np.zeros((len(tokens), len(usable)), dtype=np.uint8)
-            band[:, place] = bands
+            bin = np.zeros((len(tokens), len(usable)), dtype=np.uint8)
+            bin[:, place] = bins
             weight = np.where(higher, 0.0, 1.0 / len(tokens))
-            evidence[level].append(Evidence(full, band, weight, usable))
+            evidence[level].append(Evidence(full, bin, weight, usable))
             higher = seen
-    strengths = []
+    mixture_weights = []
     for level in range(order):
-        strength, course = fit_strengths(evidence[level])
-        strengths.append(strength)
+        mixture_weight, course = fit_mixture_weights(evidence[level])
+        mixture_weights.append(mixture_weight)
         if level == order - 1:
             into.held_out_perplexity = float(np.exp(-course[-1]))
     columns = [*names, "all together", "frequency list"]
-    into.weights = [_shares(columns, strength) for strength in strengths]
+    into.weights = [_shares(columns, mixture_weight) for mixture_weight in mixture_weights]
     del evidence
 
-    yield Progress("mix", done, total)
+    yield BuildProgress("mix", done, total)
     pooled = source_of(list(counts.values()))
-    into.model, into.mass = interpolate([*single.values(), pooled, listed], strengths)
-    yield Progress("mix", total, total)
+    into.model, into.mass = interpolate([*single.values(), pooled, listed], mixture_weights)
+    yield BuildProgress("mix", total, total)
 
 
-def _shares(columns: Sequence[str], strength: FloatArray) -> dict[str, tuple[float, float]]:
-    share = strength / strength.sum(axis=0)
+def _shares(columns: Sequence[str], mixture_weight: FloatArray) -> dict[str, tuple[float, float]]:
+    share = mixture_weight / mixture_weight.sum(axis=0)
     return {name: (float(share[i, 0]), float(share[i, -1])) for i, name in enumerate(columns)}
 
 
@@ -178,10 +178,10 @@ def lexicon_log_probs(
     for name, stream in held_out.items():
         tokens = stream[stream >= FIRST_WORD] - FIRST_WORD
         usable = np.array([other != name or len(held_out) < FEW for other in names] + [True])
-        bands = np.zeros((len(tokens), len(usable)), dtype=np.uint8)
+        bins = np.zeros((len(tokens), len(usable)), dtype=np.uint8)
         weight = np.full(len(tokens), 1.0 / max(1, len(tokens)))
-        evidence.append(Evidence(tables[:, tokens].T.copy(), bands, weight, usable))
-    strength, _ = fit_strengths(evidence)
-    weights = strength[:, 0] / strength[:, 0].sum()
+        evidence.append(Evidence(tables[:, tokens].T.copy(), bins, weight, usable))
+    mixture_weight, _ = fit_mixture_weights(evidence)
+    weights = mixture_weight[:, 0] / mixture_weight[:, 0].sum()
     mixed: FloatArray = np.log(weights @ tables)
     return mixed

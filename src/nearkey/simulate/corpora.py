@@ -118,7 +118,7 @@ def held_out_part(
     found = 0
     for start in range(0, len(order), _BLOCK):
         block = read_stream(corpus.lines[i] for i in order[start : start + _BLOCK].tolist())
-        _, held = split_stream(block, held_out=permille)
+        _, held = split_stream(block, held_out=permille / 1000)
         for a, b in pairwise(held.starts.tolist()):
             text = " ".join(held.surfaces[i] for i in held.ids[a:b].tolist())
             # Short sentences are as frequent as they are; longer ones are kept once, as the builder does.

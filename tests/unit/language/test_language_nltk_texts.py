@@ -44,7 +44,7 @@ def refusal(name: str) -> PackError:
 
 
 def words_of(lines: list[str]) -> list[tuple[list[str], list[int]]]:
-    return [(one.words, one.marks) for one in sentences(lines)]
+    return [(one.words, one.punctuation) for one in sentences(lines)]
 
 
 def test_a_tagged_corpus_has_the_words_and_marks_of_its_text(corpora):

@@ -3,8 +3,8 @@
 import pytest
 
 from nearkey.language.tokens import (
-    MARKS,
     NUMBER,
+    PUNCTUATION,
     fold_accents,
     letters_of,
     normalise_word,
@@ -51,12 +51,12 @@ def test_splitting(text, expected):
 def test_a_mark_belongs_to_the_word_before_it():
     (sentence,) = sentences(['he said: "yes, no (really)!"'])
     assert sentence.words == ["he", "said", "yes", "no", "really"]
-    assert [MARKS[code] for code in sentence.marks] == ["", ":", ",", "", "!"]
+    assert [PUNCTUATION[code] for code in sentence.punctuation] == ["", ":", ",", "", "!"]
 
 
 def test_a_line_without_an_end_mark_gives_no_evidence_about_it():
     (sentence,) = sentences(["on my way"])
-    assert sentence.marks == [0, 0, 255]
+    assert sentence.punctuation == [0, 0, 255]
 
 
 def test_decomposed_letters_are_composed():

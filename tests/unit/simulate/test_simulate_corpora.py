@@ -50,7 +50,7 @@ def test_another_column_may_be_named(tmp_path):
         ("empty.txt", b"\n \n", "holds no text"),
         ("binary.txt", b"a\0b", "zero bytes"),
         ("latin.txt", b"caf\xe9\n", "not utf-8"),
-        ("bad.jsonl", b'{"text": \n', "not JSON"),
+        ("bad.jsonl", b'{"text": \n', "not valid JSON"),
         ("columns.csv", b"a,b\n1,2\n", "has no column 'text'"),
         ("bad.parquet", b"PAR1", "cannot be read"),
     ],
@@ -106,7 +106,7 @@ def test_the_held_out_part_is_what_a_pack_keeps_out_of_its_counts():
     lines = [f"{a} {b} {c}" for a in words for b in words for c in words]
     corpus = Corpus.of("notes", lines)
     held = held_out_part(corpus, permille=100)
-    training, kept_out = split_stream(read_stream(corpus.lines), held_out=100)
+    training, kept_out = split_stream(read_stream(corpus.lines), held_out=0.1)
     assert len(held.lines) == kept_out.n_sentences
     assert held.trained is False
     few = held_out_part(corpus, permille=100, words=20, seed=3)

@@ -25,6 +25,8 @@ __all__ = [
 ]
 
 _DIGEST_BYTES = 8
+BUCKETS = 1000
+"""Sentences fall into so many buckets by their text, so that any part of a source can be told apart again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +34,14 @@ class TextStream:
     """Sentences of surface forms.
 
     `surfaces` are the distinct words in their own case; `ids` index them, sentence after sentence;
-    `starts` ``(sentences + 1,)`` are the sentences' offsets; `marks` the code of the mark after each
-    word (`tokens.MARKS`, or 255 for none seen at a line's end); `bucket` ``(sentences,)`` is a number
+    `starts` ``(sentences + 1,)`` are the sentences' offsets; `punctuation` the code of the mark after each
+    word (`tokens.PUNCTUATION`, or 255 for none seen at a line's end); `bucket` ``(sentences,)`` is a number
     from 0 to 999 that depends on the sentence's text alone.
     """
 
     surfaces: list[str]
     ids: NDArray[np.int32]
-    marks: NDArray[np.uint8]
+    punctuation: NDArray[np.uint8]
     starts: NDArray[np.int64]
     bucket: NDArray[np.int16]
 
@@ -50,6 +52,10 @@ class TextStream:
     @property
     def n_words(self) -> int:
         return len(self.ids)
+
+    def in_part(self, fraction: float) -> NDArray[np.bool_]:
+        """Which sentences belong to the part of this size (to a thousandth) that is held out."""
+        return self.bucket < round(BUCKETS * fraction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +68,7 @@ class StreamPart:
 
     surfaces: list[str]
     ids: NDArray[np.int32]
-    marks: NDArray[np.uint8]
+    punctuation: NDArray[np.uint8]
     lengths: NDArray[np.uint32]
     bucket: NDArray[np.uint16]
     seen: bytes
@@ -92,7 +98,7 @@ class StreamReader:
         self._letters = frozenset(alphabet)
         self._index: dict[str, int] = {}
         self._ids = array("i")
-        self._marks = bytearray()
+        self._punctuation = bytearray()
         self._starts = array("q", [0])
         self._buckets = array("H")
         self._seen: set[bytes] = set()
@@ -117,9 +123,9 @@ class StreamReader:
             index = self._index
             for word in sentence.words:
                 self._ids.append(index.setdefault(word, len(index)))
-            self._marks.extend(sentence.marks)
+            self._punctuation.extend(sentence.punctuation)
             self._starts.append(len(self._ids))
-            self._buckets.append(zlib.crc32(text) % 1000)
+            self._buckets.append(zlib.crc32(text) % BUCKETS)
 
     def part(self) -> StreamPart:
         """What was read since the last call."""
@@ -129,7 +135,7 @@ class StreamReader:
         part = StreamPart(
             list(islice(self._index, surfaces, None)),
             np.array(self._ids[first:], dtype=np.int32),
-            np.frombuffer(bytes(self._marks[first:]), dtype=np.uint8),
+            np.frombuffer(bytes(self._punctuation[first:]), dtype=np.uint8),
             np.diff(starts).astype(np.uint32),
             np.array(self._buckets[sentences:], dtype=np.uint16),
             b"".join(self._seen_since),
@@ -145,7 +151,7 @@ class StreamReader:
             self._index[surface] = len(self._index)
         self._starts.extend((self._starts[-1] + np.cumsum(part.lengths, dtype=np.int64)).tolist())
         self._ids.frombytes(part.ids.astype(np.intc).tobytes())
-        self._marks.extend(part.marks.tobytes())
+        self._punctuation.extend(part.punctuation.tobytes())
         self._buckets.frombytes(part.bucket.astype(np.ushort).tobytes())
         self._seen.update(
             part.seen[at : at + _DIGEST_BYTES] for at in range(0, len(part.seen), _DIGEST_BYTES)
@@ -158,7 +164,7 @@ class StreamReader:
         return TextStream(
             list(self._index),
             np.array(self._ids, dtype=np.int32),
-            np.frombuffer(bytes(self._marks), dtype=np.uint8),
+            np.frombuffer(bytes(self._punctuation), dtype=np.uint8),
             np.array(self._starts, dtype=np.int64),
             np.array(self._buckets, dtype=np.int16),
         )
@@ -182,9 +188,9 @@ def _foreign(text: str, letters: frozenset[str]) -> bool:
     return 2 * sum(char in letters for char in spelled) < len(spelled)
 
 
-def split_stream(stream: TextStream, *, held_out: int) -> tuple[TextStream, TextStream]:
-    """(training part, held-out part): a sentence is held out if its bucket is below `held_out`."""
-    chosen = stream.bucket < held_out
+def split_stream(stream: TextStream, *, held_out: float) -> tuple[TextStream, TextStream]:
+    """(training part, held-out part); `held_out` is the latter's fraction, chosen by the sentences' text."""
+    chosen = stream.in_part(held_out)
     return select(stream, ~chosen), select(stream, chosen)
 
 
@@ -195,7 +201,7 @@ def select(stream: TextStream, keep: NDArray[np.bool_]) -> TextStream:
     return TextStream(
         stream.surfaces,
         stream.ids[words],
-        stream.marks[words],
+        stream.punctuation[words],
         np.concatenate(([0], np.cumsum(lengths[keep]))),
         stream.bucket[keep],
     )

@@ -7,16 +7,16 @@ import pytest
 from slow_ngrams import BOS, as_stream, real_sentences
 
 from nearkey.packs.backoff import BackoffModel, normalised
-from nearkey.packs.counts import count_ngrams
-from nearkey.packs.kneser_ney import estimate
-from nearkey.packs.mixture import (
-    BANDS,
+from nearkey.packs.interpolation import (
+    COUNT_BINS,
     Evidence,
-    Source,
-    fit_strengths,
+    MixtureSource,
+    fit_mixture_weights,
     interpolate,
     source_evidence,
 )
+from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.prune import prune, pruning_losses
 from nearkey.packs.quantise import quantised
 
@@ -33,18 +33,18 @@ def real():
 
 def evidence_of(rng, tokens=400, sources=3):
     probs = rng.dirichlet(np.ones(20), size=(sources, tokens))[:, :, 0].T + 1e-6
-    bands = rng.integers(len(BANDS) + 1, size=(tokens, sources)).astype(np.uint8)
-    return Evidence(probs, bands, np.ones(tokens), np.ones(sources, dtype=bool))
+    bins = rng.integers(len(COUNT_BINS) + 1, size=(tokens, sources)).astype(np.uint8)
+    return Evidence(probs, bins, np.ones(tokens), np.ones(sources, dtype=bool))
 
 
 def test_static_weights_are_those_a_general_optimiser_finds():
-    # One band: the log-likelihood of a static mixture, maximised by scipy over the simplex.
+    # One bin: the log-likelihood of a static mixture, maximised by scipy over the simplex.
     optimize = pytest.importorskip("scipy.optimize")
     rng = np.random.default_rng(7)
     part = evidence_of(rng)
-    part = Evidence(part.probs, np.zeros_like(part.bands), part.weight, part.usable)
-    strength, course = fit_strengths([part], steps=5000, tolerance=1e-13)
-    ours = strength[:, 0] / strength[:, 0].sum()
+    part = Evidence(part.probs, np.zeros_like(part.bins), part.weight, part.usable)
+    mixture_weight, course = fit_mixture_weights([part], steps=5000, tolerance=1e-13)
+    ours = mixture_weight[:, 0] / mixture_weight[:, 0].sum()
 
     def loss(free):
         weights = np.exp(np.append(free, 0.0))
@@ -60,15 +60,15 @@ def test_banded_strengths_reach_what_a_general_optimiser_reaches():
     optimize = pytest.importorskip("scipy.optimize")
     rng = np.random.default_rng(8)
     part = evidence_of(rng, tokens=300, sources=2)
-    _, course = fit_strengths([part], steps=20_000, tolerance=1e-14)
+    _, course = fit_mixture_weights([part], steps=20_000, tolerance=1e-14)
     columns = np.arange(2)
 
     def loss(free):
-        strength = np.exp(np.append(free, 0.0)).reshape(2, len(BANDS) + 1)
-        beta = strength[columns, part.bands]
+        mixture_weight = np.exp(np.append(free, 0.0)).reshape(2, len(COUNT_BINS) + 1)
+        beta = mixture_weight[columns, part.bins]
         return -np.mean(np.log((beta * part.probs).sum(axis=1) / beta.sum(axis=1)))
 
-    found = optimize.minimize(loss, np.zeros(2 * (len(BANDS) + 1) - 1), tol=1e-10)
+    found = optimize.minimize(loss, np.zeros(2 * (len(COUNT_BINS) + 1) - 1), tol=1e-10)
     assert course[-1] == pytest.approx(-found.fun, abs=1e-4)
 
 
@@ -76,9 +76,9 @@ def test_no_step_of_the_fit_loses_likelihood():
     rng = np.random.default_rng(9)
     parts = [evidence_of(rng) for _ in range(3)]
     parts[1] = Evidence(
-        parts[1].probs, parts[1].bands, parts[1].weight, np.array([True, False, True])
+        parts[1].probs, parts[1].bins, parts[1].weight, np.array([True, False, True])
     )
-    _, course = fit_strengths(parts, steps=100, tolerance=0.0)
+    _, course = fit_mixture_weights(parts, steps=100, tolerance=0.0)
     assert np.all(np.diff(course) > -1e-12)
 
 
@@ -87,12 +87,12 @@ def test_a_mixture_of_halves_of_a_text_is_better_than_either(real):
     held = np.flatnonzero(two == BOS)[200]
     test, two = two[:held], two[held:]
     counts = [count_ngrams(part, order=3, vocab_size=len(names)) for part in (one, two)]
-    sources = [Source.of(estimate(count), count) for count in counts]
-    strengths = []
-    for probs, bands, _ in source_evidence(sources, test, order=3):
-        part = Evidence(probs, bands, np.ones(len(probs)), np.ones(2, dtype=bool))
-        strengths.append(fit_strengths([part])[0])
-    mixed, _ = interpolate(sources, strengths)
+    sources = [MixtureSource.of(estimate(count), count) for count in counts]
+    mixture_weights = []
+    for probs, bins, _ in source_evidence(sources, test, order=3):
+        part = Evidence(probs, bins, np.ones(len(probs)), np.ones(2, dtype=bool))
+        mixture_weights.append(fit_mixture_weights([part])[0])
+    mixed, _ = interpolate(sources, mixture_weights)
     scores = [source.model.score(test).sum() for source in sources]
     assert mixed.score(test).sum() > max(scores)
 

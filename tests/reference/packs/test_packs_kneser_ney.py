@@ -14,8 +14,8 @@ from slow_ngrams import BOS, SlowKneserNey, as_stream, real_sentences
 from nearkey.errors import PackError
 from nearkey.language.kenlm_model import KenlmModel
 from nearkey.packs.arpa import read_arpa, write_arpa
-from nearkey.packs.counts import count_ngrams
 from nearkey.packs.kneser_ney import Discounts, adjusted_counts, estimate, fit_discounts
+from nearkey.packs.ngram_counts import count_ngrams
 
 pytestmark = pytest.mark.reference
 

@@ -1,4 +1,4 @@
-"""Reading texts and word lists: each format, and each kind of bad input."""
+"""Reading texts: each format, and each kind of bad input."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import zlib
 from email.message import EmailMessage
 from pathlib import Path
 
-import msgspec
 import pytest
 
 from nearkey.errors import NearkeyError, PackError
@@ -28,7 +27,6 @@ from nearkey.language.reading.streams import (
     read_stream,
     split_stream,
 )
-from nearkey.packs.wordlists import read_counted, read_frequencies, read_spelling
 
 
 def lines(path: Path, kind: str = "lines", **options: str) -> tuple[list[str], ReadReport]:
@@ -254,42 +252,6 @@ def test_a_library_that_is_not_installed_is_named(monkeypatch):
     assert caught.value.fix == "pip install nltk"
 
 
-def test_frequencies(tmp_path):
-    path = tmp_path / "list.msgpack.gz"
-    bins = [{"format": "cB", "version": 1}, ["the"], [], ["Café", "cafe"]]
-    path.write_bytes(gzip.compress(msgspec.msgpack.encode(bins)))
-    found = read_frequencies(path, fold=True)
-    assert found["the"] == 1.0
-    assert found["cafe"] == pytest.approx(2 * 10**-0.02)
-    assert set(read_frequencies(path, fold=False)) == {"the", "café", "cafe"}
-    path.write_bytes(gzip.compress(msgspec.msgpack.encode([{"format": "xx"}])))
-    with pytest.raises(PackError, match="not a centibel word list"):
-        read_frequencies(path, fold=False)
-    path.write_bytes(b"junk")
-    with pytest.raises(PackError, match="not a centibel word list"):
-        read_frequencies(path, fold=False)
-
-
-def test_counted_lists(tmp_path):
-    path = tmp_path / "counts.txt"
-    path.write_text("the 3\nThe 1\npeg 4\n\n")
-    assert read_counted(path, fold=False) == {"the": 0.5, "peg": 0.5}
-    path.write_text("the 3\npeg many\n")
-    with pytest.raises(PackError, match="not a word and a count") as caught:
-        read_counted(path, fold=False)
-    assert caught.value.field == "line 2"
-
-
-def test_spelling_lists(tmp_path):
-    (tmp_path / "a.dic").write_text("3\nlondon/S\nHaus/AB\n# comment\n")
-    (tmp_path / "b.txt").write_text("London\nParis\nmay\nMay\n")
-    words, forms = read_spelling(
-        [tmp_path / "a.dic", tmp_path / "b.txt"], ReadOptions(), fold=False
-    )
-    assert words == {"london", "haus", "paris", "may"}
-    assert forms == {"haus": "Haus", "paris": "Paris"}
-
-
 def test_streams_drop_repeats_and_other_letters():
     reader = StreamReader(alphabet="abcdefghijklmnopqrstuvwxyz")
     reader.read(["We moved the peg today.", "ok", "we moved the PEG today", "ok", "Το πρίσμα"])
@@ -303,7 +265,7 @@ def test_streams_drop_repeats_and_other_letters():
 def test_the_held_out_part_depends_on_the_text_alone():
     text = [f"peg number {word} is in" for word in "abcdefghijklmnopqrstuvwxyz"]
     one, two = read_stream(text), read_stream(text[::-1])
-    kept, held = split_stream(one, held_out=300)
+    kept, held = split_stream(one, held_out=0.3)
     assert kept.n_sentences + held.n_sentences == len(text)
     assert 0 < held.n_sentences < len(text)
 
@@ -313,7 +275,7 @@ def test_the_held_out_part_depends_on_the_text_alone():
             for a, b in zip(stream.starts[:-1], stream.starts[1:], strict=True)
         }
 
-    assert sentences(split_stream(two, held_out=300)[1]) == sentences(held)
+    assert sentences(split_stream(two, held_out=0.3)[1]) == sentences(held)
     few = first_words(one, 12)
     assert sentences(few) <= sentences(one)
     assert 12 <= few.n_words < 12 + 6

@@ -11,9 +11,9 @@ from slow_ngrams import BOS, EOS, SlowTable, slow_counts
 from nearkey._kernel import NgramTable
 from nearkey.language.arrays import map_bytes
 from nearkey.packs.backoff import BackoffModel, context_sums, normalised
-from nearkey.packs.counts import count_ngrams, merge_counts
+from nearkey.packs.interpolation import COUNT_BINS, MixtureSource, interpolate
 from nearkey.packs.kneser_ney import Discounts, estimate
-from nearkey.packs.mixture import BANDS, Source, interpolate
+from nearkey.packs.ngram_counts import count_ngrams, merge_counts
 from nearkey.packs.prune import prune, prune_to_size
 from nearkey.packs.quantise import (
     code_book,
@@ -106,13 +106,13 @@ def test_a_mixture_sums_to_one_and_mixes_what_it_says(one, two, order, seed):
     counts = [count_ngrams(stream_of(t), order=order, vocab_size=VOCAB) for t in (one, two)]
     base = np.full(VOCAB, 1 / (VOCAB - 1))
     base[BOS] = 0.0
-    sources = [*(Source.of(estimate(c), c) for c in counts), Source.unigram(base)]
+    sources = [*(MixtureSource.of(estimate(c), c) for c in counts), MixtureSource.unigram(base)]
     rng = np.random.default_rng(seed)
-    strengths = [rng.random((3, len(BANDS) + 1)) + 0.01 for _ in range(order)]
-    model, _ = interpolate(sources, strengths)
+    mixture_weights = [rng.random((3, len(COUNT_BINS) + 1)) + 0.01 for _ in range(order)]
+    model, _ = interpolate(sources, mixture_weights)
     assert_sums_to_one(model)
-    # With one band the mixture of every explicit n-gram is plain static interpolation.
-    flat = [np.repeat(s[:, :1], len(BANDS) + 1, axis=1) for s in strengths]
+    # With one bin the mixture of every explicit n-gram is plain static interpolation.
+    flat = [np.repeat(s[:, :1], len(COUNT_BINS) + 1, axis=1) for s in mixture_weights]
     model, _ = interpolate(sources, flat)
     for level in range(1, order + 1):
         rows = model.tree.token_matrix(level)

@@ -190,7 +190,7 @@ def test_a_text_read_in_parts_is_the_text_read_at_once(data):
     assert later.dropped == whole.dropped
     ours, theirs = later.stream(), whole.stream()
     assert ours.surfaces == theirs.surfaces
-    for name in ("ids", "marks", "starts", "bucket"):
+    for name in ("ids", "punctuation", "starts", "bucket"):
         assert getattr(ours, name).tolist() == getattr(theirs, name).tolist()
 
 
@@ -278,7 +278,7 @@ def test_what_is_kept_comes_back_whole(tmp_path):
     found = kept_source(tmp_path / "read" / "x" / "a.bin", "key")
     assert found is not None
     assert found[0].surfaces == stream.surfaces
-    for name in ("ids", "marks", "starts", "bucket"):
+    for name in ("ids", "punctuation", "starts", "bucket"):
         ours, theirs = getattr(found[0], name), getattr(stream, name)
         assert ours.dtype == theirs.dtype
         assert ours.tolist() == theirs.tolist()

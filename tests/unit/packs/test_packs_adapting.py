@@ -15,15 +15,14 @@ from small_packs import build_small_pack, write_recipe
 from nearkey.errors import PackError
 from nearkey.language import load_pack
 from nearkey.language.info import sealed
-from nearkey.packs import spill
+from nearkey.packs import BuildProgress, spill
 from nearkey.packs.adapt import AdaptReport, adapt_pack
 from nearkey.packs.arpa import read_arpa
 from nearkey.packs.builder import build_pack
-from nearkey.packs.counts import count_ngrams
-from nearkey.packs.inspection import check_pack, score_text
+from nearkey.packs.inspection import inspect_pack, score_text
 from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.plain import estimate_file
-from nearkey.packs.progress import Progress
 from nearkey.packs.spill import count_in_pieces, remove_pieces
 from nearkey.packs.wheel import write_wheel
 from nearkey.schema import read_toml
@@ -64,7 +63,7 @@ def test_new_words_join_and_the_rest_stays(base, adapted):
         before, after = old.marks.log_probs(word), new.marks.log_probs(word)
         assert before == pytest.approx(after)
     assert new.info.name == "notes-adapted"
-    assert check_pack(folder).words == len(new.lexicon)
+    assert inspect_pack(folder).words == len(new.lexicon)
     assert "Licence of the base" in (folder / "LICENCE.md").read_text()
 
 
@@ -230,12 +229,12 @@ def test_a_text_file_becomes_an_arpa_file(tmp_path):
     stream, names = as_stream(sentences)
     expected = estimate(count_ngrams(stream, order=3, vocab_size=len(names)))
     for memory in (1 << 30, 200_000):
-        steps: list[Progress] = []
+        steps: list[BuildProgress] = []
         made = estimate_file(
             text, order=3, max_bytes=memory, workers=2, work=tmp_path / "w", progress=steps.append
         )
         assert not (tmp_path / "w").exists()
-        assert steps[0] == Progress("read", len(stream))
+        assert steps[0] == BuildProgress("read", len(stream))
         assert ([step.stage for step in steps].count("count") > 1) == (memory < 1 << 30)
         assert made.tokens == names
         made.save(tmp_path / "lm.arpa")

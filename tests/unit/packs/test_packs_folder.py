@@ -16,7 +16,7 @@ from nearkey.language.info import PACK_FILES, finish_folder, read_info, record_f
 from nearkey.language.tokens import FIRST_WORD, word_order
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.builder import build_pack
-from nearkey.packs.inspection import check_pack, score_text
+from nearkey.packs.inspection import inspect_pack, score_text
 from nearkey.packs.quantise import read_table, write_table
 from nearkey.schema import read_toml
 
@@ -150,7 +150,7 @@ def test_the_size_asked_for_is_kept(tmp_path):
 
 
 def test_checking_and_scoring(small):
-    report = check_pack(small[0])
+    report = inspect_pack(small[0])
     assert report.words == len(load_pack(small[0]).lexicon)
     assert report.contexts == sum(
         sum(counts[:-1])
@@ -180,7 +180,7 @@ def test_probabilities_that_do_not_sum_to_one_are_found(copy, name):
     finish_folder(copy, info)
     context = model.tree.token_matrix(model.order)[at, :-1].tolist()
     with pytest.raises(PackError, match=r"sum to 0\.9") as caught:
-        check_pack(copy)
+        inspect_pack(copy)
     assert caught.value.field == name
     assert str(context) in str(caught.value)
 
