@@ -6,13 +6,13 @@ Nothing here knows a decoder: a person's log and a simulated one go through the 
 from nearkey.study.alignment import Alignments, align, string_distance
 from nearkey.study.bootstrap import bootstrap_mean
 from nearkey.study.confusion import ConfusionMatrix
-from nearkey.study.counts import Counts
-from nearkey.study.events import Event, Header
-from nearkey.study.learning import LearningCurve, PowerLaw, fit_power_law, learning_curve
-from nearkey.study.log import StudyLog, TornLine, Trial
+from nearkey.study.phrase_counts import PhraseCounts
+from nearkey.study.study_records import StudyRecord, StudyHeader
+from nearkey.study.learning_curves import LearningCurve, PowerLaw, fit_power_law, learning_curve
+from nearkey.study.study_log import StudyLog, TornLine, Trial
 from nearkey.study.measures import measures, strip_end
 from nearkey.study.phrases import PhraseDraw, draw_phrases
-from nearkey.study.plan import BlockPlan, StudyPlan, plan_study, williams_design
+from nearkey.study.study_plan import BlockPlan, StudyPlan, plan_study, williams_design
 from nearkey.study.rates import METRICS
 from nearkey.study.results import (
     ConditionMeasures,
@@ -22,9 +22,9 @@ from nearkey.study.results import (
     Measures,
     PhraseMeasures,
 )
-from nearkey.study.statistics import (
-    Comparison,
-    Comparisons,
+from nearkey.study.condition_tests import (
+    ConditionComparison,
+    ConditionComparisons,
     RepeatedMeasures,
     compare_conditions,
     holm,
@@ -36,15 +36,15 @@ __all__ = [
     "METRICS",
     "Alignments",
     "BlockPlan",
-    "Comparison",
-    "Comparisons",
+    "ConditionComparison",
+    "ConditionComparisons",
     "ConditionMeasures",
     "ConfusionMatrix",
-    "Counts",
+    "PhraseCounts",
     "Estimate",
-    "Event",
+    "StudyRecord",
     "GroupMeasures",
-    "Header",
+    "StudyHeader",
     "LearningCurve",
     "LeftOut",
     "Measures",

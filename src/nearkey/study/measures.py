@@ -10,8 +10,8 @@ from typing import Any
 
 from nearkey.errors import StudyLogError
 from nearkey.study.alignment import align
-from nearkey.study.counts import Selection, add_counts, count_trial
-from nearkey.study.log import StudyLog, Trial
+from nearkey.study.phrase_counts import Selection, add_counts, count_trial
+from nearkey.study.study_log import StudyLog, Trial
 from nearkey.study.results import (
     GroupMeasures,
     LeftOut,

@@ -12,7 +12,7 @@ import math
 from abc import ABC, abstractmethod
 from typing import Any
 
-from nearkey.study.counts import Counts
+from nearkey.study.phrase_counts import PhraseCounts
 
 __all__ = ["METRICS", "Rates"]
 
@@ -26,7 +26,7 @@ class Rates(ABC):
 
     __slots__ = ()
 
-    counts: Counts
+    counts: PhraseCounts
 
     @property
     def wpm(self) -> float:

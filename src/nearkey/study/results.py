@@ -12,7 +12,7 @@ from nearkey.errors import StudyLogError
 from nearkey.study.alignment import Alignments
 from nearkey.study.bootstrap import bootstrap_mean
 from nearkey.study.confusion import ConfusionMatrix
-from nearkey.study.counts import Counts, add_counts
+from nearkey.study.phrase_counts import PhraseCounts, add_counts
 from nearkey.study.rates import METRICS, Rates
 from nearkey.study.tables import number, origin_line, plain_table
 
@@ -29,7 +29,7 @@ __all__ = [
 Level = Literal["phrase", "block", "participant", "condition", "overall"]
 
 
-def _counts_dict(counts: Counts) -> dict[str, Any]:
+def _counts_dict(counts: PhraseCounts) -> dict[str, Any]:
     return {
         "phrases": counts.phrases,
         "presented_chars": counts.presented,
@@ -58,7 +58,7 @@ class PhraseMeasures(Rates):
     trial: int
     presented: str
     transcribed: str
-    counts: Counts
+    counts: PhraseCounts
     alignments: Alignments
 
     def to_dict(self) -> dict[str, Any]:
@@ -87,7 +87,7 @@ class GroupMeasures(Rates):
     """
 
     participant: str
-    counts: Counts
+    counts: PhraseCounts
     wpm_phrase_mean: float
     wpm_phrase_sd: float
     condition: str | None = None
@@ -131,7 +131,7 @@ class ConditionMeasures:
     condition: str | None
     participants: int
     estimates: Mapping[str, Estimate]
-    counts: Counts
+    counts: PhraseCounts
 
     def to_dict(self) -> dict[str, Any]:
         """`condition`, `participants`, and for each measure its mean, low, high, sd and n."""

@@ -9,17 +9,17 @@ from typing import Any
 import msgspec
 
 from nearkey.errors import StudyLogError
-from nearkey.study.events import (
-    ACTIONS,
+from nearkey.study.study_records import (
+    ACTION_RECORDS,
     FORMAT,
     VERSION,
-    Candidates,
-    Cursor,
-    End,
-    Event,
-    Header,
-    Prompt,
-    Rest,
+    CandidatesRecord,
+    CursorRecord,
+    EndRecord,
+    StudyRecord,
+    StudyHeader,
+    PromptRecord,
+    RestRecord,
 )
 
 __all__ = [
@@ -32,10 +32,13 @@ __all__ = [
     "to_line",
 ]
 
-_EVENT: msgspec.json.Decoder[Event] = msgspec.json.Decoder(Event)
-_HEADER: msgspec.json.Decoder[Header] = msgspec.json.Decoder(Header)
+_EVENT: msgspec.json.Decoder[StudyRecord] = msgspec.json.Decoder(StudyRecord)
+_HEADER: msgspec.json.Decoder[StudyHeader] = msgspec.json.Decoder(StudyHeader)
 _ANY: msgspec.json.Decoder[Any] = msgspec.json.Decoder()
-_TYPES = tuple(struct.__struct_config__.tag for struct in (Prompt, Candidates, *ACTIONS, Rest, End))
+_TYPES = tuple(
+    struct.__struct_config__.tag
+    for struct in (PromptRecord, CandidatesRecord, *ACTION_RECORDS, RestRecord, EndRecord)
+)
 
 
 class Order:
@@ -48,11 +51,11 @@ class Order:
         self._last_t = -math.inf
         self._text = ""
 
-    def take(self, event: Event) -> None:
+    def take(self, event: StudyRecord) -> None:
         """Accept the next event, or raise StudyLogError naming the field."""
-        if isinstance(event, Prompt):
+        if isinstance(event, PromptRecord):
             self._open, self._text = True, ""
-        elif isinstance(event, Rest):
+        elif isinstance(event, RestRecord):
             if self._open:
                 raise StudyLogError(
                     "a rest inside a trial", field="type", fix="end the trial before resting"
@@ -71,7 +74,7 @@ class Order:
                 fix="use a monotonic clock",
             )
         self._last_t = event.t
-        if isinstance(event, End):
+        if isinstance(event, EndRecord):
             if event.text is not None and event.text != self._text:
                 raise StudyLogError(
                     "differs from the text after the last action",
@@ -79,29 +82,29 @@ class Order:
                     fix="log what changed the text, or leave the field out",
                 )
             self._open = False
-        elif isinstance(event, ACTIONS) and not isinstance(event, Cursor):
+        elif isinstance(event, ACTION_RECORDS) and not isinstance(event, CursorRecord):
             self._text = event.text
 
 
-def event_from(kind: str, fields: dict[str, Any]) -> Event:
+def event_from(kind: str, fields: dict[str, Any]) -> StudyRecord:
     """Make and check one event from its type and fields; raise StudyLogError naming the field."""
     try:
-        event: Event = msgspec.convert({"type": kind, **fields}, Event, strict=True)
+        event: StudyRecord = msgspec.convert({"type": kind, **fields}, StudyRecord, strict=True)
     except msgspec.ValidationError as fault:
         raise _mended(fault) from None
     _check_finite(event)
     return event
 
 
-def make_header(fields: dict[str, Any]) -> Header:
+def make_header(fields: dict[str, Any]) -> StudyHeader:
     """Make and check a header from its fields; raise StudyLogError naming the field."""
     try:
-        return msgspec.convert(fields, Header, strict=True)
+        return msgspec.convert(fields, StudyHeader, strict=True)
     except msgspec.ValidationError as fault:
         raise _mended(fault) from None
 
 
-def read_event(line: bytes) -> Event:
+def read_event(line: bytes) -> StudyRecord:
     """Read one event line; raise StudyLogError naming the field."""
     try:
         return _EVENT.decode(line)
@@ -118,7 +121,7 @@ def is_json(line: bytes) -> bool:
     return True
 
 
-def read_header(line: bytes) -> Header:
+def read_header(line: bytes) -> StudyHeader:
     """Read the header line; raise StudyLogError naming the field."""
     try:
         loose = _ANY.decode(line)
@@ -143,19 +146,19 @@ def read_header(line: bytes) -> Header:
         raise _mended(fault) from None
 
 
-def to_line(item: Header | Event) -> bytes:
+def to_line(item: StudyHeader | StudyRecord) -> bytes:
     """One line, with its newline; fields at their defaults are left out of events."""
-    if isinstance(item, Header):
+    if isinstance(item, StudyHeader):
         fields = {k: v for k, v in msgspec.to_builtins(item).items() if v is not None}
         return msgspec.json.encode(fields) + b"\n"
     return msgspec.json.encode(item) + b"\n"
 
 
-def _type(event: Event) -> str:
+def _type(event: StudyRecord) -> str:
     return str(event.__struct_config__.tag)
 
 
-def _check_finite(event: Event) -> None:
+def _check_finite(event: StudyRecord) -> None:
     """JSON has no infinities; refuse them before they are written."""
     for name in ("t", "x", "y", "seconds"):
         value = getattr(event, name, None)

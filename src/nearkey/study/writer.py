@@ -9,10 +9,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from nearkey.append_log import AppendLog
 from nearkey.errors import StudyLogError
-from nearkey.study.events import End, Event, Origin
-from nearkey.study.log import StudyLog
-from nearkey.study.wire import Order, event_from, make_header, to_line
+from nearkey.study.study_log import StudyLog
+from nearkey.study.study_records import EndRecord, Origin, StudyRecord
+from nearkey.study.wire import RecordOrder, header_from, record_from, to_line
 
 __all__ = ["StudyLogRecorder", "StudyLogWriter"]
 
@@ -21,7 +22,7 @@ class _Recorder(ABC):
     """The verbs shared by file and memory. Times default to seconds since the recorder was made."""
 
     def __init__(self) -> None:
-        self._order = Order()
+        self._order = RecordOrder()
         self._zero = time.monotonic()
 
     def prompt(self, text: str, t: float | None = None, **fields: Any) -> None:
@@ -34,7 +35,7 @@ class _Recorder(ABC):
         Raises StudyLogError, and logs nothing, where the event breaks the schema or its order.
         """
         time_s = time.monotonic() - self._zero if t is None else float(t)
-        event = event_from(kind, {"t": time_s, **fields})
+        event = record_from({"type": kind, "t": time_s, **fields})
         self._order.take(event)
         self._put(event)
 
@@ -43,7 +44,7 @@ class _Recorder(ABC):
         self.event("end", t, **fields)
 
     @abstractmethod
-    def _put(self, event: Event) -> None: ...
+    def _put(self, event: StudyRecord) -> None: ...
 
 
 class StudyLogRecorder(_Recorder):
@@ -55,12 +56,12 @@ class StudyLogRecorder(_Recorder):
 
     def __init__(self, *, participant: str, condition: str, origin: Origin, **header: Any) -> None:
         super().__init__()
-        self.header = make_header(
+        self.header = header_from(
             {"participant": participant, "condition": condition, "origin": origin, **header}
         )
-        self._events: list[Event] = []
+        self._events: list[StudyRecord] = []
 
-    def _put(self, event: Event) -> None:
+    def _put(self, event: StudyRecord) -> None:
         self._events.append(event)
 
     def log(self) -> StudyLog:
@@ -91,79 +92,45 @@ class StudyLogWriter(_Recorder):
         **header: Any,
     ) -> None:
         super().__init__()
-        self.path = Path(path)
-        self.header = make_header(
+        self.header = header_from(
             {"participant": participant, "condition": condition, "origin": origin, **header}
         )
-        self._sync = sync
-        try:
-            self._file = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_EXCL, 0o600)
-        except FileExistsError:
-            raise StudyLogError(
-                "exists already", where=os.fspath(path), fix="choose another name, or resume it"
-            ) from None
-        except OSError as fault:
-            raise StudyLogError(
-                f"cannot be made ({fault.strerror})", where=os.fspath(path), fix="check the folder"
-            ) from None
-        self._write(to_line(self.header))
+        self._log = AppendLog(path, error=StudyLogError, new=True, fsync=sync)
+        self._log.append(to_line(self.header))
 
     @classmethod
     def resume(cls, path: str | os.PathLike[str], *, sync: bool = False) -> Self:
-        """Go on writing a log: a torn last line is cut off, an open trial is ended as aborted.
+        """Go on writing a log: a truncated last record is cut off, an open trial is ended as aborted.
 
-        Raises StudyLogError where the log cannot be read.
+        Parameters as of the class. Raises StudyLogError where the log cannot be read or is in use.
         """
-        log = StudyLog.read(path)
         self = cls.__new__(cls)
         _Recorder.__init__(self)
-        self.path = Path(path)
-        self.header = log.header
-        self._sync = sync
+        self._log = AppendLog(path, error=StudyLogError, new=False, fsync=sync)
         try:
-            self._file = os.open(path, os.O_WRONLY | os.O_APPEND)
-        except OSError as fault:
-            raise StudyLogError(
-                f"cannot be written ({fault.strerror})",
-                where=os.fspath(path),
-                fix="check its permissions",
-            ) from None
-        if log.torn is not None:
-            os.ftruncate(self._file, log.torn.offset)
-        elif not self.path.read_bytes().endswith(b"\n"):
-            self._write(b"\n")
-        trials = log.trials()
-        if trials and trials[-1].state == "unfinished":
-            self._put(End(t=log.events[-1].t, aborted=True))
+            log, data = StudyLog.read(path), self._log.read()
+            end = len(data) if log.truncated is None else log.truncated.offset
+            self._log.resume(end, ended=data.endswith(b"\n", 0, end))
+            self.header = log.header
+            trials = log.trials()
+            if trials and trials[-1].state == "unfinished":
+                self._put(EndRecord(t=log.events[-1].t, aborted=True))
+        except StudyLogError:
+            self.close()
+            raise
         return self
 
-    def _put(self, event: Event) -> None:
-        self._write(to_line(event))
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self._log.path
 
-    def _write(self, line: bytes) -> None:
-        if self._file < 0:
-            raise StudyLogError("is closed", where=os.fspath(self.path), fix="resume it")
-        size = os.fstat(self._file).st_size
-        try:
-            written = 0
-            while written < len(line):
-                written += os.write(self._file, line[written:])
-            if self._sync:
-                os.fsync(self._file)
-        except OSError as fault:
-            # Half a line in the middle would spoil the log for good.
-            os.ftruncate(self._file, size)
-            raise StudyLogError(
-                f"cannot be written ({fault.strerror})",
-                where=os.fspath(self.path),
-                fix="make room on the disk, then log the event again",
-            ) from None
+    def _put(self, event: StudyRecord) -> None:
+        self._log.append(to_line(event))
 
     def close(self) -> None:
         """Close the file; closing twice is allowed."""
-        if self._file >= 0:
-            os.close(self._file)
-            self._file = -1
+        self._log.close()
 
     def __enter__(self) -> Self:
         return self

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from nearkey.study import Measures, PhraseMeasures, StudyLogRecorder, measures
-from nearkey.study.counts import Selection
+from nearkey.study.phrase_counts import Selection
 
 
 def _phrase(

@@ -7,30 +7,30 @@ any other unknown field is an error, so that a misspelt name is not lost in sile
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 import msgspec
 
 __all__ = [
-    "ACTIONS",
+    "ACTION_RECORDS",
     "FORMAT",
     "VERSION",
-    "Accept",
-    "Action",
-    "Candidates",
-    "Commit",
-    "Cursor",
-    "Delete",
-    "End",
-    "Event",
-    "Header",
+    "AcceptRecord",
+    "ActionRecord",
+    "CandidatesRecord",
+    "CommitRecord",
+    "CursorRecord",
+    "DeleteRecord",
+    "EndRecord",
     "Origin",
-    "Prompt",
-    "Redo",
-    "Rest",
-    "Tap",
-    "Text",
-    "Undo",
+    "PromptRecord",
+    "RedoRecord",
+    "RestRecord",
+    "StudyHeader",
+    "StudyRecord",
+    "TapRecord",
+    "TextRecord",
+    "UndoRecord",
 ]
 
 FORMAT = "nearkey-study"
@@ -43,7 +43,7 @@ Name = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9_.\-]{1,64}$")]
 Origin = Literal["person", "simulated", "invented"]
 
 
-class Header(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class StudyHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """First line of a log: whose typing this is, under which condition, and where it comes from.
 
     `participant` is a pseudonym (letters, digits, "_", "-", "."). `condition` names what the study
@@ -66,22 +66,34 @@ class Header(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     extra: dict[str, Any] | None = None
 
 
-class _Event(
+def _tag(name: str) -> str:
+    """The `type` of a record in the file: its class's name in short."""
+    return name.removesuffix("Record").lower()
+
+
+class _Record(
     msgspec.Struct,
     frozen=True,
     kw_only=True,
     tag_field="type",
-    tag=str.lower,
+    tag=_tag,
     forbid_unknown_fields=True,
     omit_defaults=True,
 ):
-    """What every event has: `t`, seconds on a clock that never goes back within a trial."""
+    """What every record has: `t`, seconds on a clock that never goes back within a trial."""
 
     t: float
     extra: dict[str, Any] | None = None
 
 
-class Prompt(_Event, frozen=True, kw_only=True):
+class _TextAction(_Record, frozen=True, kw_only=True):
+    """An action that leaves a text: the whole text after it, as the person sees it, and the presses it took."""
+
+    text: str
+    presses: Count = 1
+
+
+class PromptRecord(_Record, frozen=True, kw_only=True):
     """A phrase is shown: a trial begins. `text` is the presented text, at least one character."""
 
     text: Annotated[str, msgspec.Meta(min_length=1)]
@@ -90,95 +102,83 @@ class Prompt(_Event, frozen=True, kw_only=True):
     practice: bool = False
 
 
-class Candidates(_Event, frozen=True, kw_only=True):
+class CandidatesRecord(_Record, frozen=True, kw_only=True):
     """Words offered, best first. Not an action."""
 
     words: tuple[str, ...]
 
 
-class Tap(_Event, frozen=True, kw_only=True):
-    """A touch that enters text; `text` is the whole text after it, as the person sees it.
+class TapRecord(_TextAction, frozen=True, kw_only=True):
+    """A touch that enters text. `x`, `y` in layout units; `key` the id of the key where that is known."""
 
-    `x`, `y` in layout units; `key` the id of the key where that is known.
-    """
-
-    text: str
     x: float | None = None
     y: float | None = None
     key: str | None = None
-    presses: Count = 1
 
 
-class Accept(_Event, frozen=True, kw_only=True):
+class AcceptRecord(_TextAction, frozen=True, kw_only=True):
     """A candidate is chosen. `rank` is its place in the list, 0 the first."""
 
-    text: str
     rank: Count
     word: str | None = None
-    presses: Count = 1
 
 
-class Commit(_Event, frozen=True, kw_only=True):
-    """The word in the making becomes text.
+class CommitRecord(_TextAction, frozen=True, kw_only=True):
+    """The composition becomes text.
 
     `presses` is 0 where this follows of itself, 1 where a key was pressed for it. `rank` is given
     where the word was taken by moving on, without an accept before it.
     """
 
-    text: str
     rank: Count | None = None
     word: str | None = None
-    presses: Count = 1
 
 
-class Text(_Event, frozen=True, kw_only=True):
+class TextRecord(_TextAction, frozen=True, kw_only=True):
     """Text entered in any other way: a key with letters on it, pasting, another device."""
 
-    text: str
-    presses: Count = 1
 
-
-class Delete(_Event, frozen=True, kw_only=True):
+class DeleteRecord(_TextAction, frozen=True, kw_only=True):
     """Something is deleted: a character, a touch, or a whole word."""
 
-    text: str
-    presses: Count = 1
 
-
-class Undo(_Event, frozen=True, kw_only=True):
+class UndoRecord(_TextAction, frozen=True, kw_only=True):
     """The last step is taken back."""
 
-    text: str
-    presses: Count = 1
 
-
-class Redo(_Event, frozen=True, kw_only=True):
+class RedoRecord(_TextAction, frozen=True, kw_only=True):
     """A step taken back is done again."""
 
-    text: str
-    presses: Count = 1
 
-
-class Cursor(_Event, frozen=True, kw_only=True):
+class CursorRecord(_Record, frozen=True, kw_only=True):
     """The cursor moves, or a key such as shift changes what the next one does; no text changes."""
 
     position: Count | None = None
     presses: Count = 1
 
 
-class Rest(_Event, frozen=True, kw_only=True):
+class RestRecord(_Record, frozen=True, kw_only=True):
     """A pause between trials."""
 
     seconds: Annotated[float, msgspec.Meta(ge=0)] | None = None
 
 
-class End(_Event, frozen=True, kw_only=True):
+class EndRecord(_Record, frozen=True, kw_only=True):
     """The trial ends. `text` repeats the final text; `aborted` leaves the trial out of measures."""
 
     text: str | None = None
     aborted: bool = False
 
 
-Action = Tap | Accept | Commit | Text | Delete | Undo | Redo | Cursor
-ACTIONS = (Tap, Accept, Commit, Text, Delete, Undo, Redo, Cursor)
-Event = Prompt | Candidates | Action | Rest | End
+ActionRecord = (
+    TapRecord
+    | AcceptRecord
+    | CommitRecord
+    | TextRecord
+    | DeleteRecord
+    | UndoRecord
+    | RedoRecord
+    | CursorRecord
+)
+ACTION_RECORDS = get_args(ActionRecord)
+StudyRecord = PromptRecord | CandidatesRecord | ActionRecord | RestRecord | EndRecord

@@ -23,8 +23,8 @@ from nearkey.study.stats_extra import scipy_stats
 from nearkey.study.tables import number, origin_line, p_value, plain_table
 
 __all__ = [
-    "Comparison",
-    "Comparisons",
+    "ConditionComparison",
+    "ConditionComparisons",
     "RepeatedMeasures",
     "compare_conditions",
     "holm",
@@ -129,7 +129,7 @@ def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class ConditionComparison:
     """Two conditions, paired by participant: `second` minus `first`.
 
     `low`, `high`: bootstrap interval of the mean difference. `p`: Wilcoxon's signed-rank test, two
@@ -149,14 +149,14 @@ class Comparison:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparisons:
+class ConditionComparisons:
     """All pairs of conditions on one metric, and the test over all conditions at once.
 
     `left_out`: participants without a value in every condition.
     """
 
     metric: str
-    pairs: tuple[Comparison, ...]
+    pairs: tuple[ConditionComparison, ...]
     omnibus: RepeatedMeasures
     left_out: tuple[str, ...]
     confidence: float
@@ -201,7 +201,7 @@ def compare_conditions(
     confidence: float = 0.95,
     resamples: int = 2000,
     seed: int = 0,
-) -> Comparisons:
+) -> ConditionComparisons:
     """Compare all conditions pairwise on one metric, within participants.
 
     Participants lacking a value in any condition are left out and named. Raises StudyLogError for
@@ -234,7 +234,7 @@ def compare_conditions(
         for first, second in combinations(names, 2)
     ]
     corrected = holm([pair.p for pair in pairs])
-    return Comparisons(
+    return ConditionComparisons(
         metric=metric,
         pairs=tuple(replace(pair, p_holm=p) for pair, p in zip(pairs, corrected, strict=True)),
         omnibus=repeated_measures(
@@ -253,7 +253,7 @@ def _pair(
     confidence: float,
     resamples: int,
     seed: int,
-) -> Comparison:
+) -> ConditionComparison:
     a = [row[first] for row in rows.values()]
     b = [row[second] for row in rows.values()]
     differences = [right - left for left, right in zip(a, b, strict=True)]
@@ -262,7 +262,7 @@ def _pair(
     # No difference at all is no evidence; scipy has no p for it.
     p = float(stats.wilcoxon(differences).pvalue) if any(differences) else 1.0
     n = len(a)
-    return Comparison(
+    return ConditionComparison(
         first=first,
         second=second,
         participants=n,

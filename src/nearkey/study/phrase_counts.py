@@ -15,16 +15,24 @@ from types import MappingProxyType
 from typing import Literal
 
 from nearkey.study.alignment import Alignments, string_distance
-from nearkey.study.events import Accept, Commit, Cursor, Delete, Redo, Tap, Undo
-from nearkey.study.log import Trial
+from nearkey.study.study_records import (
+    AcceptRecord,
+    CommitRecord,
+    CursorRecord,
+    DeleteRecord,
+    RedoRecord,
+    TapRecord,
+    UndoRecord,
+)
+from nearkey.study.study_log import Trial
 
-__all__ = ["Counts", "Selection", "add_counts", "count_trial"]
+__all__ = ["PhraseCounts", "Selection", "add_counts", "count_trial"]
 
 Selection = Literal["entry", "fix"]
 
 
 @dataclass(frozen=True, slots=True)
-class Counts:
+class PhraseCounts:
     """Additive counts; the rates of `Rates` are ratios of them.
 
     `transcribed`: |T|, characters. `timed`: |T| - 1, or 0 where no speed can be told.
@@ -53,22 +61,22 @@ class Counts:
     ranks: Mapping[int, int] = field(default_factory=lambda: MappingProxyType({}))
 
 
-def add_counts(parts: list[Counts]) -> Counts:
+def add_counts(parts: list[PhraseCounts]) -> PhraseCounts:
     """The sum, field by field."""
     ranks: Counter[int] = Counter()
     for part in parts:
         ranks.update(part.ranks)
     sums = {
         one.name: sum(getattr(part, one.name) for part in parts)
-        for one in fields(Counts)
+        for one in fields(PhraseCounts)
         if one.name != "ranks"
     }
-    return Counts(**sums, ranks=MappingProxyType(dict(sorted(ranks.items()))))
+    return PhraseCounts(**sums, ranks=MappingProxyType(dict(sorted(ranks.items()))))
 
 
 def count_trial(
     trial: Trial, *, presented: str, transcribed: str, alignments: Alignments, selection: Selection
-) -> Counts:
+) -> PhraseCounts:
     """Count one trial.
 
     `presented`, `transcribed`: P and T as they are to be compared; `alignments`: of these two.
@@ -99,17 +107,17 @@ def count_trial(
         keystrokes += action.presses
         if action.presses:
             times.append(action.t)
-        if isinstance(action, Cursor):
+        if isinstance(action, CursorRecord):
             fixes += action.presses
             continue
         after = unicodedata.normalize("NFC", action.text)
         growth = len(after) - len(before)
-        if isinstance(action, Delete | Undo | Redo):
+        if isinstance(action, DeleteRecord | UndoRecord | RedoRecord):
             fixes += action.presses
             taken_back = max(0, taken_back - growth)
         else:
             respelled = string_distance(before, after) - abs(growth)
-            if isinstance(action, Accept):
+            if isinstance(action, AcceptRecord):
                 by_selection += respelled
                 changed = respelled + max(0, -growth)
                 if selection == "fix" and changed:
@@ -117,16 +125,16 @@ def count_trial(
                     taken_back += changed
             else:
                 by_decoder += respelled
-            if isinstance(action, Tap):
+            if isinstance(action, TapRecord):
                 taps += action.presses
-            if isinstance(action, Accept | Commit) and action.rank is not None:
+            if isinstance(action, AcceptRecord | CommitRecord) and action.rank is not None:
                 ranks[action.rank] += 1
         before = after
     seconds = times[-1] - times[0] if times else 0.0
     distance = alignments.distance
     longest = max(len(presented), len(transcribed))
     speed_known = seconds > 0 and len(transcribed) > 1
-    return Counts(
+    return PhraseCounts(
         phrases=1,
         presented=len(presented),
         transcribed=len(transcribed),

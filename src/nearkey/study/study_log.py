@@ -1,0 +1,133 @@
+"""Reading a study log, and the trials in it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from nearkey.append_log import TruncatedRecord, log_lines, read_log
+from nearkey.errors import StudyLogError
+from nearkey.study.study_records import (
+    ACTION_RECORDS,
+    ActionRecord,
+    EndRecord,
+    PromptRecord,
+    StudyHeader,
+    StudyRecord,
+)
+from nearkey.study.wire import RecordOrder, read_header, read_record, to_line
+
+__all__ = ["StudyLog", "Trial"]
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One prompt and what was done with it, up to `end` or to the next prompt.
+
+    `state`: "done", "aborted" (the log says so) or "unfinished" (no end event).
+    """
+
+    header: StudyHeader
+    prompt: PromptRecord
+    events: tuple[StudyRecord, ...]
+    state: str
+    order: int
+
+    @property
+    def actions(self) -> tuple[ActionRecord, ...]:
+        """The events the person caused, in order."""
+        return tuple(event for event in self.events if isinstance(event, ACTION_RECORDS))
+
+    @property
+    def block(self) -> int:
+        """The prompt's block, else the header's."""
+        return self.header.block if self.prompt.block is None else self.prompt.block
+
+    @property
+    def transcribed(self) -> str:
+        """The text after the last action; "" where there was none."""
+        text = ""
+        for event in self.actions:
+            text = getattr(event, "text", text)
+        return text
+
+
+@dataclass(frozen=True, slots=True)
+class StudyLog:
+    """A header and its events: one participant, one condition, one sitting.
+
+    A log holds what a person typed: treat the file as private.
+
+    Raises StudyLogError where the events break the order the schema asks for.
+    """
+
+    header: StudyHeader
+    events: tuple[StudyRecord, ...]
+    truncated: TruncatedRecord | None = None
+    source: str | None = None
+
+    def __post_init__(self) -> None:
+        order = RecordOrder()
+        for i, event in enumerate(self.events):
+            try:
+                order.take(event)
+            except StudyLogError as fault:
+                raise fault.at(f"event {i}") from None
+
+    @classmethod
+    def read(cls, path: str | os.PathLike[str]) -> StudyLog:
+        """Read a log file.
+
+        A last line without its newline that does not parse was cut short by a crash: it is left out
+        and reported in `truncated`. Anything else that breaks the schema raises StudyLogError with file,
+        line, field and fix.
+        """
+        name = os.fspath(path)
+        lines = [line for line in log_lines(read_log(path, StudyLogError)) if line.data.strip()]
+        if not lines:
+            raise StudyLogError("is empty", where=name, fix="start it with a header line")
+        # Whole JSON of the wrong kind is a fault of the writer, not of a crash.
+        crashed = len(lines) > 1 and not lines[-1].whole
+        truncated = lines.pop().truncated if crashed else None
+        order = RecordOrder()
+        events: list[StudyRecord] = []
+        try:
+            line = lines[0]
+            header = read_header(line.data)
+            for line in lines[1:]:
+                events.append(read_record(line.data))
+                order.take(events[-1])
+        except StudyLogError as fault:
+            raise fault.at(f"{name}, line {line.number}") from None
+        return cls(header, tuple(events), truncated, name)
+
+    def to_bytes(self) -> bytes:
+        """The log as a file holds it."""
+        return b"".join(to_line(item) + b"\n" for item in (self.header, *self.events))
+
+    def trials(self) -> tuple[Trial, ...]:
+        """The trials in order, unfinished and aborted ones too."""
+        return tuple(self._trials())
+
+    def _trials(self) -> Iterator[Trial]:
+        prompt: PromptRecord | None = None
+        held: list[StudyRecord] = []
+        order = 0
+        for event in self.events:
+            if isinstance(event, PromptRecord):
+                if prompt is not None:
+                    order += 1
+                    yield Trial(self.header, prompt, tuple(held), "unfinished", order)
+                prompt, held = event, []
+            elif prompt is None:
+                continue  # a rest between trials
+            elif isinstance(event, EndRecord):
+                order += 1
+                state = "aborted" if event.aborted else "done"
+                yield Trial(self.header, prompt, tuple(held), state, order)
+                prompt = None
+            else:
+                held.append(event)
+        if prompt is not None:
+            yield Trial(self.header, prompt, tuple(held), "unfinished", order + 1)
