@@ -40,15 +40,15 @@ def test_the_published_example_comes_out(log):
     assert phrase["mean_rank"] is None  # no candidate was accepted
 
 
-def test_a_torn_last_line_is_told_on_standard_error_and_left_out(log):
+def test_a_truncated_last_record_is_told_on_standard_error_and_left_out(log):
     whole = done("study", "measures", log, "--json")
     with log.open("a") as file:
         file.write('{"type":"prom')
-    torn = done("study", "measures", log, "--json")
-    assert strict_json(torn.stdout) == strict_json(whole.stdout)
-    (line,) = torn.stderr.splitlines()
+    truncated = done("study", "measures", log, "--json")
+    assert strict_json(truncated.stdout) == strict_json(whole.stdout)
+    (line,) = truncated.stderr.splitlines()
     assert line == (
-        f"nearkey: {log}: last line torn (the program was stopped while writing); left out"
+        f"nearkey: {log}: last record truncated (the program was stopped while writing); left out"
     )
 
 
@@ -57,7 +57,7 @@ def test_a_torn_last_line_is_told_on_standard_error_and_left_out(log):
     [
         (None, "no such file; check the path"),
         (b"", "is empty; start it with a header line"),
-        (bytes(range(256)), "line 1: is not one JSON object"),
+        (bytes(range(256)), "line 1: not valid JSON: "),
         (b'{"a": 1}\n', "format: is not 'nearkey-study'"),
     ],
 )

@@ -2,17 +2,10 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
-
 import click
 
 from nearkey.commands.shared import json_text
 from nearkey.errors import StudyLogError
-
-if TYPE_CHECKING:
-    from nearkey.study import LeftOut
 
 __all__ = ["study"]
 
@@ -55,15 +48,17 @@ def study_measures(
 
     read = [StudyLog.read(path) for path in logs]
     for path, log in zip(logs, read, strict=True):
-        if log.torn is not None:
+        if log.truncated is not None:
             click.echo(
-                f"nearkey: {path}: last line torn (the program was stopped while writing); left out",
+                f"nearkey: {path}: last record truncated (the program was stopped while writing); "
+                "left out",
                 err=True,
             )
     found = measures(read, selection=selection, practice=practice)  # type: ignore[arg-type]
     if not found.phrases:
+        why = f"left out: {found.reasons}" if found.left_out else "no trials"
         raise StudyLogError(
-            f"no finished phrase to measure ({_reasons(found.left_out)})",
+            f"no finished phrase to measure ({why})",
             where=", ".join(logs),
             fix="give logs with trials that end, or count practice with --practice",
         )
@@ -83,9 +78,3 @@ def study_measures(
         return
     parts = [found, *curves, *([] if pairs is None else [pairs])]
     click.echo("\n\n".join(map(str, parts)))
-
-
-def _reasons(left_out: Sequence[LeftOut]) -> str:
-    counts = Counter(one.reason for one in left_out)
-    listed = ", ".join(f"{n} {reason}" for reason, n in sorted(counts.items()))
-    return f"left out: {listed}" if listed else "no trials"

@@ -3,25 +3,8 @@
 Nothing here knows a decoder: a person's log and a simulated one go through the same code.
 """
 
+from nearkey.intervals import Estimate, bootstrap_mean
 from nearkey.study.alignment import Alignments, align, string_distance
-from nearkey.study.bootstrap import bootstrap_mean
-from nearkey.study.confusion import ConfusionMatrix
-from nearkey.study.phrase_counts import PhraseCounts
-from nearkey.study.study_records import StudyRecord, StudyHeader
-from nearkey.study.learning_curves import LearningCurve, PowerLaw, fit_power_law, learning_curve
-from nearkey.study.study_log import StudyLog, TornLine, Trial
-from nearkey.study.measures import measures, strip_end
-from nearkey.study.phrases import PhraseDraw, draw_phrases
-from nearkey.study.study_plan import BlockPlan, StudyPlan, plan_study, williams_design
-from nearkey.study.rates import METRICS
-from nearkey.study.results import (
-    ConditionMeasures,
-    Estimate,
-    GroupMeasures,
-    LeftOut,
-    Measures,
-    PhraseMeasures,
-)
 from nearkey.study.condition_tests import (
     ConditionComparison,
     ConditionComparisons,
@@ -30,6 +13,23 @@ from nearkey.study.condition_tests import (
     holm,
     repeated_measures,
 )
+from nearkey.study.confusion import ConfusionMatrix
+from nearkey.study.learning_curves import LearningCurve, PowerLaw, fit_power_law, learning_curve
+from nearkey.study.measures import measures, strip_end
+from nearkey.study.phrase_counts import PhraseCounts
+from nearkey.study.phrases import PhraseDraw, draw_phrases
+from nearkey.study.rates import METRICS
+from nearkey.study.results import (
+    ConditionMeasures,
+    GroupMeasures,
+    LeftOut,
+    MeanOfParticipants,
+    Measures,
+    PhraseMeasures,
+)
+from nearkey.study.study_log import StudyLog, Trial
+from nearkey.study.study_plan import BlockPlan, StudyPlan, plan_study, williams_design
+from nearkey.study.study_records import StudyHeader, StudyRecord
 from nearkey.study.writer import StudyLogRecorder, StudyLogWriter
 
 __all__ = [
@@ -40,23 +40,23 @@ __all__ = [
     "ConditionComparisons",
     "ConditionMeasures",
     "ConfusionMatrix",
-    "PhraseCounts",
     "Estimate",
-    "StudyRecord",
     "GroupMeasures",
-    "StudyHeader",
     "LearningCurve",
     "LeftOut",
+    "MeanOfParticipants",
     "Measures",
+    "PhraseCounts",
     "PhraseDraw",
     "PhraseMeasures",
     "PowerLaw",
     "RepeatedMeasures",
+    "StudyHeader",
     "StudyLog",
     "StudyLogRecorder",
     "StudyLogWriter",
     "StudyPlan",
-    "TornLine",
+    "StudyRecord",
     "Trial",
     "align",
     "bootstrap_mean",

@@ -10,17 +10,17 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from itertools import combinations
+from types import ModuleType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import StudyLogError
-from nearkey.study.bootstrap import bootstrap_mean
-from nearkey.study.rates import METRICS
-from nearkey.study.results import Measures
-from nearkey.study.stats_extra import scipy_stats
-from nearkey.study.tables import number, origin_line, p_value, plain_table
+from nearkey.errors import NearkeyError, StudyLogError
+from nearkey.intervals import Estimate, bootstrap_mean
+from nearkey.study.rates import check_metric
+from nearkey.study.results import Measures, origin_line
+from nearkey.text_table import estimate_text, number, p_value, text_table
 
 __all__ = [
     "ConditionComparison",
@@ -40,7 +40,7 @@ def holm(p_values: Sequence[float]) -> tuple[float, ...]:
     """
     p = np.asarray(p_values, dtype=np.float64)
     if p.size and not bool(((p >= 0) & (p <= 1)).all()):
-        raise StudyLogError("holds a number outside [0, 1]", field="p_values", fix="mend it")
+        raise StudyLogError("holds a number outside [0, 1]", field="p_values", fix="correct it")
     order = np.argsort(p, kind="stable")
     scaled = np.minimum(1.0, np.maximum.accumulate(p[order] * (len(p) - np.arange(len(p)))))
     out = np.empty_like(p)
@@ -69,17 +69,12 @@ class RepeatedMeasures:
     def __str__(self) -> str:
         parts = [
             f"F({self.df}, {self.df_error}) = {number(self.f)}",
-            f"p {_equals(self.p)}",
-            f"Greenhouse-Geisser p {_equals(self.p_corrected)} (epsilon {number(self.epsilon, 3)})",
+            f"p {p_value(self.p, relation=True)}",
+            f"Greenhouse-Geisser p {p_value(self.p_corrected, relation=True)} (epsilon {number(self.epsilon, 3)})",
         ]
         if not math.isnan(self.p_friedman):
-            parts.append(f"Friedman p {_equals(self.p_friedman)}")
+            parts.append(f"Friedman p {p_value(self.p_friedman, relation=True)}")
         return ", ".join(parts)
-
-
-def _equals(p: float) -> str:
-    shown = p_value(p)
-    return shown if shown.startswith("<") else f"= {shown}"
 
 
 def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
@@ -98,7 +93,7 @@ def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
             field="values",
             fix="give finite numbers, at least 2 participants by 2 conditions",
         )
-    stats = scipy_stats()
+    stats = _scipy_stats()
     n, k = y.shape
     person = y.mean(axis=1, keepdims=True)
     treatment = y.mean(axis=0, keepdims=True)
@@ -171,16 +166,16 @@ class ConditionComparisons:
         rows = [
             (
                 f"{pair.first} -> {pair.second}",
-                str(pair.participants),
+                pair.participants,
                 number(pair.mean_first),
                 number(pair.mean_second),
-                f"{number(pair.difference)} [{number(pair.low)}, {number(pair.high)}]",
+                estimate_text(Estimate(pair.difference, pair.low, pair.high)),
                 p_value(pair.p),
                 p_value(pair.p_holm),
             )
             for pair in self.pairs
         ]
-        lines = [self.metric, plain_table(heads, rows), str(self.omnibus)]
+        lines = [self.metric, text_table(heads, rows), str(self.omnibus)]
         lines.append(
             f"[..]: {100 * self.confidence:g} % bootstrap interval; p: Wilcoxon signed-rank"
         )
@@ -210,10 +205,7 @@ def compare_conditions(
     Source: Wilcoxon 1945 (through `scipy.stats.wilcoxon`); Holm 1979; bootstrap see
     `bootstrap_mean`.
     """
-    if metric not in METRICS:
-        raise StudyLogError(
-            f"is {metric!r}", field="metric", fix=f"use one of {', '.join(METRICS)}"
-        )
+    check_metric(metric)
     names = [str(one.condition) for one in measured.conditions]
     table: dict[str, dict[str, float]] = {}
     for group in measured.participants:
@@ -254,23 +246,30 @@ def _pair(
     resamples: int,
     seed: int,
 ) -> ConditionComparison:
-    a = [row[first] for row in rows.values()]
-    b = [row[second] for row in rows.values()]
-    differences = [right - left for left, right in zip(a, b, strict=True)]
-    low, high = bootstrap_mean(differences, confidence=confidence, resamples=resamples, seed=seed)
-    stats = scipy_stats()
-    # No difference at all is no evidence; scipy has no p for it.
-    p = float(stats.wilcoxon(differences).pvalue) if any(differences) else 1.0
-    n = len(a)
+    n = len(rows)
+    differences = [row[second] - row[first] for row in rows.values()]
+    mean = bootstrap_mean(differences, confidence=confidence, resamples=resamples, seed=seed)
     return ConditionComparison(
         first=first,
         second=second,
         participants=n,
-        mean_first=sum(a) / n,
-        mean_second=sum(b) / n,
-        difference=sum(differences) / n,
-        low=low,
-        high=high,
-        p=p,
+        mean_first=sum(row[first] for row in rows.values()) / n,
+        mean_second=sum(row[second] for row in rows.values()) / n,
+        difference=mean.value,
+        low=mean.low,
+        high=mean.high,
+        # No difference at all is no evidence; scipy has no p for it.
+        p=float(_scipy_stats().wilcoxon(differences).pvalue) if any(differences) else 1.0,
         p_holm=math.nan,
     )
+
+
+def _scipy_stats() -> ModuleType:
+    """`scipy.stats`, which only these tests need, or a NearkeyError that names the extra to install."""
+    try:
+        from scipy import stats
+    except ImportError:
+        raise NearkeyError(
+            "tests between conditions need scipy", fix="pip install 'nearkey[stats]'"
+        ) from None
+    return stats  # type: ignore[no-any-return]

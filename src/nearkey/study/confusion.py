@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.study.alignment import Alignments
-from nearkey.study.tables import plain_table
+from nearkey.text_table import text_table
 
 __all__ = ["ConfusionMatrix"]
 
@@ -74,7 +74,7 @@ class ConfusionMatrix:
         rows = [(_show(p), _show(t), f"{weight:.2f}") for p, t, weight in self.errors()[:20]]
         if not rows:
             return "no character came out wrong"
-        return plain_table(("presented", "transcribed", "weight"), rows)
+        return text_table(("presented", "transcribed", "weight"), rows)
 
 
 def _show(symbol: str) -> str:

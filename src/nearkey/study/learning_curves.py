@@ -10,11 +10,10 @@ from typing import Any
 import numpy as np
 
 from nearkey.errors import StudyLogError
-from nearkey.study.bootstrap import bootstrap_mean
-from nearkey.study.rates import METRICS
-from nearkey.study.results import GroupMeasures, Measures
-from nearkey.study.stats_extra import scipy_stats
-from nearkey.study.tables import number, origin_line, plain_table
+from nearkey.intervals import Estimate, bootstrap_mean, student_t
+from nearkey.study.rates import check_metric
+from nearkey.study.results import Measures, origin_line
+from nearkey.text_table import estimate_text, interval_text, number, text_table
 
 __all__ = ["LearningCurve", "PersonCurve", "PowerLaw", "fit_power_law", "learning_curve"]
 
@@ -43,8 +42,8 @@ class PowerLaw:
     def __str__(self) -> str:
         return (
             f"R = {number(self.a)} N^{number(self.x, 3)}"
-            f" (a [{number(self.a_low)}, {number(self.a_high)}],"
-            f" x [{number(self.x_low, 3)}, {number(self.x_high, 3)}],"
+            f" (a {interval_text(Estimate(self.a, self.a_low, self.a_high), 2)},"
+            f" x {interval_text(Estimate(self.x, self.x_low, self.x_high), 3)},"
             f" R² {number(self.r_squared, 3)}, {self.points} points)"
         )
 
@@ -100,19 +99,20 @@ class LearningCurve:
         rows = [
             (
                 person.participant,
-                *(number(value) for value in (person.rates[0], person.rates[-1])),
+                number(person.rates[0]),
+                number(person.rates[-1]),
                 number(person.fit.x if person.fit else None, 3),
                 number(person.fit.r_squared if person.fit else None, 3),
             )
             for person in self.persons
         ]
+        mean = Estimate(self.x_mean, self.x_low, self.x_high)
         heads = ("participant", "first block", "last block", "exponent", "R²")
         return "\n".join(
             (
                 f"{self.metric} of {self.condition} by block",
-                plain_table(heads, rows),
-                f"mean exponent {number(self.x_mean, 3)}"
-                f" [{number(self.x_low, 3)}, {number(self.x_high, 3)}] over persons",
+                text_table(heads, rows),
+                f"mean exponent {estimate_text(mean, 3)} over persons",
                 f"averaged over persons: {self.averaged or 'not fitted'}",
                 "caution: an averaged curve can follow a power law that no person follows",
                 *origin_line(self.origins),
@@ -128,7 +128,7 @@ def fit_power_law(
     `blocks`: N, positive and not all the same; `rates`: positive; both (n,) with n ≥ 2. The
     intervals are those of linear regression (Student's t with n - 2 degrees of freedom); they take
     the blocks for independent, which a person's blocks hardly are, so read them as a lower bound.
-    Raises StudyLogError for unusable numbers, NearkeyError where scipy (extra `stats`) is missing.
+    Raises StudyLogError for unusable numbers, NearkeyError for a confidence outside (0, 1).
     Source: Newell & Rosenbloom 1981; for entry rates Isokoski & MacKenzie, CHI 2003 EA, 752-753.
     """
     n = np.asarray(blocks, dtype=np.float64)
@@ -141,17 +141,17 @@ def fit_power_law(
         raise StudyLogError("holds a number that is not positive", field="rates", fix="drop it")
     if len(np.unique(n)) < 2:
         raise StudyLogError("are all the same", field="blocks", fix="measure at least two blocks")
-    stats = scipy_stats()
     log_n, log_r = np.log(n), np.log(r)
-    line = stats.linregress(log_n, log_r)
-    if len(n) > 2:
-        t = float(stats.t.ppf(0.5 + confidence / 2.0, len(n) - 2))
-        x_half, a_half = t * float(line.stderr), t * float(line.intercept_stderr)
-    else:
-        x_half = a_half = math.nan
-    x, log_a = float(line.slope), float(line.intercept)
-    residual = log_r - (log_a + x * log_n)
+    from_mean = log_n - log_n.mean()
+    square = float(from_mean @ from_mean)
+    x = float(from_mean @ (log_r - log_r.mean())) / square
+    log_a = float(log_r.mean() - x * log_n.mean())
+    unexplained = float(((log_r - (log_a + x * log_n)) ** 2).sum())
     total = float(((log_r - log_r.mean()) ** 2).sum())
+    x_half = a_half = math.nan
+    if len(n) > 2:
+        x_half = student_t(confidence, len(n) - 2) * math.sqrt(unexplained / (len(n) - 2) / square)
+        a_half = x_half * math.sqrt(float((log_n**2).mean()))
     return PowerLaw(
         a=math.exp(log_a),
         a_low=math.exp(log_a - a_half),
@@ -159,7 +159,7 @@ def fit_power_law(
         x=x,
         x_low=x - x_half,
         x_high=x + x_half,
-        r_squared=1.0 - float((residual**2).sum()) / total if total > 0 else math.nan,
+        r_squared=1.0 - unexplained / total if total > 0 else math.nan,
         points=len(n),
     )
 
@@ -177,38 +177,33 @@ def learning_curve(
 
     N counts the blocks a participant typed in this condition, over sessions, from 1. `condition`
     may be left out where there is only one. The averaged fit uses the blocks all participants have.
-    Raises StudyLogError for an unknown metric or condition, or no blocks; NearkeyError where scipy
-    is missing.
+    Raises StudyLogError for an unknown metric or condition, or no blocks, NearkeyError for a confidence outside
+    (0, 1) or no resamples.
     """
-    if metric not in METRICS:
-        raise StudyLogError(
-            f"is {metric!r}", field="metric", fix=f"use one of {', '.join(METRICS)}"
-        )
+    check_metric(metric)
     chosen = _only_condition(measured, condition)
-    by_person: dict[str, list[GroupMeasures]] = {}
+    rates: dict[str, list[float]] = {}  # `Measures.blocks` is sorted by session, then block
     for block in measured.blocks:
         if block.condition == chosen:
-            by_person.setdefault(block.participant, []).append(block)
-    persons = []
-    for name, blocks in sorted(by_person.items()):
-        # `Measures.blocks` is sorted by session, then block.
-        rates = tuple(float(getattr(block, metric)) for block in blocks)
-        persons.append(_person(name, rates, confidence))
-    shortest = min(len(person.rates) for person in persons)
-    mean_rates = tuple(
-        sum(person.rates[i] for person in persons) / len(persons) for i in range(shortest)
+            rates.setdefault(block.participant, []).append(float(getattr(block, metric)))
+    persons = tuple(
+        PersonCurve(name, tuple(range(1, len(own) + 1)), tuple(own), _fit(own, confidence))
+        for name, own in sorted(rates.items())
     )
+    # The blocks that all have.
+    together = zip(*(person.rates for person in persons), strict=False)
+    mean_rates = tuple(sum(block) / len(persons) for block in together)
     exponents = [person.fit.x for person in persons if person.fit]
-    low, high = bootstrap_mean(exponents, confidence=confidence, resamples=resamples, seed=seed)
+    mean = bootstrap_mean(exponents, confidence=confidence, resamples=resamples, seed=seed)
     return LearningCurve(
         condition=chosen,
         metric=metric,
-        persons=tuple(persons),
+        persons=persons,
         mean_rates=mean_rates,
         averaged=_fit(mean_rates, confidence),
-        x_mean=sum(exponents) / len(exponents) if exponents else math.nan,
-        x_low=low,
-        x_high=high,
+        x_mean=mean.value,
+        x_low=mean.low,
+        x_high=mean.high,
         origins=measured.origins,
     )
 
@@ -226,11 +221,7 @@ def _only_condition(measured: Measures, condition: str | None) -> str:
     return condition
 
 
-def _person(name: str, rates: tuple[float, ...], confidence: float) -> PersonCurve:
-    return PersonCurve(name, tuple(range(1, len(rates) + 1)), rates, _fit(rates, confidence))
-
-
-def _fit(rates: tuple[float, ...], confidence: float) -> PowerLaw | None:
+def _fit(rates: Sequence[float], confidence: float) -> PowerLaw | None:
     """The law through the blocks with a positive rate; None where there are fewer than two."""
     usable = [(n, rate) for n, rate in enumerate(rates, start=1) if rate > 0]
     if len(usable) < 2:

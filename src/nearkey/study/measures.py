@@ -5,20 +5,23 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Callable, Iterable
-from functools import partial
+from types import MappingProxyType
 from typing import Any
 
 from nearkey.errors import StudyLogError
 from nearkey.study.alignment import align
 from nearkey.study.phrase_counts import Selection, add_counts, count_trial
-from nearkey.study.study_log import StudyLog, Trial
+from nearkey.study.rates import METRICS
 from nearkey.study.results import (
+    ConditionMeasures,
     GroupMeasures,
     LeftOut,
+    MeanOfParticipants,
     Measures,
     PhraseMeasures,
-    summarise,
+    sample_sd,
 )
+from nearkey.study.study_log import StudyLog, Trial
 
 __all__ = ["measures", "strip_end"]
 
@@ -62,7 +65,8 @@ def measures(
     practice : measure practice trials too.
     confidence, resamples, seed : of the bootstrap interval.
 
-    Raises StudyLogError for an option out of range, or a log given twice.
+    Raises StudyLogError for another `selection` or a log given twice, NearkeyError for a confidence outside (0, 1) or
+    no resamples.
     """
     if selection not in ("entry", "fix"):
         raise StudyLogError(f"is {selection!r}", field="selection", fix="use 'entry' or 'fix'")
@@ -77,21 +81,29 @@ def measures(
                 left_out.append(LeftOut(**_labels(trial), reason=reason))
             else:
                 phrases.append(_phrase(trial, selection, normalise))
-    blocks = _groups(phrases, ("participant", "condition", "session", "block"))
     participants = _groups(phrases, ("participant", "condition"))
-    people = _groups(phrases, ("participant",))
-    summary = partial(summarise, confidence=confidence, resamples=resamples, seed=seed)
+
+    def summary(condition: str | None, groups: Iterable[GroupMeasures]) -> ConditionMeasures:
+        people = [group for group in groups if condition in (None, group.condition)]
+        estimates = {
+            name: MeanOfParticipants.of(
+                [getattr(group, name) for group in people],
+                confidence=confidence,
+                resamples=resamples,
+                seed=seed,
+            )
+            for name in METRICS
+        }
+        counts = add_counts([group.counts for group in people])
+        return ConditionMeasures(condition, len(people), MappingProxyType(estimates), counts)
+
     names = sorted({group.condition for group in participants if group.condition is not None})
-    conditions = tuple(
-        summary(name, [group for group in participants if group.condition == name])
-        for name in names
-    )
     return Measures(
         phrases=tuple(phrases),
-        blocks=blocks,
+        blocks=_groups(phrases, ("participant", "condition", "session", "block")),
         participants=participants,
-        conditions=conditions,
-        overall=summary(None, list(people)),
+        conditions=tuple(summary(name, participants) for name in names),
+        overall=summary(None, _groups(phrases, ("participant",))),
         left_out=tuple(left_out),
         origins=tuple(sorted({log.header.origin for log in held})),
         selection=selection,
@@ -165,18 +177,12 @@ def _groups(phrases: Iterable[PhraseMeasures], by: tuple[str, ...]) -> tuple[Gro
     for key in sorted(parts):
         group = parts[key]
         speeds = [one.wpm for one in group if not math.isnan(one.wpm)]
-        mean = sum(speeds) / len(speeds) if speeds else math.nan
-        spread = (
-            math.sqrt(sum((speed - mean) ** 2 for speed in speeds) / (len(speeds) - 1))
-            if len(speeds) > 1
-            else math.nan
-        )
         out.append(
             GroupMeasures(
                 **dict(zip(by, key, strict=True)),
                 counts=add_counts([one.counts for one in group]),
-                wpm_phrase_mean=mean,
-                wpm_phrase_sd=spread,
+                wpm_phrase_mean=sum(speeds) / len(speeds) if speeds else math.nan,
+                wpm_phrase_sd=sample_sd(speeds),
             )
         )
     return tuple(out)

@@ -12,9 +12,10 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 from nearkey.study.alignment import Alignments, string_distance
+from nearkey.study.study_log import Trial
 from nearkey.study.study_records import (
     AcceptRecord,
     CommitRecord,
@@ -24,7 +25,6 @@ from nearkey.study.study_records import (
     TapRecord,
     UndoRecord,
 )
-from nearkey.study.study_log import Trial
 
 __all__ = ["PhraseCounts", "Selection", "add_counts", "count_trial"]
 
@@ -59,6 +59,16 @@ class PhraseCounts:
     respelled_by_decoder: int = 0
     respelled_by_selection: int = 0
     ranks: Mapping[int, int] = field(default_factory=lambda: MappingProxyType({}))
+
+    def to_dict(self) -> dict[str, Any]:
+        """The counts a reader of a table can use, by the names of the tables."""
+        inner = ("timed", "longest", "mean_alignment_length")
+        named = {"presented": "presented_chars", "transcribed": "transcribed_chars"}
+        return {
+            named.get(one.name, one.name): getattr(self, one.name)
+            for one in fields(self)
+            if one.name not in inner
+        } | {"ranks": {str(rank): n for rank, n in self.ranks.items()}}
 
 
 def add_counts(parts: list[PhraseCounts]) -> PhraseCounts:

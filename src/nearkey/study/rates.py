@@ -12,9 +12,10 @@ import math
 from abc import ABC, abstractmethod
 from typing import Any
 
+from nearkey.errors import StudyLogError
 from nearkey.study.phrase_counts import PhraseCounts
 
-__all__ = ["METRICS", "Rates"]
+__all__ = ["METRICS", "Rates", "check_metric"]
 
 
 def _ratio(above: float, below: float) -> float:
@@ -147,3 +148,11 @@ METRICS = (
     "first_candidate_share",
     "mean_rank",
 )
+
+
+def check_metric(metric: str) -> None:
+    """Refuse what is no measure: StudyLogError naming them."""
+    if metric not in METRICS:
+        raise StudyLogError(
+            f"is {metric!r}", field="metric", fix=f"use one of {', '.join(METRICS)}"
+        )

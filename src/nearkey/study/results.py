@@ -3,48 +3,31 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple, Self
 
 from nearkey.errors import StudyLogError
+from nearkey.intervals import Estimate, bootstrap_mean
 from nearkey.study.alignment import Alignments
-from nearkey.study.bootstrap import bootstrap_mean
 from nearkey.study.confusion import ConfusionMatrix
-from nearkey.study.phrase_counts import PhraseCounts, add_counts
+from nearkey.study.phrase_counts import PhraseCounts
 from nearkey.study.rates import METRICS, Rates
-from nearkey.study.tables import number, origin_line, plain_table
+from nearkey.text_table import estimate_text, text_table
 
 __all__ = [
     "ConditionMeasures",
-    "Estimate",
     "GroupMeasures",
     "LeftOut",
+    "MeanOfParticipants",
     "Measures",
     "PhraseMeasures",
-    "summarise",
+    "origin_line",
+    "sample_sd",
 ]
 
 Level = Literal["phrase", "block", "participant", "condition", "overall"]
-
-
-def _counts_dict(counts: PhraseCounts) -> dict[str, Any]:
-    return {
-        "phrases": counts.phrases,
-        "presented_chars": counts.presented,
-        "transcribed_chars": counts.transcribed,
-        "seconds": counts.seconds,
-        "keystrokes": counts.keystrokes,
-        "taps": counts.taps,
-        "correct": counts.correct,
-        "incorrect_not_fixed": counts.incorrect_not_fixed,
-        "incorrect_fixed": counts.incorrect_fixed,
-        "fixes": counts.fixes,
-        "respelled_by_decoder": counts.respelled_by_decoder,
-        "respelled_by_selection": counts.respelled_by_selection,
-        "ranks": {str(rank): n for rank, n in counts.ranks.items()},
-    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +57,7 @@ class PhraseMeasures(Rates):
             "msd": self.alignments.distance,
             "optimal_alignments": self.alignments.count,
             **self.rates(),
-            **_counts_dict(self.counts),
+            **self.counts.to_dict(),
         }
 
 
@@ -104,13 +87,12 @@ class GroupMeasures(Rates):
             **self.rates(),
             "wpm_phrase_mean": self.wpm_phrase_mean,
             "wpm_phrase_sd": self.wpm_phrase_sd,
-            **_counts_dict(self.counts),
+            **self.counts.to_dict(),
         }
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """Mean over participants, its bootstrap interval, standard deviation, and how many had one."""
+class MeanOfParticipants(NamedTuple):
+    """Mean over participants with its bootstrap interval, their standard deviation, and how many had a value."""
 
     mean: float
     low: float
@@ -118,10 +100,15 @@ class Estimate:
     sd: float
     n: int
 
+    @classmethod
+    def of(cls, values: Sequence[float], *, confidence: float, resamples: int, seed: int) -> Self:
+        """From one value a participant; NaN stands for none."""
+        given = [value for value in values if not math.isnan(value)]
+        found = bootstrap_mean(given, confidence=confidence, resamples=resamples, seed=seed)
+        return cls(*found, sample_sd(given), len(given))
+
     def __str__(self) -> str:
-        if math.isnan(self.low):
-            return number(self.mean)
-        return f"{number(self.mean)} [{number(self.low)}, {number(self.high)}]"
+        return estimate_text(Estimate(*self[:3]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,21 +117,16 @@ class ConditionMeasures:
 
     condition: str | None
     participants: int
-    estimates: Mapping[str, Estimate]
+    estimates: Mapping[str, MeanOfParticipants]
     counts: PhraseCounts
 
     def to_dict(self) -> dict[str, Any]:
         """`condition`, `participants`, and for each measure its mean, low, high, sd and n."""
         row: dict[str, Any] = {"condition": self.condition, "participants": self.participants}
         for name, one in self.estimates.items():
-            row |= {
-                name: one.mean,
-                f"{name}_low": one.low,
-                f"{name}_high": one.high,
-                f"{name}_sd": one.sd,
-                f"{name}_n": one.n,
-            }
-        return row | _counts_dict(self.counts)
+            row[name] = one.mean
+            row |= {f"{name}_{part}": getattr(one, part) for part in ("low", "high", "sd", "n")}
+        return row | self.counts.to_dict()
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,33 +139,6 @@ class LeftOut:
     block: int
     trial: int
     reason: str
-
-
-def summarise(
-    condition: str | None,
-    groups: list[GroupMeasures],
-    *,
-    confidence: float,
-    resamples: int,
-    seed: int,
-) -> ConditionMeasures:
-    """Mean over participants of each measure, leaving out those for whom it is not defined."""
-    estimates = {}
-    for name in METRICS:
-        values = [value for group in groups if not math.isnan(value := getattr(group, name))]
-        n = len(values)
-        mean = sum(values) / n if n else math.nan
-        spread = (
-            math.sqrt(sum((value - mean) ** 2 for value in values) / (n - 1)) if n > 1 else math.nan
-        )
-        low, high = bootstrap_mean(values, confidence=confidence, resamples=resamples, seed=seed)
-        estimates[name] = Estimate(mean, low, high, spread, n)
-    return ConditionMeasures(
-        condition,
-        len(groups),
-        MappingProxyType(estimates),
-        add_counts([group.counts for group in groups]),
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,24 +199,39 @@ class Measures:
             **{level: self.to_dicts(level) for level in levels},
         }
 
+    @property
+    def reasons(self) -> str:
+        """Why trials were left out, and how many for each reason; "" for none."""
+        tally = Counter(one.reason for one in self.left_out)
+        return ", ".join(f"{n} {reason}" for reason, n in sorted(tally.items()))
+
     def __str__(self) -> str:
         shown = self.conditions
-        heads = ["measure", *(str(one.condition) for one in shown)]
-        rows = [[name, *(str(one.estimates[name]) for one in shown)] for name in METRICS]
-        rows.append(["participants", *(str(one.participants) for one in shown)])
-        rows.append(["phrases", *(str(one.counts.phrases) for one in shown)])
-        lines = [plain_table(heads, rows)]
+        rows: list[list[object]] = [
+            [name, *(one.estimates[name] for one in shown)] for name in METRICS
+        ]
+        rows.append(["participants", *(one.participants for one in shown)])
+        rows.append(["phrases", *(one.counts.phrases for one in shown)])
+        lines = [text_table(["measure", *(str(one.condition) for one in shown)], rows)]
         if any(one.participants > 1 for one in shown):
             share = f"{100 * self.confidence:g} %"
             lines.append(f"[..]: {share} bootstrap interval of the mean over participants")
         if self.left_out:
-            lines.append(f"left out: {_reasons(self.left_out)}")
-        lines += origin_line(self.origins)
-        return "\n".join(lines)
+            lines.append(f"left out: {self.reasons}")
+        return "\n".join([*lines, *origin_line(self.origins)])
 
 
-def _reasons(left_out: tuple[LeftOut, ...]) -> str:
-    tally: dict[str, int] = {}
-    for one in left_out:
-        tally[one.reason] = tally.get(one.reason, 0) + 1
-    return ", ".join(f"{n} {reason}" for reason, n in sorted(tally.items()))
+def sample_sd(values: Sequence[float]) -> float:
+    """Standard deviation with n - 1; NaN for fewer than two values."""
+    n = len(values)
+    if n < 2:
+        return math.nan
+    mean = sum(values) / n
+    return math.sqrt(sum((value - mean) ** 2 for value in values) / (n - 1))
+
+
+def origin_line(origins: Sequence[str]) -> list[str]:
+    """A line that names logs not typed by persons; none where all are."""
+    if tuple(origins) in ((), ("person",)):
+        return []
+    return [f"origin of the logs: {', '.join(origins)}"]

@@ -11,8 +11,9 @@ import msgspec
 import numpy as np
 
 from nearkey.errors import PlanError
-from nearkey.files import atomic_write, read_text
-from nearkey.study.tables import plain_table
+from nearkey.files import atomic_write
+from nearkey.schema import convert, read_json
+from nearkey.text_table import text_table
 
 __all__ = ["BlockPlan", "StudyPlan", "plan_study", "williams_design"]
 
@@ -88,20 +89,13 @@ class StudyPlan:
     @classmethod
     def read(cls, path: str | os.PathLike[str]) -> StudyPlan:
         """Read what `write` wrote; PlanError with file and fault otherwise."""
-        try:
-            fields = msgspec.json.decode(read_text(path, PlanError))
-            if not isinstance(fields, dict) or fields.pop("format", None) != _FORMAT:
-                raise PlanError(
-                    f"is not {_FORMAT!r}",
-                    where=os.fspath(path),
-                    field="format",
-                    fix="name a study plan",
-                )
-            return msgspec.convert(fields, cls)
-        except msgspec.MsgspecError as fault:
+        where, fix = os.fspath(path), "make the plan again"
+        fields = read_json(path, PlanError, fix=fix)
+        if not isinstance(fields, dict) or fields.pop("format", None) != _FORMAT:
             raise PlanError(
-                f"not a study plan ({fault})", where=os.fspath(path), fix="make the plan again"
-            ) from None
+                f"is not {_FORMAT!r}", where=where, field="format", fix="name a study plan"
+            )
+        return convert(fields, cls, error=PlanError, where=where, fix=fix)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, for a file."""
@@ -112,15 +106,15 @@ class StudyPlan:
         rows = [
             (
                 block.participant,
-                str(block.position),
+                block.position,
                 block.condition,
-                "practice" if block.practice else str(block.block),
-                str(len(block.phrases)),
+                "practice" if block.practice else block.block,
+                len(block.phrases),
                 f"{block.rest_s:g}",
             )
             for block in self.blocks
         ]
-        lines = [plain_table(heads, rows)]
+        lines = [text_table(heads, rows)]
         if not self.balanced:
             rows_needed = len(williams_design(len(self.conditions)))
             lines.append(

@@ -1,47 +1,35 @@
-"""Lines to events and back, with errors that name the field, and the order events come in."""
+"""Lines to records and back, with errors that name the field, and the order records come in."""
 
 from __future__ import annotations
 
 import math
-import re
-from typing import Any
+from typing import Any, get_args
 
 import msgspec
 
 from nearkey.errors import StudyLogError
+from nearkey.schema import convert, decode
 from nearkey.study.study_records import (
     ACTION_RECORDS,
     FORMAT,
     VERSION,
-    CandidatesRecord,
     CursorRecord,
     EndRecord,
-    StudyRecord,
-    StudyHeader,
     PromptRecord,
     RestRecord,
+    StudyHeader,
+    StudyRecord,
 )
 
-__all__ = [
-    "Order",
-    "event_from",
-    "is_json",
-    "make_header",
-    "read_event",
-    "read_header",
-    "to_line",
-]
+__all__ = ["RecordOrder", "header_from", "read_header", "read_record", "record_from", "to_line"]
 
-_EVENT: msgspec.json.Decoder[StudyRecord] = msgspec.json.Decoder(StudyRecord)
-_HEADER: msgspec.json.Decoder[StudyHeader] = msgspec.json.Decoder(StudyHeader)
+_RECORD: msgspec.json.Decoder[StudyRecord] = msgspec.json.Decoder(StudyRecord)
+_HEADER = msgspec.json.Decoder(StudyHeader)
 _ANY: msgspec.json.Decoder[Any] = msgspec.json.Decoder()
-_TYPES = tuple(
-    struct.__struct_config__.tag
-    for struct in (PromptRecord, CandidatesRecord, *ACTION_RECORDS, RestRecord, EndRecord)
-)
+_TYPES = ", ".join(struct.__struct_config__.tag for struct in get_args(StudyRecord))
 
 
-class Order:
+class RecordOrder:
     """Checks that events come in an order that makes sense; writer and reader share it."""
 
     __slots__ = ("_last_t", "_open", "_text")
@@ -63,7 +51,7 @@ class Order:
             return
         elif not self._open:
             raise StudyLogError(
-                f"{_type(event)} outside a trial",
+                f"{event.__struct_config__.tag} outside a trial",
                 field="type",
                 fix="log a prompt before it",
             )
@@ -86,47 +74,34 @@ class Order:
             self._text = event.text
 
 
-def event_from(kind: str, fields: dict[str, Any]) -> StudyRecord:
-    """Make and check one event from its type and fields; raise StudyLogError naming the field."""
-    try:
-        event: StudyRecord = msgspec.convert({"type": kind, **fields}, StudyRecord, strict=True)
-    except msgspec.ValidationError as fault:
-        raise _mended(fault) from None
-    _check_finite(event)
-    return event
+def record_from(fields: dict[str, Any]) -> StudyRecord:
+    """Make and check one record from its fields, `type` among them; StudyLogError names the field at fault."""
+    record: StudyRecord = convert(fields, StudyRecord, error=StudyLogError, explain=_explain)  # type: ignore[arg-type]
+    for name in (
+        "t",
+        "x",
+        "y",
+        "seconds",
+    ):  # JSON has no infinities: refused before they are written
+        value = getattr(record, name, None)
+        if value is not None and not math.isfinite(value):
+            raise StudyLogError(f"is {value}", field=name, fix="give a finite number")
+    return record
 
 
-def make_header(fields: dict[str, Any]) -> StudyHeader:
-    """Make and check a header from its fields; raise StudyLogError naming the field."""
-    try:
-        return msgspec.convert(fields, StudyHeader, strict=True)
-    except msgspec.ValidationError as fault:
-        raise _mended(fault) from None
+def header_from(fields: dict[str, Any]) -> StudyHeader:
+    """Make and check a header from its fields; StudyLogError names the field at fault."""
+    return convert(fields, StudyHeader, error=StudyLogError, explain=_explain)
 
 
-def read_event(line: bytes) -> StudyRecord:
-    """Read one event line; raise StudyLogError naming the field."""
-    try:
-        return _EVENT.decode(line)
-    except (msgspec.MsgspecError, UnicodeDecodeError) as fault:
-        raise _mended(fault) from None
-
-
-def is_json(line: bytes) -> bool:
-    """Whether the bytes are one whole JSON value."""
-    try:
-        _ANY.decode(line)
-    except (msgspec.MsgspecError, UnicodeDecodeError):
-        return False
-    return True
+def read_record(line: bytes) -> StudyRecord:
+    """Read one line after the header; StudyLogError names the field at fault."""
+    return decode(line, _RECORD, error=StudyLogError, explain=_explain)
 
 
 def read_header(line: bytes) -> StudyHeader:
-    """Read the header line; raise StudyLogError naming the field."""
-    try:
-        loose = _ANY.decode(line)
-    except (msgspec.MsgspecError, UnicodeDecodeError) as fault:
-        raise _mended(fault) from None
+    """Read the header line; StudyLogError names the field at fault."""
+    loose = decode(line, _ANY, error=StudyLogError, fix="restore the line, or take it out")
     if not isinstance(loose, dict) or loose.get("format") != FORMAT:
         raise StudyLogError(
             f"is not {FORMAT!r}",
@@ -140,53 +115,28 @@ def read_header(line: bytes) -> StudyHeader:
             field="version",
             fix="read it with a newer nearkey",
         )
-    try:
-        return _HEADER.decode(line)
-    except msgspec.ValidationError as fault:
-        raise _mended(fault) from None
+    return decode(line, _HEADER, error=StudyLogError, explain=_explain)
 
 
 def to_line(item: StudyHeader | StudyRecord) -> bytes:
-    """One line, with its newline; fields at their defaults are left out of events."""
+    """One line without its newline; fields at their defaults are left out of records, absent ones of headers."""
     if isinstance(item, StudyHeader):
-        fields = {k: v for k, v in msgspec.to_builtins(item).items() if v is not None}
-        return msgspec.json.encode(fields) + b"\n"
-    return msgspec.json.encode(item) + b"\n"
+        fields = msgspec.to_builtins(item).items()
+        return msgspec.json.encode({name: value for name, value in fields if value is not None})
+    return msgspec.json.encode(item)
 
 
-def _type(event: StudyRecord) -> str:
-    return str(event.__struct_config__.tag)
-
-
-def _check_finite(event: StudyRecord) -> None:
-    """JSON has no infinities; refuse them before they are written."""
-    for name in ("t", "x", "y", "seconds"):
-        value = getattr(event, name, None)
-        if value is not None and not math.isfinite(value):
-            raise StudyLogError(f"is {value}", field=name, fix="give a finite number")
-
-
-def _mended(fault: Exception) -> StudyLogError:
-    """msgspec's message, in our form: field, problem, fix."""
-    text = str(fault)
-    if isinstance(fault, UnicodeDecodeError):
-        return StudyLogError("is not UTF-8", fix="save the log as UTF-8")
-    if not isinstance(fault, msgspec.ValidationError):
-        return StudyLogError(
-            f"is not one JSON object ({text})", fix="restore the line, or take it out"
+def _explain(field: str, problem: str) -> tuple[str, str] | None:
+    """Faults of which the schema knows the fix."""
+    if not field and problem.startswith("not "):
+        return problem, "restore the line, or take it out"
+    if problem == "unknown field":
+        return problem, "correct its name, or put it inside extra"
+    if field == "type":
+        return problem, f"use one of {_TYPES}"
+    if field in ("participant", "condition") and "regex" in problem:
+        return (
+            "may hold only letters a-z, digits, '_', '-' and '.', up to 64",
+            "use a pseudonym or a short name",
         )
-    at = re.search(r" - at `\$\.?([^`]*)`", text)
-    named = re.search(r"(?:required|unknown) field `([^`]*)`", text)
-    field = named.group(1) if named else (at.group(1) if at else "")
-    problem = re.sub(r" - at `[^`]*`", "", text)
-    fix = "give it a value of that kind"
-    if "required field" in text:
-        problem, fix = "is missing", "add the field"
-    elif "unknown field" in text:
-        problem, fix = "is not a field here", "mend its name, or put it inside extra"
-    elif field == "type":
-        fix = f"use one of {', '.join(map(str, _TYPES))}"
-    elif field in ("participant", "condition") and "regex" in text:
-        problem = "may hold only letters a-z, digits, '_', '-' and '.', up to 64"
-        fix = "use a pseudonym or a short name"
-    return StudyLogError(problem, field=field or None, fix=fix)
+    return None

@@ -125,7 +125,7 @@ def test_a_log_survives_the_file_and_a_cut_at_any_byte(
     whole = log.to_bytes()
     path.write_bytes(whole)
     back = StudyLog.read(path)
-    assert (back.header, back.events, back.torn) == (log.header, log.events, None)
+    assert (back.header, back.events, back.truncated) == (log.header, log.events, None)
 
     cut = data.draw(st.integers(0, len(whole)))
     path.write_bytes(whole[:cut])
@@ -140,9 +140,9 @@ def test_a_log_survives_the_file_and_a_cut_at_any_byte(
     # Every whole line is read; what is left over is reported, unless only a newline is missing.
     assert len(part.events) >= lines - 1
     rest = whole[:cut].rsplit(b"\n", 1)[-1]
-    if part.torn is not None:
-        assert part.torn.n_bytes == len(rest) > 0
-        assert part.torn.offset + part.torn.n_bytes == cut
+    if part.truncated is not None:
+        assert part.truncated.n_bytes == len(rest) > 0
+        assert part.truncated.offset + part.truncated.n_bytes == cut
     elif rest:
         assert whole[cut : cut + 1] == b"\n"
 

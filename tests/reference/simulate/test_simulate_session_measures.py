@@ -141,7 +141,7 @@ def test_a_private_session_leaves_no_log(english):
     recorder.prompt("the", 0.0)
     SessionTypist(session, layout, touch, np.random.default_rng(0)).phrase("the")
     recorder.end(9.0)
-    assert [type(e).__name__ for e in recorder.log().events] == ["Prompt", "End"]
+    assert [type(e).__name__ for e in recorder.log().events] == ["PromptRecord", "EndRecord"]
 
 
 def test_keys_that_a_touch_might_hit_by_mistake_are_refused(english):

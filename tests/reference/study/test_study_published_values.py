@@ -129,6 +129,9 @@ def test_power_law_agrees_with_numpy_and_recovers_an_exact_curve() -> None:
     assert (found.x_high - found.x_low) / 2 == pytest.approx(
         2.447 * math.sqrt(covariance[0, 0]), rel=1e-3
     )
+    assert (math.log(found.a_high) - math.log(found.a_low)) / 2 == pytest.approx(
+        2.447 * math.sqrt(covariance[1, 1]), rel=1e-3
+    )
 
 
 def test_holm_worked_by_hand() -> None:

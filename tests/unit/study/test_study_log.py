@@ -37,12 +37,16 @@ def test_written_log_reads_back(tmp_path: Path) -> None:
         log.end(4.0, text="gate ωλ")
     back = StudyLog.read(path)
     assert back.header.layout == "grid 2 x 3"
-    assert back.torn is None
+    assert back.truncated is None
     assert back.source == str(path)
     assert back.to_bytes() == path.read_bytes()
     (trial,) = back.trials()
     assert (trial.state, trial.block, trial.transcribed) == ("done", 2, "gate ωλ")
-    assert [type(one).__name__ for one in trial.actions] == ["Tap", "Accept", "Text"]
+    assert [type(one).__name__ for one in trial.actions] == [
+        "TapRecord",
+        "AcceptRecord",
+        "TextRecord",
+    ]
     assert trial.prompt.extra == {"note": "wind"}
     lines = path.read_text(encoding="utf-8").splitlines()
     assert lines[3] == '{"type":"tap","t":1.5,"text":"g","x":3.25,"y":1.0,"key":"ghi"}'
@@ -67,7 +71,7 @@ def test_sync_forces_every_line_to_disk(tmp_path: Path, monkeypatch: pytest.Monk
         tmp_path / "run.jsonl", participant="p1", condition="c", origin="invented", sync=True
     ) as log:
         log.prompt("go", 0.0)
-    assert len(calls) == 2  # header and prompt
+    assert len(calls) == 3  # the folder that holds the new file, header, prompt
 
 
 def test_an_existing_log_is_not_written_over(tmp_path: Path) -> None:
@@ -76,30 +80,30 @@ def test_an_existing_log_is_not_written_over(tmp_path: Path) -> None:
     with pytest.raises(StudyLogError, match=r"run\.jsonl: exists already; choose another"):
         _write(path)
     assert path.read_text() == "precious"
-    with pytest.raises(StudyLogError, match="cannot be made"):
+    with pytest.raises(StudyLogError, match="no such folder"):
         _write(tmp_path / "no" / "run.jsonl")
 
 
-def test_resume_cuts_a_torn_line_and_ends_the_open_trial(tmp_path: Path) -> None:
+def test_resume_cuts_a_truncated_record_and_ends_the_open_trial(tmp_path: Path) -> None:
     path = tmp_path / "run.jsonl"
     path.write_text(HEADER + PROMPT + TAP + '{"type":"tap","t":2,"te')
-    torn = StudyLog.read(path).torn
-    assert torn is not None
-    assert str(torn) == "line 4 is cut short (23 bytes) and left out"
+    truncated = StudyLog.read(path).truncated
+    assert truncated is not None
+    assert str(truncated) == "line 4 is cut short (23 bytes) and left out"
     with StudyLogWriter.resume(path) as log:
         log.event("rest", 0.0)
         log.prompt("on", 0.5)
         log.event("tap", 1.0, text="o")
         log.end(2.0)
     back = StudyLog.read(path)
-    assert back.torn is None
+    assert back.truncated is None
     assert [trial.state for trial in back.trials()] == ["aborted", "done"]
 
 
 def test_resume_ends_a_whole_line_that_lacks_its_newline(tmp_path: Path) -> None:
     path = tmp_path / "run.jsonl"
     path.write_text(HEADER + PROMPT + '{"type":"end","t":3}')
-    assert StudyLog.read(path).torn is None
+    assert StudyLog.read(path).truncated is None
     with StudyLogWriter.resume(path) as log:
         log.prompt("on", 0.5)
     assert len(StudyLog.read(path).events) == 3
@@ -133,7 +137,7 @@ def test_a_failed_write_leaves_no_half_line(
         assert log.path.read_bytes() == before
 
 
-def test_torn_tail_of_any_sort_is_tolerated(tmp_path: Path) -> None:
+def test_truncated_tail_of_any_sort_is_tolerated(tmp_path: Path) -> None:
     path = tmp_path / "run.jsonl"
     for tail in (
         b'{"type',
@@ -143,8 +147,8 @@ def test_torn_tail_of_any_sort_is_tolerated(tmp_path: Path) -> None:
     ):
         path.write_bytes((HEADER + PROMPT).encode() + tail)
         log = StudyLog.read(path)
-        assert log.torn is not None
-        assert log.torn.n_bytes == len(tail)
+        assert log.truncated is not None
+        assert log.truncated.n_bytes == len(tail)
         assert len(log.events) == 1
 
 
@@ -152,19 +156,22 @@ def test_torn_tail_of_any_sort_is_tolerated(tmp_path: Path) -> None:
     ("text", "message"),
     [
         ("", "is empty"),
-        ("hello\n", "line 1: is not one JSON object"),
+        ("hello\n", "line 1: not valid JSON: "),
         ('{"format":"other"}\n', "line 1: format: is not 'nearkey-study'"),
         (HEADER.replace('"version":1', '"version":2'), "line 1: version: is 2; this version reads"),
         (HEADER.replace('"origin":"invented"', '"x":1'), "line 1: "),
         (HEADER.replace('"p1"', '"Jo Bloggs, jo@example.org"'), "participant: may hold only"),
-        (HEADER.replace('"invented"', '"real"'), "origin: Invalid enum value 'real'"),
+        (HEADER.replace('"invented"', '"real"'), "origin: invalid enum value 'real'"),
         (HEADER + TAP, "line 2: type: tap outside a trial; log a prompt before it"),
-        (HEADER + PROMPT + "nonsense\n" + TAP, "line 3: is not one JSON object"),
-        (HEADER + PROMPT + '{"type":"tap","t":1}\n', "line 3: text: is missing; add the field"),
-        (HEADER + PROMPT + TAP.replace("text", "txet"), "line 3: txet: is not a field here"),
-        (HEADER + PROMPT + TAP.replace('"t":1', '"t":"1"'), "line 3: t: Expected `float`"),
-        (HEADER + PROMPT + TAP.replace('"t":1', '"t":1e999'), "line 3: t: Number out of range"),
-        (HEADER + PROMPT + TAP.replace('"tap"', '"slide"'), "line 3: type: Invalid value 'slide'"),
+        (HEADER + PROMPT + "nonsense\n" + TAP, "line 3: not valid JSON: "),
+        (HEADER + PROMPT + '{"type":"tap","t":1}\n', "line 3: text: is missing; add it"),
+        (
+            HEADER + PROMPT + TAP.replace("text", "txet"),
+            "line 3: txet: unknown field; correct its name",
+        ),
+        (HEADER + PROMPT + TAP.replace('"t":1', '"t":"1"'), "line 3: t: expected `float`"),
+        (HEADER + PROMPT + TAP.replace('"t":1', '"t":1e999'), "line 3: t: number out of range"),
+        (HEADER + PROMPT + TAP.replace('"tap"', '"slide"'), "line 3: type: invalid value 'slide'"),
         (
             HEADER + PROMPT + TAP.replace('"t":1', '"t":-1'),
             "line 3: t: time goes back from 0 to -1",
@@ -176,9 +183,9 @@ def test_torn_tail_of_any_sort_is_tolerated(tmp_path: Path) -> None:
         ),
         (
             HEADER + PROMPT + '{"type":"accept","t":1,"text":"go","rank":-1}\n',
-            "line 3: rank: Expected `int` >= 0",
+            "line 3: rank: expected `int` >= 0",
         ),
-        (HEADER + PROMPT.replace("go", ""), "line 2: text: Expected `str` of length >= 1"),
+        (HEADER + PROMPT.replace("go", ""), "line 2: text: expected `str` of length >= 1"),
         # Whole JSON of the wrong kind is no crash, newline or not.
         (HEADER + PROMPT + '{"type":"tap","t":1}', "line 3: text: is missing"),
     ],
@@ -211,7 +218,7 @@ def test_blank_lines_and_carriage_returns_are_harmless(tmp_path: Path) -> None:
 def test_recorder_refuses_what_the_schema_refuses() -> None:
     with pytest.raises(StudyLogError, match="participant"):
         StudyLogRecorder(participant="", condition="c", origin="invented")
-    with pytest.raises(StudyLogError, match="shoe_size: is not a field"):
+    with pytest.raises(StudyLogError, match="shoe_size: unknown field; correct its name"):
         StudyLogRecorder(participant="p", condition="c", origin="invented", shoe_size=43)
     log = StudyLogRecorder(participant="p", condition="c", origin="simulated")
     log.prompt("go", 0.0)
