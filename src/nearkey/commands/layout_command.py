@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from nearkey.commands.shared import named_or_file, refuse_to_overwrite
+from nearkey.commands.shared import force_option, named_or_file, refuse_to_overwrite
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
 from nearkey.layout import catalogue_names, count_grids, grid_layouts
@@ -51,7 +51,7 @@ def layout_check(specs: tuple[str, ...]) -> None:
 @click.option(
     "-o", "--output", type=click.Path(dir_okay=False), help="SVG file; standard output without it."
 )
-@click.option("--force", is_flag=True, help="Overwrite the file.")
+@force_option
 def layout_draw(spec: str, output: str | None, force: bool) -> None:
     """Draw a layout (a spec file or a name of the catalogue) as SVG."""
     svg = named_or_file(spec).to_svg()
@@ -84,7 +84,7 @@ def layout_draw(spec: str, output: str | None, force: bool) -> None:
     type=click.Path(file_okay=False),
     help="Write a spec for each into this folder.",
 )
-@click.option("--force", is_flag=True, help="Overwrite the files.")
+@force_option
 def layout_grids(
     base: str,
     rows: int,

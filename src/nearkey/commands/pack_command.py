@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,9 +9,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from nearkey.commands.shared import progress_bar, refuse_to_overwrite
+from nearkey.commands.shared import (
+    force_option,
+    json_option,
+    json_text,
+    progress_bar,
+    refuse_to_overwrite,
+    show_fields,
+)
 from nearkey.errors import PackError
 from nearkey.files import atomic_path
+from nearkey.text_table import text_table
 
 if TYPE_CHECKING:
     from nearkey.packs import BuildProgress
@@ -75,7 +82,7 @@ def _run(steps: Iterator[BuildProgress], label: str) -> None:
 @click.option("--wheel", type=_folder, help="Also write an installable wheel into this folder.")
 @click.option("--memory-mb", type=click.IntRange(16), default=1024, show_default=True,
               help="Memory for counting; a text that needs more is counted on the disk.")  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
+@json_option("the report")
 @click.option("--force", is_flag=True, help="Replace a pack that is there.")
 def pack_build(
     source: str,
@@ -160,18 +167,18 @@ def pack_build(
         from nearkey.packs.wheel import write_wheel
 
         summary["wheel"] = os.fspath(write_wheel(target, wheel))
-    _show(summary, as_json)
+    show_fields(summary, as_json)
 
 
 @pack.command("check", short_help="Check a pack through.")
 @click.argument("name")
-@click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
+@json_option("the report")
 def pack_check(name: str, as_json: bool) -> None:
     """Check a pack through: all checksums, all tables, probabilities that sum to 1."""
     from nearkey.packs.inspection import inspect_pack
 
     found = inspect_pack(name)
-    _show(
+    show_fields(
         {
             "pack": os.fspath(found.folder),
             "whole": True,
@@ -188,7 +195,7 @@ def pack_check(name: str, as_json: bool) -> None:
 
 @pack.command("info", short_help="What a pack is; or which there are.")
 @click.argument("name", required=False)
-@click.option("--json", "as_json", is_flag=True, help="Print the fields as JSON.")
+@json_option("the fields")
 def pack_info(name: str | None, as_json: bool) -> None:
     """Show what a pack is and where it comes from; without a name, list the packs found."""
     import msgspec
@@ -197,14 +204,14 @@ def pack_info(name: str | None, as_json: bool) -> None:
     from nearkey.language.pack import find_pack, installed_packs
 
     if name is None:
-        _show({key: os.fspath(folder) for key, folder in installed_packs().items()}, as_json)
+        show_fields({key: os.fspath(folder) for key, folder in installed_packs().items()}, as_json)
         return
     folder = find_pack(name)
     info = read_info(folder)
     if as_json:
-        click.echo(json.dumps(msgspec.to_builtins(info), indent=1, ensure_ascii=False))
+        click.echo(json_text(msgspec.to_builtins(info)))
         return
-    _show(
+    show_fields(
         {
             "name": f"{info.name} {info.version}",
             "title": info.title,
@@ -235,7 +242,7 @@ def pack_info(name: str | None, as_json: bool) -> None:
 @click.option("--text", "texts", type=_file, multiple=True, required=True, help="Held-out text.")
 @click.option("--kind", default="lines", show_default=True, help="Kind of the text.")
 @click.option("--column", default="text", show_default=True, help="Its text column, in tables.")
-@click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
+@json_option("the rows")
 def pack_compare(
     names: tuple[str, ...], texts: tuple[str, ...], kind: str, column: str, as_json: bool
 ) -> None:
@@ -266,15 +273,9 @@ def pack_compare(
             }
         )
     if as_json:
-        click.echo(json.dumps(rows, indent=1))
+        click.echo(json_text(rows))
         return
-    columns = list(rows[0])
-    table = [columns, *([str(row[column]) for column in columns] for row in rows)]
-    widths = [max(len(row[i]) for row in table) for i in range(len(columns))]
-    for row in table:
-        cells = [cell.ljust(w) if i == 0 else cell.rjust(w) for i, (cell, w) in
-                 enumerate(zip(row, widths, strict=True))]  # fmt: skip
-        click.echo("  ".join(cells).rstrip())
+    click.echo(text_table(list(rows[0]), [list(row.values()) for row in rows]))
 
 
 @pack.command("dist", short_help="Wrap a pack as a wheel.")
@@ -294,7 +295,7 @@ def pack_dist(name: str, out: str) -> None:
 @click.option("--order", type=click.IntRange(1, 5), default=3, show_default=True)
 @click.option("--memory-mb", type=click.IntRange(16), default=1024, show_default=True,
               help="Memory for counting; beyond it, sorted pieces go to disk.")  # fmt: skip
-@click.option("--force", is_flag=True, help="Overwrite the file.")
+@force_option
 def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: bool) -> None:
     """Estimate a Kneser-Ney model of TEXT (one sentence a line, tokens between spaces) as ARPA.
 
@@ -315,7 +316,9 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: boo
         )
         made.save(output)
     sizes = made.model.tree.sizes()
-    _show({"output": output, **{f"{n}-grams": s for n, s in enumerate(sizes, start=1)}}, False)
+    show_fields(
+        {"output": output, **{f"{n}-grams": s for n, s in enumerate(sizes, start=1)}}, False
+    )
 
 
 @pack.command("start", short_help="A pack of a language of your own, from texts.")
@@ -407,16 +410,3 @@ def pack_start(
         if not replaced:  # of no use for more text, and in the way of the next try
             path.unlink()
         raise little from None
-
-
-def _show(fields: dict[str, Any], as_json: bool) -> None:
-    if as_json:
-        click.echo(json.dumps(fields, indent=1, ensure_ascii=False))
-        return
-    width = max((len(name) for name in fields), default=0)
-    for name, value in fields.items():
-        if isinstance(value, dict):
-            for inner, part in value.items():
-                click.echo(f"{name.ljust(width)}  {inner}: {part}")
-        else:
-            click.echo(f"{name.ljust(width)}  {value}")

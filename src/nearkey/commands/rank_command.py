@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from nearkey.commands.shared import json_text, progress_bar
+from nearkey.commands.shared import json_option, json_text, progress_bar
 from nearkey.errors import PackError, PlanError
 
 __all__ = ["rank"]
@@ -18,9 +18,7 @@ __all__ = ["rank"]
 @click.option("--seed", type=int, help="Seed, instead of the plan's.")
 @click.option("--workers", type=int, help="Threads; the table does not depend on them.")
 @click.option("--top", type=int, default=15, show_default=True, help="Rows of the table shown.")
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print the rows as JSON instead of the table."
-)
+@json_option("the rows")
 @click.option(
     "--report",
     "folder",

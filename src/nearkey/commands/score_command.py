@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import shlex
-from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from nearkey.commands.shared import named_or_file, progress_bar, refuse_to_overwrite
+from nearkey.commands.shared import (
+    fit_option,
+    force_option,
+    json_option,
+    json_text,
+    named_or_file,
+    progress_bar,
+    refuse_to_overwrite,
+)
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
 
@@ -26,9 +32,7 @@ __all__ = ["compare_command", "score_command"]
 @click.argument("layouts", nargs=-1, required=True, metavar="LAYOUT...")
 @click.option("--spread-mm", type=float, help="Touches around key centres with this SD in mm.")
 @click.option("--touch", "touch_file", type=click.Path(dir_okay=False), help="A saved touch model.")
-@click.option(
-    "--fit-mm", nargs=2, type=float, help="Lay each layout on a surface of W x H mm first."
-)
+@fit_option
 @click.option("--pack", default="en", show_default=True, help="Language pack: name or folder.")
 @click.option(
     "--corpus",
@@ -77,10 +81,10 @@ __all__ = ["compare_command", "score_command"]
 @click.option(
     "--threads", type=int, default=1, show_default=True, help="No figure depends on them."
 )
-@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
+@json_option("the results")
 @click.option("-o", "--output", "folder", type=click.Path(file_okay=False), help="Write JSON here.")
 @click.option("--figures", is_flag=True, help="With -o: pictures, too.")
-@click.option("--force", is_flag=True, help="Overwrite files.")
+@force_option
 def score_command(
     layouts: tuple[str, ...],
     spread_mm: float | None,
@@ -113,6 +117,7 @@ def score_command(
     """
     from nearkey.language import load_pack
     from nearkey.simulate.corpora import held_out_part, read_source
+    from nearkey.simulate.decoders import OutsideDecoder
     from nearkey.simulate.keystrokes import Selection
     from nearkey.simulate.score import score_layout
 
@@ -123,7 +128,7 @@ def score_command(
     if figures and folder is None:
         raise NearkeyError("needs a folder", field="--figures", fix="add -o FOLDER")
     commands = dict(_named_command(text) for text in decoders)
-    surfaces = [_surface(name, fit_mm) for name in layouts]
+    surfaces = [named_or_file(name, fit_mm) for name in layouts]
     targets = [_targets(folder, layout.name, force) for layout in surfaces]
     language = load_pack(pack)
     text = None if corpus is None else read_source(corpus, column=column, trained=trained)
@@ -138,7 +143,9 @@ def score_command(
             touch = _touch(layout, spread_mm, touch_file)
             with ExitStack() as stack:
                 others = {
-                    name: stack.enter_context(_outside(command, layout, touch, language))
+                    name: stack.enter_context(
+                        OutsideDecoder(command, layout=layout, touch=touch, pack=language)
+                    )
                     for name, command in commands.items()
                 }
                 result = score_layout(
@@ -166,14 +173,9 @@ def score_command(
 
                     save_score_figures(result, target[0].parent)
     if as_json:
-        click.echo(json.dumps([r.to_dict() for r in results], indent=1, ensure_ascii=False))
+        click.echo(json_text([r.to_dict() for r in results]))
     else:
         click.echo("\n\n".join(map(str, results)))
-
-
-def _surface(name: str, fit_mm: tuple[float, float] | None) -> Layout:
-    layout = named_or_file(name)
-    return layout.fitted(*fit_mm) if fit_mm else layout
 
 
 def _touch(layout: Layout, spread_mm: float | None, path: str | None) -> Any:
@@ -206,14 +208,6 @@ def _named_command(text: str) -> tuple[str, list[str]]:
     return name.strip(), parts
 
 
-@contextlib.contextmanager
-def _outside(command: list[str], layout: Layout, touch: Any, pack: Any) -> Iterator[Any]:
-    from nearkey.simulate.decoders import OutsideDecoder
-
-    with OutsideDecoder(command, layout=layout, touch=touch, pack=pack) as decoder:
-        yield decoder
-
-
 @click.command("compare", short_help="Say which figures of two results moved.")
 @click.argument("before", type=click.Path(dir_okay=False), metavar="A.json")
 @click.argument("after", type=click.Path(dir_okay=False), metavar="B.json")
@@ -221,7 +215,7 @@ def _outside(command: list[str], layout: Layout, touch: Any, pack: Any) -> Itera
     "--tolerance", type=click.Path(dir_okay=False), help="TOML file that changes the tolerances."
 )
 @click.option("--strict", is_flag=True, help="Exit with 1 when a figure got worse.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of the table.")
+@json_option("the comparison")
 def compare_command(
     before: str, after: str, tolerance: str | None, strict: bool, as_json: bool
 ) -> None:
@@ -236,6 +230,6 @@ def compare_command(
             where=f"{before}, {after}",
             fix="compare results of one layout or scenario; nearkey rank compares layouts",
         )
-    click.echo(json.dumps(found.to_dict(), indent=1) if as_json else str(found))
+    click.echo(json_text(found.to_dict()) if as_json else str(found))
     if strict and (found.only_before or any(m.verdict == "worse" for m in found.moved)):
         raise SystemExit(1)

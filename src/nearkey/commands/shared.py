@@ -10,29 +10,45 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import click
+
 from nearkey.errors import LayoutError, NearkeyError
 from nearkey.files import atomic_path
 from nearkey.layout import Layout, catalogue_names
+from nearkey.text_table import field_lines
 
 __all__ = [
+    "fit_option",
+    "force_option",
+    "json_option",
     "json_text",
     "named_or_file",
     "new_png",
     "progress_bar",
     "refuse_to_overwrite",
     "save_figure",
+    "show_fields",
 ]
+
+fit_option = click.option(
+    "--fit-mm", nargs=2, type=float, help="Lay layouts on a surface of W x H mm first."
+)
+force_option = click.option("--force", is_flag=True, help="Overwrite files that are there.")
+
+
+def json_option(what: str) -> Callable[[Any], Any]:
+    """The option --json of a command that prints `what` as text without it."""
+    return click.option("--json", "as_json", is_flag=True, help=f"Print {what} as JSON.")
 
 
 @contextmanager
 def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
     """A bar on standard error when that is a terminal: call it with (done, total)."""
-    if not sys.stderr.isatty():
-        yield lambda done, total: None
-        return
     try:
         from tqdm import tqdm
     except ImportError:
+        tqdm = None
+    if tqdm is None or not sys.stderr.isatty():
         yield lambda done, total: None
         return
     with tqdm(desc=label, unit="part", leave=False) as bar:
@@ -72,17 +88,26 @@ def new_png(path: str, force: bool) -> None:
     refuse_to_overwrite(Path(path), force)
 
 
-def named_or_file(name: str) -> Layout:
-    """A layout of the catalogue by name, else a spec file."""
+def named_or_file(name: str, fit_mm: tuple[float, float] | None = None) -> Layout:
+    """A layout of the catalogue by name, else a spec file; laid on a surface of this size where one is given."""
     if name in catalogue_names():
-        return Layout.named(name)
-    if not Path(name).exists():
+        found = Layout.named(name)
+    elif Path(name).exists():
+        found = Layout.load(name)
+    else:
         raise LayoutError(
             "neither a file nor a layout of the catalogue",
             where=name,
             fix=f"check the path, or name one of {', '.join(catalogue_names())}",
         )
-    return Layout.load(name)
+    return found.fitted(*fit_mm) if fit_mm else found
+
+
+def show_fields(fields: dict[str, Any], as_json: bool) -> None:
+    """Print named values, a line each or as JSON."""
+    text = json_text(fields) if as_json else field_lines(fields)
+    if text:
+        click.echo(text)
 
 
 def save_figure(figure: Any, path: str) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from nearkey.commands.shared import json_text
+from nearkey.commands.shared import json_option, json_text
 from nearkey.errors import StudyLogError
 
 __all__ = ["study"]
@@ -32,9 +32,7 @@ def study() -> None:
     "--curve", metavar="MEASURE", help="Also its learning curves over blocks, such as wpm."
 )
 @click.option("--compare", metavar="MEASURE", help="Also the conditions against each other in it.")
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print everything as JSON, the texts typed included."
-)
+@json_option("everything, the texts typed included,")
 def study_measures(
     logs: tuple[str, ...],
     selection: str,

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from nearkey.commands.shared import (
+    fit_option,
+    force_option,
+    json_option,
     json_text,
     named_or_file,
     new_png,
@@ -19,18 +23,12 @@ from nearkey.errors import TouchModelError
 from nearkey.touch import GaussianTouch, TouchLog, clean, ellipses, load_touch
 
 if TYPE_CHECKING:
-    from nearkey.layout import Layout
+    pass
 
 __all__ = ["touch"]
 
 _layout_option = click.option(
     "--layout", "layout_name", required=True, help="Spec file, or a name of the catalogue."
-)
-_size_option = click.option(
-    "--fit-mm",
-    nargs=2,
-    type=float,
-    help="Lay the layout on a surface of this width and height in mm first.",
 )
 
 
@@ -42,22 +40,17 @@ def touch() -> None:
     """
 
 
-def _layout(name: str, fit_mm: tuple[float, float] | None) -> Layout:
-    layout = named_or_file(name)
-    return layout.fitted(*fit_mm) if fit_mm else layout
-
-
 @touch.command("clean", short_help="Drop wild and repeated touches, and say which.")
 @click.argument("log", type=click.Path(dir_okay=False))
 @_layout_option
-@_size_option
+@fit_option
 @click.option(
     "--max-sd", type=float, default=3.0, show_default=True, help="Touches beyond this many SD go."
 )
 @click.option(
     "-o", "--output", type=click.Path(dir_okay=False), help="Write the kept touches here."
 )
-@click.option("--force", is_flag=True, help="Overwrite the file.")
+@force_option
 def touch_clean(
     log: str,
     layout_name: str,
@@ -69,7 +62,7 @@ def touch_clean(
     """Drop wild and repeated touches of LOG; print how many, whose and why."""
     if output is not None:
         refuse_to_overwrite(Path(output), force)
-    kept, report = clean(TouchLog.read(log), _layout(layout_name, fit_mm), max_sd=max_sd)
+    kept, report = clean(TouchLog.read(log), named_or_file(layout_name, fit_mm), max_sd=max_sd)
     if output is not None:
         kept.write(output)
     click.echo(str(report))
@@ -80,12 +73,12 @@ def touch_clean(
 @touch.command("fit")
 @click.argument("log", type=click.Path(dir_okay=False))
 @_layout_option
-@_size_option
+@fit_option
 @click.option("--keep-all", is_flag=True, help="Fit on all touches, without cleaning.")
 @click.option(
     "-o", "--output", type=click.Path(dir_okay=False), required=True, help="Model file (JSON)."
 )
-@click.option("--force", is_flag=True, help="Overwrite the file.")
+@force_option
 def touch_fit(
     log: str,
     layout_name: str,
@@ -96,7 +89,7 @@ def touch_fit(
 ) -> None:
     """Fit a Gaussian for each key on LOG and save it."""
     refuse_to_overwrite(Path(output), force)
-    layout = _layout(layout_name, fit_mm)
+    layout = named_or_file(layout_name, fit_mm)
     touches, report = TouchLog.read(log), None
     if not keep_all:
         touches, report = clean(touches, layout)
@@ -134,7 +127,7 @@ def touch_ellipses(model: str, coverage: float) -> None:
 @touch.command("compare", short_help="Compare touch models on held-out people.")
 @click.argument("log", type=click.Path(dir_okay=False))
 @_layout_option
-@_size_option
+@fit_option
 @click.option(
     "--clean/--no-clean", "cleaned", default=False, show_default=True, help="Clean the log first."
 )
@@ -144,11 +137,11 @@ def touch_ellipses(model: str, coverage: float) -> None:
 )
 @click.option("--seed", type=int, default=0, show_default=True)
 @click.option("--baseline", help="Model that gains are against; nearest key without it.")
-@click.option("--json", "as_json", is_flag=True, help="Print the rows as JSON.")
+@json_option("the rows")
 @click.option(
     "--draw", type=click.Path(dir_okay=False), help="Draw the comparison into this PNG file."
 )
-@click.option("--force", is_flag=True, help="Overwrite the file.")
+@force_option
 def touch_compare(
     log: str,
     layout_name: str,
@@ -171,7 +164,7 @@ def touch_compare(
 
     if draw is not None:
         new_png(draw, force)
-    layout = _layout(layout_name, fit_mm)
+    layout = named_or_file(layout_name, fit_mm)
     touches, report = TouchLog.read(log), None
     if cleaned:
         touches, report = clean(touches, layout)
@@ -188,21 +181,17 @@ def touch_compare(
             field="baseline",
             fix=f"use one of {', '.join(map(repr, models))}",
         )
-    total = (
-        len(models) * max(5, len(touches.persons))
-        if len(touches.persons) == 1
-        else len(models) * len(touches.persons)
-    )
+    people = len(touches.persons)
+    total = len(models) * (people if people > 1 else 5)  # the log of one is parted into blocks
+    done = count(1)
     with progress_bar("compare") as bar:
-        done = 0
-
-        def step(_: object) -> None:
-            nonlocal done
-            done += 1
-            bar(done, total)
-
         comparison = compare_touch(
-            touches, layout, models, decode=decode, baseline=baseline, progress=step
+            touches,
+            layout,
+            models,
+            decode=decode,
+            baseline=baseline,
+            progress=lambda _: bar(next(done), total),
         )
     if report is not None:
         click.echo(str(report), err=True)
@@ -217,11 +206,11 @@ def touch_compare(
 @touch.command("draw", short_help="Draw touches, ellipses, or people.")
 @click.argument("log", type=click.Path(dir_okay=False))
 @_layout_option
-@_size_option
+@fit_option
 @click.option("--people", is_flag=True, help="One small picture a person, offsets as arrows.")
 @click.option("--ellipses", "shapes", is_flag=True, help="Only ellipses, and offsets as arrows.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), required=True, help="PNG file.")
-@click.option("--force", is_flag=True, help="Overwrite the file.")
+@force_option
 def touch_draw(
     log: str,
     layout_name: str,
@@ -235,7 +224,7 @@ def touch_draw(
     from nearkey.report import draw_touches, plot_ellipses, plot_people
 
     new_png(output, force)
-    layout = _layout(layout_name, fit_mm)
+    layout = named_or_file(layout_name, fit_mm)
     touches = TouchLog.read(log)
     if people:
         figure = plot_people(touches, layout)
