@@ -60,6 +60,7 @@ def drawn(pack: Any, letters: str, n_words: int, rng: np.random.Generator) -> Se
     model = pack.language_model
     common = np.argsort(-np.asarray(pack.lexicon.log_probs), kind="stable")[:COMMON]
     words = [w for w in (pack.lexicon.words[int(i)] for i in common) if spell(w, letters)]
+    index = [pack.lexicon.index(word) for word in words]
     rarer = len(words) // 10
     hers = [words[int(i)] for i in rarer + rng.permutation(len(words) - rarer)[:60]]
     hers += [str(w) for w in rng.choice(NEW_WORDS, 5, replace=False)]
@@ -74,7 +75,7 @@ def drawn(pack: Any, letters: str, n_words: int, rng: np.random.Generator) -> Se
             if rng.random() < 1 / 6:
                 word = hers[int(rng.choice(len(hers), p=weights / weights.sum()))]
             else:
-                p = np.exp(np.asarray(model.log_probs(state, words)))
+                p = np.exp(model.log_probs(state)[index].astype(float))
                 word = words[int(rng.choice(len(words), p=p / p.sum()))]
             sentence.append(word)
             state = model.advance(state, word)

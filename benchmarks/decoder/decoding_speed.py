@@ -240,7 +240,10 @@ class Unigrams:
     def advance(self, state: None, word: str) -> None:
         return None
 
-    def log_probs(self, state: None, words: list[str]) -> np.ndarray:
+    def log_unknown(self, state: None) -> float:
+        raise NotImplementedError("no context here")
+
+    def log_probs(self, state: None) -> np.ndarray:
         raise NotImplementedError("no context here")
 
 

@@ -253,7 +253,9 @@ def _sentences(
         points = touch.sample([base.key_of_letter[c] for w in sentence for c in w], rng)
         text = " ".join(sentence)
         default = decoder.decode_sentence(points, context="", k=1)[0]
-        wide = decoder.decode_sentence(points, context="", k=1, width=64, words=16, reach=28.0)[0]
+        wide = decoder.decode_sentence(
+            points, context="", k=1, width=64, words=16, beam_threshold=28.0
+        )[0]
         words += len(wide.words)
         if default.log_prob < wide.log_prob - TOLERANCE:
             lost += 1

@@ -78,6 +78,9 @@ class SmallLexicon:
     def __contains__(self, word: object) -> bool:
         return word in self.words
 
+    def index(self, word: str) -> int | None:
+        return self.words.index(word) if word in self.words else None
+
 
 @dataclass
 class SmallTableModel:
@@ -101,10 +104,32 @@ class SmallTableModel:
     def tokens(self, words: Sequence[str]) -> np.ndarray[Any, Any]:
         return np.asarray([self._token.get(w, UNK) for w in words], np.uint32)
 
-    def log_probs(self, state: tuple[int, ...], words: Sequence[str]) -> np.ndarray[Any, Any]:
-        return np.asarray(
-            [ngram_log_prob(self.ngrams, state, self._token.get(w, UNK), self.order) for w in words]
-        )
+    def log_probs(self, state: tuple[int, ...]) -> np.ndarray[Any, Any]:
+        tokens = range(FIRST_WORD, FIRST_WORD + len(self.words))
+        found = [ngram_log_prob(self.ngrams, state, token, self.order) for token in tokens]
+        return np.asarray(found, np.float32)
+
+    def log_unknown(self, state: tuple[int, ...]) -> float:
+        return ngram_log_prob(self.ngrams, state, UNK, self.order)
+
+
+@dataclass
+class WithoutTable:
+    """A language model as anybody may bring it: the same as another, but without the table the kernel reads."""
+
+    model: Any
+
+    def start(self) -> Any:
+        return self.model.start()
+
+    def advance(self, state: Any, word: str) -> Any:
+        return self.model.advance(state, word)
+
+    def log_probs(self, state: Any) -> np.ndarray[Any, Any]:
+        return self.model.log_probs(state)
+
+    def log_unknown(self, state: Any) -> float:
+        return self.model.log_unknown(state)
 
 
 @dataclass
@@ -119,10 +144,12 @@ class PlainModel:
     def advance(self, state: str, word: str) -> str:
         return word
 
-    def log_probs(self, state: str, words: Sequence[str]) -> np.ndarray[Any, Any]:
+    def log_probs(self, state: str) -> np.ndarray[Any, Any]:
         share = np.asarray([4.0 if state and w[0] == state[0] else 1.0 for w in self.words])
-        share /= share.sum()
-        return np.log(share[[self.words.index(w) for w in words]])
+        return np.log(share / share.sum() * 0.99).astype(np.float32)
+
+    def log_unknown(self, state: str) -> float:
+        return math.log(0.01)
 
 
 @dataclass

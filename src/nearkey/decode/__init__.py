@@ -8,33 +8,49 @@ from nearkey.decode.candidates import Candidate, Sentence
 from nearkey.decode.decoder import Decoder
 from nearkey.decode.edit_fit import EditFit, fit_edits
 from nearkey.decode.options import EditCosts
-from nearkey.decode.overlay import PersonalWords
 from nearkey.decode.protocols import (
+    CaseTable,
     ComponentTouchModel,
+    FlaggedVocabulary,
     LanguageModel,
     LanguagePack,
+    PersonalWords,
+    PunctuationTable,
+    SpellingModel,
     State,
+    StudentComponents,
     TableLanguageModel,
+    TextLanguageModel,
+    TouchComponents,
     TouchModel,
     Vocabulary,
     require_pack,
 )
 from nearkey.decode.stream import Stream
+from nearkey.decode.touches import Touches
 
 __all__ = [
     "Candidate",
+    "CaseTable",
     "ComponentTouchModel",
     "Decoder",
     "EditCosts",
     "EditFit",
+    "FlaggedVocabulary",
     "LanguageModel",
     "LanguagePack",
     "PersonalWords",
+    "PunctuationTable",
     "Sentence",
+    "SpellingModel",
     "State",
     "Stream",
+    "StudentComponents",
     "TableLanguageModel",
+    "TextLanguageModel",
+    "TouchComponents",
     "TouchModel",
+    "Touches",
     "Vocabulary",
     "fit_edits",
     "require_pack",

@@ -18,6 +18,7 @@ class Candidate(NamedTuple):
     log_prob : log_touch + log_language; natural log, not normalised over candidates.
     log_touch : log density of the touches under the keys of the word, edit penalties included.
     log_language : lm_weight x log P(word | context).
+    index : the word's place in the lexicon; None where it has none (the person's own, spelled, marks alone).
     kind : "word"; "edited" (a touch missing, too many, or two swapped); "completion"; "prediction"
         (no touch yet); "spelled" (letters that make no known word).
 
@@ -30,6 +31,7 @@ class Candidate(NamedTuple):
     log_touch: float
     log_language: float
     kind: Kind
+    index: int | None = None  # type: ignore[assignment]  # in the place of tuple.index
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nearkey.decode.decoder import checked_points
 from nearkey.decode.layout_columns import LayoutColumns
 from nearkey.decode.options import EditCosts
 from nearkey.decode.protocols import TouchModel
 from nearkey.decode.spelling import spell
+from nearkey.decode.touches import Touches
 from nearkey.errors import DecodeError
 from nearkey.layout import Layout
 
@@ -83,7 +83,7 @@ def fit_edits(
                 field="words",
                 fix="leave it out",
             )
-        rows = checked_points(points)
+        rows = Touches.of(points).rows
         column = columns.letter[[columns.letters.index(c) for c in typed]]
         density = (
             columns.pooled(touch.log_prob(rows))[:, column]

@@ -5,8 +5,6 @@ What the kernel is checked against and measured against; no part of live use.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -51,8 +49,7 @@ class Exhaustive:
         model = self._decoder.pack.language_model
         if isinstance(model, TableLanguageModel):
             return np.asarray(model.table.log_probs(state, self._tokens[index]), dtype=np.float64)
-        words: Sequence[str] = self._decoder.pack.lexicon.words
-        return np.asarray(model.log_probs(state, [words[int(i)] for i in index]), dtype=np.float64)
+        return np.asarray(model.log_probs(state)[index], dtype=np.float64)
 
     def decode(
         self, points: ArrayLike, *, state: State | None = None, k: int = 5

@@ -2,35 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
 import nearkey._kernel as _kernel
-from nearkey.decode.protocols import State
+from nearkey.decode.protocols import PersonalWords, State, Vocabulary
 from nearkey.decode.spelling import spell_words
 from nearkey.errors import DecodeError
 
-__all__ = ["OverlayCache", "PersonalWords", "ReadyOverlay"]
-
-
-class PersonalWords(Protocol):
-    """A person's words: P'(w | h) = exp(keep) P(w | h) + exp(log_prob[w]) for the words named,
-    exp(keep) P(w | h) for all others."""
-
-    @property
-    def version(self) -> Hashable:
-        """Changes whenever the answer could."""
-
-    def overlay(self, state: State) -> tuple[float, Mapping[str, float]]:
-        """keep (0 or less) and the log probability of each of the person's words, in a state."""
+__all__ = ["OverlayCache", "ReadyOverlay"]
 
 
 @dataclass(frozen=True, slots=True)
 class ReadyOverlay:
-    """An overlay bound to one lexicon. Word number n_words + j of a hit is `new_words[j]`."""
+    """An overlay bound to one set of tries. Word number n_words + j of a hit is `new_words[j]`."""
 
     kernel: _kernel.Overlay
     new_words: tuple[str, ...]
@@ -41,10 +28,9 @@ class OverlayCache:
 
     _MOST = 16
 
-    def __init__(self, words: Sequence[str], letters: str) -> None:
-        self._words = words
+    def __init__(self, vocabulary: Vocabulary, letters: str) -> None:
+        self._vocabulary = vocabulary
         self._letters = letters
-        self._position: dict[str, int] | None = None
         self._ready: dict[tuple[int, Hashable, State], tuple[PersonalWords, ReadyOverlay]] = {}
 
     def get(self, personal: PersonalWords, state: State, lexicon: _kernel.Lexicon) -> ReadyOverlay:
@@ -64,22 +50,28 @@ class OverlayCache:
     def _make(
         self, personal: PersonalWords, state: State, lexicon: _kernel.Lexicon
     ) -> ReadyOverlay:
-        keep, log_probs = personal.overlay(state)
-        if not keep <= 0 or not all(value <= 0 for value in log_probs.values()):
+        weight, log_probs = personal.overlay(state)
+        if not weight <= 0 or not all(value <= 0 for value in log_probs.values()):
             raise DecodeError(
                 "gave a log probability above 0 or NaN",
                 where="personal words",
                 field="overlay",
                 fix="give natural logs of probabilities",
             )
-        if self._position is None:
-            self._position = {word: i for i, word in enumerate(self._words)}
-        known = [(self._position[w], p) for w, p in log_probs.items() if w in self._position]
-        fresh = [(w, p) for w, p in log_probs.items() if w not in self._position]
-        spelling = spell_words([w for w, _ in fresh], self._letters)
+        words, index = self._vocabulary.words, self._vocabulary.index
+        known: list[tuple[int, float]] = []
+        fresh: list[tuple[str, float]] = []
+        for word, log_prob in log_probs.items():
+            at = index(word)
+            # A vocabulary may find a word however it is cased; the person's is known only as it stands there.
+            if at is not None and words[at] == word:
+                known.append((at, log_prob))
+            else:
+                fresh.append((word, log_prob))
+        spelling = spell_words([word for word, _ in fresh], self._letters)
         kernel = _kernel.Overlay(
             lexicon,
-            float(keep),
+            float(weight),
             np.asarray([i for i, _ in known], dtype=np.uint32),
             np.asarray([p for _, p in known], dtype=np.float64),
             spelling.letters,

@@ -1,28 +1,40 @@
-"""What the decoder asks of its parts. Anything with these methods plugs in."""
+"""What the decoder asks of its parts. Anything with these members plugs in.
+
+`nearkey.check_touch_model`, `check_language_model`, `check_pack` and `check_decoder` try a part of one's own.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
+import nearkey._kernel as _kernel
 from nearkey.errors import DecodeError
 
 __all__ = [
+    "CaseTable",
     "ComponentTouchModel",
+    "FlaggedVocabulary",
     "LanguageModel",
     "LanguagePack",
+    "PersonalWords",
+    "PunctuationTable",
+    "SpellingModel",
     "State",
+    "StudentComponents",
     "TableLanguageModel",
+    "TextLanguageModel",
+    "TouchComponents",
     "TouchModel",
     "Vocabulary",
     "require_pack",
 ]
 
 State = Any
-"""A language model's context: opaque to the decoder, hashable, passed back as it came."""
+"""A language model's context: opaque to the decoder, hashable, passed back as it came; never None or a str."""
 
 
 @runtime_checkable
@@ -33,16 +45,57 @@ class TouchModel(Protocol):
     def key_ids(self) -> tuple[str, ...]:
         """Keys in column order."""
 
-    def log_prob(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    def log_prob(self, points: NDArray[np.float64], /) -> NDArray[np.float64]:
         """Natural log density of each touch under each key: (n, 2) -> (n, n_keys), layout units."""
+
+
+class TouchComponents(Protocol):
+    """Gaussian components of a touch model, c of them; DEVELOPERS.md has the formula."""
+
+    @property
+    def key(self) -> NDArray[np.int32]:
+        """(c,) the column of each."""
+
+    @property
+    def log_weight(self) -> NDArray[np.float64]:
+        """(c,) natural log of its weight in its key's mixture."""
+
+    @property
+    def mean(self) -> NDArray[np.float64]:
+        """(c, 2), layout units."""
+
+    @property
+    def precision(self) -> NDArray[np.float64]:
+        """(c, 3): xx, xy, yy of the inverse covariance."""
+
+    @property
+    def log_norm(self) -> NDArray[np.float64]:
+        """(c,) natural log of the density's constant."""
+
+    @property
+    def background_weight(self) -> float:
+        """Probability of a touch that means no key, from 0, below 1."""
+
+    @property
+    def background_log_density(self) -> float:
+        """Natural log density of such a touch."""
+
+
+@runtime_checkable
+class StudentComponents(TouchComponents, Protocol):
+    """Components that are bivariate t's."""
+
+    @property
+    def dof(self) -> float:
+        """Degrees of freedom, above 0; infinity is a Gaussian."""
 
 
 @runtime_checkable
 class ComponentTouchModel(TouchModel, Protocol):
-    """A touch model made of Gaussian components, which the kernel evaluates itself."""
+    """A touch model made of components, which the kernel evaluates itself."""
 
-    def components(self) -> Any:
-        """An object with the arrays named in DEVELOPERS.md, or None where the model has no such form."""
+    def components(self) -> TouchComponents | None:
+        """The components, or None where the model has no such form."""
 
 
 @runtime_checkable
@@ -57,25 +110,48 @@ class Vocabulary(Protocol):
     def log_probs(self) -> NDArray[np.float32]:
         """Natural log probability of each word, (n_words,)."""
 
+    def index(self, word: str, /) -> int | None:
+        """The index of a word, which may be found however it is cased; None where there is none."""
+
     def __len__(self) -> int: ...
 
     def __iter__(self) -> Iterator[str]: ...
 
-    def __contains__(self, word: object) -> bool: ...
+    def __contains__(self, word: object, /) -> bool: ...
+
+
+@runtime_checkable
+class FlaggedVocabulary(Vocabulary, Protocol):
+    """A vocabulary that names words to be shown only where they were touched letter by letter."""
+
+    @property
+    def offensive(self) -> frozenset[int]:
+        """Their indices."""
 
 
 @runtime_checkable
 class LanguageModel(Protocol):
-    """Probability of a word after a context; the context is an opaque state."""
+    """Probability of a word after a context; the context is an opaque, hashable state."""
 
     def start(self) -> State:
         """The state at the start of a sentence."""
 
-    def advance(self, state: State, word: str) -> State:
+    def advance(self, state: State, word: str, /) -> State:
         """The state after one more word (which the model may not know)."""
 
-    def log_probs(self, state: State, words: Sequence[str]) -> NDArray[np.float64]:
-        """Natural log P(word | state) for each word, (n_words,)."""
+    def log_probs(self, state: State, /) -> NDArray[np.float32]:
+        """Natural log P(word | state) of every word of the vocabulary, float32 (n_words,), in its order."""
+
+    def log_unknown(self, state: State, /) -> float:
+        """Natural log P(a word outside the vocabulary | state): the rest of the mass."""
+
+
+@runtime_checkable
+class TextLanguageModel(LanguageModel, Protocol):
+    """A language model that reads running text by its own rules; others get its words in lower case."""
+
+    def state_after(self, text: str, /) -> State:
+        """The state after a text; "" is the start of a sentence."""
 
 
 @runtime_checkable
@@ -86,16 +162,63 @@ class TableLanguageModel(LanguageModel, Protocol):
     """
 
     @property
-    def table(self) -> Any:
-        """The `nearkey._kernel.NgramTable`."""
+    def table(self) -> _kernel.NgramTable:
+        """The n-gram table."""
 
-    def tokens(self, words: Sequence[str]) -> NDArray[np.uint32]:
+    def tokens(self, words: Sequence[str], /) -> NDArray[np.uint32]:
         """Token id of each word; the table's unknown token where it has none."""
+
+
+class SpellingModel(Protocol):
+    """P(spelling | the word is unknown): an n-gram model over letters."""
+
+    @property
+    def table(self) -> _kernel.NgramTable:
+        """The n-gram table over the model's symbols; its end-of-sentence token ends a word."""
+
+    def tokens(self, letters: str, /) -> NDArray[np.uint32]:
+        """Token id of each letter; the table's unknown token where it has none."""
+
+
+class CaseTable(Protocol):
+    """How words are usually written."""
+
+    @property
+    def forms(self) -> Mapping[int, str]:
+        """By a word's index: its usual form within a sentence, where that differs from the vocabulary's."""
+
+    def capital(self, form: str, /) -> str:
+        """A form as it stands at the start of a sentence."""
+
+
+class PunctuationTable(Protocol):
+    """Which mark follows a word."""
+
+    def log_probs(self, word: str, /) -> Mapping[str, float]:
+        """Natural log P(mark | word), of no mark under ""."""
+
+
+@runtime_checkable
+class PersonalWords(Protocol):
+    """A person's words: P'(w | h) = exp(weight) P(w | h) + exp(log_prob[w]) for the words named,
+    exp(weight) P(w | h) for all others; words the vocabulary lacks get exp(log_prob[w]) alone."""
+
+    @property
+    def version(self) -> Hashable:
+        """Changes whenever the answers could."""
+
+    def overlay(self, state: State, /) -> tuple[float, Mapping[str, float]]:
+        """The interpolation weight's natural log (0 or less) and the natural log probability of each of the
+        person's words, in a state; None is no context."""
+
+    def form(self, word: str, /) -> str | None:
+        """How the person writes a word the vocabulary lacks; None, or the word itself, says nothing of case."""
 
 
 @runtime_checkable
 class LanguagePack(Protocol):
-    """What a decoder needs of a language pack."""
+    """What a decoder needs of a language pack. Its optional parts, which may be None or absent, are those of
+    `nearkey.decode.pack_parts.PackParts`."""
 
     @property
     def lexicon(self) -> Vocabulary: ...
@@ -106,7 +229,7 @@ class LanguagePack(Protocol):
 
 def require_pack(pack: object, where: str) -> None:
     """Raise DecodeError unless `pack` has what a pack has: a name, say, has to be loaded first."""
-    if not (hasattr(pack, "lexicon") and hasattr(pack, "language_model")):
+    if not isinstance(pack, LanguagePack):
         name = pack if isinstance(pack, str) else "en"
         raise DecodeError(
             f"{pack!r} is no language pack",

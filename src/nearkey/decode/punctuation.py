@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Any
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode.layout_columns import LayoutColumns, mean_density
+from nearkey.decode.protocols import PunctuationTable
 
 __all__ = ["KeyPunctuation", "marks_on"]
+
+_WORDS_KEPT = 4096
 
 _SHOWN = 3
 """Marks offered after each word where the key names none."""
@@ -36,8 +39,10 @@ def marks_on(found: Sequence[tuple[str, float]], written: str) -> list[tuple[str
 class KeyPunctuation:
     """The marks of a pack on a layout's keys. table : a pack's `marks`, or None."""
 
-    def __init__(self, table: Any, columns: LayoutColumns) -> None:
+    def __init__(self, table: PunctuationTable | None, columns: LayoutColumns) -> None:
         self._table = table
+        # The same few words come up again and again while a word grows.
+        self.shares = lru_cache(_WORDS_KEPT)(self._shares)
         keys = list(zip(columns.symbols, columns.written, strict=True))
         self._any = [column for column, written in keys if not written]
         self._keys_of = {
@@ -60,7 +65,7 @@ class KeyPunctuation:
             return []
         return sorted(self._table.log_probs(word).items(), key=lambda m: -m[1])
 
-    def shares(self, word: str, written: str) -> list[tuple[str, float]]:
+    def _shares(self, word: str, written: str) -> list[tuple[str, float]]:
         """Natural log shares of the marks that a touch on a key may mean after a word, best first.
 
         The touch says that there is a mark, and on which key: only which one is open.

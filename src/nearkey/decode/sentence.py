@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, cast
+from functools import lru_cache
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,10 +14,9 @@ import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Sentence
 from nearkey.decode.layout_columns import mean_density
 from nearkey.decode.protocols import State
+from nearkey.decode.touches import Touches
+from nearkey.decode.word_search import WordSearch
 from nearkey.errors import DecodeError
-
-if TYPE_CHECKING:
-    from nearkey.decode.decoder import Decoder
 
 __all__ = ["decode_sentence"]
 
@@ -27,15 +27,15 @@ _UNKNOWN, _SPACE, _LETTER = 0, 1, 2
 
 
 def decode_sentence(
-    decoder: Decoder,
-    events: ArrayLike | Sequence[Any],
+    search: WordSearch,
+    events: ArrayLike | Touches | Sequence[Any],
     state: State | None,
     k: int,
     *,
     missing_space: float | None,
     width: int,
     words: int,
-    reach: float,
+    beam_threshold: float,
 ) -> list[Sentence]:
     """See `Decoder.decode_sentence`."""
     if k < 1 or width < 1 or words < 1:
@@ -45,18 +45,19 @@ def decode_sentence(
             field="k, width, words",
             fix="give larger numbers",
         )
-    if not reach > 0:
+    if not beam_threshold > 0:
         raise DecodeError(
-            f"{reach} keeps nothing",
+            f"{beam_threshold} keeps nothing",
             where="decode_sentence",
-            field="reach",
+            field="beam_threshold",
             fix="give nats above 0",
         )
-    points, boundary = _split(events)
-    rows = decoder.rows(points)
-    if len(rows) == 0:
+    given, boundary = _split(events)
+    touches = search.touches(given)
+    n = len(touches)
+    if n == 0:
         return []
-    spaces = decoder.columns.spaces
+    spaces = search.columns.spaces
     if missing_space is None:
         # Where no space can be typed, all are missing.
         missing_space = 0.0 if not spaces and not boundary.any() else MISSING_SPACE
@@ -69,51 +70,81 @@ def decode_sentence(
         )
     space = np.zeros(0)
     if spaces:
-        space = np.ascontiguousarray(mean_density(decoder.key_densities(rows), spaces))
+        space = np.ascontiguousarray(mean_density(search.key_densities(touches), spaces))
     elif boundary.any():
-        space = np.full(len(rows), -np.inf)
-    speller = decoder.speller
+        space = np.full(n, -np.inf)
+    speller = search.speller
+    # Without a state nothing is known of the first word alone; a table has a state for that, the empty one.
+    dense = None if search.by_table else _States(search, state, width)
     found = _kernel.decode_sentence(
-        decoder.searcher,
+        search.contextual,
         None if speller is None else speller.kernel,
-        rows,
-        () if state is None else state,
+        touches.rows,
+        () if state is None or dense is not None else state,
         k,
-        decoder.penalties,
+        search.finished,
         space,
         boundary,
         float(missing_space),
         width,
         words,
-        float(reach),
+        float(beam_threshold),
+        *(() if dense is None else (dense,)),
     )
     out = []
     for total, touch, language, parts in found:
-        text = tuple(
-            speller.text(word)
-            if isinstance(word, bytes) and speller is not None
-            else decoder.pack.lexicon.words[int(word)]
-            for word, _, _, _ in parts
-        )
-        shown = [decoder.shown(text[0], state), *(decoder.shown(word, None) for word in text[1:])]
-        out.append(
-            Sentence(
-                " ".join(shown),
-                text,
-                tuple((first, last) for _, first, last, _ in parts),
-                total,
-                touch,
-                language,
-            )
-        )
+        text: list[str] = []
+        shown: list[str] = []
+        for word, _, _, _ in parts:
+            index = None if isinstance(word, bytes) else word
+            text.append(search.word(word))
+            start = not shown and state is not None and state == search.start
+            shown.append(search.shown(text[-1], index, start=start))
+        spans = tuple((first, last) for _, first, last, _ in parts)
+        out.append(Sentence(" ".join(shown), tuple(text), spans, total, touch, language))
     return out
 
 
-def _split(events: ArrayLike | Sequence[Any]) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+class _States:
+    """A language model without a table, as the kernel's beam asks it: states by number, 0 being the first."""
+
+    def __init__(self, search: WordSearch, state: State | None, width: int) -> None:
+        self._search = search
+        self._model = search.parts.language_model
+        self._states: list[State | None] = [state]
+        self._number: dict[State | None, int] = {state: 0}
+        # The beam asks for the same `width` states again while a word grows.
+        self._kept = lru_cache(width)(search.tries.make_scores)
+
+    def scores(self, number: int) -> _kernel.DenseScores:
+        """The vector after a state; without context for None."""
+        state = self._states[number]
+        return self._search.tries.no_context if state is None else self._kept(state)
+
+    def unknown(self, number: int) -> float:
+        """Natural log P(a word outside the lexicon | state), unweighted."""
+        state = self._states[number]
+        return self._model.log_unknown(self._search.start if state is None else state)
+
+    def advance(self, number: int, word: int | bytes) -> int:
+        """The state after one more word: of the lexicon by its index, or spelled."""
+        state = self._states[number]
+        # What nothing is known of is taken as a sentence's start.
+        before = self._search.start if state is None else state
+        after = self._model.advance(before, self._search.word(word))
+        number = self._number.setdefault(after, len(self._states))
+        if number == len(self._states):
+            self._states.append(after)
+        return number
+
+
+def _split(
+    events: ArrayLike | Touches | Sequence[Any],
+) -> tuple[ArrayLike | Touches, NDArray[np.uint8]]:
     """Touches, and for each what is known of it. A certain space becomes a touch of its own at the origin,
     whose place does not count."""
-    if isinstance(events, np.ndarray):
-        return events.astype(np.float64).reshape(-1, 2), np.zeros(0, np.uint8)
+    if isinstance(events, np.ndarray | Touches):
+        return events, np.zeros(0, np.uint8)
     points: list[Any] = []
     known: list[int] = []
     for event in cast(Sequence[Any], events):
@@ -136,6 +167,4 @@ def _split(events: ArrayLike | Sequence[Any]) -> tuple[NDArray[np.float64], NDAr
         points.pop()
         known.pop()
     boundary = np.asarray(known, dtype=np.uint8)
-    return np.asarray(points, dtype=np.float64).reshape(-1, 2), (
-        boundary if boundary.any() else np.zeros(0, np.uint8)
-    )
+    return points, boundary if boundary.any() else np.zeros(0, np.uint8)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
 import nearkey._kernel as _kernel
+from nearkey.decode.protocols import SpellingModel
 
 __all__ = ["LetterSpeller"]
+
+_WIDTH = 16
+"""Of the beam: an unknown word is one candidate among others."""
 
 
 class LetterSpeller:
@@ -17,15 +19,15 @@ class LetterSpeller:
 
     Parameters
     ----------
-    model : the pack's letter model: `table` (an n-gram table over symbols) and `tokens(letters)`.
-    letters : the layout's letters, sorted. weight : lm_weight of the decoder. width : of the beam.
+    model : the pack's letter model.
+    letters : the layout's letters, sorted. weight : lm_weight of the decoder.
     """
 
-    def __init__(self, model: Any, letters: str, *, weight: float, width: int) -> None:
+    def __init__(self, model: SpellingModel, letters: str, *, weight: float) -> None:
         self.letters = letters
-        self._table: _kernel.NgramTable = model.table
+        self._table = model.table
         self._token: NDArray[np.uint32] = np.asarray(model.tokens(letters), dtype=np.uint32)
-        self.kernel = _kernel.Speller(self._table, self._token, weight, width)
+        self.kernel = _kernel.Speller(self._table, self._token, weight, _WIDTH)
 
     def start(self) -> _kernel.Spelling:
         """A word without letters; `push` adds touches."""

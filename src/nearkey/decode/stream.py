@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from nearkey.decode.candidates import Candidate
-from nearkey.decode.overlay import PersonalWords
-from nearkey.decode.protocols import State
+from nearkey.decode.live import LiveList
+from nearkey.decode.protocols import PersonalWords, State
+from nearkey.decode.touches import Touches
+from nearkey.decode.word_search import WordSearch
 from nearkey.errors import DecodeError
-
-if TYPE_CHECKING:
-    from nearkey.decode.decoder import Decoder
 
 __all__ = ["Stream"]
 
@@ -26,34 +24,38 @@ class Stream:
     """
 
     def __init__(
-        self, decoder: Decoder, state: State, k: int, personal: PersonalWords | None
+        self,
+        search: WordSearch,
+        live: LiveList,
+        state: State | None,
+        k: int,
+        personal: PersonalWords | None,
     ) -> None:
-        self._decoder = decoder
+        self._search = search
+        self._live = live
         self._state = state
         self._k = k
         self._personal = personal
-        width = 2 if decoder.by_points else decoder.columns.n_kept
-        self._rows = np.zeros((16, width))
+        self._by_points = search.emitter is not None
+        self._rows = np.zeros((16, 2 if self._by_points else search.columns.n_kept))
         self._length = 0
-        speller = decoder.speller
-        self._spelling = speller.start() if speller is not None else None
+        self._beam = search.speller.start() if search.speller is not None else None
 
     def __len__(self) -> int:
         return self._length
 
     def tap(self, x: float, y: float) -> list[Candidate]:
         """Add a touch (layout units) and answer with the candidates. Raises `DecodeError` for numbers not finite."""
-        if self._decoder.by_points and math.isfinite(x) and math.isfinite(y):
-            row: Any = (x, y)
-        else:
-            row = self._decoder.rows([(x, y)])[0]
         n = self._length
         if n == len(self._rows):
             self._rows = np.concatenate([self._rows, np.zeros_like(self._rows)])
-        self._rows[n] = row
+        if self._by_points and math.isfinite(x) and math.isfinite(y):
+            self._rows[n] = (x, y)
+        else:
+            self._rows[n] = self._search.touches([(x, y)]).rows[0]
         self._length = n + 1
-        if self._spelling is not None:
-            self._spelling.push(self._decoder.searcher, self._rows[n : n + 1])
+        if self._beam is not None:
+            self._beam.push(self._search.contextual, self._rows[n : n + 1])
         return self.candidates()
 
     def undo(self) -> list[Candidate]:
@@ -63,13 +65,13 @@ class Stream:
                 "no touch to take back", where="Stream", field="undo", fix="tap first"
             )
         self._length -= 1
-        if self._spelling is not None:
-            self._spelling.pop()
+        if self._beam is not None:
+            self._beam.pop()
         return self.candidates()
 
     def candidates(self) -> list[Candidate]:
         """The candidates for the touches so far; predictions when there are none."""
-        rows = self._rows[: self._length]
-        return self._decoder.live_candidates(
-            rows, self._state, self._k, personal=self._personal, spelling=self._spelling
+        touches = Touches(self._rows[: self._length], self._by_points)
+        return self._live.candidates(
+            touches, self._state, self._k, personal=self._personal, beam=self._beam
         )

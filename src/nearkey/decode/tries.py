@@ -1,54 +1,67 @@
-"""A pack's words as the kernel walks them, with and without context."""
+"""What all decoders of a pack over the same letters share: tries, and what was made of contexts last."""
 
 from __future__ import annotations
 
-from functools import cached_property
-from typing import Any
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 import nearkey._kernel as _kernel
-from nearkey.decode.protocols import LanguagePack
+from nearkey.decode.overlay import OverlayCache
+from nearkey.decode.pack_parts import PackParts
+from nearkey.decode.protocols import State
 from nearkey.decode.spelling import SpelledWords, spell_words
+from nearkey.errors import DecodeError
 
 __all__ = ["Tries"]
 
+_STATES = 32
+"""Dense vectors kept: live typing needs one, the hypotheses of a sentence some more."""
+
 
 class Tries:
-    """The tries of a pack over the letters of a layout; every lettering with the same letters shares them.
+    """The tries of a pack over the letters of a layout; every letter assignment with the same letters shares them.
 
-    Without context a word has the lexicon's own probability. With context the search's bounds speak of the
-    n-gram table's unigrams, which differ: smoothing makes them the share of contexts a word follows. So
-    there are two sets, each made when first used.
+    Without context a word has the lexicon's own probability, and so the search with dense scores walks the same
+    tries with other bounds. With a table the bounds speak of the table's unigrams, which differ: smoothing makes
+    them the share of contexts a word follows. So there are two sets, each made when first used.
     """
 
-    def __init__(self, pack: LanguagePack, letters: str) -> None:
-        self.pack = pack
+    def __init__(self, parts: PackParts, letters: str) -> None:
+        self.parts = parts
         self.letters = letters
-        self.table: _kernel.NgramTable | None = getattr(pack.language_model, "table", None)
+        self.overlays = OverlayCache(parts.lexicon, letters)
+        self._scores = lru_cache(_STATES)(self.make_scores)
 
     @cached_property
     def _spelling(self) -> SpelledWords:
-        return spell_words(self.pack.lexicon.words, self.letters)
+        return spell_words(self.parts.lexicon.words, self.letters)
 
     @cached_property
     def _tokens(self) -> NDArray[np.uint32]:
-        model: Any = self.pack.language_model
-        return np.ascontiguousarray(model.tokens(self.pack.lexicon.words), dtype=np.uint32)
+        model = self.parts.table_model
+        assert model is not None
+        return np.ascontiguousarray(model.tokens(self.parts.lexicon.words), dtype=np.uint32)
 
     @cached_property
     def plain(self) -> _kernel.Lexicon:
         """Words with the lexicon's probabilities."""
-        return self._lexicon(np.asarray(self.pack.lexicon.log_probs, dtype=np.float32))
+        return self._lexicon(np.asarray(self.parts.lexicon.log_probs, dtype=np.float32))
+
+    @cached_property
+    def no_context(self) -> _kernel.DenseScores:
+        """The lexicon's probabilities, where scores are asked for."""
+        return _kernel.DenseScores(self.plain, np.asarray(self.parts.lexicon.log_probs, np.float32))
 
     @cached_property
     def contextual(self) -> _kernel.Lexicon:
         """Words with the table's unigram probabilities; the lexicon's for words the table lacks."""
-        assert self.table is not None
-        log_probs = np.array(self.pack.lexicon.log_probs, dtype=np.float32)
-        known = self._tokens != self.table.unk
-        log_probs[known] = self.table.log_probs((), np.ascontiguousarray(self._tokens[known]))
+        model = self.parts.table_model
+        assert model is not None
+        log_probs = np.array(self.parts.lexicon.log_probs, dtype=np.float32)
+        known = self._tokens != model.table.unk
+        log_probs[known] = model.table.log_probs((), np.ascontiguousarray(self._tokens[known]))
         return self._lexicon(log_probs)
 
     def _lexicon(self, log_probs: NDArray[np.float32]) -> _kernel.Lexicon:
@@ -59,8 +72,46 @@ class Tries:
             spelling.word,
             np.ascontiguousarray(log_probs[spelling.word]),
             len(self.letters),
-            len(self.pack.lexicon),
+            len(self.parts.lexicon),
         )
+
+    @property
+    def n_bytes(self) -> int:
+        """Memory of the tries made so far."""
+        made = vars(self)
+        return sum(made[name].n_bytes for name in ("plain", "contextual") if name in made)
+
+    def scores(self, state: State) -> _kernel.DenseScores:
+        """The language model's vector after a state, bound to `plain`; those of recent states are kept.
+
+        Raises DecodeError for a vector of the wrong shape, one that holds no probabilities, and a state that cannot
+        be hashed.
+        """
+        try:
+            return self._scores(state)
+        except TypeError:
+            hash_of(state)
+            raise
+
+    def make_scores(self, state: State) -> _kernel.DenseScores:
+        """As `scores`, made afresh."""
+        found = np.ascontiguousarray(self.parts.language_model.log_probs(state), dtype=np.float32)
+        if found.shape != (len(self.parts.lexicon),):
+            raise DecodeError(
+                f"gave shape {found.shape} for {len(self.parts.lexicon)} words",
+                where="language model",
+                field="log_probs",
+                fix="give a natural log probability for every word of the lexicon, in its order",
+            )
+        try:
+            return _kernel.DenseScores(self.plain, found)
+        except ValueError as fault:
+            raise DecodeError(
+                str(fault),
+                where="language model",
+                field="log_probs",
+                fix="give natural logs of probabilities",
+            ) from None
 
     def searcher(
         self,
@@ -70,11 +121,25 @@ class Tries:
         *,
         context: bool,
     ) -> _kernel.Searcher:
-        """The search of one layout and touch model; with context where the pack has a table."""
-        if context:
+        """The search of one layout and touch model; with the table's contexts, where the pack has a table."""
+        if context and self.parts.table_model is not None:
+            table = self.parts.table_model.table
             return _kernel.Searcher(
-                self.contextual, self.table, self._tokens, columns, lm_weight, emitter
+                self.contextual, table, self._tokens, columns, lm_weight, emitter
             )
         return _kernel.Searcher(
             self.plain, None, np.zeros(0, np.uint32), columns, lm_weight, emitter
         )
+
+
+def hash_of(state: State) -> int:
+    """A state's hash, or a DecodeError that says whose fault it is that there is none."""
+    try:
+        return hash(state)
+    except TypeError as fault:
+        raise DecodeError(
+            f"gave a state that cannot be hashed: {fault}",
+            where="language model",
+            field="advance",
+            fix="make states of tuples, strings and numbers, or give their class a __hash__",
+        ) from None

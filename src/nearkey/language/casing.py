@@ -69,7 +69,11 @@ class Truecase:
         """The word as it is usually written; with a capital at the start of a sentence."""
         at = self._lexicon.index(word)
         form = word if at is None else self._forms.get(at, word)
-        return form[:1].upper() + form[1:] if start and form[:1].islower() else form
+        return self.capital(form) if start else form
+
+    def capital(self, form: str) -> str:
+        """A form as it stands at the start of a sentence."""
+        return form[:1].upper() + form[1:] if form[:1].islower() else form
 
     def share(self, word: str) -> float:
         """Share of the word's uses within sentences that have this form; 1 where none differs."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import zlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -18,19 +19,26 @@ from nearkey.language.tokens import normalise_word, sentences
 __all__ = ["KenlmModel"]
 
 _LN10 = math.log(10.0)
+_END = 1 << 16
 
 
 class KenlmModel:
     """A language model for the decoder, read by KenLM: its binary files and ARPA files.
 
     Words are looked up in lower case, as nearkey's own estimator counts them; a word the model lacks gets
-    its ``<unk>`` probability. The decoder scores every word of the length with such a model, as its kernel
-    cannot read it; a pack's own table is faster.
+    its ``<unk>`` probability. A context costs some 0.4 microseconds a word of the lexicon when it is new (the decoder
+    keeps those of late), and is then decoded as exactly as with a pack's own table, which is faster.
+
+    Parameters
+    ----------
+    path : an ARPA file or a KenLM binary file.
+    words : those of the lexicon it stands beside, in their order: ``pack.lexicon.words``. None where it is
+        only asked for single words (`log_prob`).
 
     Raises NearkeyError where kenlm is not installed, PackError for a file it cannot read.
     """
 
-    def __init__(self, path: str | os.PathLike[str]) -> None:
+    def __init__(self, path: str | os.PathLike[str], words: Sequence[str] | None = None) -> None:
         try:
             import kenlm
         except ImportError:
@@ -49,6 +57,14 @@ class KenlmModel:
             ) from None
         self._kenlm: Any = kenlm
         self.order: int = int(self._model.order)
+        self._path = Path(path).resolve()
+        self._print = _fingerprint(self._path)
+        self._words = None if words is None else tuple(words)
+        self._plain = [] if words is None else [normalise_word(word) for word in words]
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Worker processes read the file anew, where it lies at the same path and is the same.
+        return _reopened, (self._path, self._words, self._print)
 
     def start(self) -> tuple[str, ...]:
         """The state at the start of a sentence: words so far, ``<s>`` first."""
@@ -67,8 +83,22 @@ class KenlmModel:
                 state = self.advance(state, word)
         return state
 
-    def log_probs(self, state: tuple[str, ...], words: Sequence[str]) -> NDArray[np.float64]:
-        """Natural log P(word | state) for each word, (n_words,)."""
+    def log_probs(self, state: tuple[str, ...]) -> NDArray[np.float32]:
+        """Natural log P(word | state) of every word of the lexicon, float32 (n_words,); PackError without one."""
+        if self._words is None:
+            raise PackError(
+                "has no words",
+                where=os.fspath(self._path),
+                field="words",
+                fix="give KenlmModel(path, pack.lexicon.words)",
+            )
+        return np.array(self._scores(state, self._plain), dtype=np.float32)
+
+    def log_unknown(self, state: tuple[str, ...]) -> float:
+        """Natural log P(a word the model lacks | state)."""
+        return float(self._scores(state, ["<unk>"])[0])
+
+    def _scores(self, state: tuple[str, ...], plain: Sequence[str]) -> NDArray[np.float64]:
         before, after = self._kenlm.State(), self._kenlm.State()
         if state and state[0] == "<s>":
             self._model.BeginSentenceWrite(before)
@@ -78,9 +108,34 @@ class KenlmModel:
         for word in state:
             self._model.BaseScore(before, word, after)
             before, after = after, before
-        scores = [self._model.BaseScore(before, normalise_word(word), after) for word in words]
-        return np.array(scores, dtype=np.float64) * _LN10
+        score = self._model.BaseScore
+        found = np.array([score(before, word, after) for word in plain], dtype=np.float64)
+        return np.minimum(found * _LN10, 0.0)
 
-    def log_prob(self, context: str, word: str) -> float:
-        """Natural log P(word | context) after running text."""
-        return float(self.log_probs(self.state_after(context), [word])[0])
+    def log_prob(self, context: str | tuple[str, ...], word: str) -> float:
+        """Natural log P(word | context); the context is running text, or a state."""
+        state = self.state_after(context) if isinstance(context, str) else context
+        return float(self._scores(state, [normalise_word(word)])[0])
+
+
+def _fingerprint(path: Path) -> tuple[int, int]:
+    """Size and a CRC-32 of both ends: tells another model at the same path without reading it all."""
+    with path.open("rb") as data:
+        size = data.seek(0, os.SEEK_END)
+        data.seek(0)
+        first = data.read(_END)
+        data.seek(max(0, size - _END))
+        return size, zlib.crc32(data.read(_END), zlib.crc32(first))
+
+
+def _reopened(
+    path: Path, words: tuple[str, ...] | None, fingerprint: tuple[int, int]
+) -> KenlmModel:
+    model = KenlmModel(path, words)
+    if model._print != fingerprint:
+        raise PackError(
+            "is another model than the one that was sent",
+            where=os.fspath(path),
+            fix="put the same file there on every machine",
+        )
+    return model

@@ -79,6 +79,11 @@ class Lexicon(Sequence[str]):
             return tuple(whole[a:b] for a, b in pairwise(ends))
         return tuple(text[a:b].decode("utf-8") for a, b in pairwise(ends))
 
+    @cached_property
+    def offensive(self) -> frozenset[int]:
+        """Positions of the words that should be shown only when they were typed exactly."""
+        return frozenset(np.flatnonzero(self.flags & FLAG_OFFENSIVE).tolist())
+
     def __len__(self) -> int:
         return len(self._offset) - 1
 
@@ -125,7 +130,7 @@ class Lexicon(Sequence[str]):
     def is_offensive(self, word: str) -> bool:
         """Whether the word should be shown only when it was typed exactly."""
         at = self.index(word)
-        return at is not None and bool(self.flags[at] & FLAG_OFFENSIVE)
+        return at in self.offensive
 
 
 def _check(arrays: dict[str, Array], where: str) -> int:

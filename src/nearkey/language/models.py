@@ -124,28 +124,28 @@ class WordModel:
             return np.arange(FIRST_WORD, FIRST_WORD + len(words), dtype=np.uint32)
         return np.array([self._token(word) for word in words], dtype=np.uint32)
 
-    def log_probs(self, state: State, words: Sequence[str]) -> NDArray[np.float64]:
-        """Natural log P(word | state) for each word, (n_words,)."""
-        tokens = self.tokens(words)
-        scores = np.asarray(self.table.log_probs(state, tokens), dtype=np.float64)
-        if self.letter_model is not None:
-            fold = self.lexicon.fold_accents
-            for at in np.flatnonzero(tokens == UNK).tolist():
-                scores[at] += self.letter_model.log_prob(normalise_word(words[at], fold=fold))
-        return scores
+    def log_probs(self, state: State) -> NDArray[np.float32]:
+        """Natural log P(word | state) of every word of the lexicon, float32 (n_words,)."""
+        words = np.arange(FIRST_WORD, FIRST_WORD + len(self.lexicon), dtype=np.uint32)
+        return self.table.log_probs(state, words).astype(np.float32)
+
+    def log_unknown(self, state: State) -> float:
+        """Natural log P(a word outside the lexicon | state)."""
+        return float(self.table.log_prob(state, UNK))
 
     def log_prob(self, context: str | State, word: str) -> float:
-        """Natural log P(word | context); the context is text, or a state."""
+        """Natural log P(word | context), also of a word outside the lexicon; the context is text, or a state."""
         state = self.state_after(context) if isinstance(context, str) else context
-        return float(self.log_probs(state, [word])[0])
+        token = self._token(word)
+        log_prob = float(self.table.log_prob(state, token))
+        if token == UNK and self.letter_model is not None:
+            plain = normalise_word(word, fold=self.lexicon.fold_accents)
+            log_prob += self.letter_model.log_prob(plain)
+        return log_prob
 
     def end_log_prob(self, state: State) -> float:
         """Natural log P(the sentence ends here | state)."""
         return float(self.table.log_prob(state, EOS))
-
-    def unknown_log_prob(self, state: State) -> float:
-        """Natural log P(a word outside the lexicon | state)."""
-        return float(self.table.log_prob(state, UNK))
 
     def _token(self, word: str) -> int:
         return NUM if word == NUMBER else self.lexicon.token(word)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields, replace
 from importlib import metadata
 from pathlib import Path
 from types import ModuleType
@@ -18,6 +18,7 @@ from nearkey.language.lexicon import Lexicon
 from nearkey.language.models import FIRST_LETTER, LetterModel, WordModel
 from nearkey.language.ngram_file import NgramHeader, read_header
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK
+from nearkey.pickling import check_pickles
 
 __all__ = ["ENTRY_POINTS", "Pack", "find_pack", "installed_packs", "load_pack"]
 
@@ -46,6 +47,7 @@ class Pack:
     letter_model: LetterModel
     truecase: Truecase
     marks: PunctuationModel
+    _loaded: dict[str, object] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def alphabet(self) -> str:
@@ -53,8 +55,17 @@ class Pack:
         return self.info.alphabet
 
     def __reduce__(self) -> tuple[Any, ...]:
-        # Worker processes map the files anew, where they lie at the same path.
-        return load_pack, (self.folder.resolve(),)
+        # Worker processes map the files anew, where they lie at the same path; what stands in the place of a
+        # part that was read from there travels as it is.
+        replaced = {
+            part.name: getattr(self, part.name)
+            for part in fields(self)
+            if part.name not in ("info", "folder", "_loaded")
+            and self._loaded.get(part.name) is not getattr(self, part.name)
+        }
+        for name, part in replaced.items():
+            check_pickles(part, where=f"pack {self.info.name}", field=name)
+        return _sent, (self.folder.resolve(), self.info, replaced)
 
     def __repr__(self) -> str:
         return f"Pack({self.info.name!r}, {len(self.lexicon)} words, {self.folder})"
@@ -84,17 +95,26 @@ def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
         info.letter_ngrams,
     )
     letter_model = LetterModel(letters, info.letter_symbols)
-    return Pack(
-        info,
-        folder,
-        lexicon,
-        WordModel(
-            words, lexicon, letter_model, abbreviations=info.abbreviations, elisions=info.elisions
-        ),
-        letter_model,
-        Truecase.read(folder / "case.bin", lexicon),
-        PunctuationModel.read(folder / "marks.bin", lexicon),
+    model = WordModel(
+        words, lexicon, letter_model, abbreviations=info.abbreviations, elisions=info.elisions
     )
+    truecase = Truecase.read(folder / "case.bin", lexicon)
+    marks = PunctuationModel.read(folder / "marks.bin", lexicon)
+    pack = Pack(info, folder, lexicon, model, letter_model, truecase, marks)
+    parts = {part.name: getattr(pack, part.name) for part in fields(pack)}
+    return replace(pack, _loaded=parts)
+
+
+def _sent(folder: Path, info: PackInfo, replaced: dict[str, Any]) -> Pack:
+    """A pack as another process sent it; PackError where the folder holds another one here."""
+    pack = load_pack(folder)
+    if pack.info.files != info.files:
+        raise PackError(
+            "is another pack than the one that was sent",
+            where=os.fspath(folder),
+            fix="put the same pack there on every machine",
+        )
+    return replace(pack, **replaced) if replaced else pack
 
 
 def _table(

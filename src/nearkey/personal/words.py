@@ -9,9 +9,7 @@ import unicodedata
 from pathlib import Path
 from typing import Any, Self
 
-import numpy as np
-
-from nearkey.decode.protocols import LanguagePack, State
+from nearkey.decode.protocols import LanguagePack, State, TableLanguageModel
 from nearkey.language.tokens import normalise_word
 from nearkey.personal.contexts import RecentWords, recent_words
 from nearkey.personal.counts import Counts, Lesson
@@ -248,7 +246,11 @@ class PersonalLanguage:
         return plain if first and word[1:] == plain[1:] else word
 
     def _base_log_prob(self, state: State, word: str) -> float:
-        return float(np.asarray(self._pack.language_model.log_probs(state, [word]))[0])
+        model = self._pack.language_model
+        if isinstance(model, TableLanguageModel):
+            return model.table.log_prob(state, int(model.tokens([word])[0]))
+        at = self._pack.lexicon.index(word)
+        return float(model.log_unknown(state) if at is None else model.log_probs(state)[at])
 
     def retract(self, serial: int | None = None) -> bool:
         """Take one lesson back exactly, as if it had never been learnt.

@@ -134,6 +134,9 @@ def test_a_persons_words_keep_it_exact(seed, n, k, keep):
         def overlay(self, state):
             return keep, own
 
+        def form(self, word):
+            return None
+
     points = rng.uniform([0, 0], [layout.width, 1.0], size=(n, 2))
     state = model.advance(model.start(), words[0])
 
@@ -217,9 +220,12 @@ def test_a_persons_words_work_with_any_language_model(seed, n, keep):
         def overlay(self, state):
             return keep, own
 
+        def form(self, word):
+            return None
+
     points = rng.uniform([0, 0], [layout.width, 1.0], size=(n, 2))
     state = words[0]
-    plain = dict(zip(words, model.log_probs(state, words), strict=True))
+    plain = dict(zip(words, model.log_probs(state).tolist(), strict=True))
     wanted = []
     density = PlainTouch(layout, 0.6).log_prob(points)
     for word in sorted({*words, *own} - {"zz"}):
@@ -229,5 +235,5 @@ def test_a_persons_words_work_with_any_language_model(seed, n, keep):
         parts = [keep + plain[word]] if word in plain else []
         parts += [own[word]] if word in own else []
         wanted.append((word, touch + float(np.logaddexp.reduce(parts))))
-    found = decoder.words(decoder.rows(points), state, 4, personal=Store())
+    found = decoder.words(points, state, 4, personal=Store())
     check(found, sorted(wanted, key=lambda w: -w[1]), 4)

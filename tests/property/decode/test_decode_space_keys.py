@@ -72,7 +72,13 @@ def test_a_space_is_either_space_key(seed, in_kernel, n, m):
 
     read((), model.start(), 0, 0.0)
     found = decoder.decode_sentence(
-        points, context=model.start(), k=1, missing_space=-math.inf, width=500, words=50, reach=1e3
+        points,
+        context=model.start(),
+        k=1,
+        missing_space=-math.inf,
+        width=500,
+        words=50,
+        beam_threshold=1e3,
     )
     if not best:
         assert found == []

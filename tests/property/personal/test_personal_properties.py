@@ -106,7 +106,7 @@ def test_every_overlay_is_a_distribution(plan: list[tuple], context: list[str]) 
     state = tuple(w.lower() for w in context)
     keep, own = store.overlay(state)
     assert keep <= 0
-    base = np.exp(pack.language_model.log_probs(state, pack.lexicon.words)).sum()
+    base = np.exp(pack.language_model.log_probs(state).astype(float)).sum()
     total = math.exp(keep) * base + sum(math.exp(p) for p in own.values())
     assert abs(total - 1) < 1e-6
     assert all(w in pack.lexicon or w in store for w in own)
@@ -167,7 +167,8 @@ def test_decoding_with_the_overlay_is_exhaustive_scoring_of_the_mixture(parts, s
         if len(word) != len(points):
             continue
         touch = sum(density[i, LAYOUT.key_of_letter[c]] for i, c in enumerate(word))
-        base = math.exp(keep + model.log_probs(state, [word])[0]) if word in pack.lexicon else 0.0
+        at = pack.lexicon.index(word)
+        base = math.exp(keep + model.log_probs(state)[at]) if at is not None else 0.0
         scores[word] = touch + math.log(base + math.exp(mixed.get(word, -math.inf)))
     best = sorted(scores, key=lambda w: -scores[w])[:5]
     assert len(found) == len(best)

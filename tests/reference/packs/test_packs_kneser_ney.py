@@ -117,17 +117,19 @@ def test_a_model_of_ones_own_through_kenlm(real_text, real_model, tmp_path):
     _, names = real_text
     index = {name: i for i, name in enumerate(names)}
     write_arpa(tmp_path / "real.arpa", real_model, names)
-    model = KenlmModel(tmp_path / "real.arpa")
+    model = KenlmModel(tmp_path / "real.arpa", [name.upper() for name in names])
     assert model.order == 3
     for words in real_sentences()[:40]:
         state = model.start()
         stream = np.array([BOS, *(index[w] for w in words)])
         expected = real_model.score(stream)[1:]
         for word, log_prob in zip(words, expected.tolist(), strict=True):
-            assert model.log_probs(state, [word.upper()])[0] == pytest.approx(log_prob, abs=5e-4)
+            assert model.log_probs(state)[index[word]] == pytest.approx(log_prob, abs=5e-4)
+            assert model.log_prob(state, word.upper()) == pytest.approx(log_prob, abs=5e-4)
             state = model.advance(state, word)
     assert model.state_after("It ends.") == model.start()
-    assert model.log_prob("the value of", "the") == model.log_probs(("value", "of"), ["the"])[0]
+    assert model.log_prob("the value of", "the") == model.log_prob(("value", "of"), "the")
+    assert model.log_unknown(("value", "of")) == model.log_prob(("value", "of"), "zzzz")
     with pytest.raises(PackError, match="no such file"):
         KenlmModel(tmp_path / "none.arpa")
     (tmp_path / "bad.arpa").write_text("nothing")

@@ -35,8 +35,9 @@ class SpellingPack(SmallPack):
 class Guarded(SmallLexicon):
     """Flags one word (invented) as offensive."""
 
-    def is_offensive(self, word: str) -> bool:
-        return word == "ni"
+    @property
+    def offensive(self) -> frozenset[int]:
+        return frozenset([self.words.index("ni")])
 
 
 def pack_of(shares: dict[str, float], *, spelling: bool = False) -> SmallPack:

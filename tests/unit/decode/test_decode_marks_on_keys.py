@@ -22,8 +22,9 @@ MARKS = {"": 0.6, ".": 0.2, ",": 0.1, "?": 0.06, "!": 0.03, ";": 0.01}
 
 
 class Lexicon(SmallLexicon):
-    def is_offensive(self, word: str) -> bool:
-        return word == "toe"
+    @property
+    def offensive(self) -> frozenset[int]:
+        return frozenset([self.words.index("toe")])
 
 
 @dataclass

@@ -77,11 +77,13 @@ def test_the_word_model(small):
     assert model.state_after("Mr. Okafor") != start
     assert len(model.state_after("we set up the tripod near the river")) == model.table.order - 1
     assert model.log_prob("we set", "up") > model.log_prob("we set", "river")
-    scores = model.log_probs(model.state_after("we set"), ["up", "river", "zebra"])
-    assert scores[0] == pytest.approx(model.log_prob("we set", "up"))
+    scores = model.log_probs(model.state_after("we set"))
+    assert scores.dtype == np.float32
+    assert len(scores) == len(model.lexicon)
+    assert scores[model.lexicon.index("up")] == pytest.approx(model.log_prob("we set", "up"))
     spelled = model.letter_model.log_prob("zebra")
-    unknown = model.unknown_log_prob(model.state_after("we set"))
-    assert scores[2] == pytest.approx(unknown + spelled)
+    unknown = model.log_unknown(model.state_after("we set"))
+    assert model.log_prob("we set", "zebra") == pytest.approx(unknown + spelled)
     assert model.end_log_prob(model.state_after("near the river")) < 0
     np.testing.assert_array_equal(
         model.tokens(model.lexicon.words), model.tokens(list(model.lexicon.words))

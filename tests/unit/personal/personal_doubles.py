@@ -31,6 +31,9 @@ class TinyLexicon:
     def __contains__(self, word: object) -> bool:
         return word in self._set
 
+    def index(self, word: str) -> int | None:
+        return self.words.index(word) if word in self._set else None
+
 
 class WordStates:
     """A language model whose states are tuples of words, not read by the kernel.
@@ -51,14 +54,17 @@ class WordStates:
     def advance(self, state: tuple[str, ...], word: str) -> tuple[str, ...]:
         return (*state, word)[-2:]
 
-    def log_probs(self, state: tuple[str, ...], words: Sequence[str]) -> np.ndarray:
+    def log_probs(self, state: tuple[str, ...]) -> np.ndarray:
         plain = dict(
             zip(self._lexicon.words, np.exp(self._lexicon.log_probs.astype(float)), strict=True)
         )
         own = self._bigrams.get(state[-1], {}) if state else {}
         rest = (1 - sum(own.values())) / sum(p for w, p in plain.items() if w not in own)
-        found = [own.get(w, rest * plain[w]) if w in plain else 0.0 for w in words]
-        return np.log(np.maximum(found, 1e-300))
+        found = [own.get(w, rest * plain[w]) for w in self._lexicon.words]
+        return np.log(found).astype(np.float32)
+
+    def log_unknown(self, state: tuple[str, ...]) -> float:
+        return -math.inf
 
 
 class TinyPack:
@@ -120,8 +126,11 @@ class TableModel:
     def tokens(self, words: Sequence[str]) -> np.ndarray:
         return np.asarray([self._id.get(w, 0) for w in words], np.uint32)
 
-    def log_probs(self, state: tuple[int, ...], words: Sequence[str]) -> np.ndarray:
-        return self.table.log_probs(list(state), self.tokens(words))
+    def log_probs(self, state: tuple[int, ...]) -> np.ndarray:
+        return self.table.log_probs(list(state), self.tokens(list(self._id)[4:])).astype(np.float32)
+
+    def log_unknown(self, state: tuple[int, ...]) -> float:
+        return self.table.log_prob(list(state), 0)
 
 
 class TablePack:

@@ -53,7 +53,7 @@ def softmax_of_all(decoder, layout, pack, touches, state):
             if state is None:
                 language = float(pack.lexicon.log_probs[i])
             else:
-                language = float(pack.language_model.log_probs(state, [word])[0])
+                language = float(pack.language_model.log_probs(state)[i])
             scores[i] = max(scores.get(i, -np.inf), touch + language)
     total = np.logaddexp.reduce(list(scores.values()))
     return {i: score - total for i, score in scores.items()}

@@ -86,8 +86,8 @@ class LanguageScores:
         if state is None:
             return group.unigram
         if self._table is None:
-            words = [self._words[int(i)] for i in group.index]
-            return self._weight * np.asarray(self._model.log_probs(state, words), dtype=np.float64)
+            found = np.asarray(self._model.log_probs(state), dtype=np.float64)
+            return self._weight * found[group.index]
         # In a back-off model every word that the context does not list has its unigram, shifted alike.
         followers, log_prob = self._table.followers(state)
         score = group.unigram + self._weight * self._shift(state, followers)

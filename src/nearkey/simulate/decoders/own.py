@@ -93,12 +93,12 @@ class OwnDecoder:
         if self._language is None:
             self._language = LanguageScores(self.decoder)
         states = self.states(queries)
-        searcher, rows = self.decoder.searcher, self.decoder.rows(queries.points)
+        touches = self.decoder.touches(queries.points)
         n = len(queries)
         first, meant = np.zeros(n), np.full(n, -np.inf)
         starts = queries.offsets.tolist()
         for i in range(n):
-            index, touch = searcher.touch_scores(rows[starts[i] : starts[i + 1]])
+            index, touch = self.decoder.touch_scores(touches.part(starts[i], starts[i + 1]))
             if len(index) == 0:
                 continue
             state = None if states is None else states[i]

@@ -1,0 +1,257 @@
+"""The search for words: touches and a language model's state in, candidates out. What the whole room stands on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+import nearkey._kernel as _kernel
+from nearkey.decode.candidates import Candidate, Kind
+from nearkey.decode.layout_columns import LayoutColumns
+from nearkey.decode.options import EditCosts
+from nearkey.decode.pack_parts import PackParts
+from nearkey.decode.protocols import (
+    ComponentTouchModel,
+    PersonalWords,
+    State,
+    StudentComponents,
+    TouchModel,
+)
+from nearkey.decode.speller import LetterSpeller
+from nearkey.decode.touches import Touches
+from nearkey.decode.tries import Tries, hash_of
+from nearkey.errors import DecodeError
+from nearkey.layout import Layout
+
+__all__ = ["WordSearch"]
+
+_made = tuple.__new__
+_KINDS: tuple[Kind, ...] = ("word", "edited", "edited", "edited", "completion")
+_PREDICTED: tuple[Kind, ...] = tuple("prediction" for _ in _KINDS)
+
+
+class WordSearch:
+    """The parts of a decoder put together, and its exact search. Read-only: any number of threads may share one.
+
+    columns : the layout's letters as columns of the touch model. parts : of the pack. tries : shared by all decoders
+    of the pack over the same letters. finished, unfinished : the kernel's costs of edits without and with completions.
+    speller : the letter model over the layout, where the pack has one.
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        touch: TouchModel,
+        parts: PackParts,
+        *,
+        lm_weight: float,
+        edits: EditCosts,
+        tries: Tries | None = None,
+    ) -> None:
+        self.layout = layout
+        self.touch = touch
+        self.parts = parts
+        self.lm_weight = lm_weight
+        self.edits = edits
+        self.columns = LayoutColumns.of(layout, touch)
+        self.letters = self.columns.letters
+        shared = tries is not None and tries.letters == self.letters and tries.parts is parts
+        self.tries = tries if tries is not None and shared else Tries(parts, self.letters)
+        self.finished = edits.kernel(completions=False)
+        self.unfinished = edits.kernel(completions=True)
+        self.emitter = _emitter(touch)
+        pool = self.columns.apostrophes
+        self._pooled = self.emitter if len(pool) < 2 else _emitter(touch, pool)
+        self.by_table = parts.table_model is not None
+        self.start: State = parts.language_model.start()
+        hash_of(self.start)
+        self._words = parts.lexicon.words
+        case = parts.truecase
+        self._forms: Mapping[int, str] = {} if case is None else case.forms
+        self.speller: LetterSpeller | None = None
+        if parts.letter_model is not None:
+            self.speller = LetterSpeller(parts.letter_model, self.letters, weight=lm_weight)
+        self._last_unknown: tuple[State, float] | None = None
+
+    # ---- touches ----
+
+    def touches(self, points: ArrayLike | Touches) -> Touches:
+        """Points (n, 2) as the search takes them: as they are where the kernel has the touch model, elsewhere as
+        densities in the columns of `LayoutColumns.kept`.
+
+        Raises `DecodeError` for the wrong shape, numbers that are not finite, and densities for a model of components.
+        """
+        given = points if isinstance(points, Touches) else Touches.of(points)
+        if given.are_points:
+            if self.emitter is not None:
+                return given
+            given = Touches.of_densities(self.touch.log_prob(given.rows))
+        elif self.emitter is not None:
+            raise DecodeError(
+                "densities for a touch model made of components",
+                where="decode",
+                field="points",
+                fix="give points",
+            )
+        if given.columns == self.columns.n_kept:
+            return given
+        if given.columns != len(self.touch.key_ids):
+            raise DecodeError(
+                f"gave {given.columns} columns for {len(self.touch.key_ids)} keys",
+                where="touch model",
+                field="log_prob",
+                fix="give a column for each of key_ids",
+            )
+        return Touches.of_densities(self.columns.kept(given.rows))
+
+    def densities(self, touches: Touches) -> NDArray[np.float64]:
+        """Natural log densities per column, apostrophes pooled (`LayoutColumns.pooled`)."""
+        return touches.rows if self._pooled is None else self._pooled.log_prob(touches.rows)
+
+    def key_densities(self, touches: Touches) -> NDArray[np.float64]:
+        """Natural log densities under each key of the touch model, (n, n_keys)."""
+        if self.emitter is None:
+            return self.columns.own(touches.rows)
+        return self.emitter.log_prob(touches.rows)
+
+    def letter_densities(self, touches: Touches) -> NDArray[np.float64]:
+        """Natural log densities under each of `letters`, (n, n_letters)."""
+        return np.asarray(self.densities(touches)[:, self.columns.letter])
+
+    # ---- the kernel's searchers ----
+
+    @cached_property
+    def plain(self) -> _kernel.Searcher:
+        """The search without the table: for no context, and with a state's dense scores."""
+        return self.tries.searcher(self.columns.letter, self.lm_weight, self._pooled, context=False)
+
+    @cached_property
+    def contextual(self) -> _kernel.Searcher:
+        """The search with context; the same as `plain` where the pack has no table."""
+        if not self.by_table:
+            return self.plain
+        return self.tries.searcher(self.columns.letter, self.lm_weight, self._pooled, context=True)
+
+    def log_unknown(self, state: State) -> float:
+        """Natural log P(a word outside the lexicon | state), unweighted."""
+        last = self._last_unknown  # the touches of one word come with one state
+        if last is None or last[0] is not state:
+            last = (state, float(self.parts.language_model.log_unknown(state)))
+            self._last_unknown = last
+        return last[1]
+
+    # ---- words ----
+
+    def words(
+        self,
+        touches: Touches,
+        state: State | None,
+        k: int,
+        *,
+        penalties: _kernel.Penalties,
+        personal: PersonalWords | None = None,
+    ) -> list[Candidate]:
+        """The k best words, best first; no touches give predictions. None is no context."""
+        by_table = self.by_table and state is not None
+        searcher = self.contextual if by_table else self.plain
+        context: State = state if by_table else ()
+        scores = None if by_table or state is None else self.tries.scores(state)
+        kernel = None
+        fresh: tuple[str, ...] = ()
+        if personal is not None:
+            lexicon = self.tries.contextual if by_table else self.tries.plain
+            overlay = self.tries.overlays.get(personal, state, lexicon)
+            kernel, fresh = overlay.kernel, overlay.new_words
+        n = len(touches)
+        if n == 0:
+            hits = searcher.predict(context, k, kernel, scores)
+        else:
+            hits = searcher.search(touches.rows, context, k, penalties, kernel, scores)
+        kinds = _KINDS if n else _PREDICTED
+        start = state is not None and state == self.start
+        if fresh and personal is not None:
+            return self._listed_with_own(hits, kinds, fresh, personal, start)
+        words, form = self._words, self._forms.get
+        found = [
+            _made(
+                Candidate,
+                (form(i, words[i]), words[i], total, touch, language, kinds[code], i),
+            )
+            for i, total, touch, language, code in hits
+        ]
+        return self._capitals(found) if start else found
+
+    def _capitals(self, found: list[Candidate]) -> list[Candidate]:
+        case = self.parts.truecase
+        if case is None:
+            return found
+        return [c._replace(text=case.capital(c.text)) for c in found]
+
+    def _listed_with_own(
+        self,
+        hits: Sequence[_kernel.Hit],
+        kinds: Sequence[Kind],
+        fresh: Sequence[str],
+        personal: PersonalWords,
+        start: bool,
+    ) -> list[Candidate]:
+        """The kernel's hits as candidates; word number n_words + j is `fresh[j]`, written as the store knows it."""
+        out = []
+        for at, total, touch, language, code in hits:
+            index = at if at < len(self._words) else None
+            word = fresh[at - len(self._words)] if index is None else self._words[index]
+            text = self.shown(word, index, start=start)
+            if index is None:
+                own = personal.form(word) or word
+                if own != word:  # else it says nothing of case, and the pack's rules stand
+                    text = own[:1].upper() + own[1:] if start else own
+            out.append(Candidate(text, word, total, touch, language, kinds[code], index))
+        return out
+
+    def word(self, part: int | bytes) -> str:
+        """A word as the kernel names it in a sentence: by its index, or by the letters that spell it."""
+        if isinstance(part, bytes):
+            return "".join(self.letters[i] for i in part)
+        return self._words[part]
+
+    def shown(self, word: str, index: int | None, *, start: bool) -> str:
+        """A word as it is written, at the start of a sentence or not: cased where the pack has a case table."""
+        case = self.parts.truecase
+        if case is None:
+            return word
+        form = word if index is None else self._forms.get(index, word)
+        return case.capital(form) if start else form
+
+
+def _emitter(touch: TouchModel, pool: tuple[int, ...] = ()) -> _kernel.Emitter | None:
+    """The kernel's own touch model, where the model is made of components.
+
+    pool : columns whose components the first of them takes over, as `LayoutColumns.pooled` does it.
+    """
+    components = touch.components() if isinstance(touch, ComponentTouchModel) else None
+    if components is None:
+        return None
+    key = np.array(components.key, dtype=np.int32)
+    log_weight = np.array(components.log_weight, dtype=np.float64)
+    if pool:
+        taken = np.isin(key, pool)
+        key[taken] = pool[0]
+        log_weight[taken] -= math.log(len(pool))
+    try:
+        return _kernel.Emitter.of(
+            key,
+            log_weight,
+            np.ascontiguousarray(components.mean, dtype=np.float64),
+            np.ascontiguousarray(components.precision, dtype=np.float64),
+            np.ascontiguousarray(components.log_norm, dtype=np.float64),
+            len(touch.key_ids),
+            float(components.background_weight),
+            float(components.background_log_density),
+            float(components.dof) if isinstance(components, StudentComponents) else math.inf,
+        )
+    except ValueError as fault:
+        raise DecodeError(str(fault), where="touch model", field="components") from None
