@@ -20,6 +20,7 @@
 namespace nearkey {
 
 constexpr int kMaxLetters = 48;
+constexpr float kRounding = 1e-4f;  // a log probability worked out in float32 may end so little above 0
 
 // A node above one leaf only has no children: the leaf's letters are read from its entry instead, which spares
 // both the chain of nodes and the walk along it.
@@ -113,6 +114,8 @@ private:
             if (offsets_[i + 1] - offsets_[i] > static_cast<std::uint32_t>(kMaxLetters)) throw std::invalid_argument("an entry of more than 48 letters");
             if (entry_word_[i] >= n_words_) throw std::invalid_argument("an entry names a word outside the lexicon");
         }
+        for (const float value : scores_.log_prob)
+            if (!(value <= kRounding)) throw std::invalid_argument("a log probability is NaN or above 0");
         for (const std::uint8_t letter : letters_)
             if (letter >= n_letters_) throw std::invalid_argument("a letter outside the alphabet");
     }

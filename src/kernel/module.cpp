@@ -9,7 +9,11 @@
 
 #include <atomic>
 #include <cmath>
+#include <exception>
+#include <memory>
+#include <mutex>
 #include <optional>
+#include <system_error>
 #include <thread>
 
 #include "lexicon.hpp"
@@ -35,11 +39,55 @@ using Tokens = std::vector<std::uint32_t>;
 
 template <typename T> std::vector<T> copied(const In1<T> &a) { return {a.data(), a.data() + a.shape(0)}; }
 
-template <typename T> nb::capsule owner(T *data) {
-    return nb::capsule(data, [](void *p) noexcept { delete[] static_cast<T *>(p); });
+// Memory for an array that numpy takes over.
+template <typename T> using Block = std::unique_ptr<T[]>;
+template <typename T> Block<T> block(std::size_t n) { return std::make_unique_for_overwrite<T[]>(n); }
+template <typename T> nb::capsule owner(Block<T> &data) {
+    nb::capsule made(data.get(), [](void *p) noexcept { Block<T>(static_cast<T *>(p)); });
+    data.release();
+    return made;
 }
-template <typename T> Out1<T> array(std::size_t n, T *data) { return Out1<T>(data, {n}, owner(data)); }
-template <typename T> Out2<T> array(std::size_t n, std::size_t m, T *data) { return Out2<T>(data, {n, m}, owner(data)); }
+template <typename T> Out1<T> array(std::size_t n, Block<T> data) {
+    T *at = data.get();
+    return Out1<T>(at, {n}, owner(data));
+}
+template <typename T> Out2<T> array(std::size_t n, std::size_t m, Block<T> data) {
+    T *at = data.get();
+    return Out2<T>(at, {n, m}, owner(data));
+}
+template <typename T> Out1<T> array(const std::vector<T> &values) {
+    auto data = block<T>(values.size());
+    std::ranges::copy(values, data.get());
+    return array(values.size(), std::move(data));
+}
+
+// Does `work` in as many threads as asked for, this one among them: no more than there is work for, nor than a few for
+// each of the processor's. What one of them throws is thrown here, after all have ended.
+template <typename Work> void in_threads(int asked, std::size_t chunks, const Work &work) {
+    const std::size_t processors = std::max(1u, std::thread::hardware_concurrency());
+    const std::size_t most = std::min({static_cast<std::size_t>(std::max(1, asked)), 4 * processors, chunks});
+    std::exception_ptr fault;
+    std::mutex guard;
+    const auto guarded = [&] {
+        try {
+            work();
+        } catch (...) {
+            const std::scoped_lock lock(guard);
+            if (!fault) fault = std::current_exception();
+        }
+    };
+    {
+        std::vector<std::jthread> pool;
+        pool.reserve(most);
+        try {
+            while (pool.size() + 1 < most) pool.emplace_back(guarded);
+        } catch (const std::system_error &) {
+            // The system gives no more threads: those there are do the work.
+        }
+        guarded();
+    }
+    if (fault) std::rethrow_exception(fault);
+}
 
 // Keeps the memory-mapped array alive for as long as the table.
 struct BoundTable : NgramTable {
@@ -102,7 +150,6 @@ struct DenseScores {
 };
 
 DenseScores dense_scores(std::shared_ptr<Lexicon> lexicon, const In1<float> &log_probs) {
-    constexpr float kRounding = 1e-4f;  // a softmax in float32 may end a little above 0
     if (log_probs.shape(0) != lexicon->n_words()) throw std::invalid_argument("one log probability is needed for each word");
     std::vector<float> values = copied(log_probs);
     for (float &value : values) {
@@ -163,12 +210,13 @@ nb::tuple batch(const BoundSearcher &s, const In2<double> &rows, const In1<std::
         for (std::size_t i = 0; i < m; ++i)
             if (context_offsets.data()[i] > context_offsets.data()[i + 1]) throw std::invalid_argument("context offsets must not fall");
     }
-    auto *words = new std::int32_t[m * k];
-    auto *totals = new double[m * k];
+    if (m > 0 && k > std::numeric_limits<std::uint32_t>::max() / m) throw std::invalid_argument("k asks for more results than an array holds");
+    auto words = block<std::int32_t>(m * k);
+    auto totals = block<double>(m * k);
     {
         nb::gil_scoped_release release;
-        std::fill(words, words + m * k, -1);
-        std::fill(totals, totals + m * k, kMinusInfinity);
+        std::fill_n(words.get(), m * k, -1);
+        std::fill_n(totals.get(), m * k, kMinusInfinity);
         std::atomic<std::size_t> next{0};
         constexpr std::size_t kChunk = 64;
         const auto work = [&] {
@@ -189,12 +237,9 @@ nb::tuple batch(const BoundSearcher &s, const In2<double> &rows, const In1<std::
                 }
             }
         };
-        std::vector<std::thread> pool;
-        for (int t = 1; t < threads; ++t) pool.emplace_back(work);
-        work();
-        for (auto &t : pool) t.join();
+        in_threads(threads, (m + kChunk - 1) / kChunk, work);
     }
-    return nb::make_tuple(array(m, k, words), array(m, k, totals));
+    return nb::make_tuple(array(m, k, std::move(words)), array(m, k, std::move(totals)));
 }
 
 // Letters as a bytes object of indices.
@@ -226,8 +271,34 @@ nb::list spelling_best(const Spelling &spelling, std::size_t k) {
     return out;
 }
 
+// A model written in Python: see `_kernel.pyi`.
+class PythonModel final : public SentenceModel {
+public:
+    PythonModel(nb::object model, const BoundSearcher &searcher) : model_(std::move(model)), searcher_(searcher) {}
+
+    std::shared_ptr<const WordScores> scores(std::uint32_t state) override {
+        nb::gil_scoped_acquire acquire;
+        const auto dense = nb::cast<std::shared_ptr<DenseScores>>(model_.attr("scores")(state));
+        return {dense, given(searcher_, {}, dense.get()).scores};
+    }
+    double unknown(std::uint32_t state) override {
+        nb::gil_scoped_acquire acquire;
+        return nb::cast<double>(model_.attr("unknown")(state));
+    }
+    std::uint32_t advance(std::uint32_t state, std::uint32_t word, const std::vector<std::uint8_t> &letters) override {
+        nb::gil_scoped_acquire acquire;
+        const nb::object said = word == kSpelled ? nb::object(as_bytes(letters)) : nb::cast(word);
+        return nb::cast<std::uint32_t>(model_.attr("advance")(state, said));
+    }
+
+private:
+    nb::object model_;
+    const BoundSearcher &searcher_;
+};
+
 nb::list sentence(const BoundSearcher &s, const Speller *speller, const In2<double> &rows, const Tokens &context, std::size_t k, const Penalties &penalties,
-                  const In1<double> &space, const In1<std::uint8_t> &boundary, double missing_space, std::size_t width, std::size_t words, double reach) {
+                  const In1<double> &space, const In1<std::uint8_t> &boundary, double missing_space, std::size_t width, std::size_t words, double reach,
+                  nb::object model) {
     s.check(rows);
     const std::size_t n = rows.shape(0);
     if ((space.shape(0) != 0 && space.shape(0) != n) || (boundary.shape(0) != 0 && boundary.shape(0) != n))
@@ -235,12 +306,14 @@ nb::list sentence(const BoundSearcher &s, const Speller *speller, const In2<doub
     if (speller) check_letters(*speller, s);
     if (width < 1 || words < 1) throw std::invalid_argument("width and words must be 1 or more");
     std::vector<Sentence> found;
+    std::optional<PythonModel> outside;
+    if (!model.is_none()) outside.emplace(std::move(model), s);
     {
         nb::gil_scoped_release release;
         Emissions emissions;
         s.emissions(rows.data(), rows.shape(1), static_cast<int>(n), emissions);
         const SentenceOptions options{missing_space, copied(space), copied(boundary), width, words, reach, speller != nullptr};
-        found = decode_sentence(s.searcher, speller, emissions, context, k, penalties, options);
+        found = decode_sentence(s.searcher, speller, emissions, context, k, penalties, options, outside ? &*outside : nullptr);
     }
     nb::list out;
     for (const Sentence &f : found) {
@@ -258,8 +331,8 @@ nb::tuple touch_scores(const BoundSearcher &s, const In2<double> &rows) {
     const int n = static_cast<int>(rows.shape(0));
     const Lexicon &lexicon = s.searcher.lexicon();
     const std::uint32_t first = lexicon.first_of_length(n), last = lexicon.first_of_length(n + 1);
-    auto *words = new std::uint32_t[last - first];
-    auto *touch = new double[last - first];
+    auto words = block<std::uint32_t>(last - first);
+    auto touch = block<double>(last - first);
     {
         nb::gil_scoped_release release;
         Emissions emissions;
@@ -269,7 +342,7 @@ nb::tuple touch_scores(const BoundSearcher &s, const In2<double> &rows) {
             touch[e - first] = s.searcher.touch_of(emissions, e);
         }
     }
-    return nb::make_tuple(array<std::uint32_t>(last - first, words), array<double>(last - first, touch));
+    return nb::make_tuple(array(last - first, std::move(words)), array(last - first, std::move(touch)));
 }
 
 std::shared_ptr<Emitter> make_emitter(const In1<std::int32_t> &key, const In1<double> &log_weight, const In2<double> &mean, const In2<double> &precision,
@@ -292,9 +365,9 @@ std::shared_ptr<Emitter> make_emitter(const In1<std::int32_t> &key, const In1<do
 Out2<double> emitter_log_prob(const Emitter &e, const In2<double> &points) {
     if (points.shape(1) != 2) throw std::invalid_argument("points need two columns");
     const std::size_t n = points.shape(0), m = e.n_keys();
-    auto *out = new double[n * m];
-    for (std::size_t i = 0; i < n; ++i) e.log_probs(points.data()[2 * i], points.data()[2 * i + 1], out + i * m);
-    return array(n, m, out);
+    auto out = block<double>(n * m);
+    for (std::size_t i = 0; i < n; ++i) e.log_probs(points.data()[2 * i], points.data()[2 * i + 1], out.get() + i * m);
+    return array(n, m, std::move(out));
 }
 
 double table_log_prob(const NgramTable &t, const Tokens &context, std::uint32_t word) {
@@ -306,10 +379,10 @@ Out1<double> table_log_probs(const NgramTable &t, const Tokens &context, const I
     const std::size_t n = words.shape(0);
     for (std::size_t i = 0; i < n; ++i)
         if (words.data()[i] >= t.vocab()) throw nb::index_error("word id outside the vocabulary");
-    auto *out = new double[n];
+    auto out = block<double>(n);
     const auto resolved = t.resolve(context.data(), context.size());
     for (std::size_t i = 0; i < n; ++i) out[i] = t.log_prob(resolved, words.data()[i]);
-    return array<double>(n, out);
+    return array(n, std::move(out));
 }
 
 // Log probability of each token from `start` on, given the tokens before it.
@@ -318,9 +391,9 @@ Out1<double> table_score(const NgramTable &t, const In1<std::uint32_t> &tokens, 
     for (std::size_t i = 0; i < n; ++i)
         if (tokens.data()[i] >= t.vocab()) throw nb::index_error("word id outside the vocabulary");
     const std::size_t from = std::min(start, n);
-    auto *out = new double[n - from];
+    auto out = block<double>(n - from);
     for (std::size_t i = from; i < n; ++i) out[i - from] = t.log_prob(t.resolve(tokens.data(), i), tokens.data()[i]);
-    return array<double>(n - from, out);
+    return array(n - from, std::move(out));
 }
 
 // The explicit followers of a context with their log probabilities, longest context first, each word once.
@@ -339,41 +412,37 @@ nb::tuple table_followers(const NgramTable &t, const Tokens &context) {
             probs.push_back(span.shift + t.prob_at(span.level, at));
         }
     }
-    auto *ids = new std::uint32_t[words.size()];
-    auto *log_probs = new double[words.size()];
-    std::copy(words.begin(), words.end(), ids);
-    std::copy(probs.begin(), probs.end(), log_probs);
-    return nb::make_tuple(array<std::uint32_t>(words.size(), ids), array<double>(probs.size(), log_probs));
+    return nb::make_tuple(array(words), array(probs));
 }
 
 Out1<std::int64_t> find(const In1<std::int64_t> &keys, const In1<std::int64_t> &wanted) {
     const std::size_t n = wanted.shape(0);
-    auto *out = new std::int64_t[n];
+    auto out = block<std::int64_t>(n);
     {
         nb::gil_scoped_release release;
-        find_sorted(keys.data(), keys.shape(0), wanted.data(), n, out);
+        find_sorted(keys.data(), keys.shape(0), wanted.data(), n, out.get());
     }
-    return array<std::int64_t>(n, out);
+    return array(n, std::move(out));
 }
 
 nb::tuple runs(const In1<std::uint64_t> &values) {
     const std::size_t n = values.shape(0), found = n_distinct(values.data(), n);
-    auto *distinct = new std::uint64_t[found];
-    auto *times = new std::int64_t[found];
+    auto distinct = block<std::uint64_t>(found);
+    auto times = block<std::int64_t>(found);
     {
         nb::gil_scoped_release release;
-        runs_of(values.data(), n, distinct, times);
+        runs_of(values.data(), n, distinct.get(), times.get());
     }
-    return nb::make_tuple(array<std::uint64_t>(found, distinct), array<std::int64_t>(found, times));
+    return nb::make_tuple(array(found, std::move(distinct)), array(found, std::move(times)));
 }
 
 Out1<std::int32_t> read_tokens(TokenReader &reader, std::string_view text) {
-    auto *ids = [&] {
+    std::vector<std::int32_t> ids;
+    {
         nb::gil_scoped_release release;
-        return new std::vector<std::int32_t>(reader.read(text));
-    }();
-    nb::capsule owner(ids, [](void *p) noexcept { delete static_cast<std::vector<std::int32_t> *>(p); });
-    return Out1<std::int32_t>(ids->data(), {ids->size()}, owner);
+        ids = reader.read(text);
+    }
+    return array(ids);
 }
 
 nb::bytes arpa_rows(const ArpaWriter &writer, const In1<double> &log10, const In2<std::int64_t> &tokens, const std::optional<In1<double>> &backoff,
@@ -401,6 +470,11 @@ NB_MODULE(_kernel, m) {
 
     nb::class_<BoundTable>(m, "NgramTable")
         .def(nb::init<const In1<std::uint8_t> &>(), "buffer"_a)
+        .def("__reduce__", [](nb::handle self) {
+            const auto &buffer = nb::cast<const BoundTable &>(self).buffer_;
+            const nb::object bytes = nb::cast(nb::ndarray<nb::numpy, const std::uint8_t, nb::ndim<1>>(buffer.data(), {buffer.shape(0)}, self), nb::rv_policy::copy);
+            return nb::make_tuple(self.type(), nb::make_tuple(bytes));
+        })
         .def_prop_ro("order", [](const BoundTable &t) { return t.order(); })
         .def_prop_ro("vocab", [](const BoundTable &t) { return t.vocab(); })
         .def_prop_ro("bos", [](const BoundTable &t) { return t.bos(); })
@@ -500,5 +574,5 @@ NB_MODULE(_kernel, m) {
         .def("rows", &arpa_rows, "log10"_a, "tokens"_a, "backoff"_a.none() = nb::none(), "has_backoff"_a.none() = nb::none());
 
     m.def("decode_sentence", &sentence, "searcher"_a, "speller"_a.none(), "rows"_a, "context"_a, "k"_a, "penalties"_a, "space"_a, "boundary"_a,
-          "missing_space"_a, "width"_a, "words"_a, "reach"_a);
+          "missing_space"_a, "width"_a, "words"_a, "reach"_a, "model"_a.none() = nb::none());
 }

@@ -1,5 +1,7 @@
 #include "ngram_table.hpp"
 
+#include <limits>
+
 namespace nearkey {
 
 namespace {
@@ -37,9 +39,53 @@ void check_children(const std::uint32_t *child, std::uint64_t n, std::uint64_t t
         if (child[i] > child[i + 1]) throw std::invalid_argument("falling values" + where);
 }
 
+// Searches look for ids by halving, so among siblings they must rise. Falls in the whole array are counted against
+// those where another's children begin: going from parent to parent took five times as long.
+template <typename Id> void check_ids(const std::uint8_t *bytes, std::uint64_t n, const std::uint32_t *child, std::uint64_t n_parents,
+                                      std::uint32_t vocab, int order) {
+    if (n == 0) return;
+    const auto *ids = reinterpret_cast<const Id *>(bytes);
+    Id highest = ids[0];
+    std::uint32_t falls = 0, allowed = 0;
+    const auto look = [&](std::uint64_t from, std::uint64_t count) {
+        Id most = 0, found = 0;
+        for (std::uint64_t i = from; i < from + count; ++i) {
+            most = std::max(most, ids[i]);
+            found += ids[i] <= ids[i - 1];
+        }
+        highest = std::max(highest, most);
+        falls += found;
+    };
+    // Blocks of a size known to the compiler become vector instructions.
+    constexpr std::uint64_t kBlock = 128;
+    std::uint64_t at = 1;
+    for (; at + kBlock <= n; at += kBlock) look(at, kBlock);
+    look(at, n - at);
+    if (highest >= vocab) throw std::invalid_argument("an n-gram of order " + std::to_string(order) + " names a word outside the vocabulary");
+    // No branches: which of the parents have children is nothing a processor can guess.
+    const auto last = static_cast<std::uint32_t>(n - 1);
+    for (std::uint64_t p = 0; p < n_parents; ++p) {
+        const std::uint32_t first = std::min(child[p], last);
+        allowed += static_cast<unsigned>(child[p] < child[p + 1]) & static_cast<unsigned>(first > 0) & static_cast<unsigned>(ids[first] <= ids[first - (first > 0)]);
+    }
+    if (falls != allowed) throw std::invalid_argument("the ids of order " + std::to_string(order) + " do not rise below each n-gram");
+}
+
+// Finite, and no log probability above 0 (but for rounding). A back-off may be: in some models it is.
+void check_values(const float *values, std::uint64_t n, bool backoff, int order) {
+    constexpr float kRounding = 1e-4f;
+    const float most = backoff ? std::numeric_limits<float>::max() : kRounding;
+    bool fine = true;
+    for (std::uint64_t i = 0; i < n; ++i) fine &= values[i] >= std::numeric_limits<float>::lowest() && values[i] <= most;
+    if (!fine)
+        throw std::invalid_argument((backoff ? "a back-off of order " : "a log probability of order ") + std::to_string(order) +
+                                    (backoff ? " is not finite" : " is not finite, or above 0"));
+}
+
 }  // namespace
 
 NgramTable::NgramTable(const std::uint8_t *data, std::size_t size) {
+    if (reinterpret_cast<std::uintptr_t>(data) % 4 != 0) throw std::invalid_argument("the bytes do not lie at a multiple of 4");
     if (size < kHeaderBytes) throw std::invalid_argument("shorter than its header");
     if (std::memcmp(data, "NKNGRAM1", 8) != 0) throw std::invalid_argument("not an n-gram table of format 1 (magic bytes)");
     order_ = static_cast<int>(read<std::uint32_t>(data, 8));
@@ -79,9 +125,15 @@ NgramTable::NgramTable(const std::uint8_t *data, std::size_t size) {
         }
     }
     if (cursor.at() != size) throw std::invalid_argument("bytes left over after the last section");
-    for (int k = 1; k < order_; ++k)
-        for (std::uint64_t i = 0; i < levels_[k].count; ++i)
-            if (id_at(k, i) >= vocab_) throw std::invalid_argument("an n-gram of order " + std::to_string(k + 1) + " names a word outside the vocabulary");
+    for (int k = 0; k < order_; ++k) {
+        const Level &level = levels_[k];
+        check_values(level.prob_book ? level.prob_book : reinterpret_cast<const float *>(level.prob), level.prob_book ? 256 : level.count, false, k + 1);
+        if (level.backoff)
+            check_values(level.backoff_book ? level.backoff_book : reinterpret_cast<const float *>(level.backoff), level.backoff_book ? 256 : level.count, true, k + 1);
+        if (k == 0) continue;
+        const auto check = id_bytes_ == 2 ? check_ids<std::uint16_t> : check_ids<std::uint32_t>;
+        check(level.ids, level.count, levels_[k - 1].child, levels_[k - 1].count, vocab_, k + 1);
+    }
     unigram_ = reinterpret_cast<const float *>(levels_[0].prob);
 }
 

@@ -17,7 +17,8 @@ public:
     static constexpr int kMaxOrder = 5;
     static constexpr std::size_t kHeaderBytes = 256;
 
-    // The buffer must outlive the table. Throws std::invalid_argument on any structural fault.
+    // The buffer must outlive the table. Throws std::invalid_argument for any bytes that are
+    // no table: after it, every id, offset and value can be relied on.
     NgramTable(const std::uint8_t *data, std::size_t size);
 
     int order() const { return order_; }

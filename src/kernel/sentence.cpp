@@ -2,12 +2,15 @@
 
 #include <algorithm>
 #include <map>
+#include <optional>
 
 namespace nearkey {
 
 namespace {
 
 using Context = std::vector<std::uint32_t>;
+
+const std::vector<std::uint8_t> kNoLetters;
 
 struct Step {
     double total, touch, language;
@@ -16,22 +19,22 @@ struct Step {
     int spelling = -1;  // index into the spellings
     int first = 0, last = 0;
     bool space = false;
-    Context context;
+    Context context;  // words of the table; or the number of the model's state, asked for when first needed
 };
 
 class Lattice {
 public:
     Lattice(const Searcher &searcher, const Speller *speller, const Emissions &emissions, std::size_t k,
-            const Penalties &penalties, const SentenceOptions &options)
+            const Penalties &penalties, const SentenceOptions &options, SentenceModel *model)
         : searcher_(searcher), speller_(options.unknown_words ? speller : nullptr), emissions_(emissions), k_(k),
-          penalties_(penalties), options_(options), at_(emissions.n_touches + 1), floor_(emissions.n_touches + 1, kMinusInfinity) {
+          penalties_(penalties), options_(options), model_(model), at_(emissions.n_touches + 1), floor_(emissions.n_touches + 1, kMinusInfinity) {
         penalties_.window = options.reach;
         longest_ = std::min(searcher.lexicon().max_length() + 1, kMaxLetters);
     }
 
     std::vector<Sentence> run(std::span<const std::uint32_t> context) {
         const int n = emissions_.n_touches;
-        arena_.push_back(Step{0.0, 0.0, 0.0, -1, 0, -1, 0, 0, false, Context(context.begin(), context.end())});
+        arena_.push_back(Step{0.0, 0.0, 0.0, -1, 0, -1, 0, 0, false, model_ ? Context{0} : Context(context.begin(), context.end())});
         at_[0].push_back(0);
         for (int i = 0; i < n; ++i) {
             prune(at_[i]);
@@ -45,21 +48,38 @@ private:
     bool known_letter(int touch) const { return !options_.boundary.empty() && options_.boundary[touch] == 2; }
 
     // Keep the best few for each language state, and the best of all up to the width.
-    void prune(std::vector<int> &steps) const {
+    void prune(std::vector<int> &steps) {
         std::stable_sort(steps.begin(), steps.end(), [&](int a, int b) { return arena_[a].total > arena_[b].total; });
         std::map<Context, std::size_t> seen;
         std::vector<int> kept;
         for (const int s : steps) {
             if (kept.size() == options_.width || arena_[s].total < arena_[steps[0]].total - options_.reach) break;
-            if (seen[arena_[s].context]++ < k_) kept.push_back(s);
+            if (seen[context_of(s)]++ < k_) kept.push_back(s);
         }
         steps = std::move(kept);
+    }
+
+    // Steps are pruned before they are extended, so the step before has its state.
+    const Context &context_of(int s) {
+        Step &step = arena_[s];
+        if (model_ && step.context.empty())
+            step.context = {model_->advance(arena_[step.parent].context[0], step.word, step.spelling < 0 ? kNoLetters : spellings_[step.spelling])};
+        return step.context;
+    }
+
+    // log P(a word outside the lexicon | the words of a step); none where nothing knows.
+    std::optional<double> unknown(const Context &context) const {
+        if (model_) return model_->unknown(context[0]);
+        const NgramTable *table = searcher_.table();
+        if (!table) return std::nullopt;
+        return table->log_prob(table->resolve(context.data(), context.size()), table->unk());
     }
 
     void extend(int i) {
         const int n = emissions_.n_touches;
         Speller::Beam beam;
         if (speller_) beam = speller_->start();
+        std::vector<std::shared_ptr<const WordScores>> scores(at_[i].size());
         for (int j = i + 1; j <= std::min(n, i + longest_); ++j) {
             if (known_space(j - 1)) break;  // a word does not run over a known space
             const Emissions part = emissions_.part(i, j);
@@ -68,16 +88,18 @@ private:
                 beam = speller_->step(beam, emissions_.row(j - 1), emissions_.n_letters);
                 spelled = speller_->finish(beam, 1);
             }
-            for (const int from : at_[i]) {
+            for (std::size_t f = 0; f < at_[i].size(); ++f) {
+                const int from = at_[i][f];
                 // No word can do better than the best density of every touch at no language cost.
                 const double most = arena_[from].total + part.rest[0];
                 if (!worth(most, j)) continue;
-                for (const Hit &hit : searcher_.search(part, Given{arena_[from].context}, options_.words, penalties_, none_))
+                if (model_ && !scores[f]) scores[f] = model_->scores(arena_[from].context[0]);
+                for (const Hit &hit : searcher_.search(part, Given{arena_[from].context, scores[f].get()}, options_.words, penalties_, none_))
                     after_word(from, i, j, hit.word, -1, hit.touch, hit.language);
-                if (spelled.empty() || searcher_.table() == nullptr) continue;
-                const auto &table = *searcher_.table();
-                const auto context = table.resolve(arena_[from].context.data(), arena_[from].context.size());
-                const double language = spelled[0].language + searcher_.lm_weight() * table.log_prob(context, table.unk());
+                if (spelled.empty()) continue;
+                const auto unseen = unknown(arena_[from].context);
+                if (!unseen) continue;
+                const double language = spelled[0].language + searcher_.lm_weight() * *unseen;
                 if (!worth(arena_[from].total + spelled[0].touch + language, j)) continue;
                 spellings_.push_back(spelled[0].letters);
                 after_word(from, i, j, kSpelled, static_cast<int>(spellings_.size()) - 1, spelled[0].touch, language);
@@ -113,8 +135,8 @@ private:
         step.touch = arena_[from].touch + touch;
         step.language = arena_[from].language + language;
         step.total = arena_[from].total + touch + language;
-        step.context = arena_[from].context;
-        if (const auto *table = searcher_.table()) {
+        if (!model_) step.context = arena_[from].context;
+        if (const auto *table = model_ ? nullptr : searcher_.table()) {
             step.context.push_back(word == kSpelled ? table->unk() : searcher_.token(word));
             const std::size_t most = static_cast<std::size_t>(table->order() - 1);
             if (step.context.size() > most) step.context.erase(step.context.begin(), step.context.end() - static_cast<std::ptrdiff_t>(most));
@@ -161,7 +183,7 @@ private:
             for (int s = end; arena_[s].parent >= 0; s = arena_[s].parent) {
                 const Step &step = arena_[s];
                 sentence.words.push_back(SentenceWord{step.word,
-                                                      step.spelling < 0 ? std::vector<std::uint8_t>{} : spellings_[step.spelling],
+                                                      step.spelling < 0 ? kNoLetters : spellings_[step.spelling],
                                                       step.first, step.last, step.space});
             }
             if (sentence.words.empty()) continue;
@@ -185,6 +207,7 @@ private:
     std::size_t k_;
     Penalties penalties_;
     const SentenceOptions &options_;
+    SentenceModel *model_;  // null where the table or the lexicon speaks
     Overlay none_;
     int longest_;
     std::vector<Step> arena_;
@@ -197,9 +220,9 @@ private:
 
 std::vector<Sentence> decode_sentence(const Searcher &searcher, const Speller *speller, const Emissions &emissions,
                                       std::span<const std::uint32_t> context, std::size_t k, const Penalties &penalties,
-                                      const SentenceOptions &options) {
+                                      const SentenceOptions &options, SentenceModel *model) {
     if (k == 0 || emissions.n_touches == 0) return {};
-    return Lattice(searcher, speller, emissions, k, penalties, options).run(context);
+    return Lattice(searcher, speller, emissions, k, penalties, options, model).run(context);
 }
 
 }  // namespace nearkey

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <memory>
 #include <vector>
 
 #include "search.hpp"
@@ -19,6 +20,16 @@ struct SentenceOptions {
     bool unknown_words = true;
 };
 
+// A language model outside the kernel. It numbers its states itself, the same state by the same number; the first is 0.
+class SentenceModel {
+public:
+    virtual ~SentenceModel() = default;
+    virtual std::shared_ptr<const WordScores> scores(std::uint32_t state) = 0;
+    virtual double unknown(std::uint32_t state) = 0;  // log P(a word outside the lexicon)
+    // The state after a word, by its index; or, for kSpelled, after one of these letters.
+    virtual std::uint32_t advance(std::uint32_t state, std::uint32_t word, const std::vector<std::uint8_t> &letters) = 0;
+};
+
 struct SentenceWord {
     std::uint32_t word;                  // index, or kSpelled
     std::vector<std::uint8_t> letters;   // of a spelled word
@@ -33,8 +44,9 @@ struct Sentence {
     std::vector<SentenceWord> words;
 };
 
+// Context and table are not looked at where there is a `model`, whose scores are made for the searcher's lexicon.
 std::vector<Sentence> decode_sentence(const Searcher &searcher, const Speller *speller, const Emissions &emissions,
                                       std::span<const std::uint32_t> context, std::size_t k, const Penalties &penalties,
-                                      const SentenceOptions &options);
+                                      const SentenceOptions &options, SentenceModel *model);
 
 }  // namespace nearkey

@@ -1,6 +1,7 @@
 """Types of the compiled kernel; its sources are in src/kernel."""
 
 from collections.abc import Sequence
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,8 @@ Hit = tuple[int, float, float, float, int]
 """word index, total, touch, language (natural logs), kind (0 word, 1-3 edited, 4 completion)"""
 
 class NgramTable:
+    """A read-only n-gram table over its bytes (format 1 of DEVELOPERS.md). Pickles by them."""
+
     def __init__(self, buffer: NDArray[np.uint8]) -> None: ...
     @property
     def order(self) -> int: ...
@@ -161,6 +164,19 @@ class Spelling:
     def __len__(self) -> int: ...
     def best(self, k: int) -> list[tuple[bytes, float, float, float]]: ...
 
+class SentenceModel(Protocol):
+    """A language model outside the kernel, as `decode_sentence` asks it. It numbers its states, the same state by
+    the same number; 0 is the one before the first word. What it raises reaches the caller."""
+
+    def scores(self, state: int) -> DenseScores:
+        """Log probabilities of all words, for the searcher's lexicon. Asked for states that words are tried after."""
+
+    def unknown(self, state: int) -> float:
+        """Natural log P(a word outside the lexicon | state)."""
+
+    def advance(self, state: int, word: int | bytes) -> int:
+        """The state after a word of the lexicon, by its index, or after another by its letters' numbers."""
+
 def decode_sentence(
     searcher: Searcher,
     speller: Speller | None,
@@ -174,6 +190,7 @@ def decode_sentence(
     width: int,
     words: int,
     reach: float,
+    model: SentenceModel | None = None,
 ) -> list[tuple[float, float, float, list[tuple[int | bytes, int, int, bool]]]]: ...
 def find_sorted(keys: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.int64]: ...
 def runs(ascending: NDArray[np.uint64]) -> tuple[NDArray[np.uint64], NDArray[np.int64]]: ...

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from small_models import SmallTableModel, best_alignment, random_ngrams
+from small_models import UNK, SmallTableModel, best_alignment, random_ngrams
 
 import nearkey._kernel as _kernel
 
@@ -175,3 +175,72 @@ def test_a_vector_fits_its_lexicon_alone():
     other = searcher_of(lexicon_of(words, np.asarray([-1.0, -2.0])))
     with pytest.raises(ValueError, match="made for another lexicon"):
         other.predict((), 1, scores=scores)
+
+
+class OutsideModel:
+    """A table's probabilities behind the calls that `_kernel.decode_sentence` makes; states numbered as they come."""
+
+    def __init__(self, model: SmallTableModel, lexicon: _kernel.Lexicon) -> None:
+        self.model, self.lexicon = model, lexicon
+        self.states = [model.start()]
+
+    def scores(self, state: int) -> _kernel.DenseScores:
+        tokens = self.model.tokens(self.model.words)
+        log_probs = self.model.table.log_probs(self.states[state], tokens)
+        return _kernel.DenseScores(self.lexicon, log_probs.astype(np.float32))
+
+    def unknown(self, state: int) -> float:
+        return self.model.table.log_prob(self.states[state], UNK)
+
+    def advance(self, state: int, word: int | bytes) -> int:
+        name = self.model.words[word] if isinstance(word, int) else ""
+        after = self.model.advance(self.states[state], name)
+        if after not in self.states:
+            self.states.append(after)
+        return self.states.index(after)
+
+
+def sentence_parts(seed: int):
+    """A searcher over a table and a speller, both random, with touches and what is known of spaces."""
+    rng = np.random.default_rng(seed)
+    words = sorted(set(some_words(rng, 12)))
+    ngrams = {
+        gram: (log_prob, min(backoff, 0.0))
+        for gram, (log_prob, backoff) in random_ngrams(rng, len(words), 2, 0.2).items()
+    }
+    model = SmallTableModel([str(word) for word in words], ngrams, 2)
+    tokens = model.tokens(model.words)
+    lexicon = lexicon_of(words, model.table.log_probs((), tokens))
+    columns = np.arange(LETTERS, dtype=np.uint32)
+    searcher = _kernel.Searcher(lexicon, model.table, tokens, columns, 1.0, None)
+    letters = SmallTableModel(list("abcd"), random_ngrams(rng, LETTERS, 2, 0.3), 2)
+    speller = _kernel.Speller(letters.table, letters.tokens(letters.words), 1.0, 8)
+    n = int(rng.integers(1, 9))
+    density = rng.uniform(-8, -0.1, (n, LETTERS))
+    space = rng.uniform(-8, -0.1, n)
+
+    def decode(outside: OutsideModel | None):
+        return _kernel.decode_sentence(
+            searcher, speller, density, model.start() if outside is None else (), 3,
+            _kernel.Penalties(), space, np.zeros(0, np.uint8), -2.0, 32, 6, 20.0, outside,
+        )  # fmt: skip
+
+    return decode, OutsideModel(model, lexicon)
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6))
+def test_sentences_by_a_model_outside_are_those_of_its_table(seed):
+    decode, outside = sentence_parts(seed)
+    by_table, by_model = decode(None), decode(outside)
+    assert [s[0] for s in by_model] == pytest.approx([s[0] for s in by_table], abs=1e-4)
+    for (*scores, parts), (*others, other_parts) in zip(by_model, by_table, strict=True):
+        if scores == pytest.approx(others, abs=1e-4):  # else two readings of one score
+            assert parts == other_parts
+
+
+def test_what_a_model_outside_raises_reaches_the_caller():
+    decode, outside = sentence_parts(3)
+    outside.scores = lambda state: {}[state]  # type: ignore[method-assign,index]
+    with pytest.raises(KeyError):
+        decode(outside)

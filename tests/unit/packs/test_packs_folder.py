@@ -291,6 +291,16 @@ def test_a_table_header_that_makes_no_sense_is_named(copy, offset, value, field)
         assert caught.value.field == field
 
 
+def test_a_table_body_that_makes_no_sense_is_named(copy):
+    data = bytearray((copy / "words.ngram").read_bytes())
+    data[256:260] = struct.pack("<f", float("nan"))
+    forge(copy, "words.ngram", bytes(data))
+    with pytest.raises(PackError, match="a log probability of order 1 is not finite") as caught:
+        load_pack(copy)
+    assert caught.value.where == str(copy / "words.ngram")
+    assert "\n" not in str(caught.value)
+
+
 def test_word_files_that_do_not_fit_each_other_are_named(copy, tmp_path):
     other, _ = build_small_pack(tmp_path / "other", size=10)
     forge(copy, "lexicon.marisa", (other / "lexicon.marisa").read_bytes())
