@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import resource
 import subprocess
 import sys
@@ -46,13 +47,14 @@ def test_the_answers_do_not_depend_on_the_threads(threads):
 
 
 def test_a_system_without_threads_to_give_is_no_fault():
-    room = 4 << 30
+    room, stack = 1 << 30, 4 << 30
     script = f"""
 import resource, sys, threading
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 from {Path(__file__).stem} import batch
 one = batch(1)
-resource.setrlimit(resource.RLIMIT_AS, ({room}, {room}))
+used = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
+resource.setrlimit(resource.RLIMIT_AS, (used + {room}, used + {room}))
 try:
     threading.Thread(target=print).start()
 except RuntimeError:
@@ -62,9 +64,10 @@ except RuntimeError:
         [sys.executable, "-c", script],
         capture_output=True,
         text=True,
+        env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
         # Each thread's stack would be larger than the memory allowed.
         preexec_fn=lambda: resource.setrlimit(
-            resource.RLIMIT_STACK, (2 * room, resource.getrlimit(resource.RLIMIT_STACK)[1])
+            resource.RLIMIT_STACK, (stack, resource.getrlimit(resource.RLIMIT_STACK)[1])
         ),
     )
     assert (done.returncode, done.stdout, done.stderr) == (0, "True\n", "")
