@@ -1,38 +1,37 @@
-"""The live editor: a pure state machine over events, its shell `Session`, and the journal.
+"""The live editor: a pure core of messages, its shell `Session`, and the journal.
 
-``step(state, event, decoder) -> (state, effects)`` is the machine; `events` are what goes in,
-`effects` what comes out. `Session` carries the effects out.
+``step(state, message, decoder) -> (state, effects)`` is the core: `resolve` asks the decoder, `reduce` changes the
+state. `messages` are what goes in and what comes out; `Session` carries the effects out.
 """
 
-from nearkey.session import actions, effects, events
-from nearkey.session.history import START, State
-from nearkey.session.journal import Journal, Torn
-from nearkey.session.machine import replay, step
-from nearkey.session.notices import Notice
-from nearkey.session.pieces import Lesson
-from nearkey.session.protocols import Learner, LiveDecoder, PersonalStore
-from nearkey.session.reader import Reader
+from nearkey.session import messages
+from nearkey.session.interfaces import Learner, LiveDecoder, PersonalStore
+from nearkey.session.journal import Journal
+from nearkey.session.messages import Notice, Observation
+from nearkey.session.reducer import START, State, reduce
+from nearkey.session.resolving import replay, resolve, step
 from nearkey.session.session import Session
-from nearkey.session.settings import Settings
-from nearkey.session.spacing import Spacing
+from nearkey.session.session_log import SessionLog
+from nearkey.session.session_reader import SessionReader
+from nearkey.session.settings import SessionSettings, Spacing
 
 __all__ = [
     "START",
     "Journal",
     "Learner",
-    "Lesson",
     "LiveDecoder",
     "Notice",
+    "Observation",
     "PersonalStore",
-    "Reader",
     "Session",
-    "Settings",
+    "SessionLog",
+    "SessionReader",
+    "SessionSettings",
     "Spacing",
     "State",
-    "Torn",
-    "actions",
-    "effects",
-    "events",
+    "messages",
+    "reduce",
     "replay",
+    "resolve",
     "step",
 ]

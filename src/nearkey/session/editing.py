@@ -1,50 +1,63 @@
-"""Putting words and marks into a text, with the spaces they ask for. Pure.
+"""Edits of a content: words and marks put in with the spaces they ask for, words opened again, the cursor. Pure.
 
-The decoder is never asked here: what an open word becomes arrives as a `Close`.
+The decoder is never asked here: what a composition becomes arrives as a `Resolution`. An edit that can take a word
+apart gives the new content, and the observation that no longer holds, if there is one.
 """
 
 from __future__ import annotations
 
+import unicodedata
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Literal
 
-from nearkey.session.actions import Close
-from nearkey.session.content import Content
-from nearkey.session.pieces import (
+from nearkey.session.content import (
     SPACE,
-    Cell,
-    Lesson,
+    Case,
+    Composition,
+    Content,
     Piece,
+    PieceList,
     Stroke,
+    chars,
     first_char,
+    last_char,
     push,
     tail_text,
 )
-from nearkey.session.settings import Settings
+from nearkey.session.messages import Observation, Resolution
+from nearkey.session.settings import SessionSettings
 
 __all__ = [
     "Ending",
     "arrange_mark",
     "arrange_word",
-    "close_open",
+    "caret_char",
+    "cased",
+    "close_composition",
+    "delete_char",
     "end_space",
+    "move_cursor",
     "place_mark",
+    "reopen",
+    "split_at_cursor",
+    "tidy",
 ]
 
 Ending = Literal["space", "join", "keep"]
 """After a closed word: a space; nothing; or whatever space was shown there."""
 
 
-# ---- where an open word stands ----
+# ---- where a composition stands ----
 
 
-def arrange_word(content: Content, left: str, settings: Settings) -> tuple[bool, bool]:
-    """Whether the open word has a space of its own before it, and after it.
+def arrange_word(content: Content, left: str, settings: SessionSettings) -> tuple[bool, bool]:
+    """Whether the composition has a space of its own before it, and after it.
 
     left : the text before it. Under spelling there are no such spaces: what is touched is what is
     written.
     """
-    word = content.open
+    word = content.composition
     if content.spell or word is None:
         return False, False
     spacing = settings.spacing
@@ -52,9 +65,11 @@ def arrange_word(content: Content, left: str, settings: Settings) -> tuple[bool,
     return lead, not word.settled_right and spacing.trail(first_char(content.after))
 
 
-def arrange_mark(content: Content, mark: str, settings: Settings) -> tuple[Cell | None, bool]:
+def arrange_mark(
+    content: Content, mark: str, settings: SessionSettings
+) -> tuple[PieceList | None, bool]:
     """The pieces before a mark, a space taken away or put there; whether a space comes after it."""
-    spacing, before, word = settings.spacing, content.before, content.open
+    spacing, before, word = settings.spacing, content.before, content.composition
     if word is None or not word.settled_left:
         bare = before.rest if before is not None and before.piece.auto else before
         attach = spacing.attach(mark[0], tail_text(bare, settings.context_chars))
@@ -71,7 +86,7 @@ def arrange_mark(content: Content, mark: str, settings: Settings) -> tuple[Cell 
     return before, trail
 
 
-def _ends_open(before: Cell | None, mark: str, settings: Settings) -> bool:
+def _ends_open(before: PieceList | None, mark: str, settings: SessionSettings) -> bool:
     """Whether a space may follow a mark."""
     left = tail_text(before, settings.context_chars) + mark[:-1]
     return settings.spacing.attach(mark[-1], left) in ("closer", "spaced")
@@ -80,15 +95,15 @@ def _ends_open(before: Cell | None, mark: str, settings: Settings) -> bool:
 # ---- closing ----
 
 
-def close_open(
+def close_composition(
     content: Content,
-    close: Close,
+    close: Resolution,
     ending: Ending,
-    settings: Settings,
+    settings: SessionSettings,
     serial: int,
-) -> tuple[Content, Lesson | None]:
-    """The open word becomes a piece of the text; the lesson in it, numbered `serial`."""
-    word = content.open
+) -> tuple[Content, Observation | None]:
+    """The composition becomes a piece of the text; the observation of it, numbered `serial`."""
+    word = content.composition
     if word is None:
         return content, None
     strokes = word.all
@@ -101,9 +116,9 @@ def close_open(
     while n_marks < min(len(close.marks), len(strokes)) and strokes[-1 - n_marks].role != "letter":
         n_marks += 1
     strokes, of_marks = strokes[: len(strokes) - n_marks], strokes[len(strokes) - n_marks :]
-    lesson = None
+    observation = None
     if any(map(str.isalpha, close.text)):
-        lesson = Lesson(
+        observation = Observation(
             serial,
             close.word or close.text,
             close.text,
@@ -112,8 +127,8 @@ def close_open(
             close.kind,
             close.explicit,
         )
-    piece = Piece(close.text, "word", strokes, close.word, close.kind, lesson=lesson)
-    closed = replace(content, before=push(before, piece), open=None)
+    piece = Piece(close.text, "word", strokes, close.word, close.kind, observation=observation)
+    closed = replace(content, before=push(before, piece), composition=None)
     if close.marks:
         after_marks: Ending = "space" if ending == "space" else "join"
         closed = place_mark(closed, close.marks, after_marks, settings, strokes=of_marks)
@@ -121,10 +136,10 @@ def close_open(
         closed = end_space(closed, settings)
     if ending == "keep" and trail:
         closed = replace(closed, after=push(closed.after, SPACE))
-    return closed, lesson
+    return closed, observation
 
 
-def end_space(content: Content, settings: Settings) -> Content:
+def end_space(content: Content, settings: SessionSettings) -> Content:
     """A space after what stands before the cursor: one is made, or one that is there stepped over."""
     after = content.after
     char = first_char(after)
@@ -144,16 +159,216 @@ def place_mark(
     content: Content,
     mark: str,
     ending: Ending,
-    settings: Settings,
+    settings: SessionSettings,
     *,
     strokes: tuple[Stroke, ...] = (),
 ) -> Content:
-    """Put a mark at the cursor, with the spaces it asks for; what is open is taken to be that mark."""
+    """Put a mark at the cursor, with the spaces it asks for; the composition is taken to be that mark."""
     before, trail = arrange_mark(content, mark, settings)
     may_end = ending == "space" and _ends_open(before, mark, settings)
-    placed = replace(content, before=push(before, Piece(mark, "mark", strokes)), open=None)
+    placed = replace(content, before=push(before, Piece(mark, "mark", strokes)), composition=None)
     if may_end:
         return end_space(placed, settings)
     if ending == "keep" and trail:
         return replace(placed, after=push(placed.after, SPACE))
     return placed
+
+
+# ---- touches and characters ----
+
+
+def caret_char(text: str, n_before: int, n_strokes: int) -> int:
+    """The position in a word's text after so many of its strokes.
+
+    Strokes are matched with characters where their numbers agree, else with letters and digits:
+    apostrophes may have got no touch.
+    """
+    if n_strokes == len(text):
+        return n_before
+    seen = 0
+    for i, char in enumerate(text):
+        if seen == n_before:
+            return i
+        seen += char.isalnum()
+    return len(text)
+
+
+def _caret_stroke(text: str, offset: int, n_strokes: int) -> int:
+    if n_strokes == len(text):
+        return offset
+    return min(sum(map(str.isalnum, text[:offset])), n_strokes)
+
+
+# ---- opening again, deleting ----
+
+
+def reopen(content: Content) -> tuple[Content, Observation | None]:
+    """Open the word under the cursor, or else the one it touches; what it taught is taken back."""
+    if content.composition is not None:
+        return content, None
+    before, after = content.before, content.after
+    if content.offset and after is not None and after.piece.kind == "word":
+        caret = _caret_stroke(after.piece.text, content.offset, len(after.piece.strokes))
+        return _opened(content, after.piece, before, after.rest, caret)
+    if content.offset:
+        return content, None
+    if before is not None and _opens(before.piece):
+        return _opened(content, before.piece, before.rest, after, len(before.piece.strokes))
+    if after is not None and after.piece.kind == "word":
+        return _opened(content, after.piece, before, after.rest, 0)
+    return content, None
+
+
+def _opens(piece: Piece) -> bool:
+    if piece.kind != "mark":
+        return piece.kind == "word"
+    # A mark that one touch on a symbol key stands for: the other marks can be chosen again.
+    return len(piece.text) == len(piece.strokes) == 1 and piece.strokes[0].role == "symbol"
+
+
+def _opened(
+    content: Content,
+    piece: Piece,
+    before: PieceList | None,
+    after: PieceList | None,
+    caret: int,
+    *,
+    apart: bool = False,
+) -> tuple[Content, Observation | None]:
+    """apart : there was a space after the piece, and the next word is to stay apart from it."""
+    # A word that goes on after its touches cannot be continued by one: it stays chosen as a whole.
+    whole = not piece.strokes or piece.source in ("completion", "prediction")
+    explicit = piece.observation is not None and piece.observation.explicit
+    locked = Resolution(text=piece.text, word=piece.word, kind=piece.source, explicit=explicit)
+    accepted = whole and piece.kind == "word"
+    word = Composition(
+        piece.strokes[:caret], piece.strokes[caret:], locked, accepted, True, not apart
+    )
+    opened = replace(content, before=before, after=after, offset=0, composition=word)
+    return opened, piece.observation
+
+
+def delete_char(content: Content) -> tuple[Content, Observation | None]:
+    """Delete without a composition: a space the rules put there and then the word before it opens."""
+    if content.offset:
+        return _delete_inside(content)
+    before = content.before
+    if before is None:
+        return content, None
+    if before.piece.auto:
+        rest = before.rest
+        if rest is not None and _opens(rest.piece):
+            caret = len(rest.piece.strokes)
+            return _opened(content, rest.piece, rest.rest, content.after, caret, apart=True)
+        return replace(content, before=rest), None
+    if _opens(before.piece):
+        return reopen(content)
+    return replace(content, before=_without_last(before)), before.piece.observation
+
+
+def _delete_inside(content: Content) -> tuple[Content, Observation | None]:
+    after = content.after
+    if after is not None and after.piece.kind == "word" and after.piece.strokes:
+        return reopen(content)
+    content, observation = split_at_cursor(content)
+    if content.before is not None:
+        content = replace(content, before=_without_last(content.before))
+    return content, observation
+
+
+def _without_last(cell: PieceList) -> PieceList | None:
+    """The last character goes, and with it the marks that Unicode combines with it."""
+    text = cell.piece.text
+    end = len(text) - 1
+    while end > 0 and unicodedata.combining(text[end]):
+        end -= 1
+    if end == 0:
+        return cell.rest
+    return push(cell.rest, Piece(text[:end], "text"))
+
+
+def tidy(content: Content) -> Content:
+    """Where a word was deleted whole, one of the two spaces around it goes too."""
+    after = content.after
+    if after is not None and after.piece.auto and last_char(content.before) in ("", " "):
+        return replace(content, after=after.rest)
+    return content
+
+
+# ---- the cursor ----
+
+
+def move_cursor(content: Content, position: int) -> Content:
+    """The cursor to a position in characters, without a composition; positions past an end are the end."""
+    before, after = content.before, content.after
+    position = max(position, 0)
+    while before is not None and before.n_chars > position:
+        after = push(after, before.piece)
+        before = before.rest
+    while after is not None and chars(before) + len(after.piece.text) <= position:
+        before = push(before, after.piece)
+        after = after.rest
+    offset = 0 if after is None else position - chars(before)
+    return replace(content, before=before, after=after, offset=offset)
+
+
+def split_at_cursor(content: Content) -> tuple[Content, Observation | None]:
+    """A piece with the cursor inside becomes two, each with its own touches where they can be told apart."""
+    after, offset = content.after, content.offset
+    if not offset or after is None:
+        return content, None
+    piece = after.piece
+    halves: list[Piece] = []
+    lengths = (len(piece.text), sum(map(str.isalnum, piece.text)))
+    exact = piece.kind == "word" and len(piece.strokes) in lengths
+    caret = _caret_stroke(piece.text, offset, len(piece.strokes)) if exact else 0
+    for text, strokes in (
+        (piece.text[:offset], piece.strokes[:caret]),
+        (piece.text[offset:], piece.strokes[caret:]),
+    ):
+        if exact and strokes:
+            halves.append(Piece(text, "word", strokes, text.lower(), "spelled"))
+        else:
+            halves.append(Piece(text, "text"))
+    split = replace(
+        content,
+        before=push(content.before, halves[0]),
+        after=push(after.rest, halves[1]),
+        offset=0,
+    )
+    return split, piece.observation
+
+
+# ---- capitals ----
+
+
+def cased(text: str, cases: Sequence[Case]) -> str:
+    """The text with the case the person asked for; letters nobody spoke of stay as they are.
+
+    cases : one for each letter touched, in order; the i-th speaks of the i-th letter of the text.
+        "lower" on the first makes the whole word small. Letters past the last touch (a completion,
+        a prediction) follow it where it was typed under capitals lock.
+    """
+    if not any(cases):
+        return text
+    if cases[0] == "lower":
+        text = text.lower()
+    shaped = []
+    letter = 0
+    for char in text:
+        if not char.isalnum():
+            shaped.append(char)
+            continue
+        if letter < len(cases):
+            case: Case = cases[letter]
+        else:
+            case = "lock" if cases[-1] == "lock" else ""
+        letter += 1
+        shaped.append(_shape(char, case))
+    return "".join(shaped)
+
+
+def _shape(char: str, case: Case) -> str:
+    if case == "":
+        return char
+    return char.lower() if case == "lower" else char.upper()

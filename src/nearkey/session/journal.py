@@ -1,119 +1,187 @@
-"""The journal: what was done to a session, one JSON line an action, so that a crash loses nothing.
+"""The journal: what was done to a session, one JSON line a message, so that a crash loses nothing.
 
-Every line ends with a check sum over itself and all lines before it: a line that was changed, lost or
-moved is found. Caution: a journal holds what a person typed and where they touched.
+Every line ends with a check sum over itself and all lines before it: a line that was changed, lost or moved is found.
+The first line says what the session ran with. Caution: a journal holds what a person typed and where they touched.
 """
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
-import sys
 import zlib
-from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Annotated, Any, Self
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
 
 import msgspec
 
+from nearkey.append_log import AppendLog, TruncatedRecord, log_lines, read_log
 from nearkey.errors import JournalError
-from nearkey.session.actions import Action
-from nearkey.session.header import FORMAT, VERSION, Header
+from nearkey.session.interfaces import DescribedPack, LiveDecoder, PackDecoder
+from nearkey.session.messages import TIME, Count, Message, is_resolved
+from nearkey.session.settings import SessionSettings, Spacing
 
-if sys.platform != "win32":
-    import fcntl
+__all__ = [
+    "Journal",
+    "JournalHeader",
+    "JournalRecord",
+    "JournalWriter",
+    "Learnt",
+    "Resumed",
+    "header_of",
+    "utc_now",
+]
 
-__all__ = ["Journal", "JournalWriter", "Learnt", "Record", "Resumed", "Torn"]
+FORMAT = "nearkey-journal"
+VERSION = 1
+CAUTION = "private: holds what a person typed and where they touched"
 
 _START = f'{{"format":"{FORMAT}"'.encode()
 _CHECK = re.compile(rb',"crc":"([0-9a-f]{8})"\}$')
 
-Count = Annotated[int, msgspec.Meta(ge=0)]
+Ordinal = Annotated[int, msgspec.Meta(ge=1)]
 
 
-class _Record(
+# ---- lines ----
+
+
+class _SpacingLine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The `Spacing` of the session."""
+
+    closers: str
+    openers: str
+    joiners: str
+    quotes: str
+
+
+class JournalHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """started : UTC, ISO 8601. layout : its name. pack, pack_version : "" where the pack has none."""
+
+    format: Literal["nearkey-journal"] = "nearkey-journal"
+    version: Ordinal = VERSION
+    caution: str = CAUTION
+    started: str
+    layout: str
+    pack: str
+    pack_version: str
+    k: Ordinal
+    undo_limit: Count | None
+    context_chars: Ordinal
+    spacing: _SpacingLine
+
+    @property
+    def settings(self) -> SessionSettings:
+        """The settings the session ran with."""
+        return SessionSettings(
+            k=self.k,
+            undo_limit=self.undo_limit,
+            context_chars=self.context_chars,
+            spacing=Spacing(**msgspec.structs.asdict(self.spacing)),
+        )
+
+
+def header_of(decoder: LiveDecoder, settings: SessionSettings) -> JournalHeader:
+    """The header of a session that begins now."""
+    pack = decoder.pack if isinstance(decoder, PackDecoder) else None
+    info = pack.info if isinstance(pack, DescribedPack) else None
+    return JournalHeader(
+        started=utc_now(),
+        layout=decoder.layout.name,
+        pack="" if info is None else info.name,
+        pack_version="" if info is None else info.version,
+        k=settings.k,
+        undo_limit=settings.undo_limit,
+        context_chars=settings.context_chars,
+        spacing=msgspec.convert(settings.spacing, _SpacingLine, from_attributes=True),
+    )
+
+
+def utc_now() -> str:
+    """The time of day, UTC, ISO 8601, to the second."""
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+class Learnt(
     msgspec.Struct,
     frozen=True,
-    kw_only=True,
     omit_defaults=True,
     forbid_unknown_fields=True,
     tag_field="type",
-    tag=str.lower,
+    tag="learnt",
 ):
-    t: float
+    """What learner number `learner` answered to an observation: with that id the update can be taken back."""
 
-
-class Learnt(_Record, frozen=True, kw_only=True):
-    """What learner number `learner` answered to a lesson; with it the lesson can be taken back."""
-
-    lesson: Count
-    token: int | str
+    observation: Count = msgspec.field(name="lesson")
+    update_id: int | str = msgspec.field(name="token")
     learner: Count = 0
+    time_s: float = TIME
 
 
-class Resumed(_Record, frozen=True, kw_only=True):
-    """The session was restored at `at` (UTC, ISO 8601); `dropped` bytes of a torn line went."""
+class Resumed(
+    msgspec.Struct,
+    frozen=True,
+    omit_defaults=True,
+    forbid_unknown_fields=True,
+    tag_field="type",
+    tag="resumed",
+):
+    """The session was restored at `at` (UTC, ISO 8601); `dropped` bytes of a truncated record went."""
 
     at: str
     dropped: Count = 0
+    time_s: float = TIME
 
 
-Record = Action | Learnt | Resumed
+JournalRecord = Message | Learnt | Resumed
 
-_HEADER: msgspec.json.Decoder[Header] = msgspec.json.Decoder(Header)
-_RECORD: msgspec.json.Decoder[Record] = msgspec.json.Decoder(Record)
+_HEADER: msgspec.json.Decoder[JournalHeader] = msgspec.json.Decoder(JournalHeader)
+_RECORD: msgspec.json.Decoder[JournalRecord] = msgspec.json.Decoder(JournalRecord)
 _ENCODER = msgspec.json.Encoder()
 
 
-@dataclass(frozen=True, slots=True)
-class Torn:
-    """A last line that a crash cut short: its number from 1, where it starts, its bytes."""
-
-    line: int
-    offset: int
-    n_bytes: int
-
-    def __str__(self) -> str:
-        return f"line {self.line} is cut short ({self.n_bytes} bytes) and left out"
+# ---- reading ----
 
 
 @dataclass(frozen=True, slots=True)
 class Journal:
-    """A journal as read. header is None where not even the first line was written whole."""
+    """A journal as read.
 
-    header: Header | None
-    records: tuple[Record, ...]
-    torn: Torn | None
+    header : None where not even the first line was written whole. records : the lines after it.
+    truncated : the last line, where a crash had cut it short. check, n_bytes, ended : the check sum so
+    far, the bytes of what was read, and whether the last line read has its newline.
+    """
+
+    header: JournalHeader | None
+    records: tuple[JournalRecord, ...]
+    truncated: TruncatedRecord | None
     check: int
     n_bytes: int
     ended: bool
 
     @classmethod
     def read(cls, path: str | os.PathLike[str]) -> Journal:
-        """Read a journal. A torn last line is left out and reported in `torn`.
+        """Read a journal. A truncated last record is left out and reported in `truncated`.
 
         Raises `JournalError` naming file and line for any other damage, for a file that is no
         journal, and for a journal of a newer version.
         """
-        return cls.parse(_bytes(path), os.fspath(path))
+        return cls.parse(read_log(path, JournalError), os.fspath(path))
 
     @classmethod
     def parse(cls, data: bytes, where: str) -> Journal:
-        """Read a journal from its bytes; `where` names them in errors."""
+        """Read a journal from its bytes; `where` names them in errors. Raises as `read` does."""
         if not (data.startswith(_START) or _START.startswith(data)):
             raise JournalError("is not a session's journal", where=where, fix="check the path")
-        header: Header | None = None
-        records: list[Record] = []
+        header: JournalHeader | None = None
+        records: list[JournalRecord] = []
         check, n_bytes, ended = 0, 0, True
-        torn = None
-        for number, offset, line, whole in _lines(data):
-            at = f"{where}, line {number}"
-            body, after = _checked(line, check)
+        truncated = None
+        for line in log_lines(data):
+            at = f"{where}, line {line.number}"
+            body, after = _checked(line.data, check)
             if body is None:
-                if not whole:
-                    torn = Torn(number, offset, len(line))
+                if not line.ended:
+                    truncated = line.truncated
                     break
                 raise JournalError(
                     "is damaged: its check sum does not fit it and the lines before",
@@ -124,24 +192,13 @@ class Journal:
                 if header is None:
                     header = _header(body, at)
                 else:
-                    records.append(_RECORD.decode(body))
+                    records.append(_record(body))
             except (msgspec.MsgspecError, UnicodeDecodeError) as fault:
                 raise JournalError(
                     f"is not a line of a journal ({fault})", where=at, fix="check the program"
                 ) from None
-            check, n_bytes, ended = after, offset + len(line) + whole, whole
-        return cls(header, tuple(records), torn, check, n_bytes, ended)
-
-
-def _lines(data: bytes) -> Iterator[tuple[int, int, bytes, bool]]:
-    """(number, offset, bytes, whether its newline is there) of each line."""
-    offset = 0
-    parts = data.split(b"\n")
-    for number, line in enumerate(parts, start=1):
-        whole = number < len(parts)
-        if line or whole:
-            yield number, offset, line, whole
-        offset += len(line) + 1
+            check, n_bytes, ended = after, line.end, line.ended
+        return cls(header, tuple(records), truncated, check, n_bytes, ended)
 
 
 def _checked(line: bytes, check: int) -> tuple[bytes | None, int]:
@@ -154,7 +211,7 @@ def _checked(line: bytes, check: int) -> tuple[bytes | None, int]:
     return (body, after) if int(match[1], 16) == after else (None, check)
 
 
-def _header(body: bytes, where: str) -> Header:
+def _header(body: bytes, where: str) -> JournalHeader:
     loose: Any = msgspec.json.decode(body)
     version = loose.get("version") if isinstance(loose, dict) else None
     if isinstance(version, int) and version > VERSION:
@@ -167,60 +224,38 @@ def _header(body: bytes, where: str) -> Header:
     return _HEADER.decode(body)
 
 
-def _bytes(path: str | os.PathLike[str]) -> bytes:
-    where = os.fspath(path)
-    try:
-        return Path(path).read_bytes()
-    except FileNotFoundError:
-        raise JournalError("no such file", where=where, fix="check the path") from None
-    except IsADirectoryError:
-        raise JournalError("is a folder", where=where, fix="name a file in it") from None
-    except OSError as fault:
-        raise JournalError(
-            f"cannot be read ({fault.strerror})", where=where, fix="check its permissions"
-        ) from None
+def _record(body: bytes) -> JournalRecord:
+    record = _RECORD.decode(body)
+    if not isinstance(record, Learnt | Resumed) and not is_resolved(record):
+        raise msgspec.ValidationError("it leaves open what the decoder had decided")
+    return record
+
+
+# ---- writing ----
 
 
 class JournalWriter:
-    """Appends to one journal: one write a record, so that a kill tears at most the last line.
+    """Appends to one journal, readable by its owner only and locked against a second writer.
 
-    The file is readable by its owner only and locked against a second writer.
+    Parameters
+    ----------
+    path : the file, which must exist; see `begin` for a new one, `resume` before the first line.
+    fsync : force every line to the disk.
+
+    Raises `JournalError` where the file cannot be opened or is in use.
     """
 
-    __slots__ = ("_check", "_file", "_fsync", "_size", "path")
+    __slots__ = ("_check", "_log", "path")
 
-    def __init__(self, path: str | os.PathLike[str], *, fsync: bool, new: bool) -> None:
-        self.path = Path(path)
-        self._fsync = fsync
+    def __init__(self, path: str | os.PathLike[str], *, fsync: bool, new: bool = False) -> None:
+        self._log = AppendLog(path, error=JournalError, new=new, fsync=fsync)
         self._check = 0
-        self._size = 0
-        flags = os.O_RDWR | os.O_APPEND | (os.O_CREAT | os.O_EXCL if new else 0)
-        try:
-            self._file = os.open(path, flags, 0o600)
-        except FileExistsError:
-            raise self._error(
-                "exists already", "restore the session in it, or choose another name"
-            ) from None
-        except FileNotFoundError:
-            what = "no such folder" if new else "no such file"
-            raise self._error(what, "check the path") from None
-        except IsADirectoryError:
-            raise self._error("is a folder", "name a file in it") from None
-        except OSError as fault:
-            raise self._error(f"cannot be opened ({fault.strerror})", "check the path") from None
-        if sys.platform != "win32":
-            try:
-                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                self.close()
-                raise self._error("is in use by another session", "close that one first") from None
-            except OSError:
-                pass  # a file system without locks: one writer is then up to the caller
-        if new and fsync:
-            _sync_folder(self.path.parent)
+        self.path = self._log.path
 
     @classmethod
-    def begin(cls, path: str | os.PathLike[str], header: Header, *, fsync: bool) -> Self:
+    def begin(
+        cls, path: str | os.PathLike[str], header: JournalHeader, *, fsync: bool
+    ) -> JournalWriter:
         """A new journal with its first line; nothing is left behind where that cannot be written."""
         writer = cls(path, fsync=fsync, new=True)
         try:
@@ -231,53 +266,18 @@ class JournalWriter:
             raise
         return writer
 
-    def _error(self, problem: str, fix: str) -> JournalError:
-        return JournalError(problem, where=os.fspath(self.path), fix=fix)
-
     def resume(self, journal: Journal) -> None:
-        """Cut off a torn line of what was read, and go on after it."""
-        os.ftruncate(self._file, journal.n_bytes)
-        self._check, self._size = journal.check, journal.n_bytes
-        if not journal.ended:
-            self._put(b"\n")
+        """Cut off a truncated last record of what was read, and go on after it."""
+        self._log.resume(journal.n_bytes, ended=journal.ended)
+        self._check = journal.check
 
-    def append(self, record: Header | Record) -> None:
+    def append(self, record: JournalHeader | JournalRecord) -> None:
         """Write one line. `JournalError` where the disk refuses; the file is then as it was."""
-        if self._file < 0:
-            raise self._error("is closed", "restore the session")
         body = _ENCODER.encode(record)
         check = zlib.crc32(body, self._check)
-        self._put(b'%b,"crc":"%08x"}\n' % (body[:-1], check))
+        self._log.append(b'%b,"crc":"%08x"}' % (body[:-1], check))
         self._check = check
-
-    def _put(self, line: bytes) -> None:
-        try:
-            written = os.write(self._file, line)
-            while written < len(line):
-                written += os.write(self._file, line[written:])
-            if self._fsync:
-                os.fsync(self._file)
-        except OSError as fault:
-            # Half a line in the middle would spoil the journal for good.
-            with contextlib.suppress(OSError):
-                os.ftruncate(self._file, self._size)
-            raise self._error(
-                f"cannot be written ({fault.strerror})", "make room on the disk, then try again"
-            ) from None
-        self._size += len(line)
 
     def close(self) -> None:
         """Let go of the file; closing twice is allowed."""
-        if self._file >= 0:
-            os.close(self._file)
-            self._file = -1
-
-
-def _sync_folder(folder: Path) -> None:
-    """The new file's name to the disk too; where the system knows no such thing, nothing."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        self._log.close()

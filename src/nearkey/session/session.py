@@ -1,4 +1,4 @@
-"""`Session`: the live editor. A thin shell: the state machine decides, this carries it out."""
+"""`Session`: the live editor. A thin shell: the core resolves and reduces, this carries out what comes of it."""
 
 from __future__ import annotations
 
@@ -8,30 +8,33 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Literal, Self
+from typing import Any, Self
 
+from nearkey.append_log import TruncatedRecord
+from nearkey.decode import Candidate
 from nearkey.errors import DecodeError, JournalError, NearkeyError
-from nearkey.session import events as ev
-from nearkey.session.apply import apply
-from nearkey.session.decide import decide
-from nearkey.session.effects import Effect, Op, Record, inverse
-from nearkey.session.events import Event
-from nearkey.session.header import header_of, settings_of, utc_now
-from nearkey.session.history import State
-from nearkey.session.journal import Journal, JournalWriter, Learnt, Resumed, Torn
-from nearkey.session.learning import Teacher, Token
-from nearkey.session.machine import advance
-from nearkey.session.notices import Observer, notice_of, private_notice
-from nearkey.session.protocols import Learner, LiveDecoder, PersonalStore
-from nearkey.session.reader import Reader
-from nearkey.session.settings import Settings
-from nearkey.session.spacing import Spacing
-from nearkey.session.standing import Standing
+from nearkey.session import messages as msg
+from nearkey.session.interfaces import Learner, LiveDecoder, PersonalStore, Updaters
+from nearkey.session.journal import (
+    Journal,
+    JournalWriter,
+    Learnt,
+    Resumed,
+    header_of,
+    utc_now,
+)
+from nearkey.session.messages import Effect, Message, Notice, Point, ShiftMode, StoreEffect
+from nearkey.session.reducer import START, State, reduce
+from nearkey.session.resolving import notice_of, resolve
+from nearkey.session.session_reader import SessionReader
+from nearkey.session.settings import SessionSettings, Spacing
 
-__all__ = ["Session"]
+__all__ = ["Observer", "Session"]
+
+Observer = Callable[[Notice], Any]
 
 
-class Session(Standing):
+class Session:
     """A text being typed through a decoder, with undo of everything.
 
     Parameters
@@ -43,13 +46,13 @@ class Session(Standing):
     personal : the person's words: read by the decoder, taught with each confirmed word.
     learners : others that learn from confirmed words, such as the person's touch model.
     fsync : force every journal line to the disk: survives a power cut, costs milliseconds.
-    k, undo_limit, context_chars, spacing : see `Settings`.
+    k, undo_limit, context_chars, spacing : see `SessionSettings`.
     clock : gives seconds; differences count. `time.monotonic` unless given.
 
     Every verb returns whether it changed anything. One thread at a time.
 
     Raises `JournalError` where the journal exists, is in use or cannot be written, or the session is
-    private; an event whose journal line cannot be written is not carried out.
+    private; a message whose journal line cannot be written is not carried out.
 
     Cautions. A journal holds private text: keep it where its owner keeps private files, and delete
     it when it has served. Password and other secret fields get ``private=True``. Looking at a small
@@ -81,7 +84,7 @@ class Session(Standing):
                 field="journal",
                 fix="leave out journal, or private=True",
             )
-        settings = Settings(
+        settings = SessionSettings(
             k=k,
             undo_limit=undo_limit,
             context_chars=context_chars,
@@ -94,18 +97,19 @@ class Session(Standing):
     def _start(
         self,
         decoder: LiveDecoder,
-        settings: Settings,
+        settings: SessionSettings,
         private: bool,
         personal: PersonalStore | None,
         learners: Sequence[Learner],
         clock: Callable[[], float],
         elapsed: float,
     ) -> None:
-        Standing.__init__(self, Reader(decoder, settings, personal=personal, may_add=not private))
+        self._reader = SessionReader(decoder, settings, personal=personal, may_add=not private)
+        self._state: State = START
         self._private = private
-        self._teacher = None if private else Teacher(personal, learners, decoder, self._keep)
+        self._updaters = None if private else Updaters(personal, learners, decoder, self._keep)
         self._journal = None
-        self._torn: Torn | None = None
+        self._truncated: TruncatedRecord | None = None
         self._observers: tuple[Observer, ...] = ()
         self._clock = clock
         self._zero = clock() - elapsed
@@ -124,9 +128,9 @@ class Session(Standing):
     ) -> Self:
         """The session a journal holds, exactly as it was; it goes on in the same journal.
 
-        A last line that a crash cut short is cut off and reported in `torn`. Settings come from the
+        A last line that a crash cut short is cut off and reported in `truncated`. Settings come from the
         journal. The decoder is not asked: what it had decided stands in the journal, and only the
-        word in the making is read by the decoder given, as live touches are.
+        composition is read by the decoder given, as live touches are.
 
         Raises `JournalError` naming file and line where the journal is damaged before its last
         line, and where its touches were made on another layout.
@@ -134,7 +138,7 @@ class Session(Standing):
         writer = JournalWriter(path, fsync=fsync, new=False)
         try:
             journal = Journal.read(path)
-            header = journal.header or header_of(decoder, Settings())
+            header = journal.header or header_of(decoder, SessionSettings())
             if header.layout != decoder.layout.name:
                 raise JournalError(
                     f"is {header.layout!r}, the decoder's is {decoder.layout.name!r}",
@@ -142,29 +146,107 @@ class Session(Standing):
                     field="layout",
                     fix="restore it with a decoder of the same layout",
                 )
-            settings = settings_of(header)
-            elapsed = max((record.t for record in journal.records), default=0.0)
+            settings = header.settings
+            elapsed = max((record.time_s for record in journal.records), default=0.0)
             self = cls.__new__(cls)
             self._start(decoder, settings, False, personal, learners, clock, elapsed)
             self._replay(journal)
             writer.resume(journal)
-            self._journal, self._torn = writer, journal.torn
+            self._journal, self._truncated = writer, journal.truncated
             if journal.header is None:
                 writer.append(header)
-            dropped = 0 if journal.torn is None else journal.torn.n_bytes
-            writer.append(Resumed(t=elapsed, at=utc_now(), dropped=dropped))
+            dropped = 0 if journal.truncated is None else journal.truncated.n_bytes
+            writer.append(Resumed(utc_now(), dropped, elapsed))
         except BaseException:
             writer.close()
             raise
         return self
 
     def _replay(self, journal: Journal) -> None:
-        assert self._teacher is not None
+        assert self._updaters is not None
         for record in journal.records:
             if isinstance(record, Learnt):
-                self._teacher.remember(record.lesson, record.learner, record.token)
+                self._updaters.remember(record.observation, record.learner, record.update_id)
             elif not isinstance(record, Resumed):
-                self._state, _ = apply(self._state, record, self._reader.settings)
+                self._state, _ = reduce(self._state, record, self._reader.settings)
+
+    # ---- looking: it changes nothing; the decoder is asked when needed ----
+
+    @property
+    def state(self) -> State:
+        """The whole state, immutable; see `nearkey.session.step`."""
+        return self._state
+
+    @property
+    def text(self) -> str:
+        """The text, the composition included, as a commit would write it."""
+        return self._reader.view(self._state.content)[0]
+
+    @property
+    def cursor(self) -> int:
+        """The cursor's position in the text, in characters."""
+        return self._reader.view(self._state.content)[1]
+
+    @property
+    def candidates(self) -> tuple[Candidate, ...]:
+        """Readings of the composition, best first; predictions where there is none."""
+        return self._reader.candidates(self._state.content)
+
+    @property
+    def word(self) -> str:
+        """The composition as it stands in the text; "" where there is none."""
+        return self._reader.shown(self._state.content)
+
+    @property
+    def touches(self) -> tuple[Point, ...]:
+        """The touches of the composition, in layout units."""
+        word = self._state.content.composition
+        return () if word is None else word.points
+
+    def letters(self, at: int | None = None) -> tuple[tuple[str, float], ...]:
+        """What `pick` chooses from: letters one touch may mean, best first, natural log scores.
+
+        at : the touch, from 0; None is the first without a chosen letter.
+        """
+        return self._reader.letters(self._state.content, at)
+
+    @property
+    def marks(self) -> tuple[tuple[str, float], ...]:
+        """Marks that may follow here, best first, with natural log probabilities."""
+        content = self._state.content
+        before = self._reader.context(content.before)
+        return self._reader.marks_after(before + self._reader.shown(content))
+
+    @property
+    def shift_mode(self) -> ShiftMode:
+        """What shift says about the next letter."""
+        mode = self._state.content.shift
+        return "" if mode == "lock" else mode
+
+    @property
+    def caps(self) -> bool:
+        """Whether capitals lock is on."""
+        return self._state.content.caps
+
+    @property
+    def spelling(self) -> bool:
+        """Whether words are spelled letter by letter."""
+        return self._state.content.spell
+
+    @property
+    def can_undo(self) -> bool:
+        """Whether there is a message to take back."""
+        return self._state.past is not None
+
+    @property
+    def can_redo(self) -> bool:
+        """Whether there is a message to do again."""
+        return self._state.future is not None
+
+    @property
+    def settings(self) -> SessionSettings:
+        """What the session runs with."""
+        return self._reader.settings
 
     # ---- what is kept ----
 
@@ -179,14 +261,19 @@ class Session(Standing):
         return None if self._journal is None else self._journal.path
 
     @property
-    def torn(self) -> Torn | None:
+    def truncated(self) -> TruncatedRecord | None:
         """The line a crash had cut short, where the session was restored and there was one."""
-        return self._torn
+        return self._truncated
+
+    @property
+    def torn(self) -> TruncatedRecord | None:
+        """The earlier name of `truncated`."""
+        return self._truncated
 
     @property
     def learn_fault(self) -> NearkeyError | None:
         """The last error of a store that could not learn; typing went on regardless."""
-        return None if self._teacher is None else self._teacher.fault
+        return None if self._updaters is None else self._updaters.fault
 
     def __repr__(self) -> str:
         # No text: representations end up in logs.
@@ -206,53 +293,51 @@ class Session(Standing):
             raise DecodeError(
                 f"({x!r}, {y!r}) is no place", where="tap", field="x, y", fix="give two numbers"
             ) from None
-        return self.do(ev.Tap(*place, self._time(time_s)))
+        return self.do(msg.Tap(*place, self._time(time_s)))
 
     def accept(self, rank: int = 0, *, time_s: float | None = None) -> bool:
         """Choose a candidate. The next letter touched commits it, with a space."""
-        return self.do(ev.Accept(rank, self._time(time_s)))
+        return self.do(msg.Accept(rank, self._time(time_s)))
 
     def commit(self, *, time_s: float | None = None) -> bool:
-        """The word in the making becomes text, with a space: the accepted, else the first candidate."""
-        return self.do(ev.Commit(self._time(time_s)))
+        """The composition becomes text, with a space: the accepted, else the first candidate."""
+        return self.do(msg.Commit(self._time(time_s)))
 
     def space(self, *, time_s: float | None = None) -> bool:
-        """The space key: commits, or where no word is in the making makes a space."""
-        return self.do(ev.Space(self._time(time_s)))
+        """The space key: commits, or without a composition makes a space."""
+        return self.do(msg.Space(self._time(time_s)))
 
     def mark(self, text: str, *, time_s: float | None = None) -> bool:
         """A punctuation mark; attaches by the spacing rules."""
-        return self.do(ev.Mark(text, self._time(time_s)))
+        return self.do(msg.Mark(text, self._time(time_s)))
 
     def insert(self, text: str, *, time_s: float | None = None) -> bool:
         """Text as it is, at the cursor."""
-        return self.do(ev.Insert(text, self._time(time_s)))
+        return self.do(msg.Insert(text, self._time(time_s)))
 
     def delete(self, *, time_s: float | None = None) -> bool:
         """The delete key: the last touch; without one, the word before opens again."""
-        return self.do(ev.Delete(self._time(time_s)))
+        return self.do(msg.Delete(self._time(time_s)))
 
     def undo(self, *, time_s: float | None = None) -> bool:
-        """Take the last event back, and what was learnt from it."""
-        return self.do(ev.Undo(self._time(time_s)))
+        """Take the last message back, and what was learnt from it."""
+        return self.do(msg.Undo(self._time(time_s)))
 
     def redo(self, *, time_s: float | None = None) -> bool:
         """Do again what was taken back."""
-        return self.do(ev.Redo(self._time(time_s)))
+        return self.do(msg.Redo(self._time(time_s)))
 
-    def shift(
-        self, mode: Literal["", "upper", "lower"] | None = None, *, time_s: float | None = None
-    ) -> bool:
+    def shift(self, mode: ShiftMode | None = None, *, time_s: float | None = None) -> bool:
         """The next letter: a capital, small, or ("") as the decoder writes it; None steps on."""
-        return self.do(ev.Shift(mode, self._time(time_s)))
+        return self.do(msg.Shift(mode, self._time(time_s)))
 
     def caps_lock(self, on: bool | None = None, *, time_s: float | None = None) -> bool:
         """Capitals lock on or off; None is the other of the two."""
-        return self.do(ev.CapsLock(on, self._time(time_s)))
+        return self.do(msg.CapsLock(on, self._time(time_s)))
 
     def move(self, position: int, *, time_s: float | None = None) -> bool:
-        """The cursor to a position in characters; the word in the making becomes text."""
-        return self.do(ev.Move(position, self._time(time_s)))
+        """The cursor to a position in characters; the composition becomes text."""
+        return self.do(msg.Move(position, self._time(time_s)))
 
     def move_by(self, n_chars: int, *, time_s: float | None = None) -> bool:
         """The cursor by so many characters, left where negative."""
@@ -260,17 +345,17 @@ class Session(Standing):
 
     def reopen(self, *, time_s: float | None = None) -> bool:
         """Open the word under the cursor again, with its touches."""
-        return self.do(ev.Reopen(self._time(time_s)))
+        return self.do(msg.Reopen(self._time(time_s)))
 
     def pick(
         self, letter: int | str, *, at: int | None = None, time_s: float | None = None
     ) -> bool:
         """Choose the letter of one touch: its place in `letters(at)`, or the letter itself."""
-        return self.do(ev.Pick(letter, at, self._time(time_s)))
+        return self.do(msg.Pick(letter, at, self._time(time_s)))
 
     def spell(self, on: bool | None = None, *, time_s: float | None = None) -> bool:
         """Spelling letter by letter on or off: for addresses and words nobody knows."""
-        return self.do(ev.Spell(on, self._time(time_s)))
+        return self.do(msg.Spell(on, self._time(time_s)))
 
     def add_word(self, word: str, *, time_s: float | None = None) -> bool:
         """A word for the person's store; it is offered from now on.
@@ -278,30 +363,28 @@ class Session(Standing):
         False without a store, in a private session, and for a word that is there. Raises the
         store's `NearkeyError` where it is no word.
         """
-        return self.do(ev.AddWord(word, self._time(time_s)))
+        return self.do(msg.AddWord(word, self._time(time_s)))
 
     def clear(self, *, time_s: float | None = None) -> bool:
         """Empty the text, as for a new field or phrase; can be undone."""
-        return self.do(ev.Clear(self._time(time_s)))
+        return self.do(msg.Clear(self._time(time_s)))
 
-    def do(self, event: Event) -> bool:
-        """Carry out one event."""
-        if not math.isfinite(event.time_s):
+    def do(self, message: Message) -> bool:
+        """Carry out one message. Raises `NearkeyError` for a time that is no number, and as `Session` says."""
+        if not math.isfinite(message.time_s):
             raise NearkeyError(
-                f"is {event.time_s}", where="session", field="time_s", fix="give seconds"
+                f"is {message.time_s}", where="session", field="time_s", fix="give seconds"
             )
         old = self._state
-        action = decide(old.content, event, self._reader)
-        if action is not None:
-            state, effects = advance(old, action, self._reader)
+        resolved = resolve(old.content, message, self._reader)
+        if resolved is not None:
+            state, effects = reduce(old, resolved, self._reader.settings)
             if effects:
                 self._carry_out(state, effects)
         if self._observers:
-            new = self._state
-            if self._private:
-                notice = private_notice(event, action, changed=new is not old)
-            else:
-                notice = notice_of(old, new, event, action, self._reader)
+            notice = notice_of(
+                old, self._state, message, resolved, self._reader, private=self._private
+            )
             for observer in self._observers:
                 observer(notice)
         return self._state is not old
@@ -323,40 +406,38 @@ class Session(Standing):
     # ---- carrying out ----
 
     def _carry_out(self, state: State, effects: tuple[Effect, ...]) -> None:
-        ops = tuple(effect for effect in effects if isinstance(effect, Op))
+        told = tuple(effect for effect in effects if isinstance(effect, StoreEffect))
         # First what may be refused; then the journal; then the state; learning last, for it must
         # not teach what a crash could take back.
-        if ops and self._teacher is not None:
-            self._teacher.store_words(ops)
+        if told and self._updaters is not None:
+            self._updaters.store_words(told)
         if self._journal is not None:
             try:
                 self._write(self._journal, effects)
             except JournalError:
-                if self._teacher is not None:
-                    self._teacher.store_words(inverse(ops))
+                if self._updaters is not None:
+                    self._updaters.store_words(msg.inverse(told))
                 raise
         self._state = state
-        if ops and self._teacher is not None:
-            self._teacher.teach(ops)
+        if told and self._updaters is not None:
+            self._updaters.update(told)
 
     def _write(self, journal: JournalWriter, effects: tuple[Effect, ...]) -> None:
         for effect in effects:
-            if isinstance(effect, Record):
-                journal.append(effect.action)
-                self._last_time_s = effect.action.t
+            if isinstance(effect, msg.Record):
+                journal.append(effect.message)
+                self._last_time_s = effect.message.time_s
 
-    def _keep(self, lesson: int, learner: int, token: Token) -> None:
+    def _keep(self, observation: int, learner: int, update_id: int | str) -> None:
         if self._journal is not None:
-            self._journal.append(
-                Learnt(t=self._last_time_s, lesson=lesson, learner=learner, token=token)
-            )
+            self._journal.append(Learnt(observation, update_id, learner, self._last_time_s))
 
     def _time(self, time_s: float | None) -> float:
         # Microseconds: what is in the journal is what is in the state.
         return round(self._clock() - self._zero, 6) if time_s is None else float(time_s)
 
     def close(self) -> None:
-        """Let go of the journal; the word in the making stays in it. Closing twice is allowed."""
+        """Let go of the journal; the composition stays in it. Closing twice is allowed."""
         if self._journal is not None:
             self._journal.close()
 

@@ -19,7 +19,6 @@ from nearkey.simulate.replay_gap import ReplayGap, replay_gap
 from nearkey.simulate.results_comparison import ResultsComparison, compare_results
 from nearkey.simulate.score import score_layout
 from nearkey.simulate.score_result import LayoutScore
-from nearkey.simulate.session_log import SessionLog
 from nearkey.simulate.trial import Outcome, run_trial
 from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
 from nearkey.simulate.words import WordSample, corpus_sample, read_corpus, unigram_sample
@@ -41,7 +40,6 @@ __all__ = [
     "ResultsComparison",
     "SamplingTouchModel",
     "Selection",
-    "SessionLog",
     "Speed",
     "TouchSource",
     "Typing",

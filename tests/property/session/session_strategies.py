@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import strategies as st
 from session_fakes import FakeDecoder, barrel_pad, qwerty_pad, twin_pad, wide_pad
 
-from nearkey.session import events as ev
+from nearkey.session import messages as msg
 
 PADS = {
     "letters": FakeDecoder(qwerty_pad()),
@@ -21,14 +21,14 @@ marks = st.sampled_from([".", ",", "(", ")", '"', "-", "?!", "'", "…", "&", "�
 small = st.integers(-2, 12)
 
 
-def taps(decoder: FakeDecoder) -> st.SearchStrategy[ev.Tap]:
+def taps(decoder: FakeDecoder) -> st.SearchStrategy[msg.Tap]:
     """Touches on the middles of keys, function keys included, and anywhere else."""
     middles = [(key.cx, key.cy) for key in decoder.layout.keys]
     anywhere = st.tuples(st.floats(-2, 12), st.floats(-2, 6))
-    return st.builds(lambda p: ev.Tap(*p), st.sampled_from(middles) | anywhere)
+    return st.builds(lambda p: msg.Tap(*p), st.sampled_from(middles) | anywhere)
 
 
-def any_event(decoder: FakeDecoder) -> st.SearchStrategy[ev.Event]:
+def any_event(decoder: FakeDecoder) -> st.SearchStrategy[msg.Message]:
     """Every kind of event, touches most often."""
     tap = taps(decoder)
     switches = st.none() | st.booleans()
@@ -37,26 +37,26 @@ def any_event(decoder: FakeDecoder) -> st.SearchStrategy[ev.Event]:
         tap,
         tap,
         tap,
-        st.builds(ev.Accept, small),
-        st.builds(ev.Commit),
-        st.builds(ev.Space),
-        st.builds(ev.Mark, marks),
-        st.builds(ev.Insert, texts),
-        st.builds(ev.Delete),
-        st.builds(ev.Delete),
-        st.builds(ev.Move, st.integers(-3, 40)),
-        st.builds(ev.Reopen),
-        st.builds(ev.Pick, small | st.sampled_from(["x", "ß", "ж", "."]), st.none() | small),
-        st.builds(ev.Spell, switches),
-        st.builds(ev.Shift, st.sampled_from([None, "", "upper", "lower"])),
-        st.builds(ev.CapsLock, switches),
-        st.builds(ev.AddWord, st.sampled_from(["tarn", "beck", "λό", "", "the"])),
-        st.builds(ev.Clear),
-        st.builds(ev.Undo),
-        st.builds(ev.Undo),
-        st.builds(ev.Redo),
+        st.builds(msg.Accept, small),
+        st.builds(msg.Commit),
+        st.builds(msg.Space),
+        st.builds(msg.Mark, marks),
+        st.builds(msg.Insert, texts),
+        st.builds(msg.Delete),
+        st.builds(msg.Delete),
+        st.builds(msg.Move, st.integers(-3, 40)),
+        st.builds(msg.Reopen),
+        st.builds(msg.Pick, small | st.sampled_from(["x", "ß", "ж", "."]), st.none() | small),
+        st.builds(msg.Spell, switches),
+        st.builds(msg.Shift, st.sampled_from([None, "", "upper", "lower"])),
+        st.builds(msg.CapsLock, switches),
+        st.builds(msg.AddWord, st.sampled_from(["tarn", "beck", "λό", "", "the"])),
+        st.builds(msg.Clear),
+        st.builds(msg.Undo),
+        st.builds(msg.Undo),
+        st.builds(msg.Redo),
     )
 
 
-def any_events(decoder: FakeDecoder, max_size: int = 40) -> st.SearchStrategy[list[ev.Event]]:
+def any_events(decoder: FakeDecoder, max_size: int = 40) -> st.SearchStrategy[list[msg.Message]]:
     return st.lists(any_event(decoder), max_size=max_size)

@@ -47,7 +47,7 @@ def test_cut_anywhere_a_session_stands_as_after_its_last_whole_line(
             again.insert("λ")
             again.undo()
         with Session.restore(path, decoder, personal=FakeStore()) as third:
-            assert third.torn is None
+            assert third.truncated is None
             assert third.state.content == before[0].content
             assert (third.text, third.cursor, third.candidates) == before[1:]
 

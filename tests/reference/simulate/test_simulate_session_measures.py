@@ -12,8 +12,7 @@ from rapidfuzz.distance import Levenshtein
 
 import nearkey as nk
 from nearkey.errors import NearkeyError, PlanError
-from nearkey.session import Session
-from nearkey.simulate.session_log import SessionLog
+from nearkey.session import Session, SessionLog
 from nearkey.simulate.session_typist import SessionTypist, TypistParameters
 from nearkey.study import StudyLog, StudyLogRecorder, StudyLogWriter, measures
 from nearkey.touch import GaussianTouch

@@ -9,8 +9,7 @@ from personal_doubles import TablePack
 from test_personal_person import DECODER, PEOPLE, model_of, touches
 
 from nearkey.personal import Person, PersonalLanguage, TouchLearner
-from nearkey.session import Session
-from nearkey.session.protocols import LiveDecoder, PersonalStore
+from nearkey.session import LiveDecoder, PersonalStore, Session
 
 
 def anna() -> Person:

@@ -8,8 +8,8 @@ import pytest
 from session_fakes import typist
 
 from nearkey.errors import NearkeyError
-from nearkey.session.casing import cased
-from nearkey.session.pieces import Case
+from nearkey.session.content import Case
+from nearkey.session.editing import cased
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,16 @@ import pytest
 from session_fakes import FakeDecoder, FakeStore, Typist, typist
 
 from nearkey.errors import NearkeyError
-from nearkey.session import START, Lesson, Reader, Session, Settings, effects, events, replay, step
+from nearkey.session import (
+    START,
+    Observation,
+    Session,
+    SessionReader,
+    SessionSettings,
+    messages,
+    replay,
+    step,
+)
 
 
 def test_every_verb_can_be_undone_and_done_again() -> None:
@@ -150,14 +159,14 @@ def test_marks_inserted_text_and_words_without_letters_teach_nothing() -> None:
     assert store.calls == []
 
 
-def test_a_lesson_says_where_the_word_came_from() -> None:
-    lessons: list[Lesson] = []
+def test_an_observation_says_where_the_word_came_from() -> None:
+    observations: list[Observation] = []
 
     class Touches:
-        def confirm(self, lesson: Lesson) -> None:
-            lessons.append(lesson)
+        def confirm(self, observation: Observation) -> None:
+            observations.append(observation)
 
-        def retract(self, token: int | str) -> None:
+        def retract(self, update_id: int | str) -> None:
             raise AssertionError("nothing was learnt")
 
     t = typist(learners=[Touches()])
@@ -166,7 +175,7 @@ def test_a_lesson_says_where_the_word_came_from() -> None:
     t.session.accept([c.text for c in t.session.candidates].index("you"))
     t.session.commit()
     t.session.delete()
-    first, second = lessons
+    first, second = observations
     assert (first.word, first.text, first.explicit, first.kind) == ("see", "See", False, "word")
     assert first.points == tuple(t.decoder.center(c) for c in "see")
     assert (second.context, second.explicit) == ("See ", True)
@@ -191,27 +200,27 @@ def test_a_store_that_cannot_write_does_not_stop_the_typing() -> None:
 def test_a_step_changes_nothing_in_place_and_says_what_it_did() -> None:
     decoder = FakeDecoder()
     x, y = decoder.center("i")
-    one, said = step(START, events.Tap(x, y, 1.0), decoder)
-    assert START.content.open is None
-    assert one.content.open is not None
+    one, said = step(START, messages.Tap(x, y, 1.0), decoder)
+    assert START.content.composition is None
+    assert one.content.composition is not None
     assert {type(effect) for effect in said} == {
-        effects.Record,
-        effects.TextChanged,
-        effects.CandidatesChanged,
+        messages.Record,
+        messages.TextChanged,
+        messages.CandidatesChanged,
     }
-    two, said = step(one, events.Commit(2.0), decoder)
-    learn = next(effect for effect in said if isinstance(effect, effects.Learn))
-    assert learn.lesson.word == "I"
-    three, said = step(two, events.Undo(3.0), decoder)
+    two, said = step(one, messages.Commit(2.0), decoder)
+    learn = next(effect for effect in said if isinstance(effect, messages.Learn))
+    assert learn.observation.word == "I"
+    three, said = step(two, messages.Undo(3.0), decoder)
     assert three.content == one.content
-    assert effects.Forget(learn.lesson) in said
-    assert step(START, events.Undo(), decoder) == (START, ())
-    assert step(START, events.Accept(7), decoder) == (START, ())
+    assert messages.Forget(learn.observation) in said
+    assert step(START, messages.Undo(), decoder) == (START, ())
+    assert step(START, messages.Accept(7), decoder) == (START, ())
 
 
 def test_replaying_the_events_gives_the_same_state() -> None:
     decoder = FakeDecoder()
-    done: list[events.Event] = []
+    done: list[messages.Message] = []
     session = Session(decoder)
     t = Typist(session, decoder)
     real = session.do
@@ -221,7 +230,7 @@ def test_replaying_the_events_gives_the_same_state() -> None:
     session.move(3)
     t.type("the")
     session.undo()
-    reader = Reader(decoder, Settings())
+    reader = SessionReader(decoder, SessionSettings())
     again = replay(done, reader)
     assert again == session.state
     assert reader.view(again.content) == (session.text, session.cursor)

@@ -17,8 +17,8 @@ from session_fakes import FakeDecoder, FakeStore, Typist, barrel_pad
 
 from nearkey.decode import Candidate
 from nearkey.errors import JournalError
-from nearkey.session import Journal, Lesson, Session, Spacing
-from nearkey.session.actions import Commit
+from nearkey.session import Journal, Observation, Session, Spacing
+from nearkey.session.messages import Commit
 
 HERE = Path(__file__).parent
 
@@ -61,7 +61,7 @@ def test_a_restored_session_stands_as_it_stood_and_goes_on(tmp_path: Path) -> No
     again = Session.restore(path, t.decoder)
     assert standing(again) == before
     assert again.settings == settings
-    assert again.torn is None
+    assert again.truncated is None
     assert again.journal_path == path
     n = 0
     while again.undo():
@@ -159,17 +159,17 @@ def test_what_was_learnt_before_a_crash_can_be_taken_back_after_it(tmp_path: Pat
     again.close()
 
 
-def test_learners_are_told_apart_by_their_place(tmp_path: Path) -> None:
+def test_learners_are_distinguished_by_their_place(tmp_path: Path) -> None:
     class Named:
         def __init__(self, name: str) -> None:
             self.name = name
             self.back: list[object] = []
 
-        def confirm(self, lesson: Lesson) -> str:
-            return f"{self.name}{lesson.serial}"
+        def confirm(self, observation: Observation) -> str:
+            return f"{self.name}{observation.serial}"
 
-        def retract(self, token: object) -> None:
-            self.back.append(token)
+        def retract(self, update_id: object) -> None:
+            self.back.append(update_id)
 
     path = tmp_path / "run.jsonl"
     t = started(path, learners=[Named("a"), Named("b")])
@@ -185,7 +185,7 @@ def test_learners_are_told_apart_by_their_place(tmp_path: Path) -> None:
 # ---- damage ----
 
 
-def test_a_torn_last_line_is_left_out_and_reported(tmp_path: Path) -> None:
+def test_a_truncated_last_record_is_left_out_and_reported(tmp_path: Path) -> None:
     path = tmp_path / "run.jsonl"
     t = started(path)
     t.words("gate")
@@ -196,13 +196,13 @@ def test_a_torn_last_line_is_left_out_and_reported(tmp_path: Path) -> None:
     path.write_bytes(data[:-10])
     again = Session.restore(path, t.decoder)
     assert again.state == state
-    assert again.torn is not None
-    assert again.torn.line == len(data.splitlines())
-    assert "cut short" in str(again.torn)
+    assert again.truncated is not None
+    assert again.truncated.line == len(data.splitlines())
+    assert "cut short" in str(again.truncated)
     again.insert("λ")
     again.close()
     third = Session.restore(path, t.decoder)
-    assert third.torn is None
+    assert third.truncated is None
     assert third.text == "Gate λ"
     third.close()
 
@@ -224,9 +224,9 @@ def test_cut_at_every_byte_the_session_stands_as_after_its_last_whole_line(tmp_p
         whole = [end for end in ends if end <= n + 1]
         expected = states[whole[-1]] if whole else Session(t.decoder).state
         assert again.state == expected, n
-        assert (again.torn is None) == (n in (0, *ends) or n + 1 in ends), n
+        assert (again.truncated is None) == (n in (0, *ends) or n + 1 in ends), n
         again.close()
-        assert Journal.read(cut).torn is None
+        assert Journal.read(cut).truncated is None
 
 
 def test_damage_before_the_last_line_is_named_with_its_line(tmp_path: Path) -> None:
@@ -448,5 +448,5 @@ def test_times_go_on_where_they_stopped(tmp_path: Path) -> None:
     t.session.close()
     with Session.restore(path, t.decoder, clock=iter([3.0, 5.0]).__next__) as again:
         again.commit()
-    times = [record.t for record in Journal.read(path).records]
+    times = [record.time_s for record in Journal.read(path).records]
     assert times == [1.0, 7.5, 7.5, 9.5]

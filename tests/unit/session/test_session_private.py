@@ -1,4 +1,4 @@
-"""Private sessions keep nothing: no file, no lesson, nothing told to those who watch."""
+"""Private sessions keep nothing: no file, no observation, nothing told to those who watch."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import pytest
 from session_fakes import FakeStore, typist
 
 from nearkey.errors import JournalError
-from nearkey.session import Lesson, Notice
+from nearkey.session import Notice, Observation
 
 
 class Watching(FakeStore):
@@ -21,7 +21,7 @@ class Watching(FakeStore):
 
 
 class WatchingLearner:
-    def confirm(self, lesson: Lesson) -> None:
+    def confirm(self, observation: Observation) -> None:
         raise AssertionError("a private session taught a touch")
 
     retract = confirm  # type: ignore[assignment]

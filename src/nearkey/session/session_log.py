@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any, Protocol
 
-from nearkey.session import Notice
+from nearkey.session.messages import Notice
 
 __all__ = ["SessionLog", "StudyRecorder"]
 

@@ -1,7 +1,6 @@
-"""Asking the decoder about a content: candidates, letters, marks.
+"""Reading a content through a decoder: candidates, letters, marks, and how the text looks with the composition.
 
-The only part of a session's core that touches a decoder. It keeps its last answers, so a content that
-is looked at twice is decoded once; the answers depend on nothing but content, decoder and store.
+The only part of a session's core that asks a decoder anything.
 """
 
 from __future__ import annotations
@@ -9,17 +8,28 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from typing import Any
 
+import msgspec
+
 from nearkey.decode import Candidate
 from nearkey.decode.punctuation import marks_on
 from nearkey.decode.spelling import spell
 from nearkey.layout import Key
-from nearkey.session.casing import cased
-from nearkey.session.content import Content
-from nearkey.session.pieces import Case, Cell, Stroke, tail_text
-from nearkey.session.protocols import LiveDecoder
-from nearkey.session.settings import Settings
+from nearkey.session.content import (
+    Case,
+    Content,
+    PieceList,
+    Stroke,
+    chars,
+    tail_text,
+    text_after,
+    text_before,
+)
+from nearkey.session.editing import arrange_mark, arrange_word, caret_char, cased
+from nearkey.session.interfaces import LiveDecoder, PersonalStore
+from nearkey.session.messages import Resolution
+from nearkey.session.settings import SessionSettings
 
-__all__ = ["Asking"]
+__all__ = ["SessionReader"]
 
 # Where a decoder knows no marks.
 _PLAIN_MARKS = ".,?!"
@@ -27,20 +37,32 @@ _PLAIN_MARKS = ".,?!"
 _WIDE = 50
 
 
-class Asking:
-    """The half of a `Reader` that asks. may_add : whether words may be added to the person's store."""
+class SessionReader:
+    """A decoder, seen through the settings of one session and a person's store.
+
+    Parameters
+    ----------
+    decoder : asked for candidates, letters and marks.
+    settings : those of the session; the defaults unless given.
+    personal : the person's words, handed to the decoder. may_add : whether words may be added to them.
+
+    It is all that `step` needs beside a state. It keeps its last answers, so a content that is looked at twice is
+    decoded once; they depend on nothing but content, decoder and store. One thread at a time.
+    """
 
     __slots__ = (
         "_asked",
         "_candidate_keys",
         "_context",
         "_letters_only",
+        "_may_add",
         "_one_letter",
         "_raw",
         "_shaped",
         "_spelled",
+        "_texts",
+        "_viewed",
         "decoder",
-        "may_add",
         "personal",
         "settings",
     )
@@ -48,26 +70,35 @@ class Asking:
     def __init__(
         self,
         decoder: LiveDecoder,
-        settings: Settings | None = None,
+        settings: SessionSettings | None = None,
         *,
-        personal: Any = None,
+        personal: PersonalStore | None = None,
         may_add: bool = True,
     ) -> None:
         self.decoder = decoder
-        self.settings = settings or Settings()
+        self.settings = settings or SessionSettings()
         self.personal = personal
-        self.may_add = may_add
+        self._may_add = may_add
         keys = decoder.layout.keys
         self._letters_only = all(key.role == "letters" for key in keys)
         self._one_letter = all(len(key.letters) == 1 for key in keys if key.role == "letters")
         self._candidate_keys = [key.id for key in keys if key.role == "candidate"]
-        self._context: tuple[Cell | None, str] = (None, "")
+        self._context: tuple[PieceList | None, str] = (None, "")
         self._asked: tuple[Any, ...] = ()
         self._raw: tuple[Candidate, ...] = ()
         self._shaped: tuple[Content | None, Hashable, tuple[Candidate, ...]] = (None, None, ())
         self._spelled: tuple[str, tuple[Stroke, ...], tuple[str, ...]] = ("", (), ())
+        self._viewed: tuple[Content | None, Hashable, tuple[str, int]] = (None, None, ("", 0))
+        self._texts: tuple[tuple[PieceList | None, str], tuple[PieceList | None, str]] = (
+            (None, ""),
+            (None, ""),
+        )
 
-    def context(self, before: Cell | None) -> str:
+    def may_add(self, word: str) -> bool:
+        """Whether there is a store that this word may be added to."""
+        return self._may_add and self.personal is not None and word not in self.personal
+
+    def context(self, before: PieceList | None) -> str:
         """What the decoder is told of the text before a word."""
         if before is not self._context[0]:
             self._context = (before, tail_text(before, self.settings.context_chars))
@@ -88,8 +119,8 @@ class Asking:
     def candidates(self, content: Content) -> tuple[Candidate, ...]:
         """The live list for a content, best first, in the case and letters the person chose.
 
-        The first is what a commit would take, unless a reading is held. Predictions where nothing
-        is open; nothing where the cursor stands inside a piece.
+        The first is what a commit would take, unless a reading is locked. Predictions where there
+        is no composition; nothing where the cursor stands inside a piece.
         """
         version = None if self.personal is None else self.personal.version
         if content is self._shaped[0] and version == self._shaped[1]:
@@ -99,13 +130,13 @@ class Asking:
         return found
 
     def _candidates(self, content: Content, version: Hashable) -> Sequence[Candidate]:
-        word = content.open
+        word = content.composition
         if word is None:
             if content.offset:
                 return ()
             predicted = self._ask((), content, self.settings.k, version)
             return _in_case(predicted, (content.next_case,) if content.next_case else ())
-        if content.open_mark:
+        if content.lone_mark:
             return self._mark_candidates(content, word.strokes[0])
         strokes = word.all
         if not strokes:
@@ -146,7 +177,7 @@ class Asking:
         self, content: Content, cases: Sequence[Case], version: Hashable
     ) -> Sequence[Candidate]:
         """Readings that agree with the letters chosen, and the string of best letters given those."""
-        word = content.open
+        word = content.composition
         assert word is not None
         letters = [s.letter for s in word.all if s.role == "letter"]
         alphabet = self.decoder.layout.letters
@@ -167,7 +198,7 @@ class Asking:
 
     def _spelled_candidate(self, content: Content) -> Candidate:
         """The word read touch by touch. Its scores are -inf: nothing was weighed against anything."""
-        word = content.open
+        word = content.composition
         assert word is not None
         strokes = word.all
         letters = self._spell(strokes, content)
@@ -202,16 +233,16 @@ class Asking:
         return found[0][0] if found else self.decoder.literal((point,))
 
     def letters(self, content: Content, at: int | None = None) -> tuple[tuple[str, float], ...]:
-        """The letters (or marks) that one touch of the open word may mean, best first, with scores.
+        """The letters (or marks) that one touch of the composition may mean, best first, with scores.
 
         at : the touch, counted from 0; None is the first one without a chosen letter. () where
         there is no such touch.
         """
         at = self.pick_position(content, at)
-        if at is None or content.open is None:
+        if at is None or content.composition is None:
             return ()
-        stroke = content.open.all[at]
-        before = "".join(self._spell(content.open.all, content)[:at])
+        stroke = content.composition.all[at]
+        before = "".join(self._spell(content.composition.all, content)[:at])
         point = stroke.point
         if stroke.role != "letter" or point is None:
             return self.marks_after(self.context(content.before) + before, stroke.options)
@@ -219,9 +250,9 @@ class Asking:
 
     def pick_position(self, content: Content, at: int | None) -> int | None:
         """The touch a pick speaks of, or None."""
-        if content.open is None:
+        if content.composition is None:
             return None
-        strokes = content.open.all
+        strokes = content.composition.all
         if at is not None:
             return at if 0 <= at < len(strokes) and strokes[at].point is not None else None
         return next(
@@ -247,6 +278,102 @@ class Asking:
         if stroke.letter:
             found = ((stroke.letter, 0.0), *(m for m in found if m[0] != stroke.letter))
         return tuple(Candidate(m, m, p, 0.0, p, "word") for m, p in found[: self.settings.k])
+
+    # ---- the composition and the text with it ----
+
+    def close(self, content: Content) -> Resolution | None:
+        """What a commit makes of the composition; None where there is none."""
+        word = content.composition
+        if word is None:
+            return None
+        is_mark = content.lone_mark
+        if word.locked is not None:
+            return msgspec.structs.replace(word.locked, mark=is_mark)
+        first = self.candidates(content)[0]
+        explicit = content.spell or word.picked
+        return self.as_resolution(first, rank=0, explicit=explicit, mark=is_mark)
+
+    def as_resolution(
+        self, candidate: Candidate, *, rank: int, explicit: bool, mark: bool
+    ) -> Resolution:
+        """A candidate as an outcome: marks that stand after the word are distinguished from it."""
+        text, word = candidate.text, candidate.word
+        n = len(text) if mark else self._stem(candidate)
+        return Resolution(
+            text=text[:n],
+            word=word[: len(word) - len(text) + n] if candidate.kind == "spelled" else word,
+            kind=candidate.kind,
+            marks=text[n:],
+            rank=rank,
+            explicit=explicit,
+            mark=mark,
+        )
+
+    def _stem(self, candidate: Candidate) -> int:
+        """How many characters of a candidate's text are the word itself."""
+        text, word, spacing = candidate.text, candidate.word, self.settings.spacing
+        n = len(word)
+        if candidate.kind == "spelled":
+            # Full stops inside an address are its own; those at its end belong to the sentence.
+            n = len(text)
+            while n and spacing.attach(text[n - 1]) == "closer":
+                n -= 1
+            return n or len(text)
+        if 0 < n < len(text) and text[:n].casefold() == word.casefold():
+            return n if all(map(spacing.is_mark, text[n:])) else len(text)
+        return len(text)
+
+    def shown(self, content: Content) -> str:
+        """The composition as it stands in the text now; "" where there is none."""
+        word = content.composition
+        if word is None:
+            return ""
+        if word.locked is not None:
+            return word.locked.text + word.locked.marks
+        return self.candidates(content)[0].text
+
+    def view(self, content: Content) -> tuple[str, int]:
+        """The text and the cursor's position in it, in characters."""
+        version = None if self.personal is None else self.personal.version
+        if content is not self._viewed[0] or version != self._viewed[1]:
+            self._viewed = (content, version, self._view(content))
+        return self._viewed[2]
+
+    def _view(self, content: Content) -> tuple[str, int]:
+        word = content.composition
+        if word is None:
+            text = self._before(content.before) + self._after(content.after)
+            return text, chars(content.before) + content.offset
+        shown = self.shown(content)
+        if content.lone_mark:
+            before, trail = arrange_mark(content, shown, self.settings)
+            left = self._before(before) + shown
+            return left + (" " if trail else "") + self._after(content.after), len(left)
+        lead, trail = arrange_word(content, self.context(content.before), self.settings)
+        left = self._before(content.before) + (" " if lead else "")
+        n_before, n_after = len(word.strokes), len(word.tail)
+        caret = caret_char(shown, n_before, n_before + n_after) if n_after else len(shown)
+        right = shown + (" " if trail else "") + self._after(content.after)
+        return left + right, len(left) + caret
+
+    def _before(self, pieces: PieceList | None) -> str:
+        known, text = self._texts[0]
+        if pieces is not known:
+            if pieces is not None and pieces.rest is known:
+                text += pieces.piece.text
+            elif pieces is not None and pieces.rest is not None and pieces.rest.rest is known:
+                text += pieces.rest.piece.text + pieces.piece.text
+            else:
+                text = text_before(pieces)
+            self._texts = ((pieces, text), self._texts[1])
+        return text
+
+    def _after(self, pieces: PieceList | None) -> str:
+        known, text = self._texts[1]
+        if pieces is not known:
+            text = text_after(pieces)
+            self._texts = (self._texts[0], (pieces, text))
+        return text
 
 
 def _in_case(found: Sequence[Candidate], cases: Sequence[Case]) -> tuple[Candidate, ...]:

@@ -1,0 +1,204 @@
+"""What a session asks of a decoder and of those who learn from it. Anything with these methods plugs in.
+
+`Updaters` does the telling of those who learn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, Protocol, runtime_checkable
+
+from nearkey.decode import Candidate
+from nearkey.decode.overlay import PersonalWords
+from nearkey.decode.protocols import State
+from nearkey.errors import NearkeyError
+from nearkey.layout import Key, Layout
+from nearkey.session.messages import (
+    Forget,
+    Learn,
+    Observation,
+    Point,
+    RemoveWord,
+    StoreEffect,
+    StoreWord,
+)
+
+__all__ = ["DescribedPack", "Learner", "LiveDecoder", "PackDecoder", "PersonalStore", "Updaters"]
+
+
+@runtime_checkable
+class LiveDecoder(Protocol):
+    """The part of a decoder that a session uses. A session never changes it, so many share one.
+
+    Contexts are plain text: what stands in the editor before the word. `points` come as a sequence
+    of (x, y) in layout units.
+    """
+
+    @property
+    def layout(self) -> Layout:
+        """Whose keys are touched."""
+
+    def key_at(self, point: Point, /) -> Key:
+        """The most probable key of one touch, function keys included."""
+
+    def candidates(
+        self,
+        points: Sequence[Point],
+        /,
+        *,
+        context: str = "",
+        k: int = 5,
+        personal: Any = None,
+    ) -> Sequence[Candidate]:
+        """The live list, best first: readings of the touches; next words where there is no touch.
+
+        personal : the person's words, handed on as the session got them.
+        """
+
+    def literal(self, points: Sequence[Point], /) -> str:
+        """The most probable letter of each touch, without language."""
+
+    def letters_at(self, point: Point, /, *, before: str = "") -> Sequence[tuple[str, float]]:
+        """Letters of one touch after the letters `before`, best first, with natural log scores."""
+
+    def marks(self, context: str, /) -> Sequence[tuple[str, float]]:
+        """Marks that may follow a text, best first, with natural log P; "" is no mark."""
+
+    def state_after(self, text: str, /) -> State:
+        """The language model's state after some text, for a person's store."""
+
+
+class PackDescription(Protocol):
+    """What a pack says of itself."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def version(self) -> str: ...
+
+
+@runtime_checkable
+class DescribedPack(Protocol):
+    """A pack that says what it is; a journal's header then names it."""
+
+    @property
+    def info(self) -> PackDescription: ...
+
+
+@runtime_checkable
+class PackDecoder(Protocol):
+    """A live decoder that reads with a pack."""
+
+    @property
+    def pack(self) -> object: ...
+
+
+@runtime_checkable
+class PersonalStore(PersonalWords, Protocol):
+    """A person's store of words: the decoder reads it as `PersonalWords`; only sessions teach it."""
+
+    def __contains__(self, word: object, /) -> bool:
+        """Whether a word is offered as the person's own."""
+
+    def learn(self, word: str, state: State = None) -> int | None:
+        """Count a confirmed word, as written, after a state; a number for `retract`, or None."""
+
+    def retract(self, serial: int | None = None) -> Any:
+        """Take one word back, as if it had never been learnt."""
+
+    def add_word(self, word: str) -> None:
+        """Enter a word by hand; takes effect at once. A `NearkeyError` where it is no word."""
+
+    def remove_word(self, word: str) -> Any:
+        """Take a word entered by hand out again."""
+
+
+class Learner(Protocol):
+    """Anything else that learns from confirmed words, such as a person's touch model."""
+
+    def confirm(self, observation: Observation, /) -> int | str | None:
+        """Learn from one word; the answer is kept in the journal and handed to `retract`.
+
+        None: nothing was learnt, and nothing need be taken back.
+        """
+
+    def retract(self, update_id: int | str, /) -> Any:
+        """Take one word back: it was opened again, or its commit undone. `update_id` is `confirm`'s answer."""
+
+
+# ---- telling those who learn ----
+
+
+class _WordsLearner:
+    """A person's store of words as a learner: it wants the language model's state."""
+
+    def __init__(self, store: PersonalStore, decoder: LiveDecoder) -> None:
+        self._store = store
+        self._decoder = decoder
+
+    def confirm(self, observation: Observation, /) -> int | None:
+        state = self._decoder.state_after(observation.context)
+        return self._store.learn(observation.text, state)
+
+    def retract(self, update_id: int | str, /) -> None:
+        if isinstance(update_id, int):
+            self._store.retract(update_id)
+
+
+class Updaters:
+    """Those who learn from one session, and the ids by which each update can be taken back.
+
+    Parameters
+    ----------
+    personal, learners : as the session got them; the store is the first of the learners.
+    decoder : gives the store the language model's states.
+    keep : called with (observation, learner, update id) for each thing learnt, so that it outlives a crash.
+
+    `fault` is the last error a learner raised. A store that cannot write must not stop the typing.
+    """
+
+    def __init__(
+        self,
+        personal: PersonalStore | None,
+        learners: Sequence[Learner],
+        decoder: LiveDecoder,
+        keep: Callable[[int, int, int | str], None],
+    ) -> None:
+        self._personal = personal
+        words = () if personal is None else (_WordsLearner(personal, decoder),)
+        self._learners: tuple[Learner, ...] = (*words, *learners)
+        self._keep = keep
+        self._ids: dict[tuple[int, int], int | str] = {}
+        self.fault: NearkeyError | None = None
+
+    def store_words(self, effects: Sequence[StoreEffect]) -> None:
+        """Words added by hand, and taken out again. The store's `NearkeyError` is the caller's."""
+        for effect in effects:
+            if self._personal is None:
+                return
+            if isinstance(effect, StoreWord):
+                self._personal.add_word(effect.word)
+            elif isinstance(effect, RemoveWord):
+                self._personal.remove_word(effect.word)
+
+    def update(self, effects: Sequence[StoreEffect]) -> None:
+        """Confirmed words, and those taken back."""
+        for effect in effects:
+            for i, learner in enumerate(self._learners):
+                try:
+                    if isinstance(effect, Learn):
+                        serial = effect.observation.serial
+                        update_id = learner.confirm(effect.observation)
+                        if update_id is not None:
+                            self._ids[serial, i] = update_id
+                            self._keep(serial, i, update_id)
+                    elif isinstance(effect, Forget):
+                        update_id = self._ids.pop((effect.observation.serial, i), None)
+                        if update_id is not None:
+                            learner.retract(update_id)
+                except NearkeyError as fault:
+                    self.fault = fault
+
+    def remember(self, observation: int, learner: int, update_id: int | str) -> None:
+        """An update from the journal."""
+        self._ids[observation, learner] = update_id
