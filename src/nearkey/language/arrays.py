@@ -8,7 +8,8 @@ counted from the first byte after the (padded) header, and holds free values und
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,15 @@ import numpy as np
 from nearkey.errors import PackError
 from nearkey.schema import decode
 
-__all__ = ["map_bytes", "read_arrays", "write_arrays"]
+__all__ = [
+    "damaged",
+    "map_bytes",
+    "pack_texts",
+    "read_arrays",
+    "take_arrays",
+    "unpack_texts",
+    "write_arrays",
+]
 
 MAGIC = b"NKARRAY1"
 _DTYPES = {
@@ -41,6 +50,11 @@ class _ArraysHeader(msgspec.Struct, forbid_unknown_fields=True):
 
 
 _DECODER = msgspec.json.Decoder(_ArraysHeader)
+
+
+def damaged(problem: str, where: str | os.PathLike[str], field: str | None = None) -> PackError:
+    """The error for a file of a pack that cannot be right: only building it again helps."""
+    return PackError(problem, where=os.fspath(where), field=field, fix="rebuild the pack")
 
 
 def pad8(size: int) -> int:
@@ -82,11 +96,9 @@ def map_bytes(path: str | os.PathLike[str]) -> Array:
         # A plain array over the map: numpy's subclass makes each look-up several times slower.
         return np.asarray(np.memmap(path, dtype=np.uint8, mode="r"))
     except FileNotFoundError:
-        raise PackError("no such file", where=os.fspath(path), fix="rebuild the pack") from None
+        raise damaged("no such file", path) from None
     except (OSError, ValueError) as fault:
-        raise PackError(
-            f"cannot be mapped: {fault}", where=os.fspath(path), fix="rebuild the pack"
-        ) from None
+        raise damaged(f"cannot be mapped: {fault}", path) from None
 
 
 def read_arrays(
@@ -100,15 +112,11 @@ def read_arrays(
     name = os.fspath(path)
     data = map_bytes(path) if data is None else data
     if data.size < _PREFIX or data[:8].tobytes() != MAGIC:
-        raise PackError(
-            "not a nearkey array file", where=name, field="byte 0", fix="rebuild the pack"
-        )
+        raise damaged("not a nearkey array file", name, "byte 0")
     length = int.from_bytes(data[8:12].tobytes(), "little")
     start = _PREFIX + length
     if start > data.size:
-        raise PackError(
-            "cut short in its header", where=name, field="byte 8", fix="rebuild the pack"
-        )
+        raise damaged("cut short in its header", name, "byte 8")
     header = decode(
         data[_PREFIX:start].tobytes(),
         _DECODER,
@@ -120,12 +128,42 @@ def read_arrays(
     arrays: dict[str, Array] = {}
     for key, (code, shape, offset) in header.arrays.items():
         if code not in _DTYPES or any(side < 0 for side in shape) or offset < 0 or offset % 8:
-            raise PackError("damaged entry", where=name, field=key, fix="rebuild the pack")
+            raise damaged("damaged entry", name, key)
         dtype = np.dtype(_DTYPES[code])
         size = dtype.itemsize
         for side in shape:
             size *= side
         if start + offset + size > data.size:
-            raise PackError("reaches past the end", where=name, field=key, fix="rebuild the pack")
+            raise damaged("reaches past the end", name, key)
         arrays[key] = data[start + offset : start + offset + size].view(dtype).reshape(shape)
     return arrays, header.meta
+
+
+def take_arrays(
+    arrays: Mapping[str, Array], kinds: Mapping[str, tuple[str, int]], where: str
+) -> tuple[Array, ...]:
+    """The arrays named by `kinds`, each of its (type, number of dimensions), in this order; else PackError."""
+    for name, (code, n_dims) in kinds.items():
+        array = arrays.get(name)
+        if array is None or array.dtype.str[1:] != code or array.ndim != n_dims:
+            raise damaged("missing or of a wrong type", where, name)
+    return tuple(arrays[name] for name in kinds)
+
+
+def pack_texts(texts: Sequence[str]) -> dict[str, Array]:
+    """Texts as two arrays: `offset` ``(n + 1,)`` into the bytes of `text`, UTF-8."""
+    encoded = [text.encode("utf-8") for text in texts]
+    ends = np.concatenate(([0], np.cumsum([len(data) for data in encoded])))
+    return {
+        "offset": ends.astype(np.uint32),
+        "text": np.frombuffer(b"".join(encoded), dtype=np.uint8),
+    }
+
+
+def unpack_texts(offset: Array, text: Array) -> tuple[str, ...]:
+    """The texts that `pack_texts` packed."""
+    data, ends = text.tobytes(), offset.tolist()
+    if data.isascii():
+        whole = data.decode("ascii")
+        return tuple(whole[a:b] for a, b in pairwise(ends))
+    return tuple(data[a:b].decode("utf-8") for a, b in pairwise(ends))

@@ -11,14 +11,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import PackError
-from nearkey.language.arrays import read_arrays, write_arrays
+from nearkey.language.arrays import (
+    damaged,
+    pack_texts,
+    read_arrays,
+    take_arrays,
+    unpack_texts,
+    write_arrays,
+)
 from nearkey.language.lexicon import Lexicon
 from nearkey.language.tokens import PUNCTUATION
 
 __all__ = ["PunctuationModel", "Truecase", "write_punctuation", "write_truecase"]
 
-Array = np.ndarray[Any, Any]
+_CASE_ARRAYS = {"word": ("u4", 1), "offset": ("u4", 1), "text": ("u1", 1), "share": ("f4", 1)}
+_PUNCTUATION_ARRAYS = {"overall": ("f4", 1), "word": ("u4", 1), "probs": ("f4", 2)}
 
 
 class Truecase:
@@ -39,21 +46,13 @@ class Truecase:
         """Read ``case.bin``; PackError if it does not fit the lexicon."""
         arrays, _ = read_arrays(path)
         where = os.fspath(path)
-        index, offset, text, share = (
-            _array(arrays, name, kind, where)
-            for name, kind in (("word", "u4"), ("offset", "u4"), ("text", "u1"), ("share", "f4"))
-        )
-        if len(offset) != len(index) + 1 or len(share) != len(index) or offset[-1] != len(text):
-            raise PackError("tables of unequal length", where=where, fix="rebuild the pack")
-        if len(index) and int(index.max()) >= len(lexicon):
-            raise PackError(
-                "points past the last word", where=where, field="word", fix="rebuild the pack"
-            )
-        whole, ends, at = text.tobytes(), offset.tolist(), index.tolist()
-        forms = {
-            word: whole[a:b].decode("utf-8")
-            for word, a, b in zip(at, ends[:-1], ends[1:], strict=True)
-        }
+        word, offset, text, share = take_arrays(arrays, _CASE_ARRAYS, where)
+        if len(offset) != len(word) + 1 or len(share) != len(word) or offset[-1] != len(text):
+            raise damaged("tables of unequal length", where)
+        if len(word) and int(word.max()) >= len(lexicon):
+            raise damaged("points past the last word", where, "word")
+        at = word.tolist()
+        forms = dict(zip(at, unpack_texts(offset, text), strict=True))
         return cls(lexicon, forms, dict(zip(at, share.tolist(), strict=True)))
 
     def __len__(self) -> int:
@@ -108,23 +107,14 @@ class PunctuationModel:
         where = os.fspath(path)
         symbols = meta.get("symbols")
         if not isinstance(symbols, list) or not all(isinstance(s, str) for s in symbols):
-            raise PackError(
-                "no list of punctuation", where=where, field="symbols", fix="rebuild the pack"
-            )
-        overall = _array(arrays, "overall", "f4", where)
-        word = _array(arrays, "word", "u4", where)
-        probs = arrays.get("probs")
-        if (
-            probs is None
-            or probs.dtype.str[1:] != "f4"
-            or probs.shape != (len(word), len(symbols))
-            or overall.shape != (len(symbols),)
-        ):
-            raise PackError("tables of unequal length", where=where, fix="rebuild the pack")
+            raise damaged("no list of punctuation", where, "symbols")
+        overall, word, probs = take_arrays(arrays, _PUNCTUATION_ARRAYS, where)
+        if probs.shape != (len(word), len(symbols)) or overall.shape != (len(symbols),):
+            raise damaged("tables of unequal length", where)
         if not (np.all(overall > 0) and np.all(probs > 0) and np.all(probs <= 1)):
-            raise PackError("not probabilities", where=where, field="probs", fix="rebuild the pack")
+            raise damaged("not probabilities", where, "probs")
         if np.any(word[1:] <= word[:-1]):
-            raise PackError("words out of order", where=where, field="word", fix="rebuild the pack")
+            raise damaged("words out of order", where, "word")
         return cls(lexicon, overall, word, probs, symbols)
 
     def table(self) -> tuple[NDArray[np.float32], NDArray[np.uint32], NDArray[np.float32]]:
@@ -142,25 +132,14 @@ class PunctuationModel:
         return {symbol: math.log(p) for symbol, p in zip(self.symbols, row.tolist(), strict=True)}
 
 
-def _array(arrays: dict[str, Array], name: str, kind: str, where: str) -> Array:
-    array = arrays.get(name)
-    if array is None or array.dtype.str[1:] != kind or array.ndim != 1:
-        raise PackError(
-            "missing or of a wrong type", where=where, field=name, fix="rebuild the pack"
-        )
-    return array
-
-
 def write_truecase(path: Path, forms: Mapping[int, tuple[str, float]]) -> None:
     """Write ``case.bin`` from word index -> (form, share)."""
     order = sorted(forms)
-    encoded = [forms[word][0].encode("utf-8") for word in order]
     write_arrays(
         path,
         {
             "word": np.array(order, dtype=np.uint32),
-            "offset": np.concatenate(([0], np.cumsum([len(e) for e in encoded]))).astype(np.uint32),
-            "text": np.frombuffer(b"".join(encoded), dtype=np.uint8),
+            **pack_texts([forms[word][0] for word in order]),
             "share": np.array([forms[word][1] for word in order], dtype=np.float32),
         },
     )

@@ -13,7 +13,7 @@ import tomli_w
 
 from nearkey.errors import PackError
 from nearkey.files import atomic_write
-from nearkey.language.arrays import map_bytes
+from nearkey.language.arrays import damaged, map_bytes
 from nearkey.schema import convert, read_toml
 
 __all__ = [
@@ -134,14 +134,14 @@ def finish_folder(folder: Path, info: PackInfo) -> PackInfo:
     return finished
 
 
+def _spoilt(problem: str, path: Path) -> PackError:
+    return PackError(problem, where=os.fspath(path), fix="install or build the pack again")
+
+
 def _check_seal(path: Path) -> None:
     text, seal, told = path.read_bytes().rpartition(_SEAL.encode())
     if not seal or told.strip() != f"{zlib.crc32(text):08x}".encode():
-        raise PackError(
-            "damaged or edited: its last line is not its checksum",
-            where=os.fspath(path),
-            fix="install or build the pack again",
-        )
+        raise _spoilt("damaged or edited: its last line is not its checksum", path)
 
 
 def read_info(folder: Path) -> PackInfo:
@@ -151,7 +151,7 @@ def read_info(folder: Path) -> PackInfo:
     where = os.fspath(path)
     version = raw.get("format")
     if not isinstance(version, int) or version < 1:
-        raise PackError("no pack format", where=where, field="format", fix="rebuild the pack")
+        raise damaged("no pack format", where, "format")
     if version > FORMAT:
         raise PackError(
             f"pack format {version} is newer than {FORMAT}, which this version reads",
@@ -163,9 +163,7 @@ def read_info(folder: Path) -> PackInfo:
     info = convert(raw, PackInfo, error=PackError, where=where, fix="rebuild the pack")
     missing = [name for name in PACK_FILES if name not in info.files]
     if missing:
-        raise PackError(
-            "no record of the file", where=where, field=missing[0], fix="rebuild the pack"
-        )
+        raise damaged("no record of the file", where, missing[0])
     return info
 
 
@@ -178,20 +176,12 @@ def verify_files(folder: Path, info: PackInfo, *, thorough: bool = False) -> dic
             raise PackError("not a plain file name", where=os.fspath(folder), field=name)
         data = map_bytes(path)
         if data.size != record.bytes:
-            raise PackError(
-                f"{data.size} bytes where pack.toml tells {record.bytes}",
-                where=os.fspath(path),
-                fix="install or build the pack again",
-            )
+            raise _spoilt(f"{data.size} bytes where pack.toml tells {record.bytes}", path)
         view: memoryview = data.data
         damaged = f"{zlib.crc32(view):08x}" != record.crc32
         if thorough and not damaged:
             damaged = hashlib.sha256(view).hexdigest() != record.sha256
         if damaged:
-            raise PackError(
-                "damaged: its checksum is not the one in pack.toml",
-                where=os.fspath(path),
-                fix="install or build the pack again",
-            )
+            raise _spoilt("damaged: its checksum is not the one in pack.toml", path)
         mapped[name] = data
     return mapped

@@ -13,8 +13,14 @@ import marisa_trie
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import PackError
-from nearkey.language.arrays import read_arrays, write_arrays
+from nearkey.language.arrays import (
+    damaged,
+    pack_texts,
+    read_arrays,
+    take_arrays,
+    unpack_texts,
+    write_arrays,
+)
 from nearkey.language.tokens import FIRST_WORD, UNK, normalise_word, word_order
 
 __all__ = ["FLAG_OFFENSIVE", "Lexicon", "write_lexicon"]
@@ -23,6 +29,14 @@ FLAG_OFFENSIVE = 1
 """Bit of `Lexicon.flags`: show the word only when it was typed exactly."""
 
 Array = np.ndarray[Any, Any]
+
+_ARRAYS = {
+    "text": ("u1", 1),
+    "offset": ("u4", 1),
+    "of_trie": ("u4", 1),
+    "log_prob": ("f4", 1),
+    "flags": ("u1", 1),
+}
 
 
 class Lexicon(Sequence[str]):
@@ -56,28 +70,16 @@ class Lexicon(Sequence[str]):
         try:
             trie.mmap(os.fspath(folder / "lexicon.marisa"))
         except (OSError, RuntimeError) as fault:
-            raise PackError(
-                f"not a word trie: {fault}",
-                where=os.fspath(folder / "lexicon.marisa"),
-                fix="rebuild the pack",
-            ) from None
+            raise damaged(f"not a word trie: {fault}", folder / "lexicon.marisa") from None
         if len(trie) != size:
-            raise PackError(
-                f"{len(trie)} words where words.bin has {size}",
-                where=os.fspath(folder / "lexicon.marisa"),
-                fix="rebuild the pack",
-            )
+            problem = f"{len(trie)} words where words.bin has {size}"
+            raise damaged(problem, folder / "lexicon.marisa")
         return cls(trie, arrays, fold_accents=bool(meta.get("fold_accents", False)))
 
     @cached_property
     def words(self) -> tuple[str, ...]:
         """All words; decoded at first use."""
-        text = self._text.tobytes()
-        ends = self._offset.tolist()
-        if len(text) and text.isascii():
-            whole = text.decode("ascii")
-            return tuple(whole[a:b] for a, b in pairwise(ends))
-        return tuple(text[a:b].decode("utf-8") for a, b in pairwise(ends))
+        return unpack_texts(self._offset, self._text)
 
     @cached_property
     def offensive(self) -> frozenset[int]:
@@ -135,29 +137,16 @@ class Lexicon(Sequence[str]):
 
 def _check(arrays: dict[str, Array], where: str) -> int:
     """Shapes, types and ranges of the arrays; the number of words."""
-    kinds = {"text": "u1", "offset": "u4", "of_trie": "u4", "log_prob": "f4", "flags": "u1"}
-    for name, kind in kinds.items():
-        if name not in arrays or arrays[name].dtype.str[1:] != kind or arrays[name].ndim != 1:
-            raise PackError(
-                "missing or of a wrong type", where=where, field=name, fix="rebuild the pack"
-            )
-    offset = arrays["offset"]
+    text, offset, of_trie, log_prob, flags = take_arrays(arrays, _ARRAYS, where)
     size = len(offset) - 1
-    fits = (
-        size >= 1
-        and offset[0] == 0
-        and offset[-1] == len(arrays["text"])
-        and bool(np.all(offset[1:] > offset[:-1]))
-    )
-    if not fits:
-        raise PackError("words overlap", where=where, field="offset", fix="rebuild the pack")
-    for name in ("of_trie", "log_prob", "flags"):
-        if len(arrays[name]) != size:
-            raise PackError(f"not {size} entries", where=where, field=name, fix="rebuild the pack")
-    if int(arrays["of_trie"].max()) >= size:
-        raise PackError(
-            "points past the last word", where=where, field="of_trie", fix="rebuild the pack"
-        )
+    fits = size >= 1 and offset[0] == 0 and offset[-1] == len(text)
+    if not fits or np.any(offset[1:] <= offset[:-1]):
+        raise damaged("words overlap", where, "offset")
+    for name, array in (("of_trie", of_trie), ("log_prob", log_prob), ("flags", flags)):
+        if len(array) != size:
+            raise damaged(f"not {size} entries", where, name)
+    if int(of_trie.max()) >= size:
+        raise damaged("points past the last word", where, "of_trie")
     return size
 
 
@@ -177,12 +166,10 @@ def write_lexicon(
     of_trie = np.empty(len(words), dtype=np.uint32)
     for index, word in enumerate(words):
         of_trie[trie[word]] = index
-    encoded = [word.encode("utf-8") for word in words]
     write_arrays(
         folder / "words.bin",
         {
-            "offset": np.concatenate(([0], np.cumsum([len(e) for e in encoded]))).astype(np.uint32),
-            "text": np.frombuffer(b"".join(encoded), dtype=np.uint8),
+            **pack_texts(words),
             "of_trie": of_trie,
             "log_prob": log_probs.astype(np.float32),
             "flags": flags.astype(np.uint8),

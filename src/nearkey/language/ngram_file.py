@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,9 +16,17 @@ from typing import Any
 import numpy as np
 
 from nearkey.errors import PackError
-from nearkey.language.arrays import pad8
+from nearkey.language.arrays import damaged, pad8
 
-__all__ = ["NgramHeader", "NgramLevel", "file_size", "read_header", "write_ngram_file"]
+__all__ = [
+    "NgramHeader",
+    "NgramLevel",
+    "file_size",
+    "fits_in",
+    "read_header",
+    "read_levels",
+    "write_ngram_file",
+]
 
 MAGIC = b"NKNGRAM1"
 HEADER_BYTES = 256
@@ -45,47 +53,58 @@ class NgramHeader:
 @dataclass(frozen=True, slots=True)
 class NgramLevel:
     """One order, sorted by (parent, id). For 1-byte values `log_prob` and `backoff` are indices into
-    the code books; elsewhere float32. `backoff` and `child` are None for the highest order."""
+    the code books; elsewhere float32. Order 1 needs no `ids`; the highest has no `backoff` and `child`."""
 
-    ids: Array
     log_prob: Array
-    backoff: Array | None
-    child: Array | None
+    ids: Array | None = None
+    backoff: Array | None = None
+    child: Array | None = None
     log_prob_book: Array | None = None
     backoff_book: Array | None = None
 
 
-def file_size(counts: Sequence[int], *, id_bytes: int, value_bytes: int) -> int:
-    """Bytes of a file with these numbers of n-grams per order."""
-    order = len(counts)
-    total = HEADER_BYTES
-    for number, count in enumerate(counts, start=1):
-        sections: list[int] = []
-        if number == 1:
-            sections.append(4 * count)
-            if order > 1:
-                sections += [4 * count, 4 * (count + 1)]
-        else:
-            books = [1024] if value_bytes == 1 else []
-            if number < order:
-                sections += books * 2
-                sections += [
-                    id_bytes * count,
-                    value_bytes * count,
-                    value_bytes * count,
-                    4 * count + 4,
-                ]
-            else:
-                sections += [*books, id_bytes * count, value_bytes * count]
-        total += sum(size + pad8(size) for size in sections)
-    return total
+def _id_bytes(vocab_size: int) -> int:
+    return 2 if vocab_size <= 1 << 16 else 4
+
+
+def _sections(
+    counts: Sequence[int], id_bytes: int, value_bytes: int
+) -> Iterator[tuple[int, str, str, int]]:
+    """(level from 0, field of `NgramLevel`, type, length) of all that follows the header, in its order."""
+    for level, count in enumerate(counts):
+        last = level == len(counts) - 1
+        value = "<f4" if level == 0 or value_bytes == 4 else "<u1"
+        if value == "<u1":
+            yield level, "log_prob_book", "<f4", 256
+            if not last:
+                yield level, "backoff_book", "<f4", 256
+        if level > 0:
+            yield level, "ids", f"<u{id_bytes}", count
+        yield level, "log_prob", value, count
+        if not last:
+            yield level, "backoff", value, count
+            yield level, "child", "<u4", count + 1
+
+
+def file_size(counts: Sequence[int], *, id_bytes: int | None = None, value_bytes: int = 1) -> int:
+    """Bytes of a file with these numbers of n-grams per order; ids as wide as their vocabulary needs."""
+    sizes = (
+        np.dtype(kind).itemsize * length
+        for _, _, kind, length in _sections(counts, id_bytes or _id_bytes(counts[0]), value_bytes)
+    )
+    return HEADER_BYTES + sum(size + pad8(size) for size in sizes)
+
+
+def fits_in(max_bytes: float) -> Callable[[Sequence[int]], bool]:
+    """Whether a table of 1-byte values with so many n-grams per order keeps within `max_bytes`."""
+    return lambda counts: file_size(counts) <= max_bytes
 
 
 def read_header(data: Array, where: str) -> NgramHeader:
     """Check the header and the length of a mapped table; PackError names the byte at fault."""
 
     def fault(problem: str, byte: int) -> PackError:
-        return PackError(problem, where=where, field=f"byte {byte}", fix="rebuild the pack")
+        return damaged(problem, where, f"byte {byte}")
 
     if data.size < HEADER_BYTES:
         raise fault(f"{data.size} bytes are too few for a table", 0)
@@ -119,6 +138,17 @@ def read_header(data: Array, where: str) -> NgramHeader:
     return NgramHeader(order, vocab, id_bytes, value_bytes, bos, eos, unk, tuple(counts))
 
 
+def read_levels(data: Array, header: NgramHeader) -> list[NgramLevel]:
+    """The levels of a mapped table, as views."""
+    fields: list[dict[str, Array]] = [{} for _ in header.counts]
+    at = HEADER_BYTES
+    for level, name, kind, length in _sections(header.counts, header.id_bytes, header.value_bytes):
+        size = np.dtype(kind).itemsize * length
+        fields[level][name] = data[at : at + size].view(kind)
+        at += size + pad8(size)
+    return [NgramLevel(**found) for found in fields]
+
+
 def write_ngram_file(
     path: str | os.PathLike[str],
     levels: Sequence[NgramLevel],
@@ -129,40 +159,14 @@ def write_ngram_file(
     value_bytes: int,
 ) -> None:
     """Write a table; `levels[0]` is order 1 with float32 values."""
-    vocab = len(levels[0].ids)
-    id_bytes = 2 if vocab <= 1 << 16 else 4
-    counts = [len(level.ids) for level in levels]
+    counts = [len(level.log_prob) for level in levels]
+    vocab, id_bytes = counts[0], _id_bytes(counts[0])
+    padding = [0] * (MAX_ORDER - len(counts))
     header = _STRUCT.pack(
-        MAGIC,
-        len(levels),
-        vocab,
-        id_bytes,
-        value_bytes,
-        bos,
-        eos,
-        unk,
-        *counts,
-        *[0] * (5 - len(counts)),
+        MAGIC, len(levels), vocab, id_bytes, value_bytes, bos, eos, unk, *counts, *padding
     )
-    id_type = f"<u{id_bytes}"
-    value_type = "<u1" if value_bytes == 1 else "<f4"
     with Path(path).open("wb") as out:
-
-        def put(array: Array | None, dtype: str) -> None:
-            assert array is not None
-            data = np.ascontiguousarray(array, dtype=dtype).tobytes()
-            out.write(data + b"\0" * pad8(len(data)))
-
         out.write(header.ljust(HEADER_BYTES, b"\0"))
-        for number, level in enumerate(levels, start=1):
-            last = number == len(levels)
-            if number > 1:
-                if value_bytes == 1:
-                    put(level.log_prob_book, "<f4")
-                    if not last:
-                        put(level.backoff_book, "<f4")
-                put(level.ids, id_type)
-            put(level.log_prob, "<f4" if number == 1 else value_type)
-            if not last:
-                put(level.backoff, "<f4" if number == 1 else value_type)
-                put(level.child, "<u4")
+        for level, name, kind, _ in _sections(counts, id_bytes, value_bytes):
+            section = np.ascontiguousarray(getattr(levels[level], name), dtype=kind).tobytes()
+            out.write(section + b"\0" * pad8(len(section)))

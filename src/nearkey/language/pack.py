@@ -12,6 +12,7 @@ from typing import Any
 
 from nearkey._kernel import NgramTable
 from nearkey.errors import PackError
+from nearkey.language.arrays import damaged
 from nearkey.language.casing import PunctuationModel, Truecase
 from nearkey.language.info import PackInfo, read_info, verify_files
 from nearkey.language.lexicon import Lexicon
@@ -83,9 +84,7 @@ def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
     lexicon = Lexicon.read(folder)
     where = folder / "pack.toml"
     if len(lexicon) != info.words:
-        raise PackError(
-            f"not {info.words} words in words.bin", where=os.fspath(where), field="words"
-        )
+        raise damaged(f"not {info.words} words in words.bin", where, "words")
     words = _table(folder, "words.ngram", mapped, FIRST_WORD + info.words, info.ngrams)
     letters = _table(
         folder,
@@ -123,18 +122,14 @@ def _table(
     where = os.fspath(folder / name)
     header: NgramHeader = read_header(mapped[name], where)
     if header.vocab_size != vocab_size or (header.bos, header.eos, header.unk) != (BOS, EOS, UNK):
-        raise PackError(
-            f"vocabulary of {header.vocab_size} tokens where the pack has {vocab_size}",
-            where=where,
-            field="byte 12",
-            fix="rebuild the pack",
-        )
+        problem = f"vocabulary of {header.vocab_size} tokens where the pack has {vocab_size}"
+        raise damaged(problem, where, "byte 12")
     if list(header.counts) != counts:
-        raise PackError("not the n-grams pack.toml tells", where=where, field="byte 40")
+        raise damaged("not the n-grams pack.toml tells", where, "byte 40")
     try:
         return NgramTable(mapped[name])
     except ValueError as fault:
-        raise PackError(str(fault), where=where, fix="rebuild the pack") from None
+        raise damaged(str(fault), where) from None
 
 
 def find_pack(name_or_path: str | os.PathLike[str]) -> Path:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+from itertools import pairwise, zip_longest
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.language.arrays import map_bytes, pad8
-from nearkey.language.ngram_file import HEADER_BYTES, NgramLevel, read_header, write_ngram_file
+from nearkey.language.arrays import map_bytes
+from nearkey.language.ngram_file import NgramLevel, read_header, read_levels, write_ngram_file
 from nearkey.language.tokens import BOS, EOS, UNK
 from nearkey.packs.backoff import BackoffModel, FloatArray, normalised
 from nearkey.packs.tree import NgramTree
@@ -66,6 +67,29 @@ def nearest(values: FloatArray, book: NDArray[np.float32]) -> NDArray[np.uint8]:
     return np.searchsorted(cuts, values).astype(np.uint8)
 
 
+def _level(
+    tree: NgramTree,
+    number: int,
+    log_prob: NDArray[Any],
+    backoff: NDArray[Any] | None,
+    *books: NDArray[np.float32],
+) -> NgramLevel:
+    """Level `number` of a table, with the tree's ids and children."""
+    return NgramLevel(
+        log_prob,
+        tree.token(number),
+        backoff,
+        None if number == tree.order else tree.child(number),
+        *books,
+    )
+
+
+def exact_levels(model: BackoffModel) -> list[NgramLevel]:
+    """The table's levels with float32 values."""
+    values = zip_longest(model.log_prob, model.backoff)
+    return [_level(model.tree, number, *pair) for number, pair in enumerate(values, start=1)]
+
+
 def quantised_levels(model: BackoffModel) -> list[NgramLevel]:
     """The table's levels with 1-byte values. A back-off of exactly 0 stays exactly 0.
 
@@ -82,11 +106,10 @@ def quantised_levels(model: BackoffModel) -> list[NgramLevel]:
         np.where(old == 0.0, 0.0, old + np.clip(new - old, -MOST_MOVED, MOST_MOVED))
         for old, new in zip(model.backoff, fresh, strict=True)
     ]
-    levels = [_first_level(BackoffModel(tree, model.log_prob, tuple(backoff)))]
-    for number in range(2, tree.order + 1):
-        book, log_prob = books[number - 2], places[number - 2]
+    levels = [_level(tree, 1, model.log_prob[0], backoff[0] if backoff else None)]
+    for number, (place, book) in enumerate(zip(places, books, strict=True), start=2):
         if number == tree.order:
-            levels.append(NgramLevel(tree.token(number), log_prob, None, None, book))
+            levels.append(_level(tree, number, place, None, book))
             break
         values = backoff[number - 1]
         moves = values != 0.0
@@ -98,16 +121,8 @@ def quantised_levels(model: BackoffModel) -> list[NgramLevel]:
         backoff_book = code_book(values[moves], weights)
         backoff_book[np.argmin(np.abs(backoff_book))] = 0.0
         backoff_book = np.sort(backoff_book)
-        levels.append(
-            NgramLevel(
-                tree.token(number),
-                log_prob,
-                nearest(values, backoff_book),
-                tree.child(number),
-                book,
-                backoff_book,
-            )
-        )
+        codes = nearest(values, backoff_book)
+        levels.append(_level(tree, number, place, codes, book, backoff_book))
     return levels
 
 
@@ -130,47 +145,23 @@ def probability_book(log_probs: FloatArray) -> NDArray[np.float32]:
     return np.concatenate([code_book(low, weights, size=BOOK_SIZE - LARGE_STEPS), top])
 
 
-def _first_level(model: BackoffModel) -> NgramLevel:
-    tree = model.tree
-    deeper = tree.order > 1
-    return NgramLevel(
-        tree.token(1),
-        model.log_prob[0],
-        model.backoff[0] if deeper else None,
-        tree.child(1) if deeper else None,
+def _model(tree: NgramTree, levels: list[NgramLevel]) -> BackoffModel:
+    """The model that a table of these levels holds."""
+
+    def values(stored: NDArray[Any], book: NDArray[Any] | None) -> FloatArray:
+        plain = stored.astype(np.float32) if book is None else book[stored]
+        return plain.astype(np.float64)
+
+    return BackoffModel(
+        tree,
+        tuple(values(level.log_prob, level.log_prob_book) for level in levels),
+        tuple(values(x.backoff, x.backoff_book) for x in levels if x.backoff is not None),
     )
-
-
-def exact_levels(model: BackoffModel) -> list[NgramLevel]:
-    """The table's levels with float32 values."""
-    tree = model.tree
-    levels = [_first_level(model)]
-    for number in range(2, tree.order + 1):
-        last = number == tree.order
-        levels.append(
-            NgramLevel(
-                tree.token(number),
-                model.log_prob[number - 1],
-                None if last else model.backoff[number - 1],
-                None if last else tree.child(number),
-            )
-        )
-    return levels
 
 
 def quantised(model: BackoffModel) -> BackoffModel:
     """The model as a 1-byte table will give it back."""
-    levels = quantised_levels(model)
-    logs = [levels[0].log_prob.astype(np.float32).astype(np.float64)]
-    backs: list[FloatArray] = []
-    if levels[0].backoff is not None:
-        backs.append(levels[0].backoff.astype(np.float32).astype(np.float64))
-    for level in levels[1:]:
-        assert level.log_prob_book is not None
-        logs.append(level.log_prob_book[level.log_prob].astype(np.float64))
-        if level.backoff is not None and level.backoff_book is not None:
-            backs.append(level.backoff_book[level.backoff].astype(np.float64))
-    return BackoffModel(model.tree, tuple(logs), tuple(backs))
+    return _model(model.tree, quantised_levels(model))
 
 
 def write_table(path: str | os.PathLike[str], model: BackoffModel, *, value_bytes: int = 1) -> None:
@@ -182,37 +173,13 @@ def write_table(path: str | os.PathLike[str], model: BackoffModel, *, value_byte
 def read_table(path: str | os.PathLike[str]) -> BackoffModel:
     """Read a table file back as a model (with the values it holds)."""
     data = map_bytes(path)
-    header = read_header(data, os.fspath(path))
-    at = HEADER_BYTES
-
-    def take(dtype: str, count: int) -> Any:
-        nonlocal at
-        size = np.dtype(dtype).itemsize * count
-        array = data[at : at + size].view(dtype)
-        at += size + pad8(size)
-        return array
-
-    small = header.value_bytes == 1
-    vocab, order = header.vocab_size, header.order
+    levels = read_levels(data, read_header(data, os.fspath(path)))
+    vocab = len(levels[0].log_prob)
     keys: list[NDArray[np.int64]] = []
-    logs: list[FloatArray] = []
-    backs: list[FloatArray] = []
-    child: Any = None
-    for number, count in enumerate(header.counts, start=1):
-        last = number == order
-        log_book = take("<f4", 256) if small and number > 1 else None
-        back_book = take("<f4", 256) if small and number > 1 and not last else None
-        if number > 1:
-            ids = take(f"<u{header.id_bytes}", count).astype(np.int64)
-            parent = np.repeat(
-                np.arange(header.counts[number - 2]), np.diff(child.astype(np.int64))
-            )
-            keys.append(parent * vocab + ids)
-        value = "<u1" if small and number > 1 else "<f4"
-        stored = take(value, count)
-        logs.append((stored if log_book is None else log_book[stored]).astype(np.float64))
-        if not last:
-            stored = take(value, count)
-            backs.append((stored if back_book is None else back_book[stored]).astype(np.float64))
-            child = take("<u4", count + 1)
-    return BackoffModel(NgramTree(vocab, tuple(keys)), tuple(logs), tuple(backs))
+    for above, level in pairwise(levels):
+        assert above.child is not None
+        assert level.ids is not None
+        followers: NDArray[np.int64] = np.diff(above.child).astype(np.int64)
+        parent = np.repeat(np.arange(len(above.log_prob)), followers)
+        keys.append(parent * vocab + level.ids.astype(np.int64))
+    return _model(NgramTree(vocab, tuple(keys)), levels)
