@@ -26,14 +26,15 @@ from sections import RESULTS, PagePicture, save, section
 import nearkey as nk
 from nearkey.language import Pack, load_pack
 from nearkey.language.info import record_file, write_info
-from nearkey.language.ngram_file import file_size
+from nearkey.language.ngram_file import file_size, fits_in
 from nearkey.language.reading.streams import encode_stream, first_words, split_stream
 from nearkey.language.tokens import FIRST_WORD
 from nearkey.layout import Key, Layout
+from nearkey.packs import finished
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.evaluate import held_out_record
 from nearkey.packs.fetch import cache_folder
-from nearkey.packs.intake import Intake, read_sources
+from nearkey.packs.intake import read_sources
 from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import quantised, write_table
 from nearkey.packs.recipe import read_recipe
@@ -73,9 +74,7 @@ def curve(data: Path, work: Path) -> None:
     path = ROOT / "models" / "en" / "recipe.toml"
     recipe = read_recipe(path)
     pack = load_pack("en")
-    intake = Intake()
-    for _ in read_sources(recipe, path, data=data, cache=cache_folder(), into=intake):
-        pass
+    intake = finished(read_sources(recipe, path, data=data, cache=cache_folder()))
     token_of = {word: at + FIRST_WORD for at, word in enumerate(pack.lexicon.words)}
     held, training = {}, {}
     for source in recipe.text:
@@ -98,23 +97,12 @@ def curve(data: Path, work: Path) -> None:
             for name, stream in training.items()
         }
         unigram = list_unigram(intake.frequencies, pack.lexicon.words, list(text.values()))
-        found = MixedModel()
-        for step in mix_sources(text, held, unigram, order=order, into=found):
-            print(
-                f"\rorder {order}, {share:.0%}: {step.stage} {step.done}  ", end="", file=sys.stderr
-            )
-        print(file=sys.stderr)
-        return found
+        return finished(mix_sources(text, held, unigram, order=order))
 
     def measured(found: MixedModel, size_mb: float, share: float) -> None:
-        assert found.model is not None
-        model, _ = prune_to_size(
-            found.model,
-            found.mass,
-            fits=lambda counts: file_size(counts, id_bytes=2, value_bytes=1) <= size_mb * 1e6,
-        )
+        model, _ = prune_to_size(found.model, found.mass, fits=fits_in(size_mb * 1e6))
         record = held_out_record(quantised(model), evaluation, "ewt")
-        real = file_size(model.tree.sizes(), id_bytes=2, value_bytes=1) / 1e6
+        real = file_size(model.tree.sizes()) / 1e6
         variant = with_table(pack, model, work / "variant")
         accuracy = top1(variant, qwerty, corpus)
         words = share * sum(stream.n_words for stream in training.values()) / 1e6

@@ -28,8 +28,9 @@ sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 from sections import save, section
 
 from nearkey.errors import PackError
+from nearkey.packs import finished
 from nearkey.packs.fetch import cache_folder, locate
-from nearkey.packs.intake import read_text_source
+from nearkey.packs.intake import reading
 from nearkey.packs.recipe import read_recipe
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -83,7 +84,7 @@ def base_text() -> tuple[list[str], np.ndarray, np.ndarray]:
         except PackError as fault:
             print(f"left out: {fault}", file=sys.stderr)
             continue
-        stream, _ = read_text_source(source, files, recipe)
+        stream, _ = finished(reading(source, files, recipe))
         here = np.array([index.setdefault(s.lower(), len(index)) for s in stream.surfaces])
         sentences += np.split(here[stream.ids], stream.starts[1:-1])
     order = np.random.default_rng(SEED).permutation(len(sentences))

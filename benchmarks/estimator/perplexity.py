@@ -23,12 +23,12 @@ from nearkey.language import Pack, load_pack
 from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
 from nearkey.language.reading.streams import TextStream, encode_stream
 from nearkey.language.tokens import FIRST_WORD, PUNCTUATION
+from nearkey.packs import finished
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.builder import build_pack
-from nearkey.packs.evaluate import held_out_record
+from nearkey.packs.evaluate import held_out_record, score_text
 from nearkey.packs.fetch import cache_folder, locate
-from nearkey.packs.inspection import score_text
-from nearkey.packs.intake import read_text_source
+from nearkey.packs.intake import reading
 from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.overlap import without_sentences_of
@@ -47,7 +47,7 @@ def as_lines(source: TextSource, recipe: Recipe, path: Path, data: Path) -> list
     if source.part == (0, 1000):
         options = ReadOptions(source.encoding, source.undecodable, source.column)
         return list(read_lines(files, source.kind, options, ReadReport()))
-    stream, _ = read_text_source(source, files, recipe)
+    stream, _ = finished(reading(source, files, recipe))
     lines = []
     for begin, end in zip(stream.starts[:-1].tolist(), stream.starts[1:].tolist(), strict=True):
         words = [stream.surfaces[i] for i in stream.ids[begin:end].tolist()]
@@ -78,7 +78,7 @@ def yardstick(data: Path) -> list[str | float | int | None]:
 
     def read(source: TextSource) -> TextStream:
         files = locate(source, recipe=path, data=data, cache=cache_folder())
-        return read_text_source(source, files, recipe)[0]
+        return finished(reading(source, files, recipe))[0]
 
     def encoded(stream: TextStream) -> np.ndarray:
         return encode_stream(stream, token_of, fold=True)

@@ -253,7 +253,7 @@ def pack_compare(
     """
     from nearkey.language import load_pack
     from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
-    from nearkey.packs.inspection import score_text
+    from nearkey.packs.evaluate import score_text
 
     options = ReadOptions(column=column)
     lines = list(read_lines([Path(text) for text in texts], kind, options, ReadReport()))

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
-__all__ = ["BuildProgress"]
+__all__ = ["BuildProgress", "finished"]
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,3 +19,13 @@ class BuildProgress:
     done: int = 0
     total: int = 0
     note: str = ""
+
+
+def finished(steps: Generator[Any, None, T]) -> T:
+    """Run a job to its end without a look at its progress; what it returns."""
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            found: T = end.value
+            return found

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import os
 import shutil
-import tempfile
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import msgspec
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PackError
 from nearkey.language import casing, info, lexicon
-from nearkey.language.ngram_file import file_size
+from nearkey.language.ngram_file import fits_in
 from nearkey.language.pack import Pack, load_pack
 from nearkey.language.reading.formats import read_lines
 from nearkey.language.reading.streams import TextStream, encode_stream, read_stream, split_stream
@@ -27,31 +26,32 @@ from nearkey.language.tokens import (
     FIRST_WORD,
     UNK,
     letters_of,
-    normalise_word,
     word_order,
 )
 from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import BackoffModel, FloatArray
 from nearkey.packs.evaluate import held_out_record
 from nearkey.packs.interpolation import (
-    Evidence,
     MixtureSource,
+    fit_fixed_weights,
     fit_mixture_weights,
     interpolate,
     source_evidence,
 )
-from nearkey.packs.kneser_ney import estimate
-from nearkey.packs.licence import licence_text
 from nearkey.packs.ngram_counts import count_ngrams
+from nearkey.packs.pack_folder import finish_pack, new_folder
 from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import read_table, write_table
 from nearkey.packs.tree import IntArray, NgramTree
 from nearkey.packs.usage import usual_forms
+from nearkey.packs.words_model import word_shares
 
 __all__ = ["AdaptReport", "adapt_pack"]
 
 HELD_OUT_FRACTION = 0.2
 MIN_NEW_WORD = 2
+LEAST_BYTES = 65_536
+"""A table gets so much room, however small the base's is."""
 
 
 @dataclass(slots=True)
@@ -105,60 +105,48 @@ def adapt_pack(
     report.new_words = _new_words(stream, pack)
     words = sorted([*pack.lexicon.words, *report.new_words], key=word_order)
     token_of = {word: at + FIRST_WORD for at, word in enumerate(words)}
+    encode = partial(encode_stream, token_of=token_of, fold=fold, elisions=pack.info.elisions)
+    encoded, held_stream = encode(stream), encode(held)
 
     yield BuildProgress("estimate", 1, 3)
     old = read_table(pack.folder / "words.ngram")
     moved = _renumbered(old, pack, words)
-    held_stream = encode_stream(held, token_of, fold=fold, elisions=pack.info.elisions)
     report.before = held_out_record(moved.model, held_stream, "in-domain text, before adapting")
     order = max(3, old.order)
 
-    def in_domain(part: TextStream) -> MixtureSource:
-        encoded = encode_stream(part, token_of, fold=fold, elisions=pack.info.elisions)
-        counts = count_ngrams(encoded, order=order, vocab_size=len(words) + FIRST_WORD)
-        return MixtureSource.of(estimate(counts, base=np.exp(moved.model.log_prob[0])), counts)
+    def in_domain(text: IntArray) -> MixtureSource:
+        counts = count_ngrams(text, order=order, vocab_size=len(words) + FIRST_WORD)
+        return MixtureSource.of(counts, base=np.exp(moved.model.log_prob[0]))
 
-    sources = [moved, in_domain(training)]
-    general = encode_stream(_drawn_text(pack), token_of, fold=fold, elisions=pack.info.elisions)
-    shares = (in_domain_share, 1.0 - in_domain_share)
-    evidence: list[list[Evidence]] = [[] for _ in range(order)]
-    for text, share in zip((held_stream, general), shares, strict=True):
-        for level, (probs, bins, _) in enumerate(source_evidence(sources, text, order=order)):
-            weight = np.full(len(probs), share / len(probs))
-            evidence[level].append(Evidence(probs, bins, weight, np.ones(2, dtype=bool)))
-    mixture_weights = [fit_mixture_weights(level)[0] for level in evidence]
+    trained = encode(training)
+    sources = [moved, in_domain(trained)]
+    drawn = encode(_drawn_text(pack))
+    shares = ((held_stream, in_domain_share), (drawn, 1.0 - in_domain_share))
+    told = [
+        source_evidence(sources, text, order=order, total_weight=share) for text, share in shares
+    ]
+    mixture_weights = [fit_mixture_weights(level)[0] for level in zip(*told, strict=True)]
     trial, _ = interpolate(sources, mixture_weights)
     report.after = held_out_record(trial, held_stream, "in-domain text, after adapting")
     del trial
 
     yield BuildProgress("mix", 2, 3)
-    model, mass = interpolate([moved, in_domain(stream)], mixture_weights)
+    model, mass = interpolate([moved, in_domain(encoded)], mixture_weights)
     small = len(words) + FIRST_WORD <= 1 << 16
     limit = pack.info.files["words.ngram"].bytes + (0 if small else 2 * sum(old.tree.sizes()))
-    model, _ = prune_to_size(
-        model,
-        mass,
-        fits=lambda counts: (
-            file_size(counts, id_bytes=2 if small else 4, value_bytes=1) <= max(limit, 65536)
-        ),
-    )
+    model, _ = prune_to_size(model, mass, fits=fits_in(max(limit, LEAST_BYTES)))
     target = Path(out)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as temporary:
-        folder = Path(temporary) / "pack"
-        folder.mkdir()
+    with new_folder(target) as folder:
         write_table(folder / "words.ngram", model)
         shutil.copyfile(pack.folder / "letters.ngram", folder / "letters.ngram")
-        _write_words(folder, pack, words, stream, training, held, token_of)
-        made = _new_info(pack, name, words, model, report)
+        _write_lexicon(folder, pack, words, encoded, trained, held_stream)
+        _write_usage(folder, pack, words, stream)
         base_licence = (pack.folder / "LICENCE.md").read_text("utf-8")
-        (folder / "LICENCE.md").write_text(
-            licence_text(made, {"Licence of the base": _indented(base_licence)}), encoding="utf-8"
+        finish_pack(
+            folder,
+            _new_info(pack, name, words, model, report),
+            {"Licence of the base": _indented(base_licence)},
         )
-        info.finish_folder(folder, made)
-        if target.exists():
-            target.replace(Path(temporary) / "replaced")
-        folder.replace(target)
     yield BuildProgress("done", 3, 3, os.fspath(target))
 
 
@@ -189,10 +177,7 @@ def _drawn_text(pack: Pack, *, sentences: int = 400, seed: int = 1) -> TextStrea
 def _new_words(stream: TextStream, pack: Pack) -> list[str]:
     """Words of the text, used often enough and spelled with the alphabet, that the pack lacks."""
     allowed = frozenset(pack.alphabet)
-    counts = np.bincount(stream.ids, minlength=len(stream.surfaces))
-    totals: Counter[str] = Counter()
-    for surface, count in zip(stream.surfaces, counts.tolist(), strict=True):
-        totals[normalise_word(surface, fold=pack.info.fold_accents)] += count
+    totals = stream.word_counts(fold=pack.info.fold_accents)
     return sorted(
         word
         for word, count in totals.items()
@@ -254,47 +239,35 @@ def _renumbered(old: BackoffModel, pack: Pack, words: Sequence[str]) -> MixtureS
     return MixtureSource(model, tuple(counts))
 
 
-def _write_words(
+def _write_lexicon(
     folder: Path,
     pack: Pack,
     words: list[str],
-    stream: TextStream,
-    training: TextStream,
-    held: TextStream,
-    token_of: dict[str, int],
+    text: IntArray,
+    training: IntArray,
+    held: IntArray,
 ) -> None:
-    """The lexicon with mixed probabilities, and the case and marks tables over its numbering."""
-    fold = pack.info.fold_accents
+    """The lexicon with the probabilities of base and text mixed."""
     old_at = np.array([-1 if (at := pack.lexicon.index(w)) is None else at for w in words])
     known = old_at >= 0
     base = np.full(len(words), 1e-12)
     base[known] = np.exp(pack.lexicon.log_probs.astype(np.float64))[old_at[known]]
     base /= base.sum()
-
-    def shares(part: TextStream) -> FloatArray:
-        tokens = encode_stream(part, token_of, fold=fold, elisions=pack.info.elisions)
-        counts = np.bincount(tokens, minlength=len(words) + FIRST_WORD)[FIRST_WORD:]
-        found: FloatArray = counts / max(1, counts.sum())
-        return found
-
-    tokens = encode_stream(held, token_of, fold=fold, elisions=pack.info.elisions)
-    tokens = tokens[tokens >= FIRST_WORD] - FIRST_WORD
-    probs = np.stack([base[tokens], shares(training)[tokens]], axis=1)
-    part = Evidence(
-        probs,
-        np.zeros(probs.shape, dtype=np.uint8),
-        np.ones(len(tokens)),
-        np.ones(2, dtype=bool),
-    )
-    weights = fit_mixture_weights([part])[0][:, 0]
-    mixed = (weights[0] * base + weights[1] * shares(stream)) / weights.sum()
+    tables = np.stack([base, word_shares(training, len(words))])
+    held = held[held >= FIRST_WORD] - FIRST_WORD
+    weights = fit_fixed_weights(tables, [(held, np.ones(2, dtype=bool))], weigh=False)
+    mixed = (weights[0] * base + weights[1] * word_shares(text, len(words))) / weights.sum()
     flags = np.zeros(len(words), dtype=np.uint8)
     flags[known] = pack.lexicon.flags[old_at[known]]
+    fold = pack.info.fold_accents
     lexicon.write_lexicon(folder, words, np.log(mixed), flags, fold_accents=fold)
 
+
+def _write_usage(folder: Path, pack: Pack, words: list[str], stream: TextStream) -> None:
+    """The base's tables of case and punctuation over the new numbering; case of new words from the text."""
     index = {word: at for at, word in enumerate(words)}
     fresh = {word: at for word, at in index.items() if word not in pack.lexicon}
-    forms = usual_forms([stream], {}, set(), fresh, fold=fold)
+    forms = usual_forms([stream], {}, set(), fresh, fold=pack.info.fold_accents)
     for word in pack.lexicon.words:
         form = pack.truecase.form(word)
         if form != word:

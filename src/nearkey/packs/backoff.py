@@ -44,13 +44,15 @@ class BackoffModel:
     def order(self) -> int:
         return self.tree.order
 
-    def log_probs_at(self, steps: Walk) -> list[FloatArray]:
+    def log_probs_at(self, steps: Walk, *, token: int | None = None) -> list[FloatArray]:
         """For each order m from 1: log P of each position's token after its last m-1 tokens.
 
-        `steps` is `walk(self.tree, stream)`. Positions of ``<s>`` have no meaning.
+        steps : `walk(self.tree, stream)`. token : score this one at every position in place of what
+        stands there. Positions of ``<s>`` have no meaning.
         """
         size = len(steps.found[0])
-        scores = [self.log_prob[0][steps.found[0]]]
+        asked = steps.found[0] if token is None else np.full(size, token)
+        scores = [self.log_prob[0][asked]]
         for level in range(2, self.order + 1):
             lower = scores[-1]
             score = lower.copy()
@@ -59,7 +61,10 @@ class BackoffModel:
             inside = steps.inside[level - 2]
             context = np.where(inside, context, -1)
             score[ends] += taken(self.backoff[level - 2], context, 0.0)
-            score[ends] = taken(self.log_prob[level - 1], steps.found[level - 1], score[ends])
+            entry = steps.found[level - 1]
+            if token is not None:
+                entry = self.tree.lookup(level, context, asked[ends])
+            score[ends] = taken(self.log_prob[level - 1], entry, score[ends])
             scores.append(score)
         return scores
 

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import errno
-import glob
 import os
-import shutil
-import tempfile
-import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -17,33 +13,28 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PackError
 from nearkey.language import casing, info, lexicon
-from nearkey.language.ngram_file import file_size
+from nearkey.language.ngram_file import fits_in
 from nearkey.language.reading.streams import TextStream, encode_stream, first_words, split_stream
 from nearkey.language.tokens import FIRST_WORD, normalise_word
 from nearkey.packs import BuildProgress
-from nearkey.packs.about import notices, pack_info
-from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.evaluate import held_out_record
 from nearkey.packs.fetch import DATA_VARIABLE, cache_folder
-from nearkey.packs.intake import Intake, read_sources
+from nearkey.packs.intake import read_sources
 from nearkey.packs.letters import estimate_letters
-from nearkey.packs.licence import licence_text
+from nearkey.packs.pack_folder import finish_pack, new_folder, notices, pack_info
 from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import quantised, write_table
 from nearkey.packs.recipe import Recipe, read_recipe
 from nearkey.packs.spill import remove_pieces
 from nearkey.packs.usage import count_punctuation, usual_forms
-from nearkey.packs.vocabulary import LexiconOptions, choose_words, corpus_words
+from nearkey.packs.vocabulary import choose_words, corpus_words
 from nearkey.packs.words_model import (
-    MixedModel,
     lexicon_log_probs,
     list_unigram,
     mix_sources,
 )
 
 __all__ = ["BuildReport", "build_pack"]
-
-_STALE_S = 86_400.0
 
 
 @dataclass(slots=True)
@@ -85,42 +76,18 @@ def build_pack(
     path, target = Path(recipe_path), Path(out)
     recipe = read_recipe(path)
     kept = cache_folder() if cache is None else Path(cache)
-    report = report if report is not None else BuildReport()
-    target.parent.mkdir(parents=True, exist_ok=True)
-    _sweep(target)
-    with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as temporary:
-        folder = Path(temporary) / "pack"
-        folder.mkdir()
-        try:
-            yield from _build_into(
-                folder,
-                recipe,
-                path,
-                data=None if data is None else Path(data),
-                cache=kept,
-                max_bytes=max_bytes,
-                report=report,
-            )
-        except OSError as fault:
-            if fault.errno in (errno.ENOSPC, errno.EDQUOT):
-                raise PackError(
-                    "the disk is full",
-                    where=os.fspath(target),
-                    fix="free some space, then build again",
-                ) from fault
-            raise
-        if target.exists():
-            target.replace(Path(temporary) / "replaced")
-        folder.replace(target)
+    with new_folder(target) as folder:
+        yield from _build_into(
+            folder,
+            recipe,
+            path,
+            data=None if data is None else Path(data),
+            cache=kept,
+            max_bytes=max_bytes,
+            report=report if report is not None else BuildReport(),
+        )
     remove_pieces(_counts_folder(kept, recipe))
     yield BuildProgress("done", 1, 1, os.fspath(target))
-
-
-def _sweep(target: Path) -> None:
-    """Remove what builds that were killed left beside the target; a day old, so that none is at work there."""
-    for left in target.parent.glob(f".{glob.escape(target.name)}.*"):
-        if left.is_dir() and time.time() - left.stat().st_mtime > _STALE_S:
-            shutil.rmtree(left, ignore_errors=True)
 
 
 def _counts_folder(cache: Path, recipe: Recipe) -> Path:
@@ -138,8 +105,7 @@ def _build_into(
     max_bytes: int,
     report: BuildReport,
 ) -> Iterator[BuildProgress]:
-    intake = Intake()
-    yield from read_sources(recipe, path, data=data, cache=cache, into=intake)
+    intake = yield from read_sources(recipe, path, data=data, cache=cache)
     report.left_out = intake.left_out
     texts = [source for source in recipe.text if source.name in intake.streams]
     if not texts:
@@ -157,11 +123,14 @@ def _build_into(
         intake.frequencies,
         corpus_words(intake.streams, fold=fold),
         intake.spelling,
-        _lexicon_options(recipe),
+        recipe.lexicon,
+        alphabet=recipe.alphabet,
+        elisions=recipe.elisions,
     )
     report.lexicon = dict(tally)
     index = {word: at for at, word in enumerate(words)}
     token_of = {word: at + FIRST_WORD for word, at in index.items()}
+    encode = partial(encode_stream, token_of=token_of, fold=fold, elisions=recipe.elisions)
 
     held_out_fraction = recipe.model.held_out_permille / 1000
     training: dict[str, NDArray[np.int64]] = {}
@@ -172,10 +141,8 @@ def _build_into(
             stream, held = split_stream(stream, held_out=held_out_fraction)
             held = first_words(held, recipe.model.held_out_words)
             if held.n_words:
-                held_out[source.name] = encode_stream(
-                    held, token_of, fold=fold, elisions=recipe.elisions
-                )
-        training[source.name] = encode_stream(stream, token_of, fold=fold, elisions=recipe.elisions)
+                held_out[source.name] = encode(held)
+        training[source.name] = encode(stream)
     if not held_out:
         raise PackError(
             "no text is held out to fit the mixture",
@@ -184,37 +151,33 @@ def _build_into(
             fix="give more text, or a larger model.held_out_permille",
         )
     unigram = list_unigram(intake.frequencies, words, list(training.values()))
-    mixed = MixedModel()
-    yield from mix_sources(
+    mixed = yield from mix_sources(
         training,
         held_out,
         unigram,
         order=recipe.model.order,
-        into=mixed,
         max_bytes=max_bytes,
         work=_counts_folder(cache, recipe),
     )
-    assert mixed.model is not None
     report.weights = [dict(level) for level in mixed.weights]
     report.held_out_perplexity = mixed.held_out_perplexity
     report.unpruned = mixed.model.tree.sizes()
 
     yield BuildProgress("prune")
-    vocab_size = len(unigram)
-    id_bytes = 2 if vocab_size <= 1 << 16 else 4
-    model, _ = prune_to_size(
-        mixed.model,
-        mixed.mass,
-        fits=lambda counts: (
-            file_size(counts, id_bytes=id_bytes, value_bytes=1) <= recipe.model.max_bytes
-        ),
-    )
-    mixed.model = None
+    model, _ = prune_to_size(mixed.model, mixed.mass, fits=fits_in(recipe.model.max_bytes))
+    del mixed
     yield BuildProgress("write", 0, 4, "words.ngram")
     write_table(folder / "words.ngram", model)
     yield BuildProgress("write", 1, 4, "letters.ngram")
     symbols = recipe.alphabet + "'-"
-    letters, report.letter_bits = _letter_model(recipe, intake, words, index, symbols)
+    letters, report.letter_bits = estimate_letters(
+        words,
+        sorted(word for word in intake.frequencies if word not in index),
+        _unknown_words(intake.streams, index, fold=fold),
+        symbols,
+        order=recipe.model.letter_order,
+        max_bytes=recipe.model.letter_max_bytes,
+    )
     write_table(folder / "letters.ngram", letters)
     yield BuildProgress("write", 2, 4, "words.bin")
     log_probs = lexicon_log_probs(training, held_out, unigram)
@@ -236,57 +199,12 @@ def _build_into(
     yield BuildProgress("evaluate")
     written = quantised(model)
     held_records = [
-        held_out_record(
-            written,
-            encode_stream(
-                intake.evaluation[source.name], token_of, fold=fold, elisions=recipe.elisions
-            ),
-            source.title,
-        )
+        held_out_record(written, encode(intake.evaluation[source.name]), source.title)
         for source in recipe.evaluation
         if source.name in intake.evaluation
     ]
     made = pack_info(recipe, intake, words, model, letters, symbols, held_records)
-    (folder / "LICENCE.md").write_text(
-        licence_text(made, notices(recipe, intake)), encoding="utf-8"
-    )
-    report.info = info.finish_folder(folder, made)
-
-
-def _lexicon_options(recipe: Recipe) -> LexiconOptions:
-    part = recipe.lexicon
-    return LexiconOptions(
-        size=part.size,
-        alphabet=recipe.alphabet,
-        fold_accents=part.fold_accents,
-        unlisted_frequency=part.unlisted_frequency,
-        unlisted_count=part.unlisted_count,
-        unlisted_sources=part.unlisted_sources,
-        compound_count=part.compound_count,
-        whole_lists=part.whole_lists,
-        elisions=tuple(recipe.elisions),
-        always=tuple(part.always),
-        exclude=tuple(part.exclude),
-    )
-
-
-def _letter_model(
-    recipe: Recipe,
-    intake: Intake,
-    words: list[str],
-    index: Mapping[str, int],
-    symbols: str,
-) -> tuple[BackoffModel, float]:
-    fold = recipe.lexicon.fold_accents
-    listed = sorted(word for word in intake.frequencies if word not in index)
-    return estimate_letters(
-        words,
-        listed,
-        _unknown_words(intake.streams, index, fold=fold),
-        symbols,
-        order=recipe.model.letter_order,
-        max_bytes=recipe.model.letter_max_bytes,
-    )
+    report.info = finish_pack(folder, made, notices(recipe, intake))
 
 
 def _unknown_words(

@@ -1,55 +1,92 @@
-"""Perplexity and out-of-vocabulary rate on held-out text."""
+"""How well a model or a pack predicts a text: perplexity, unknown words, bits per letter."""
 
 from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey.errors import PackError
 from nearkey.language.info import HeldOut
-from nearkey.language.tokens import BOS, FIRST_WORD, UNK
-from nearkey.packs.backoff import BackoffModel, taken
+from nearkey.language.pack import Pack
+from nearkey.language.tokens import BOS, EOS, FIRST_WORD, NUMBER, UNK, normalise_word, sentences
+from nearkey.packs.backoff import BackoffModel, walk
 
-__all__ = ["held_out_record"]
+__all__ = ["TextScore", "held_out_record", "score_text"]
 
 
-def held_out_record(model: BackoffModel, stream: NDArray[np.int64], title: str) -> HeldOut:
-    """Measure a model on a stream of tokens.
+@dataclass(frozen=True, slots=True)
+class TextScore:
+    """How a pack predicts a text.
 
-    Each sentence begins in the state ``<s>``. `perplexity` is over the lexicon's words; unknown words
-    are not counted, and stand in contexts as ``<unk>``. `perplexity_with_ends` counts numbers and
-    ``</s>`` as well.
+    `perplexity` is over the lexicon's words, `perplexity_with_ends` also over numbers and sentence
+    ends; unknown words are left out of both, and stand in contexts as ``<unk>``. `oov_rate` is their share of
+    all words. `bits_per_letter` counts everything, unknown words by their spelling, divided by the letters:
+    it compares packs whose lexicons differ.
     """
-    scores = model.score(stream)
-    words = stream >= FIRST_WORD
-    unknown = stream == UNK
-    spelled = int(words.sum() + unknown.sum())
+
+    words: int
+    oov_rate: float
+    perplexity: float
+    perplexity_with_ends: float
+    bits_per_letter: float = float("nan")
+
+
+def _scored(stream: NDArray[Any], scores: NDArray[np.float64]) -> TextScore:
+    """From the tokens of a text, each sentence from its ``<s>``, and their natural log probabilities."""
+    words, unknown = stream >= FIRST_WORD, stream == UNK
     counted = ~unknown & (stream != BOS)
-    unk_rows = np.exp(unknown_log_probs(model, stream))
-    predicted = float(np.mean(unk_rows[words | unknown])) if spelled else 0.0
-    return HeldOut(
-        title=title,
-        words=int(words.sum()),
-        oov_rate=round(float(unknown.sum()) / max(1, spelled), 5),
-        unknown_predicted=round(predicted, 5),
-        perplexity=round(float(np.exp(-scores[words].mean())), 1),
-        perplexity_with_ends=round(float(np.exp(-scores[counted].mean())), 1),
+    return TextScore(
+        int(words.sum()),
+        float(unknown.sum()) / max(1, int(words.sum() + unknown.sum())),
+        float(np.exp(-scores[words].mean())),
+        float(np.exp(-scores[counted].mean())),
     )
 
 
-def unknown_log_probs(model: BackoffModel, stream: NDArray[np.int64]) -> NDArray[np.float64]:
-    """log P(``<unk>`` | context) at each position, whatever stands there."""
-    size = len(stream)
-    sentence = np.cumsum(stream == BOS)
-    width = model.order
-    total = np.full(size, model.log_prob[0][UNK])
-    for length in range(2, width + 1):
-        starts = np.arange(size - length + 1)
-        rows = np.stack([stream[starts + i] for i in range(length - 1)], axis=1)
-        inside = sentence[starts] == sentence[starts + length - 2]
-        inside &= (rows[:, 1:] != BOS).all(axis=1)
-        context = np.where(inside, model.tree.find(rows), -1)
-        entry = model.tree.lookup(length, context, np.full(len(starts), UNK))
-        ends = starts + length - 1
-        total[ends] += taken(model.backoff[length - 2], context, 0.0)
-        total[ends] = taken(model.log_prob[length - 1], entry, total[ends])
-    return total
+def held_out_record(model: BackoffModel, stream: NDArray[np.int64], title: str) -> HeldOut:
+    """Measure a model on a stream of tokens, for ``pack.toml``; each sentence begins in the state ``<s>``."""
+    found = _scored(stream, model.score(stream))
+    spelled = (stream >= FIRST_WORD) | (stream == UNK)
+    unknown = np.exp(model.log_probs_at(walk(model.tree, stream), token=UNK)[-1])
+    return HeldOut(
+        title=title,
+        words=found.words,
+        oov_rate=round(found.oov_rate, 5),
+        unknown_predicted=round(float(np.mean(unknown[spelled])) if spelled.any() else 0.0, 5),
+        perplexity=round(found.perplexity, 1),
+        perplexity_with_ends=round(found.perplexity_with_ends, 1),
+    )
+
+
+def score_text(pack: Pack, lines: Iterable[str]) -> TextScore:
+    """Score running text with a pack. Raises PackError if the text holds no word of the lexicon."""
+    lexicon, model = pack.lexicon, pack.language_model
+    known: dict[str, list[int]] = {}
+    stream: list[int] = []
+    letters = 0
+    spelled = 0.0
+    for sentence in sentences(lines, abbreviations=frozenset(pack.info.abbreviations)):
+        stream.append(BOS)
+        for surface in sentence.words:
+            tokens = known.get(surface)
+            if tokens is None:
+                tokens = known[surface] = model.token_ids(surface)
+            stream += tokens
+            if surface != NUMBER:
+                letters += len(surface)
+            if UNK in tokens:
+                word = normalise_word(surface, fold=lexicon.fold_accents)
+                spelled += pack.letter_model.log_prob(word)
+        stream.append(EOS)
+    tokens_array = np.array(stream, dtype=np.uint32)
+    if not (tokens_array >= FIRST_WORD).any():
+        raise PackError("holds no word of the lexicon", where="text", fix="give running text")
+    scores = np.zeros(len(stream))
+    scores[1:] = model.table.score(tokens_array, 1)[-(len(stream) - 1) :]
+    total = float(scores[tokens_array != BOS].sum()) + spelled
+    bits = float(-total / np.log(2.0) / max(1, letters))
+    return replace(_scored(tokens_array, scores), bits_per_letter=bits)

@@ -1,10 +1,9 @@
-"""Looking at packs: are they whole, what do they hold, how do they compare."""
+"""Looking a pack through: is it whole, and do its probabilities sum to 1."""
 
 from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,20 +11,11 @@ import numpy as np
 
 from nearkey.errors import PackError
 from nearkey.language.info import read_info, verify_files
-from nearkey.language.pack import Pack, find_pack, load_pack
-from nearkey.language.tokens import (
-    BOS,
-    EOS,
-    FIRST_WORD,
-    NUMBER,
-    UNK,
-    normalise_word,
-    sentences,
-)
+from nearkey.language.pack import find_pack, load_pack
 from nearkey.packs.backoff import context_sums
 from nearkey.packs.quantise import read_table
 
-__all__ = ["PackInspection", "TextScore", "inspect_pack", "score_text"]
+__all__ = ["PackInspection", "inspect_pack"]
 
 SUM_TOLERANCE = 0.05
 """How far the probabilities after a context may be from 1: values of one byte are rounded.
@@ -91,59 +81,4 @@ def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
         load_ms,
         contexts,
         worst,
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class TextScore:
-    """How a pack predicts a text.
-
-    `perplexity` is over the lexicon's words, `perplexity_with_ends` also over numbers and sentence
-    ends; unknown words are left out of both. `bits_per_letter` counts everything, unknown words by
-    their spelling, divided by the letters: it compares packs whose lexicons differ.
-    """
-
-    words: int
-    oov_rate: float
-    perplexity: float
-    perplexity_with_ends: float
-    bits_per_letter: float
-
-
-def score_text(pack: Pack, lines: Iterable[str]) -> TextScore:
-    """Score running text with a pack. Raises PackError if the text holds no word of the lexicon."""
-    lexicon, model = pack.lexicon, pack.language_model
-    fold = lexicon.fold_accents
-    known: dict[str, list[int]] = {}
-    stream: list[int] = []
-    letters = 0
-    spelled = 0.0
-    for sentence in sentences(lines, abbreviations=frozenset(pack.info.abbreviations)):
-        stream.append(BOS)
-        for surface in sentence.words:
-            tokens = known.get(surface)
-            if tokens is None:
-                tokens = known[surface] = model.token_ids(surface)
-            stream += tokens
-            if surface != NUMBER:
-                letters += len(surface)
-            if UNK in tokens:
-                spelled += pack.letter_model.log_prob(normalise_word(surface, fold=fold))
-        stream.append(EOS)
-    tokens_array = np.array(stream, dtype=np.uint32)
-    words = tokens_array >= FIRST_WORD
-    if not words.any():
-        raise PackError("holds no word of the lexicon", where="text", fix="give running text")
-    scores = np.zeros(len(stream))
-    scores[1:] = model.table.score(tokens_array, 1)[-(len(stream) - 1) :]
-    predicted = tokens_array != BOS
-    counted = predicted & (tokens_array != UNK)
-    n_unknown = int((tokens_array == UNK).sum())
-    total = float(scores[predicted].sum()) + spelled
-    return TextScore(
-        int(words.sum()),
-        n_unknown / (int(words.sum()) + n_unknown),
-        float(np.exp(-scores[words].mean())),
-        float(np.exp(-scores[counted].mean())),
-        float(-total / np.log(2.0) / max(1, letters)),
     )

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Generator, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Generator
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 
@@ -31,7 +31,7 @@ from nearkey.schema import read_json
 
 _RATED = re.compile(r"""^\s*["']?([^"':\n]+)["']?: (\d+),?$""", re.MULTILINE)
 
-__all__ = ["LINES", "Intake", "read_sources", "read_text_source", "reading"]
+__all__ = ["LINES", "Intake", "read_sources", "reading"]
 
 LINES = 100_000
 """Lines of a text between two records of progress, and the most that an interruption costs."""
@@ -55,8 +55,8 @@ class Intake:
 
 
 def read_sources(
-    recipe: Recipe, path: Path, *, data: Path | None, cache: Path, into: Intake
-) -> Iterator[BuildProgress]:
+    recipe: Recipe, path: Path, *, data: Path | None, cache: Path
+) -> Generator[BuildProgress, None, Intake]:
     """Fetch and read every source; a progress record before each, and after each `LINES` lines of a text.
 
     The reading of each text is kept in the `cache` folder and taken from there while neither the text
@@ -64,6 +64,7 @@ def read_sources(
     interrupted reading goes on at the last of them. What a text shares with the evaluation texts is left
     out of it in the end.
     """
+    into = Intake()
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
     for number, source in enumerate(todo):
         yield BuildProgress("read", number, len(todo), source.title)
@@ -72,8 +73,9 @@ def read_sources(
         if isinstance(source, WordSource):
             _read_words(source, files, recipe, into)
         elif files or library:
-            steps = _kept_or_read(source, files, recipe, kept_path(cache, recipe, source))
-            stream, report = yield from _told(steps, number, len(todo), source.title)
+            place = kept_path(cache, recipe, source)
+            at = BuildProgress("read", number, len(todo), source.title)
+            stream, report = yield from _kept_or_read(source, files, recipe, place, at)
             into.reports[source.name] = report
             (into.streams if source in recipe.text else into.evaluation)[source.name] = stream
         else:
@@ -84,77 +86,58 @@ def read_sources(
             into.streams[name] = kept_apart
             into.reports[name].drop("sentence of an evaluation text", dropped)
     yield BuildProgress("read", len(todo), len(todo))
-
-
-def _told(
-    steps: Generator[str, None, _Reading], number: int, total: int, title: str
-) -> Generator[BuildProgress, None, _Reading]:
-    """A reading's progress as that of the build."""
-    while True:
-        try:
-            note = next(steps)
-        except StopIteration as end:
-            found: _Reading = end.value
-            return found
-        yield BuildProgress("read", number, total, f"{title}: {note}")
+    return into
 
 
 def _kept_or_read(
-    source: TextSource, files: list[Path], recipe: Recipe, place: Path
-) -> Generator[str, None, _Reading]:
-    """A text as kept at `place`, or read and then kept there."""
+    source: TextSource, files: list[Path], recipe: Recipe, place: Path, at: BuildProgress
+) -> Generator[BuildProgress, None, _Reading]:
+    """A text as kept at `place`, or read and then kept there; its progress is that of `at`."""
     version = "" if files else library_version(source.origin)
     key = None if version is None else source_key(source, files, recipe, version=version)
-    if key is None:
-        return _with_words((yield from reading(source, files, recipe)), source, files)
-    kept = kept_source(place, key)
+    kept = None if key is None else kept_source(place, key)
     if kept is not None:
-        yield "read by an earlier build"
+        yield _noted(at, "read by an earlier build")
         return kept
-    parts = KeptParts.beside(place, key)
-    stream, report = _with_words((yield from reading(source, files, recipe, parts)), source, files)
-    try:
-        keep_source(place, key, stream, report)
-        parts.discard()
-    except OSError as fault:  # a build can do without; only an interruption costs more
-        yield f"cannot be kept for a later build: {fault.strerror}"
-    return stream, report
-
-
-def _with_words(read: _Reading, source: TextSource, files: list[Path]) -> _Reading:
-    """The reading, if it has words."""
-    if read[0].n_words == 0:
+    parts = None if key is None else KeptParts.beside(place, key)
+    stream, report = yield from reading(source, files, recipe, parts, at=at)
+    if stream.n_words == 0:
         raise PackError(
             "holds no words",
             where=", ".join(str(file) for file in files[:3]) or source.origin,
             field=source.name,
             fix="check `kind`, or take the source out",
         )
-    return read
+    if key is not None and parts is not None:
+        try:
+            keep_source(place, key, stream, report)
+            parts.discard()
+        except OSError as fault:  # a build can do without; only an interruption costs more
+            yield _noted(at, f"cannot be kept for a later build: {fault.strerror}")
+    return stream, report
+
+
+def _noted(at: BuildProgress, note: str) -> BuildProgress:
+    return replace(at, note=f"{at.note}: {note}")
 
 
 def _library_reader(source: TextSource) -> LibraryReader | None:
     return LIBRARY_READERS.get(source.origin.partition(":")[0])
 
 
-def read_text_source(source: TextSource, files: list[Path], recipe: Recipe) -> _Reading:
-    """Read one source of running text."""
-    steps = reading(source, files, recipe)
-    while True:
-        try:
-            next(steps)
-        except StopIteration as end:
-            found: _Reading = end.value
-            return found
-
-
 def reading(
-    source: TextSource, files: list[Path], recipe: Recipe, parts: KeptParts | None = None
-) -> Generator[str, None, _Reading]:
+    source: TextSource,
+    files: list[Path],
+    recipe: Recipe,
+    parts: KeptParts | None = None,
+    *,
+    at: BuildProgress | None = None,
+) -> Generator[BuildProgress, None, _Reading]:
     """Read one source of running text, `LINES` lines at a time; yields how far it is.
 
-    With `parts` it goes on where they end, and puts away what it reads.
+    With `parts` it goes on where they end, and puts away what it reads; `at` is the build's own progress.
     """
+    at = at or BuildProgress("read", 0, 1, source.title)
     report = ReadReport()
     options = ReadOptions(source.encoding, source.undecodable, source.column)
     library = _library_reader(source)
@@ -173,7 +156,7 @@ def reading(
             reader.take_up(part)
             done = until
         if done:
-            yield f"{done:,} lines read by an earlier build"
+            yield _noted(at, f"{done:,} lines read by an earlier build")
             deque(islice(lines, done), maxlen=0)  # the readers count anew what they drop
     while block := list(islice(lines, LINES)):
         reader.read(block)
@@ -184,9 +167,9 @@ def reading(
             try:
                 parts.keep(done, reader.part())
             except OSError as fault:  # as for whole texts
-                yield f"what is read cannot be kept: {fault.strerror}"
+                yield _noted(at, f"what is read cannot be kept: {fault.strerror}")
                 parts = None
-        yield f"{done:,} lines"
+        yield _noted(at, f"{done:,} lines")
     report.dropped.update(reader.dropped)
     stream = reader.stream()
     low, high = source.part

@@ -12,7 +12,7 @@ for a Bradley-Terry model (D. R. Hunter, Annals of Statistics 32, 2004), so that
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ from nearkey.packs.backoff import (
     taken,
     walk,
 )
+from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import NgramCounts
 from nearkey.packs.tree import IntArray, NgramTree, merge_trees
 
@@ -33,6 +34,7 @@ __all__ = [
     "COUNT_BINS",
     "Evidence",
     "MixtureSource",
+    "fit_fixed_weights",
     "fit_mixture_weights",
     "interpolate",
     "source_evidence",
@@ -50,8 +52,9 @@ class MixtureSource:
     context_counts: tuple[NDArray[np.int64], ...]
 
     @classmethod
-    def of(cls, model: BackoffModel, counts: NgramCounts) -> MixtureSource:
-        return cls(model, counts.counts[:-1])
+    def of(cls, counts: NgramCounts, *, base: FloatArray | None = None) -> MixtureSource:
+        """The Kneser-Ney model of these counts; `base` as for `kneser_ney.estimate`."""
+        return cls(estimate(counts, base=base), counts.counts[:-1])
 
     @classmethod
     def unigram(cls, probabilities: FloatArray) -> MixtureSource:
@@ -72,40 +75,75 @@ class Evidence:
 
     `probs` ``(tokens, sources)``: each source's probability of the token; `bins` its context's bin;
     `weight` ``(tokens,)``: how much the token counts; `usable` ``(sources,)``: False for a source that
-    may not speak on this text (it was taken from there).
+    may not speak on this text (it was taken from there); `explicit` ``(tokens,)``: whether some source
+    holds the whole n-gram.
     """
 
     probs: FloatArray
     bins: NDArray[np.uint8]
     weight: FloatArray
     usable: NDArray[np.bool_]
+    explicit: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
 def source_evidence(
-    sources: Sequence[MixtureSource], stream: IntArray, *, order: int
-) -> list[tuple[FloatArray, NDArray[np.uint8], NDArray[np.bool_]]]:
-    """For each level from 1 to `order`: probabilities and bins ``(tokens, sources)``, and ``(tokens,)``
-    whether some source holds the whole n-gram, for the predicted tokens of `stream`."""
+    sources: Sequence[MixtureSource],
+    stream: IntArray,
+    *,
+    order: int,
+    total_weight: float = 1.0,
+    usable: NDArray[np.bool_] | None = None,
+) -> list[Evidence]:
+    """What the predicted tokens of `stream` say, for each level from 1 to `order`.
+
+    Parameters
+    ----------
+    sources : those that may speak on this text.
+    total_weight : of all tokens together, which weigh the same.
+    usable : which sources of the mixture `sources` are, in their order; all by default.
+    """
     predicted = stream != BOS
-    per_level: list[tuple[list[FloatArray], list[NDArray[np.uint8]]]] = [
-        ([], []) for _ in range(order)
+    n_tokens = int(predicted.sum())
+    usable = np.ones(len(sources), dtype=bool) if usable is None else usable
+    shape = (n_tokens, len(usable))
+    evidence = [
+        Evidence(
+            np.zeros(shape),
+            np.zeros(shape, dtype=np.uint8),
+            np.full(n_tokens, total_weight / max(1, n_tokens)),
+            usable,
+            np.zeros(n_tokens, dtype=bool),
+        )
+        for _ in range(order)
     ]
-    explicit = [np.zeros(len(stream), dtype=bool) for _ in range(order)]
-    for source in sources:
+    for place, source in zip(np.flatnonzero(usable), sources, strict=True):
         steps = walk(source.model.tree, stream)
         scores = source.model.log_probs_at(steps)
-        for level in range(1, order + 1):
-            probs, bins = per_level[level - 1]
-            probs.append(np.exp(scores[min(level, len(scores)) - 1])[predicted])
-            bins.append(_context_bins(source, steps, level)[predicted])
+        for level, part in enumerate(evidence, start=1):
+            part.probs[:, place] = np.exp(scores[min(level, len(scores)) - 1])[predicted]
+            part.bins[:, place] = _context_bins(source, steps, level)[predicted]
             if level <= source.model.order:
                 found = np.full(len(stream), -1)
                 found[level - 1 :] = steps.found[level - 1]
-                explicit[level - 1] |= found >= 0
-    return [
-        (np.stack(probs, axis=1), np.stack(bins, axis=1), seen[predicted])
-        for (probs, bins), seen in zip(per_level, explicit, strict=True)
-    ]
+                part.explicit[:] |= found[predicted] >= 0
+    return evidence
+
+
+def fit_fixed_weights(
+    tables: FloatArray, texts: Sequence[tuple[IntArray, NDArray[np.bool_]]], *, weigh: bool = True
+) -> FloatArray:
+    """Mixture weights ``(sources,)``, up to a common factor, of probabilities without context.
+
+    tables : P(word) of each source, ``(sources, words)``. texts : words and the sources that may speak on
+    them. weigh : whether the texts weigh the same, rather than all their words.
+    """
+    evidence = []
+    for words, usable in texts:
+        probs = tables[:, words].T.copy()
+        weight = np.full(len(words), 1.0 / max(1, len(words)) if weigh else 1.0)
+        bins = np.zeros(probs.shape, dtype=np.uint8)
+        evidence.append(Evidence(probs, bins, weight, usable))
+    return fit_mixture_weights(evidence)[0][:, 0]
 
 
 def _context_bins(source: MixtureSource, steps: Walk, level: int) -> NDArray[np.uint8]:

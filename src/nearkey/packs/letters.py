@@ -9,18 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.models import FIRST_LETTER
-from nearkey.language.ngram_file import file_size
+from nearkey.language.ngram_file import fits_in
 from nearkey.language.reading.streams import BUCKETS
 from nearkey.language.tokens import BOS, EOS
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.interpolation import (
-    Evidence,
     MixtureSource,
     fit_mixture_weights,
     interpolate,
     source_evidence,
 )
-from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.prune import prune_to_size
 
@@ -76,23 +74,14 @@ def estimate_letters(
         model = _source(streams[0], order, vocab_size).model
         return model, float("nan")
     sources = [_source(streams[i], order, vocab_size) for i in present]
-    mixture_weights = []
-    for probs, bins, _ in source_evidence(sources, test, order=order):
-        weight = np.ones(len(probs))
-        usable = np.ones(len(sources), dtype=bool)
-        mixture_weights.append(fit_mixture_weights([Evidence(probs, bins, weight, usable)])[0])
+    told = source_evidence(sources, test, order=order, total_weight=float(np.sum(test != BOS)))
+    mixture_weights = [fit_mixture_weights([level])[0] for level in told]
     mixed, _ = interpolate(sources, mixture_weights)
     bits = -float(np.mean(mixed.score(test)[test != BOS])) / float(np.log(2.0))
     sources = [_source(final[i], order, vocab_size) for i in present]
     model, mass = interpolate(sources, mixture_weights)
-    model, _ = prune_to_size(
-        model,
-        mass,
-        fits=lambda counts: file_size(counts, id_bytes=2, value_bytes=1) <= max_bytes,
-    )
-    return model, bits
+    return prune_to_size(model, mass, fits=fits_in(max_bytes))[0], bits
 
 
 def _source(stream: NDArray[np.int64], order: int, vocab_size: int) -> MixtureSource:
-    counts = count_ngrams(stream, order=order, vocab_size=vocab_size)
-    return MixtureSource.of(estimate(counts), counts)
+    return MixtureSource.of(count_ngrams(stream, order=order, vocab_size=vocab_size))

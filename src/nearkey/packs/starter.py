@@ -11,14 +11,13 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import tomli_w
 
 from nearkey.errors import PackError
 from nearkey.language.reading.formats import read_lines
-from nearkey.language.reading.streams import StreamReader
+from nearkey.language.reading.streams import read_stream
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport
-from nearkey.language.tokens import NUMBER, letters_of, normalise_word
+from nearkey.language.tokens import NUMBER, letters_of
 
 __all__ = ["draft_recipe", "guess_alphabet", "short_words", "too_little_text"]
 
@@ -127,16 +126,12 @@ def _count_words(
     texts: Sequence[Path], kind: str, column: str, *, fold: bool
 ) -> tuple[Counter[str], int]:
     """How often each normalised word stands in the texts, and how many words they hold."""
-    reader = StreamReader()
-    reader.read(read_lines(list(texts), kind, ReadOptions(column=column), ReadReport()))
-    stream = reader.stream()
+    lines = read_lines(list(texts), kind, ReadOptions(column=column), ReadReport())
+    stream = read_stream(lines)
     if not stream.n_words:
         raise PackError("holds no words", where=", ".join(map(str, texts)), fix="give running text")
-    counts: Counter[str] = Counter()
-    uses = np.bincount(stream.ids, minlength=len(stream.surfaces)).tolist()
-    for surface, count in zip(stream.surfaces, uses, strict=True):
-        if surface != NUMBER:
-            counts[normalise_word(surface, fold=fold)] += count
+    counts = stream.word_counts(fold=fold)
+    del counts[NUMBER]
     return counts, stream.n_words
 
 

@@ -3,36 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-
-import numpy as np
 
 from nearkey.errors import PackError
 from nearkey.language.reading.streams import TextStream
-from nearkey.language.tokens import letters_of, normalise_word, word_order
+from nearkey.language.tokens import letters_of, word_order
+from nearkey.packs.recipe import LexiconPart
 
-__all__ = ["CorpusWords", "LexiconOptions", "choose_words", "corpus_words"]
+__all__ = ["CorpusWords", "choose_words", "corpus_words"]
 
 LARGEST_LEXICON = 65_532
 """Token ids are 16 bits wide, and four are taken."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LexiconOptions:
-    """How words are chosen; see `choose_words`."""
-
-    size: int = 60_000
-    alphabet: str = "abcdefghijklmnopqrstuvwxyz"
-    fold_accents: bool = False
-    unlisted_frequency: float = 2e-6
-    unlisted_count: int = 20
-    unlisted_sources: int = 3
-    compound_count: int = 20
-    whole_lists: bool = False
-    elisions: tuple[str, ...] = ()
-    always: tuple[str, ...] = ()
-    exclude: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +32,7 @@ def corpus_words(streams: Mapping[str, TextStream], *, fold: bool) -> CorpusWord
     count: dict[str, int] = {}
     sources: dict[str, int] = {}
     for stream in streams.values():
-        totals: dict[str, int] = {}
-        for surface, n in zip(
-            stream.surfaces,
-            np.bincount(stream.ids, minlength=len(stream.surfaces)).tolist(),
-            strict=True,
-        ):
-            word = normalise_word(surface, fold=fold)
-            totals[word] = totals.get(word, 0) + n
+        totals = stream.word_counts(fold=fold)
         size = max(1, stream.n_words) * len(streams)
         for word, n in totals.items():
             share[word] = share.get(word, 0.0) + n / size
@@ -70,7 +45,10 @@ def choose_words(
     frequencies: Mapping[str, float],
     corpus: CorpusWords,
     spelling: set[str],
-    options: LexiconOptions,
+    options: LexiconPart,
+    *,
+    alphabet: str,
+    elisions: Sequence[str] = (),
 ) -> tuple[list[str], Counter[str]]:
     """The lexicon's words in their order, and how many candidates each rule admitted or dropped.
 
@@ -90,7 +68,7 @@ def choose_words(
             field="lexicon.size",
             fix="choose a smaller lexicon",
         )
-    allowed = frozenset(options.alphabet)
+    allowed = frozenset(alphabet)
     short = frozenset(options.always)
     excluded = frozenset(options.exclude)
     tally: Counter[str] = Counter()
@@ -105,7 +83,7 @@ def choose_words(
         if word in excluded or (outer and word not in short):
             tally["dropped: excluded by the recipe"] += 1
             continue
-        reason = _admission(word, letters, frequencies, corpus, spelling, short, options)
+        reason = _admission(word, letters, frequencies, corpus, spelling, short, options, elisions)
         tally[reason] += 1
         if reason.startswith("admitted"):
             rank = -frequencies.get(word, 0.0) - corpus.share.get(word, 0.0)
@@ -123,7 +101,8 @@ def _admission(
     corpus: CorpusWords,
     spelling: set[str],
     short: frozenset[str],
-    options: LexiconOptions,
+    options: LexiconPart,
+    elisions: Sequence[str],
 ) -> str:
     if word in short:
         return "admitted: named by the recipe"
@@ -139,7 +118,7 @@ def _admission(
     if word.endswith("'s") and word[:-2] in spelling:
         return "admitted: possessive of a listed word"
     if count >= options.compound_count and any(
-        word.startswith(elided) and word[len(elided) :] in spelling for elided in options.elisions
+        word.startswith(elided) and word[len(elided) :] in spelling for elided in elisions
     ):
         return "admitted: elided word before a listed word"
     if len(letters) == 2:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Generator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,15 +16,15 @@ from nearkey.packs.backoff import BackoffModel, FloatArray
 from nearkey.packs.interpolation import (
     Evidence,
     MixtureSource,
+    fit_fixed_weights,
     fit_mixture_weights,
     interpolate,
     source_evidence,
 )
-from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import NgramCounts, merge_counts
 from nearkey.packs.spill import count_in_pieces
 
-__all__ = ["MixedModel", "lexicon_log_probs", "list_unigram", "mix_sources"]
+__all__ = ["MixedModel", "lexicon_log_probs", "list_unigram", "mix_sources", "word_shares"]
 
 IntArray = NDArray[np.int64]
 
@@ -32,19 +32,19 @@ FEW = 3
 """With fewer sources of held-out text, none is left out when its own text is explained."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class MixedModel:
-    """What `mix_sources` fills in.
+    """What `mix_sources` makes.
 
     `mass` are the context weights for pruning; `weights[k-1]` maps a source's name to its share at
     level k for contexts it has not seen and for the most frequent ones; `held_out_perplexity` is that of
     the fitted mixture on held-out text without the source that the text was taken from.
     """
 
-    model: BackoffModel | None = None
-    mass: Sequence[FloatArray] = ()
-    weights: Sequence[Mapping[str, tuple[float, float]]] = ()
-    held_out_perplexity: float = float("nan")
+    model: BackoffModel
+    mass: Sequence[FloatArray]
+    weights: Sequence[Mapping[str, tuple[float, float]]]
+    held_out_perplexity: float
 
 
 def list_unigram(
@@ -73,10 +73,9 @@ def mix_sources(
     unigram: FloatArray,
     *,
     order: int,
-    into: MixedModel,
     max_bytes: int = 1 << 30,
     work: Path | None = None,
-) -> Iterator[BuildProgress]:
+) -> Generator[BuildProgress, None, MixedModel]:
     """Estimate a model per source, one of all sources together, and mix them with the unigram list.
 
     The mixture is fitted for unfamiliar text: held-out text of source A is explained by the other
@@ -107,7 +106,7 @@ def mix_sources(
 
     def source_of(parts: Sequence[NgramCounts]) -> MixtureSource:
         merged = parts[0] if len(parts) == 1 else merge_counts(parts)
-        return MixtureSource.of(estimate(merged, base=unigram), merged)
+        return MixtureSource.of(merged, base=unigram)
 
     single = {name: source_of([counts[name]]) for name in names}
     listed = MixtureSource.unigram(unigram)
@@ -119,37 +118,27 @@ def mix_sources(
         pooled = source_of([counts[other] for other in others])
         speaking = [*(single[other] for other in others), pooled, listed]
         usable = np.array([other in others for other in names] + [True, True])
-        place = np.flatnonzero(usable)
-        tokens = stream[stream != BOS]
-        higher = np.zeros(len(tokens), dtype=bool)
-        for level, (probs, bins, seen) in reversed(
-            list(enumerate(source_evidence(speaking, stream, order=order)))
-        ):
-            full = np.zeros((len(tokens), len(usable)))
-            full[:, place] = probs
-            bin = np.zeros((len(tokens), len(usable)), dtype=np.uint8)
-            bin[:, place] = bins
-            weight = np.where(higher, 0.0, 1.0 / len(tokens))
-            evidence[level].append(Evidence(full, bin, weight, usable))
-            higher = seen
-    mixture_weights = []
-    for level in range(order):
-        mixture_weight, course = fit_mixture_weights(evidence[level])
-        mixture_weights.append(mixture_weight)
-        if level == order - 1:
-            into.held_out_perplexity = float(np.exp(-course[-1]))
-    columns = [*names, "all together", "frequency list"]
-    into.weights = [_shares(columns, mixture_weight) for mixture_weight in mixture_weights]
+        parts = source_evidence(speaking, stream, order=order, usable=usable)
+        explained = np.zeros_like(parts[0].explicit)
+        for level, part in reversed(list(enumerate(parts))):
+            weight = np.where(explained, 0.0, part.weight)
+            evidence[level].append(replace(part, weight=weight))
+            explained = part.explicit
+    fitted = [fit_mixture_weights(level) for level in evidence]
+    mixture_weights = [weights for weights, _ in fitted]
     del evidence
 
     yield BuildProgress("mix", done, total)
     pooled = source_of(list(counts.values()))
-    into.model, into.mass = interpolate([*single.values(), pooled, listed], mixture_weights)
+    model, mass = interpolate([*single.values(), pooled, listed], mixture_weights)
     yield BuildProgress("mix", total, total)
+    columns = [*names, "all together", "frequency list"]
+    shares = [_shares(columns, level) for level in mixture_weights]
+    return MixedModel(model, mass, shares, float(np.exp(-fitted[-1][1][-1])))
 
 
-def _shares(columns: Sequence[str], mixture_weight: FloatArray) -> dict[str, tuple[float, float]]:
-    share = mixture_weight / mixture_weight.sum(axis=0)
+def _shares(columns: Sequence[str], weights: FloatArray) -> dict[str, tuple[float, float]]:
+    share = weights / weights.sum(axis=0)
     return {name: (float(share[i, 0]), float(share[i, -1])) for i, name in enumerate(columns)}
 
 
@@ -164,24 +153,20 @@ def lexicon_log_probs(
     as the word model's. (The word model's own order 1 is no such estimate: in Kneser-Ney smoothing it
     tells in how many contexts a word occurs.)
     """
-    vocab_size = len(unigram)
-    names = list(training)
-
-    def words_only(stream: IntArray) -> FloatArray:
-        found = np.bincount(stream, minlength=vocab_size)[FIRST_WORD:].astype(np.float64)
-        share: FloatArray = found / max(1.0, found.sum())
-        return share
-
+    n_words = len(unigram) - FIRST_WORD
     listed = unigram[FIRST_WORD:] / unigram[FIRST_WORD:].sum()
-    tables = np.stack([*(words_only(training[name]) for name in names), listed])
-    evidence = []
+    tables = np.stack([*(word_shares(stream, n_words) for stream in training.values()), listed])
+    texts = []
     for name, stream in held_out.items():
-        tokens = stream[stream >= FIRST_WORD] - FIRST_WORD
-        usable = np.array([other != name or len(held_out) < FEW for other in names] + [True])
-        bins = np.zeros((len(tokens), len(usable)), dtype=np.uint8)
-        weight = np.full(len(tokens), 1.0 / max(1, len(tokens)))
-        evidence.append(Evidence(tables[:, tokens].T.copy(), bins, weight, usable))
-    mixture_weight, _ = fit_mixture_weights(evidence)
-    weights = mixture_weight[:, 0] / mixture_weight[:, 0].sum()
-    mixed: FloatArray = np.log(weights @ tables)
+        usable = np.array([other != name or len(held_out) < FEW for other in training] + [True])
+        texts.append((stream[stream >= FIRST_WORD] - FIRST_WORD, usable))
+    weights = fit_fixed_weights(tables, texts)
+    mixed: FloatArray = np.log(weights / weights.sum() @ tables)
     return mixed
+
+
+def word_shares(stream: IntArray, n_words: int) -> FloatArray:
+    """Relative frequency of each of the lexicon's words among those of `stream`, ``(n_words,)``."""
+    counts = np.bincount(stream, minlength=n_words + FIRST_WORD)[FIRST_WORD:]
+    shares: FloatArray = counts / max(1, counts.sum())
+    return shares

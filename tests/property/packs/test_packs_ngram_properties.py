@@ -106,7 +106,7 @@ def test_a_mixture_sums_to_one_and_mixes_what_it_says(one, two, order, seed):
     counts = [count_ngrams(stream_of(t), order=order, vocab_size=VOCAB) for t in (one, two)]
     base = np.full(VOCAB, 1 / (VOCAB - 1))
     base[BOS] = 0.0
-    sources = [*(MixtureSource.of(estimate(c), c) for c in counts), MixtureSource.unigram(base)]
+    sources = [*(MixtureSource.of(c) for c in counts), MixtureSource.unigram(base)]
     rng = np.random.default_rng(seed)
     mixture_weights = [rng.random((3, len(COUNT_BINS) + 1)) + 0.01 for _ in range(order)]
     model, _ = interpolate(sources, mixture_weights)

@@ -87,11 +87,9 @@ def test_a_mixture_of_halves_of_a_text_is_better_than_either(real):
     held = np.flatnonzero(two == BOS)[200]
     test, two = two[:held], two[held:]
     counts = [count_ngrams(part, order=3, vocab_size=len(names)) for part in (one, two)]
-    sources = [MixtureSource.of(estimate(count), count) for count in counts]
-    mixture_weights = []
-    for probs, bins, _ in source_evidence(sources, test, order=3):
-        part = Evidence(probs, bins, np.ones(len(probs)), np.ones(2, dtype=bool))
-        mixture_weights.append(fit_mixture_weights([part])[0])
+    sources = [MixtureSource.of(count) for count in counts]
+    told = source_evidence(sources, test, order=3)
+    mixture_weights = [fit_mixture_weights([level])[0] for level in told]
     mixed, _ = interpolate(sources, mixture_weights)
     scores = [source.model.score(test).sum() for source in sources]
     assert mixed.score(test).sum() > max(scores)

@@ -19,7 +19,8 @@ from nearkey.packs import BuildProgress, spill
 from nearkey.packs.adapt import AdaptReport, adapt_pack
 from nearkey.packs.arpa import read_arpa
 from nearkey.packs.builder import build_pack
-from nearkey.packs.inspection import inspect_pack, score_text
+from nearkey.packs.evaluate import score_text
+from nearkey.packs.inspection import inspect_pack
 from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.plain import estimate_file

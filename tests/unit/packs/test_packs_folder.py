@@ -16,7 +16,8 @@ from nearkey.language.info import PACK_FILES, finish_folder, read_info, record_f
 from nearkey.language.tokens import FIRST_WORD, word_order
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.builder import build_pack
-from nearkey.packs.inspection import inspect_pack, score_text
+from nearkey.packs.evaluate import score_text
+from nearkey.packs.inspection import inspect_pack
 from nearkey.packs.quantise import read_table, write_table
 from nearkey.schema import read_toml
 

@@ -12,10 +12,9 @@ from nearkey.errors import PackError
 from nearkey.language.reading.streams import read_stream
 from nearkey.packs.builder import BuildReport, build_pack
 from nearkey.packs.fetch import cache_folder, locate
-from nearkey.packs.recipe import TextSource, read_recipe
+from nearkey.packs.recipe import LexiconPart, TextSource, read_recipe
 from nearkey.packs.vocabulary import (
     CorpusWords,
-    LexiconOptions,
     choose_words,
     corpus_words,
 )
@@ -179,6 +178,10 @@ def test_a_text_without_words_is_named(tmp_path):
     assert caught.value.field == "notes"
 
 
+ALPHABET = "abcdefghijklmnopqrstuvwxyz"
+NO_TEXT = CorpusWords({}, {}, {})
+
+
 def words(**counts: int) -> CorpusWords:
     total = sum(counts.values())
     return CorpusWords(
@@ -189,7 +192,7 @@ def words(**counts: int) -> CorpusWords:
 
 
 def test_choosing_words():
-    options = LexiconOptions(size=100, always=("a", "ok"), exclude=("teh",), elisions=("l'",))
+    options = LexiconPart(size=100, always=["a", "ok"], exclude=["teh"])
     corpus = words(tripod=30, teh=50, xqz=1, lol=25, well_known=40, odd_one=2, mm=99, b=99)
     corpus.count["l'homme"] = 30
     corpus.sources["l'homme"] = 2
@@ -198,6 +201,8 @@ def test_choosing_words():
         corpus,
         {"theodolite", "tripod", "homme"},
         options,
+        alphabet=ALPHABET,
+        elisions=("l'",),
     )  # fmt: skip
     assert chosen == [
         "a", "ok", "gps", "lol", "the", "l'homme", "tripod", "tripod's", "well-known", "theodolite",
@@ -212,11 +217,11 @@ def test_choosing_words():
 def test_the_most_frequent_words_fill_the_lexicon():
     frequencies = {"one": 0.5, "two": 0.4, "three": 0.3, "four": 0.2}
     chosen, _ = choose_words(
-        frequencies, CorpusWords({}, {}, {}), set(frequencies), LexiconOptions(size=2)
+        frequencies, NO_TEXT, set(frequencies), LexiconPart(size=2), alphabet=ALPHABET
     )
     assert sorted(chosen) == ["one", "two"]
     with pytest.raises(PackError, match="outside 1"):
-        choose_words(frequencies, CorpusWords({}, {}, {}), set(), LexiconOptions(size=99_999))
+        choose_words(frequencies, NO_TEXT, set(), LexiconPart(size=99_999), alphabet=ALPHABET)
 
 
 def test_each_source_weighs_the_same():

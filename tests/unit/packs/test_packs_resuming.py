@@ -52,9 +52,9 @@ def read(monkeypatch) -> list[str]:
     names: list[str] = []
     real = intake.reading
 
-    def noting(source, files, recipe, parts=None):
+    def noting(source, files, recipe, parts=None, **options):
         names.append(source.name)
-        return real(source, files, recipe, parts)
+        return real(source, files, recipe, parts, **options)
 
     monkeypatch.setattr(intake, "reading", noting)
     return names
@@ -162,11 +162,11 @@ def test_parts_that_cannot_be_kept_are_told_of_once(tmp_path, recipe, monkeypatc
     source, files = read_recipe(recipe).text[1], [recipe.parent / "more.txt"]
     (tmp_path / "more.parts").write_text("a file in the folder's place")
     parts = KeptParts.beside(tmp_path / "more.bin", "key")
-    notes = list(intake.reading(source, files, read_recipe(recipe), parts))
+    notes = [step.note for step in intake.reading(source, files, read_recipe(recipe), parts)]
     assert [note for note in notes if "cannot be kept" in note] == [
-        "what is read cannot be kept: File exists"
+        "More invented notes: what is read cannot be kept: File exists"
     ]
-    assert notes[-1] == "280 lines"
+    assert notes[-1] == "More invented notes: 280 lines"
 
 
 @given(st.data())

@@ -53,6 +53,14 @@ class TextStream:
     def n_words(self) -> int:
         return len(self.ids)
 
+    def word_counts(self, *, fold: bool) -> Counter[str]:
+        """How often each normalised word stands in the text; what is not spelled counts as `tokens.NUMBER`."""
+        counts: Counter[str] = Counter()
+        uses = np.bincount(self.ids, minlength=len(self.surfaces)).tolist()
+        for surface, count in zip(self.surfaces, uses, strict=True):
+            counts[tk.normalise_word(surface, fold=fold)] += count
+        return counts
+
     def in_part(self, fraction: float) -> NDArray[np.bool_]:
         """Which sentences belong to the part of this size (to a thousandth) that is held out."""
         return self.bucket < round(BUCKETS * fraction)

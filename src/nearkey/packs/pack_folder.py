@@ -1,0 +1,132 @@
+"""The folder of a pack that is made: it appears whole or not at all, with its record and its licence note."""
+
+from __future__ import annotations
+
+import errno
+import glob
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+
+from nearkey.errors import PackError
+from nearkey.language import info
+from nearkey.packs.backoff import BackoffModel
+from nearkey.packs.intake import Intake
+from nearkey.packs.recipe import Recipe, TextSource, WordSource
+
+__all__ = ["finish_pack", "new_folder", "notices", "pack_info"]
+
+_STALE_S = 86_400.0
+
+
+@contextmanager
+def new_folder(target: Path) -> Iterator[Path]:
+    """A folder to write into, which takes the place of `target` at the end; after an error it is gone.
+
+    Raises PackError when the disk is full.
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    for left in target.parent.glob(f".{glob.escape(target.name)}.*"):
+        # What builds that were killed left there; a day old, so that none is at work in it.
+        if left.is_dir() and time.time() - left.stat().st_mtime > _STALE_S:
+            shutil.rmtree(left, ignore_errors=True)
+    with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as temporary:
+        folder = Path(temporary) / "pack"
+        folder.mkdir()
+        try:
+            yield folder
+        except OSError as fault:
+            if fault.errno not in (errno.ENOSPC, errno.EDQUOT):
+                raise
+            raise PackError(
+                "the disk is full", where=os.fspath(target), fix="free some space, then build again"
+            ) from fault
+        if target.exists():
+            target.replace(Path(temporary) / "replaced")
+        folder.replace(target)
+
+
+def finish_pack(folder: Path, made: info.PackInfo, notices: Mapping[str, str]) -> info.PackInfo:
+    """Write ``LICENCE.md`` and ``pack.toml`` of a folder that holds all else; the info with its files listed.
+
+    notices : source title to text, for the licence note.
+    """
+    (folder / "LICENCE.md").write_text(_licence_text(made, notices), encoding="utf-8")
+    return info.finish_folder(folder, made)
+
+
+def pack_info(
+    recipe: Recipe,
+    intake: Intake,
+    words: list[str],
+    model: BackoffModel,
+    letters: BackoffModel,
+    symbols: str,
+    held_out: list[info.HeldOut],
+) -> info.PackInfo:
+    """The record of a pack of `recipe`, its files not yet listed."""
+    sources = []
+    every: list[TextSource | WordSource] = [*recipe.text, *recipe.words]
+    for source in every:
+        stream = intake.streams.get(source.name)
+        if stream is None and source in recipe.text:
+            continue  # an optional text that was not there
+        sizes = () if stream is None else (stream.n_sentences, stream.n_words)
+        about = (source.title, source.kind, source.origin, source.licence, source.attribution)
+        sources.append(info.SourceRecord(*about, *sizes))
+    return info.PackInfo(
+        format=info.FORMAT,
+        name=recipe.name,
+        language=recipe.language,
+        title=recipe.title,
+        version=recipe.version,
+        licence=recipe.licence,
+        alphabet=recipe.alphabet,
+        letter_symbols=symbols,
+        fold_accents=recipe.lexicon.fold_accents,
+        abbreviations=list(recipe.abbreviations),
+        elisions=list(recipe.elisions),
+        words=len(words),
+        ngrams=list(model.tree.sizes()),
+        letter_ngrams=list(letters.tree.sizes()),
+        training_words=sum(stream.n_words for stream in intake.streams.values()),
+        sources=sources,
+        held_out=held_out,
+        files={},
+    )
+
+
+def notices(recipe: Recipe, intake: Intake) -> dict[str, str]:
+    """Source title to the notice that it wants passed on, each text once."""
+    used = [source for source in recipe.text if source.name in intake.streams]
+    found: dict[str, str] = {}
+    for source in (*used, *recipe.words):
+        found.setdefault(source.notice, source.title)
+    return {title: notice for notice, title in found.items() if notice}
+
+
+def _licence_text(made: info.PackInfo, notices: Mapping[str, str]) -> str:
+    """LICENCE.md: the pack's own licence, each source with its licence and attribution, the notices."""
+    lines = [
+        f"# Licence of the language pack “{made.title}” ({made.name} {made.version})",
+        "",
+        f"This pack holds words and probabilities estimated from the sources below. It is licensed under"
+        f" **{made.licence}**. It holds none of their texts. The program that reads it has a licence of"
+        " its own.",
+        "",
+        "| source | licence | attribution |",
+        "|---|---|---|",
+    ]
+    lines += [
+        f"| {source.title} | {source.licence} | {source.attribution} |" for source in made.sources
+    ]
+    if made.held_out and not any(source.kind == "adapt" for source in made.sources):
+        titles = "; ".join(record.title for record in made.held_out)
+        lines += ["", f"Used for evaluation only, with nothing of it in the pack: {titles}."]
+    for title, notice in notices.items():
+        lines += ["", f"## {title}", "", notice.strip()]
+    return "\n".join(lines) + "\n"
