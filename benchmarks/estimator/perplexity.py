@@ -20,7 +20,7 @@ sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 from sections import save, section
 
 from nearkey.language import Pack, load_pack
-from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
+from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
 from nearkey.language.reading.streams import TextStream, encode_stream
 from nearkey.language.tokens import FIRST_WORD, PUNCTUATION
 from nearkey.packs import finished

@@ -252,7 +252,7 @@ def pack_compare(
     different lexicons; perplexity leaves unknown words out.
     """
     from nearkey.language import load_pack
-    from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
+    from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
     from nearkey.packs.evaluate import score_text
 
     options = ReadOptions(column=column)

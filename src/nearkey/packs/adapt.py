@@ -17,7 +17,7 @@ from nearkey.errors import PackError
 from nearkey.language import casing, info, lexicon
 from nearkey.language.ngram_file import fits_in
 from nearkey.language.pack import Pack, load_pack
-from nearkey.language.reading.formats import read_lines
+from nearkey.language.reading.corpus import read_lines
 from nearkey.language.reading.streams import TextStream, encode_stream, read_stream, split_stream
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport
 from nearkey.language.tokens import (

@@ -10,7 +10,7 @@ from itertools import islice
 from pathlib import Path
 
 from nearkey.errors import PackError
-from nearkey.language.reading.formats import LIBRARY_READERS, read_lines
+from nearkey.language.reading.corpus import LIBRARY_READERS, read_lines
 from nearkey.language.reading.libraries import LibraryReader, library_version
 from nearkey.language.reading.streams import BUCKETS, StreamReader, TextStream, select
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain

@@ -8,7 +8,7 @@ from typing import Literal
 import msgspec
 
 from nearkey.errors import PackError
-from nearkey.language.reading.formats import LIBRARY_READERS, LINE_READERS
+from nearkey.language.reading.corpus import LIBRARY_READERS, LINE_READERS
 from nearkey.language.tokens import ABBREVIATIONS
 from nearkey.schema import convert, read_toml
 

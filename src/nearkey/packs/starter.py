@@ -14,7 +14,7 @@ from typing import Any
 import tomli_w
 
 from nearkey.errors import PackError
-from nearkey.language.reading.formats import read_lines
+from nearkey.language.reading.corpus import read_lines
 from nearkey.language.reading.streams import read_stream
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport
 from nearkey.language.tokens import NUMBER, letters_of

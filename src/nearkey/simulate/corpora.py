@@ -15,26 +15,13 @@ from pathlib import Path
 import numpy as np
 
 from nearkey.errors import PackError, PlanError
-from nearkey.language.reading.formats import ReadOptions, ReadReport, read_lines
-from nearkey.language.reading.libraries import read_hub, read_nltk
+from nearkey.language.reading.corpus import read_corpus
 from nearkey.language.reading.streams import read_stream, split_stream
 
 __all__ = ["Corpus", "held_out_part", "read_source"]
 
-_KIND_BY_SUFFIX = {
-    ".txt": "lines",
-    ".csv": "csv",
-    ".tsv": "csv",
-    ".json": "json",
-    ".jsonl": "json",
-    ".ndjson": "json",
-    ".parquet": "arrow",
-    ".arrow": "arrow",
-    ".feather": "arrow",
-}
 LONGEST_REPEAT = 4  # words of a sentence that the pack builder counts every time it occurs
 _BLOCK = 4096  # lines looked at together for held-out sentences
-_FIX = "give a text, CSV, JSON, Parquet or Arrow file, nltk:NAME or hub:NAME"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,34 +58,19 @@ def read_source(
 
     Parameters
     ----------
-    source : a file (plain text, one sentence or paragraph a line; CSV, TSV, JSON, JSON Lines,
-        Parquet, Arrow; text files also gzipped), "nltk:NAME" for a corpus of nltk (its data must be
-        installed), or "hub:NAME@SPLIT" for a data set the `datasets` library can fetch (needs that
-        library and a network; "hub:NAME:CONFIG@SPLIT" where the set has configurations).
+    source : a file, a folder, "nltk:NAME" or "hub:NAME@SPLIT": see `nearkey.language.reading.corpus.read_corpus`.
     column : the field or column of the text, where the format has such.
     split : of a hub data set whose name says none.
     trained : see `Corpus`.
 
     Raises PlanError naming the source and what to do; NearkeyError where a library is missing.
     """
-    name = os.fspath(source)
-    scheme, colon, rest = name.partition(":")
-    options, report = ReadOptions(column=column), ReadReport()
-    if colon and scheme == "nltk":
-        title, lines = name, read_nltk(rest, options, report)
-    elif colon and scheme == "hub":
-        title, lines = name, read_hub(rest, options, report, split=split)
-    else:
-        path = Path(name)
-        plain = path.with_suffix("") if path.suffix == ".gz" else path
-        if not path.is_file():
-            raise PlanError("no such file", where=name, fix=_FIX)
-        kind = _KIND_BY_SUFFIX.get(plain.suffix.lower(), "lines")
-        title, lines = plain.stem, read_lines([path], kind, options, report)
     try:
+        title, lines = read_corpus(source, column=column, split=split)
         return Corpus.of(title, lines, trained=trained)
     except PackError as fault:
-        raise PlanError(fault.problem, where=name, field=fault.field, fix=fault.fix) from fault
+        where = fault.where if Path(source).is_dir() else os.fspath(source)
+        raise PlanError(fault.problem, where=where, field=fault.field, fix=fault.fix) from fault
 
 
 def held_out_part(

@@ -16,7 +16,7 @@ from library_texts import SAID, hub_environment, quiet_hub, write_hub_folder
 from loopback_hub import loopback_hub
 
 from nearkey.errors import NearkeyError, PackError
-from nearkey.language.reading.formats import LIBRARY_READERS, ReadOptions, ReadReport
+from nearkey.language.reading.corpus import LIBRARY_READERS, ReadOptions, ReadReport
 
 pytest.importorskip("datasets")
 pytest.importorskip("pyarrow")
@@ -33,7 +33,7 @@ def at_home(event, arguments):
 
 sys.addaudithook(at_home)
 from nearkey.errors import NearkeyError
-from nearkey.language.reading.formats import LIBRARY_READERS, ReadOptions, ReadReport
+from nearkey.language.reading.corpus import LIBRARY_READERS, ReadOptions, ReadReport
 found = []
 for name in sys.argv[1:]:
     try:

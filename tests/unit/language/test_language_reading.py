@@ -13,7 +13,7 @@ import pytest
 
 from nearkey.errors import NearkeyError, PackError
 from nearkey.language.reading import textfiles
-from nearkey.language.reading.formats import (
+from nearkey.language.reading.corpus import (
     LIBRARY_READERS,
     LINE_READERS,
     ReadOptions,

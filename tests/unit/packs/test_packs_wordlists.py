@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from nearkey.errors import PackError
-from nearkey.language.reading.formats import ReadOptions
+from nearkey.language.reading.corpus import ReadOptions
 from nearkey.packs.wordlists import read_counted, read_frequencies, read_spelling
 
 

@@ -13,7 +13,13 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 from nearkey.errors import PackError
-from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain
+from nearkey.language.reading.textfiles import (
+    ReadOptions,
+    ReadReport,
+    joined_paragraphs,
+    no_column,
+    read_plain,
+)
 
 __all__ = ["read_fields", "read_mail", "read_sword", "read_wordnet", "read_xml"]
 
@@ -41,10 +47,14 @@ def read_mail(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[
     except (LookupError, UnicodeDecodeError):
         report.drop("mail of an unknown character set, read as latin-1 (nothing lost)")
         text = raw.decode("latin-1")
-    paragraph: list[str] = []
+    yield from joined_paragraphs(_own_lines(text, report))
+
+
+def _own_lines(text: str, report: ReadReport) -> Iterator[str]:
+    """The lines of prose that the mail's writer wrote, "" for all others."""
     for line in text.splitlines():
         if _FOOTER.match(line):
-            break
+            return
         stripped = line.strip()
         if _QUOTED.match(line) or _SAYS.search(line) or _FORWARDED.match(line):
             report.drop("quoted or forwarded line")
@@ -52,13 +62,7 @@ def read_mail(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[
         elif stripped and not _is_prose(stripped):
             report.drop("line that is not prose")
             stripped = ""
-        if stripped:
-            paragraph.append(stripped)
-        elif paragraph:
-            yield " ".join(paragraph)
-            paragraph = []
-    if paragraph:
-        yield " ".join(paragraph)
+        yield stripped
 
 
 def _is_prose(line: str) -> bool:
@@ -144,12 +148,7 @@ def read_fields(path: Path, options: ReadOptions, report: ReadReport) -> Iterato
     """One field of lines of tab-separated fields without a header or quoting; `column` is its number,
     from 1. A field that holds only ``-`` is empty."""
     if not options.column.isdecimal() or int(options.column) == 0:
-        raise PackError(
-            f"has no column {options.column!r}",
-            where=str(path),
-            field="column",
-            fix="set `column` to the number of a field, from 1",
-        )
+        raise no_column(options.column, str(path), "the number of a field, from 1")
     place = int(options.column) - 1
     for line in read_plain(path, options, report):
         fields = line.rstrip("\r\n").split("\t")

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from importlib import import_module
 from itertools import groupby, pairwise
 from pathlib import Path
 from typing import Any
 
 from nearkey.errors import NearkeyError, PackError
-from nearkey.language.reading.textfiles import ReadOptions, ReadReport
+from nearkey.language.reading.textfiles import ReadOptions, ReadReport, load_library, no_column
 
 __all__ = ["LibraryReader", "join_tokens", "library_version", "read_hub", "read_nltk"]
 
@@ -40,7 +40,7 @@ def read_nltk(name: str, options: ReadOptions, report: ReadReport) -> Iterator[s
     PackError says what is missing and how to get it; NearkeyError that nltk is.
     """
     where = f"nltk:{name}"
-    corpora: Any = _library("nltk.corpus", where, "pip install nltk")
+    corpora: Any = load_library("nltk.corpus", where, "pip install nltk")
     reader = getattr(corpora, name, None) if name else None
     if not isinstance(reader, (corpora.LazyCorpusLoader, corpora.CorpusReader)):
         raise PackError(
@@ -159,7 +159,7 @@ def read_hub(
     base, config, named_split = _hub_parts(name)
     if not base:
         raise PackError("names no data set", where=where, fix=_SPELLING)
-    datasets: Any = _library("datasets", where, "pip install datasets")
+    datasets: Any = load_library("datasets", where, "pip install datasets")
     try:
         rows = datasets.load_dataset(base, config, split=named_split or split, streaming=True)
     except Exception as fault:  # the library raises errors of many kinds, most from the network
@@ -167,13 +167,13 @@ def read_hub(
     column = options.column
     if rows.column_names is not None:
         if column not in rows.column_names:
-            raise _no_column(column, rows.column_names, where)
+            raise no_column(column, where, _one_of(rows.column_names))
         # Or the sound and pictures beside the text would be decoded too.
         rows = rows.select_columns([column])
     try:
         for row in rows:
             if column not in row:
-                raise _no_column(column, row, where)
+                raise no_column(column, where, _one_of(row))
             texts = row[column] if isinstance(row[column], list) else [row[column]]
             for text in texts:
                 if not isinstance(text, str):
@@ -217,23 +217,9 @@ def _hub_fault(fault: Exception, where: str) -> PackError:
     return PackError(f"cannot be opened: {_told(fault)}", where=where, fix=fix)
 
 
-def _no_column(column: str, columns: Sequence[str], where: str) -> PackError:
-    return PackError(
-        f"has no column {column!r}",
-        where=where,
-        field="column",
-        fix=f"set `column` to one of {', '.join(columns)}",
-    )
+def _one_of(columns: Iterable[str]) -> str:
+    return f"one of {', '.join(columns)}"
 
 
 def _told(fault: Exception) -> str:
     return str(fault).rstrip(". ") or type(fault).__name__
-
-
-def _library(module: str, where: str, fix: str) -> Any:
-    try:
-        return import_module(module)
-    except ImportError:
-        raise NearkeyError(
-            f"needs the library {module.partition('.')[0]}", where=where, fix=fix
-        ) from None

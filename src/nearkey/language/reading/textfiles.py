@@ -8,8 +8,10 @@ import io
 import os
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from importlib import import_module
+from itertools import chain
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -56,6 +58,21 @@ class ReadOptions:
 
 
 LineReader = Callable[[Path, ReadOptions, ReadReport], Iterator[str]]
+
+
+def load_library(module: str, where: str, fix: str) -> Any:
+    """A library that is needed for this text alone; NearkeyError saying how to get it."""
+    try:
+        return import_module(module)
+    except ImportError:
+        problem = f"needs the library {module.partition('.')[0]}"
+        raise NearkeyError(problem, where=where, fix=fix) from None
+
+
+def no_column(column: str, where: str, known: str, *, field: str = "column") -> PackError:
+    """The error for a table without the text's column; `known` says what to name instead."""
+    fix = f"set `column` to {known}"
+    return PackError(f"has no column {column!r}", where=where, field=field, fix=fix)
 
 
 def open_binary(path: Path) -> IO[bytes]:
@@ -165,12 +182,7 @@ def read_csv(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[s
     if header is None:
         raise PackError("is empty", where=str(path), fix="name a file with a header line")
     if options.column not in header:
-        raise PackError(
-            f"has no column {options.column!r}",
-            where=str(path),
-            field="line 1",
-            fix=f"set `column` to one of {', '.join(header)}",
-        )
+        raise no_column(options.column, str(path), f"one of {', '.join(header)}", field="line 1")
     place = header.index(options.column)
     for row in rows:
         if len(row) > place:
@@ -214,26 +226,19 @@ def _json_lines(path: Path, options: ReadOptions, report: ReadReport) -> Iterato
 
 def read_arrow(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
     """A string column of a Parquet, Arrow IPC or Feather file, batch by batch."""
-    try:
-        import pyarrow as pa
-        import pyarrow.ipc as ipc
-        import pyarrow.parquet as pq
-    except ImportError:
-        raise NearkeyError(
-            "reading Parquet and Arrow needs pyarrow",
-            where=str(path),
-            fix="pip install 'nearkey[data]'",
-        ) from None
+    where = os.fspath(path)
+    pa = load_library("pyarrow", where, "pip install 'nearkey[data]'")
+    ipc, pq = import_module("pyarrow.ipc"), import_module("pyarrow.parquet")
     try:
         if path.suffix == ".parquet":
             batches: Iterator[Any] = pq.ParquetFile(path).iter_batches(columns=[options.column])
         else:
-            source = pa.memory_map(os.fspath(path))
+            source = pa.memory_map(where)
             try:
                 reader = ipc.open_file(source)
                 batches = (reader.get_batch(i) for i in range(reader.num_record_batches))
             except pa.ArrowInvalid:
-                batches = iter(ipc.open_stream(pa.memory_map(os.fspath(path))))
+                batches = iter(ipc.open_stream(pa.memory_map(where)))
         for batch in batches:
             for text in batch.column(options.column).to_pylist():
                 if isinstance(text, str):
@@ -251,30 +256,29 @@ def read_arrow(path: Path, options: ReadOptions, report: ReadReport) -> Iterator
 
 def read_fortune(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
     """Short texts separated by lines that hold one ``%``; a text's lines are joined."""
-    paragraph: list[str] = []
-    for line in read_plain(path, options, report):
-        text = line.strip()
-        if text == "%" or not text:
-            if paragraph:
-                yield " ".join(paragraph)
-            paragraph = []
-        elif text.startswith(("-- ", "--\t")):
-            report.drop("line that names a text's author")
-        else:
-            paragraph.append(text)
-    if paragraph:
-        yield " ".join(paragraph)
+
+    def texts() -> Iterator[str]:
+        for line in read_plain(path, options, report):
+            text = line.strip()
+            if text.startswith(("-- ", "--\t")):
+                report.drop("line that names a text's author")
+            else:
+                yield "" if text == "%" else text
+
+    return joined_paragraphs(texts())
 
 
 def read_paragraphs(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
     """Paragraphs separated by empty lines; their lines are joined."""
+    return joined_paragraphs(line.strip() for line in read_plain(path, options, report))
+
+
+def joined_paragraphs(lines: Iterable[str]) -> Iterator[str]:
+    """Lines between empty ones, joined by spaces."""
     paragraph: list[str] = []
-    for line in read_plain(path, options, report):
-        text = line.strip()
-        if text:
-            paragraph.append(text)
+    for line in chain(lines, [""]):
+        if line:
+            paragraph.append(line)
         elif paragraph:
             yield " ".join(paragraph)
             paragraph = []
-    if paragraph:
-        yield " ".join(paragraph)
