@@ -9,8 +9,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Protocol, runtime_checkable
 
 from nearkey.decode import Candidate
-from nearkey.decode.overlay import PersonalWords
-from nearkey.decode.protocols import State
+from nearkey.decode.protocols import PersonalWords, State
 from nearkey.errors import NearkeyError
 from nearkey.layout import Key, Layout
 from nearkey.session.messages import (
