@@ -36,7 +36,7 @@ class Condition:
 
     wrong : share of words confirmed wrongly: another candidate of the list, or else another word of
         the same length. unnoticed : she always lets the first candidate stand, right or wrong.
-    guarded : labels are doubted, as by default.
+    guarded : mislabelling is reckoned with, as by default.
     """
 
     name: str
@@ -103,23 +103,25 @@ class PersonTrial:
 
     def ceiling(self, condition: Condition) -> Iterator[tuple[int, Scores]]:
         """The scores at each checkpoint of models that know the person's past."""
-        person = self._person(condition, doubt=0.0)
+        person = self._person(condition, mislabelling=0.0)
         for typed in self._past:
             person.confirm(typed.word, context=typed.state, points=typed.points)
         return self._follow(person, condition)
 
     def run(self, condition: Condition) -> Iterator[tuple[int, Scores]]:
         """The scores at each checkpoint of models that start knowing nothing."""
-        return self._follow(self._person(condition, doubt=0.05 * condition.guarded), condition)
+        return self._follow(
+            self._person(condition, mislabelling=0.05 * condition.guarded), condition
+        )
 
-    def _person(self, condition: Condition, *, doubt: float) -> Person:
+    def _person(self, condition: Condition, *, mislabelling: float) -> Person:
         words = PersonalLanguage(self._decoder.pack) if condition.words else None
         touches = None
         if condition.touch:
             touches = TouchLearner(
                 self._decoder,
-                self._people.person(mislabelling=doubt),
-                doubt_moved_on=0.1 * condition.guarded,
+                self._people.person(mislabelling=mislabelling),
+                mislabelling_moved_on=0.1 * condition.guarded,
             )
         return Person(self._decoder, words=words, touches=touches)
 

@@ -122,7 +122,8 @@ class AppendLog:
     error : the class of what is raised, a `NearkeyError` of the room that keeps the log.
     new : True makes the file, which must not exist; False opens one that must; None opens it, or
         makes it and its folders where it is missing.
-    private : a new file may be read by its owner only (mode 0600), from its first byte on.
+    private : a new file may be read by its owner only (mode 0600), from its first byte on; a file
+        opened with ``new=None``, which may have come from elsewhere, is made so.
     fsync : force every record to the disk before `append` returns: it then survives a power cut.
         Without it a crash of the program loses nothing that was appended.
 
@@ -148,6 +149,8 @@ class AppendLog:
         self._file = -1
         try:
             self._file = self._opened(new)
+            if private and new is None:
+                self.path.chmod(0o600)
             self._size = os.fstat(self._file).st_size
             # A crash in the middle of a replacement left it; it may hold private text.
             private_draft(self.path).unlink(missing_ok=True)

@@ -8,6 +8,7 @@ __all__ = [
     "LayoutError",
     "NearkeyError",
     "PackError",
+    "PersonalError",
     "PlanError",
     "StudyLogError",
     "TouchDataError",
@@ -81,3 +82,7 @@ class StudyLogError(NearkeyError):
 
 class JournalError(NearkeyError):
     """A session journal is damaged before its last complete line."""
+
+
+class PersonalError(NearkeyError):
+    """A person's store is damaged, in use, read-only, or asked for something it cannot do."""

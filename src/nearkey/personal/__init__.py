@@ -1,22 +1,20 @@
 """Adaptation of touch and language to one person."""
 
-from nearkey.personal.contexts import recent_words
-from nearkey.personal.errors import PersonalError
+from nearkey.errors import PersonalError
 from nearkey.personal.person import LivePerson, Person, Receipt
-from nearkey.personal.reader import OwnWords, Reader
-from nearkey.personal.settings import WordSettings
-from nearkey.personal.touches import AdaptiveTouch, ConfirmedWord, TouchLearner
-from nearkey.personal.words import PersonalLanguage
+from nearkey.personal.personal_language import PersonalLanguage, ReadOnlyWords
+from nearkey.personal.personal_mixture import recent_words
+from nearkey.personal.touch_learner import AdaptiveTouch, ConfirmedWord, TouchLearner
+from nearkey.personal.word_counts import WordSettings
 
 __all__ = [
     "AdaptiveTouch",
     "ConfirmedWord",
     "LivePerson",
-    "OwnWords",
     "Person",
     "PersonalError",
     "PersonalLanguage",
-    "Reader",
+    "ReadOnlyWords",
     "Receipt",
     "TouchLearner",
     "WordSettings",

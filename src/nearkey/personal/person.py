@@ -11,11 +11,11 @@ from numpy.typing import ArrayLike
 
 from nearkey.decode import Candidate, Decoder
 from nearkey.decode.protocols import State
+from nearkey.errors import PersonalError
 from nearkey.layout import Key, Layout
-from nearkey.personal.errors import PersonalError
-from nearkey.personal.settings import WordSettings
-from nearkey.personal.touches import TouchLearner
-from nearkey.personal.words import PersonalLanguage
+from nearkey.personal.personal_language import PersonalLanguage
+from nearkey.personal.touch_learner import TouchLearner
+from nearkey.personal.word_counts import WordSettings
 from nearkey.touch import PeopleTouch, PersonTouch, load_touch
 
 __all__ = ["LivePerson", "Person", "Receipt"]
@@ -84,7 +84,7 @@ class Person:
         ----------
         people : the population a new person's touches start from; without it touch is not learnt.
         settings, language, fsync : see `PersonalLanguage.open`.
-        options : `doubt`, `doubt_moved_on`, `soft_labels`, `undo_words` of `TouchLearner`.
+        options : `mislabelling`, `mislabelling_moved_on`, `soft_labels`, `undo_words` of `TouchLearner`.
 
         The folder is made, for its owner only, where there is none. It holds private text. Raises
         `PersonalError` as `PersonalLanguage.open` does, and where the touch model was learnt on
@@ -171,7 +171,7 @@ class Person:
         self._unsaved = 0
 
     def save(self) -> None:
-        """Write the touch model; the words are in their file with every lesson."""
+        """Write the touch model; the words are in their file with every word."""
         if self._folder is None or self.touches is None or not self._unsaved:
             return
         path = self._folder / TOUCH

@@ -78,8 +78,8 @@ def test_a_file_reopened_at_any_moment_is_the_store_in_memory(plan: list[tuple])
 
 @settings(max_examples=100, deadline=None)
 @given(st.lists(actions, max_size=30), st.lists(actions, min_size=1, max_size=8))
-def test_undoing_lessons_last_first_is_as_if_they_had_not_been(
-    before: list[tuple], lessons: list[tuple]
+def test_undoing_observations_last_first_is_as_if_they_had_not_been(
+    before: list[tuple], observations: list[tuple]
 ) -> None:
     store = PersonalLanguage(TinyPack(), settings=SMALL)
     serials: list[int] = []
@@ -87,7 +87,7 @@ def test_undoing_lessons_last_first_is_as_if_they_had_not_been(
         act(store, action, serials)
     shown = store.export()
     taught: list[int] = []
-    for action in lessons:
+    for action in observations:
         if action[0] == "learn":
             act(store, action, taught)
     for serial in reversed(taught):

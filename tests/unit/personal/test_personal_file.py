@@ -76,7 +76,9 @@ def test_the_file_is_the_owner_s_alone(tmp_path: Path) -> None:
         os.umask(old)
 
 
-def test_cut_at_any_byte_it_is_a_prefix_of_the_lessons_or_a_clear_refusal(tmp_path: Path) -> None:
+def test_cut_at_any_byte_it_is_a_prefix_of_the_observations_or_a_clear_refusal(
+    tmp_path: Path,
+) -> None:
     path, cut = tmp_path / "words.jsonl", tmp_path / "cut.jsonl"
     store = PersonalLanguage.open(path, TinyPack(), settings=WordSettings(undo_words=10))
     fill(store, 30)

@@ -20,7 +20,7 @@ from nearkey.personal import (
     PersonalLanguage,
     TouchLearner,
 )
-from nearkey.personal.labels import key_shares, meant, typed_letters
+from nearkey.personal.touch_learner import key_responsibilities, meant, typed_letters
 from nearkey.touch import PeopleTouch, TouchLog
 
 LAYOUT = Layout.named("qwerty")
@@ -30,8 +30,8 @@ SPREAD = 0.3
 
 
 @dataclass(frozen=True)
-class Lesson:
-    """As a session's lesson."""
+class Confirmed:
+    """As a session's observation."""
 
     word: str
     text: str
@@ -108,28 +108,28 @@ def candidate(word: str, probability: float, kind: str = "word") -> Candidate:
 
 
 def test_a_doubtful_label_is_spread_by_bayes_rule() -> None:
-    # Worked by hand: P(staff) .6, P(stuff) .3, P(shaft) .1; confirmed "stuff", doubt .2:
+    # Worked by hand: P(staff) .6, P(stuff) .3, P(shaft) .1; confirmed "stuff", mislabelling .2:
     # .3 * .8 = .24; others .6 * .1 = .06 and .1 * .1 = .01; sum .31.
     found = meant(
         "stuff",
         [candidate("staff", 0.6), candidate("stuff", 0.3), candidate("shaft", 0.1)],
-        doubt=0.2,
+        mislabelling=0.2,
     )
     assert found == pytest.approx({"staff": 6 / 31, "stuff": 24 / 31, "shaft": 1 / 31})
 
 
-def test_without_other_readings_the_doubt_only_weighs_the_label() -> None:
-    assert meant("staff", [], doubt=0.1) == {"staff": 0.9}
-    assert meant("staff", [candidate("shaft", 0.5)], doubt=0.1) == {"staff": 0.9}
+def test_without_other_readings_mislabelling_only_weighs_the_label() -> None:
+    assert meant("staff", [], mislabelling=0.1) == {"staff": 0.9}
+    assert meant("staff", [candidate("shaft", 0.5)], mislabelling=0.1) == {"staff": 0.9}
     edited = [candidate("staff", 0.5), candidate("staffs", 0.4, "completion")]
-    assert meant("staff", edited, doubt=0.1) == {"staff": 0.9}
+    assert meant("staff", edited, mislabelling=0.1) == {"staff": 0.9}
 
 
-def test_shares_of_keys_are_sums_over_words() -> None:
+def test_responsibilities_of_keys_are_sums_over_words() -> None:
     column = {"a": 0, "b": 1, "c": 2}
-    shares = key_shares({"ab": 0.7, "cb": 0.2, "abc": 0.1}, column, n_touches=2, n_keys=4)
+    shares = key_responsibilities({"ab": 0.7, "cb": 0.2, "abc": 0.1}, column, n_touches=2, n_keys=4)
     np.testing.assert_allclose(shares, [[0.7, 0, 0.2, 0], [0, 0.9, 0, 0]])
-    assert key_shares({"abc": 1.0}, column, n_touches=2, n_keys=4) is None
+    assert key_responsibilities({"abc": 1.0}, column, n_touches=2, n_keys=4) is None
 
 
 # ---- touches ----
@@ -195,12 +195,12 @@ def test_a_word_moved_on_from_teaches_less_than_one_chosen() -> None:
 @pytest.mark.parametrize("back", [0, 3, 9])
 def test_retracting_touches_is_as_if_they_had_not_been_learnt(back: int) -> None:
     rng = np.random.default_rng(3)
-    lessons = [(w, touches(w, rng)) for w in ["staff", "level", "north", "set", "the"] * 2]
-    person = learner(first_token=0)
-    without = learner(first_token=0)
-    tokens = [person.learn(w, p) for w, p in lessons]
-    gone = len(lessons) - 1 - back
-    for i, (w, p) in enumerate(lessons):
+    observations = [(w, touches(w, rng)) for w in ["staff", "level", "north", "set", "the"] * 2]
+    person = learner(first_id=0)
+    without = learner(first_id=0)
+    tokens = [person.learn(w, p) for w, p in observations]
+    gone = len(observations) - 1 - back
+    for i, (w, p) in enumerate(observations):
         if i != gone:
             without.learn(w, p)
     assert person.retract(tokens[gone])
@@ -211,12 +211,12 @@ def test_retracting_touches_is_as_if_they_had_not_been_learnt(back: int) -> None
 
 def test_touches_past_the_limit_stay_learnt() -> None:
     rng = np.random.default_rng(4)
-    person = learner(undo_words=3, first_token=7)
+    person = learner(undo_words=3, first_id=7)
     tokens = [person.learn("staff", touches("staff", rng)) for _ in range(5)]
     assert tokens == [7, 8, 9, 10, 11]
     assert not person.retract(tokens[1])
     assert all(person.retract(t) for t in reversed(tokens[2:]))
-    two = learner(first_token=7)
+    two = learner(first_id=7)
     rng = np.random.default_rng(4)
     for _ in range(2):
         two.learn("staff", touches("staff", rng))
@@ -225,10 +225,10 @@ def test_touches_past_the_limit_stay_learnt() -> None:
 
 def test_tokens_of_an_earlier_process_name_nothing_here() -> None:
     first = learner()
-    token = first.learn("staff", touches("staff", np.random.default_rng(0)))
+    update_id = first.learn("staff", touches("staff", np.random.default_rng(0)))
     second = learner()
     second.learn("staff", touches("staff", np.random.default_rng(0)))
-    assert not second.retract(token)
+    assert not second.retract(update_id)
 
 
 def test_soft_labels_keep_a_word_the_touches_contradict_from_teaching_much() -> None:
@@ -247,8 +247,8 @@ def test_soft_labels_keep_a_word_the_touches_contradict_from_teaching_much() -> 
     assert gone_soft < 0.3
 
 
-@pytest.mark.parametrize("field", ["doubt", "doubt_moved_on"])
-def test_doubts_are_shares(field: str) -> None:
+@pytest.mark.parametrize("field", ["mislabelling", "mislabelling_moved_on"])
+def test_mislabelling_is_a_probability(field: str) -> None:
     with pytest.raises(PersonalError, match=field):
         learner(**{field: 1.0})
 
@@ -290,14 +290,14 @@ def test_a_person_may_have_either_alone_or_none() -> None:
     assert only_touch.confirm("staff", points=points).words is None
 
 
-def test_a_session_s_lessons_are_understood() -> None:
+def test_a_session_s_observations_are_understood() -> None:
     person = Person(DECODER, words=PersonalLanguage(PACK), touches=learner())
     points = tuple(map(tuple, touches("staff", np.random.default_rng(0)).tolist()))
     (taught,) = person.learners
-    token = taught.confirm(Lesson("staff", "Staff", "the", points))
-    assert isinstance(token, int)
-    assert taught.retract(token)
-    assert taught.confirm(Lesson("staff", "Staff", "the", (), kind="prediction")) is None
+    update_id = taught.confirm(Confirmed("staff", "Staff", "the", points))
+    assert isinstance(update_id, int)
+    assert taught.retract(update_id)
+    assert taught.confirm(Confirmed("staff", "Staff", "the", (), kind="prediction")) is None
 
 
 def test_the_live_face_is_the_adapted_decoder() -> None:

@@ -36,7 +36,7 @@ def test_half_believed_words_do_not_confirm() -> None:
     assert "theodolite" not in store
 
 
-def test_a_word_added_by_hand_enters_at_once_and_does_not_fade() -> None:
+def test_a_word_added_by_hand_enters_at_once_and_does_not_decay() -> None:
     store = PersonalLanguage(TinyPack(), settings=WordSettings(half_life_words=50))
     store.add_word("McAllister")
     assert "mcallister" in store.overlay(())[1]
@@ -104,7 +104,7 @@ def test_weights_outside_the_range_are_refused(weight: float) -> None:
         PersonalLanguage(TinyPack()).learn("staff", weight=weight)
 
 
-def test_retracting_reverses_exactly_one_lesson() -> None:
+def test_retracting_reverses_exactly_one_observation() -> None:
     store = PersonalLanguage(TinyPack())
     store.learn("staff", ("the",))
     before = store.export(), store.overlay(("the",))
@@ -157,7 +157,7 @@ def test_version_changes_with_every_change_and_answers_are_kept_between() -> Non
     hash(store.version)
 
 
-def test_forgetting_removes_a_word_its_phrases_and_its_lessons() -> None:
+def test_forgetting_removes_a_word_its_phrases_and_its_observations() -> None:
     store = PersonalLanguage(TinyPack())
     serial = store.learn("Zeiss", ("the",))
     store.learn("Zeiss", ("the",))

@@ -6,29 +6,21 @@ import contextlib
 import math
 import os
 import unicodedata
+from collections.abc import Hashable, Mapping
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Protocol, Self, runtime_checkable
 
-from nearkey.decode.protocols import LanguagePack, State, TableLanguageModel
+import msgspec
+
+from nearkey.append_log import AppendLog
+from nearkey.decode.protocols import LanguagePack, PersonalWords, State, TableLanguageModel
+from nearkey.errors import PersonalError
 from nearkey.language.tokens import normalise_word
-from nearkey.personal.contexts import RecentWords, recent_words
-from nearkey.personal.counts import Counts, Lesson
-from nearkey.personal.errors import PersonalError
-from nearkey.personal.export import exported
-from nearkey.personal.mixture import Overlays
-from nearkey.personal.reader import Reader
-from nearkey.personal.records import (
-    added_line,
-    learnt_line,
-    read_records,
-    removed_line,
-    retracted_line,
-    snapshot,
-)
-from nearkey.personal.settings import WordSettings
-from nearkey.personal.storage import StoreFile, read_file
+from nearkey.personal.personal_mixture import PersonalInterpolation, RecentWords, recent_words
+from nearkey.personal.word_counts import WordCounts, WordObservation, WordSettings
+from nearkey.personal.word_store import Added, Removed, Retracted, read_store, snapshot
 
-__all__ = ["PersonalLanguage"]
+__all__ = ["AccentFolding", "PersonalLanguage", "ReadOnlyWords"]
 
 _LONGEST_WORD = 64
 INNER_MARKS = "'-\u00b7"
@@ -36,11 +28,19 @@ INNER_MARKS = "'-\u00b7"
 _TAIL = 400
 
 
+@runtime_checkable
+class AccentFolding(Protocol):
+    """A vocabulary that says whether its words are without accents."""
+
+    @property
+    def fold_accents(self) -> bool: ...
+
+
 class PersonalLanguage:
     """A cache of what one person writes, interpolated with a pack's language model.
 
     P'(w | h) = (1 - a) P(w | h) + a C(w | h), where C counts the person's words and her phrases of
-    two and three words, fading as she types, each order smoothed into the next with a Dirichlet
+    two and three words, which decay as she types, each order smoothed into the next with a Dirichlet
     prior and the last into the pack, and the weight a is learnt as she types by expectation
     maximisation, one weight for each number of context words about which something is known.
     The probabilities of lexicon and new words still sum to 1.
@@ -48,9 +48,9 @@ class PersonalLanguage:
     Parameters
     ----------
     pack : lexicon and language model the person's words are mixed with.
-    settings : how fast it learns and fades, and its bounds.
+    settings : how fast it learns and forgets, and its bounds.
     recent_words : reads the last words out of a language model's state; found from the pack
-        unless given (see `nearkey.personal.contexts`).
+        unless given (see `nearkey.personal.recent_words`).
 
     A store made by the constructor lives in memory. `open` keeps it in a file. One thread at a
     time.
@@ -77,8 +77,9 @@ class PersonalLanguage:
         self._pack = pack
         self._recent_words = reader or recent_words(pack)
         # As the lexicon spells: a pack may fold accents.
-        self._fold = bool(getattr(pack.lexicon, "fold_accents", False))
-        self._file: StoreFile | None = None
+        lexicon = pack.lexicon
+        self._fold = isinstance(lexicon, AccentFolding) and lexicon.fold_accents
+        self._file: AppendLog | None = None
         self._closed = False
         # Whether the file holds more than it may: words that were to be forgotten.
         self._owed = False
@@ -89,11 +90,11 @@ class PersonalLanguage:
         self._clear()
 
     def _clear(self) -> None:
-        self._counts = Counts(half_life=self.settings.half_life_words)
-        self._recent: dict[int, Lesson] = {}
+        self._counts = WordCounts(half_life=self.settings.half_life_words)
+        self._recent: dict[int, WordObservation] = {}
         self._serial = 0
         self._n_tail = 0
-        self._overlays = Overlays(self.settings, self._pack.lexicon, self._recent_words)
+        self._mixed = PersonalInterpolation(self.settings, self._pack.lexicon, self._recent_words)
         self._changes += 1
 
     @classmethod
@@ -126,38 +127,35 @@ class PersonalLanguage:
         store._read_only = read_only
         store._language = language
         if read_only:
-            store._load(read_file(target) or b"", os.fspath(target))
+            store._load(target)
             return store
-        file = StoreFile(target, fsync=fsync)
-        file.open()
-        store._file = file
+        store._file = AppendLog(target, error=PersonalError, fsync=fsync)
         try:
-            store._load(file.data, os.fspath(target))
+            store._load(target)
         except BaseException:
-            file.close()
+            store._file.close()
             raise
         return store
 
-    def _load(self, data: bytes, where: str) -> None:
-        if not data:
+    def _load(self, path: Path) -> None:
+        saved = read_store(path)
+        if saved is None:
             if self._file:
                 self._rewrite()
             return
-        saved = read_records(data, where=where)
         if self._language and saved.language and self._language != saved.language:
             raise PersonalError(
                 f"holds words of language {saved.language!r}, not {self._language!r}",
-                where=where,
+                where=os.fspath(path),
                 field="language",
                 fix="give each language its own file",
             )
         self._language = self._language or saved.language
         self._counts, self._recent = saved.counts, saved.recent
-        self._overlays.changed()
+        self._mixed.changed()
         self._serial, self._n_tail = saved.next_serial, saved.n_tail
         if self._file:
-            self._file.cut(saved.n_bytes)
-            self._file.data = b""
+            self._file.resume(saved.n_bytes)
         if saved.counts.half_life != self.settings.half_life_words:
             self._counts = saved.counts.with_half_life(self.settings.half_life_words)
             self._recent = {}  # counted under the old pace: they can no longer be taken back exactly
@@ -172,12 +170,13 @@ class PersonalLanguage:
         return self._identity, self._changes
 
     def overlay(self, state: State) -> tuple[float, dict[str, float]]:
-        """How the language model is mixed after a context: ``(keep, {word: log_prob})``.
+        """How the language model is mixed after a context: ``(log_weight, {word: log_prob})``.
 
-        P'(w | h) = exp(keep) P(w | h) + exp(log_prob[w]) for the words named, exp(keep) P(w | h)
-        for all others; natural logs. Kept until the store changes: do not write into the mapping.
+        log_weight is the interpolation weight of the pack, 0 or less, natural logs throughout:
+        P'(w | h) = exp(log_weight) P(w | h) + exp(log_prob[w]) for the words named,
+        exp(log_weight) P(w | h) for all others. Kept until the store changes: do not write into the mapping.
         """
-        return self._overlays.overlay(state, self._counts)
+        return self._mixed.overlay(state, self._counts)
 
     def form(self, word: str) -> str:
         """How the person writes a word she added, or one the lexicon lacks; else the word itself."""
@@ -200,7 +199,7 @@ class PersonalLanguage:
 
         Returns
         -------
-        The lesson's serial number, for `retract`; None where the text is no word (anything but
+        The observation's serial number, for `retract`; None where the text is no word (anything but
         letters with apostrophes and hyphens inside, or too long) and nothing was learnt.
 
         Raises `PersonalError` when the store is read-only or closed, or the disk refuses.
@@ -211,32 +210,32 @@ class PersonalLanguage:
         plain = self._plain(word)
         if plain is None:
             return None
-        lesson = self._lesson(plain, word, state, weight)
-        self._append(learnt_line(lesson))
-        self._counts.apply(lesson)
-        self._recent[lesson.serial] = lesson
+        observation = self._observation(plain, word, state, weight)
+        self._append(observation)
+        self._counts.apply(observation)
+        self._recent[observation.serial] = observation
         self._serial += 1
         self._changed(plain)
-        return lesson.serial
+        return observation.serial
 
-    def _lesson(self, plain: str, word: str, state: State, weight: float) -> Lesson:
+    def _observation(self, plain: str, word: str, state: State, weight: float) -> WordObservation:
         known = plain in self._pack.lexicon
-        order, share = -1, 0.0
+        order, responsibility = -1, 0.0
         if state is not None:
             base = math.exp(self._base_log_prob(state, plain)) if known else 0.0
-            found = self._overlays.share(state, plain, base, self._counts)
+            found = self._mixed.responsibility(state, plain, base, self._counts)
             if found is not None:
-                order = self._overlays.mixture(state, self._counts).order
-                share = round(found, 4)
+                order = self._mixed.mixture(state, self._counts).order
+                responsibility = round(found, 4)
         context = self._recent_words(state)[-2:] if state is not None else ()
-        return Lesson(
+        return WordObservation(
             serial=self._serial,
             clock=self._counts.clock,
             word=plain,
             context=tuple(context),
             weight=weight,
             order=order,
-            share=share,
+            responsibility=responsibility,
             form="" if known else self._written(plain, word, state),
         )
 
@@ -253,13 +252,13 @@ class PersonalLanguage:
         return float(model.log_unknown(state) if at is None else model.log_probs(state)[at])
 
     def retract(self, serial: int | None = None) -> bool:
-        """Take one lesson back exactly, as if it had never been learnt.
+        """Take one observation back exactly, as if it had never been learnt.
 
         Parameters
         ----------
-        serial : what `learn` returned; the last lesson unless given.
+        serial : what `learn` returned; the last observation unless given.
 
-        Returns whether there was such a lesson: False when it was taken back before, was forgotten,
+        Returns whether there was such a observation: False when it was taken back before, was forgotten,
         or lies further back than `undo_words` words.
         """
         self._begin()
@@ -267,10 +266,10 @@ class PersonalLanguage:
             serial = next(reversed(self._recent), -1)
         if serial not in self._recent:
             return False
-        self._append(retracted_line(serial))
-        lesson = self._recent.pop(serial)
-        self._counts.reverse(lesson)
-        self._changed(lesson.word)
+        self._append(Retracted(serial))
+        observation = self._recent.pop(serial)
+        self._counts.reverse(observation)
+        self._changed(observation.word)
         return True
 
     def add_word(self, word: str) -> None:
@@ -281,7 +280,7 @@ class PersonalLanguage:
             raise PersonalError(
                 f"{word[:40]!r} is no word", field="word", fix="give one word of letters"
             )
-        self._append(added_line(plain, word))
+        self._append(Added(plain, word))
         self._counts.pinned[plain] = word
         self._changed(plain)
 
@@ -291,7 +290,7 @@ class PersonalLanguage:
         plain = self._normal(word)
         if plain not in self._counts.pinned:
             return False
-        self._append(removed_line(plain))
+        self._append(Removed(plain))
         del self._counts.pinned[plain]
         self._changed(plain)
         return True
@@ -305,8 +304,8 @@ class PersonalLanguage:
         self._check_open()
         plain = self._normal(word)
         held = self._counts.forget(plain)
-        trimmed = (lesson.without(plain) for lesson in self._recent.values())
-        self._recent = {lesson.serial: lesson for lesson in trimmed if lesson}
+        trimmed = (observation.without(plain) for observation in self._recent.values())
+        self._recent = {observation.serial: observation for observation in trimmed if observation}
         # Even where nothing was held: a word learnt and taken back still stands in the tail.
         self._owed = True
         self._rewrite()
@@ -317,7 +316,7 @@ class PersonalLanguage:
         self._check_open()
         serial = self._serial
         self._clear()
-        self._serial = serial  # old serials must not name new lessons
+        self._serial = serial  # old serials must not name new observations
         self._owed = True
         self._rewrite()
 
@@ -327,13 +326,13 @@ class PersonalLanguage:
         if self._owed:
             self._rewrite()
 
-    def _append(self, line: bytes) -> None:
+    def _append(self, record: msgspec.Struct) -> None:
         if self._file:
-            self._file.append(line)
+            self._file.append(msgspec.json.encode(record))
 
     def _changed(self, word: str) -> None:
         self._changes += 1
-        self._overlays.changed(word)
+        self._mixed.changed(word)
         self._n_tail += 1
         if self._n_tail >= self.settings.undo_words + _TAIL:
             # A full disk must not stop the typing: the records stand in the file as they are, and
@@ -344,24 +343,25 @@ class PersonalLanguage:
     def _rewrite(self) -> None:
         """Settle what can no longer be taken back; write the file anew."""
         keep = self.settings.undo_words
-        lessons = list(self._recent.values())[-keep:] if keep else []
-        for lesson in reversed(lessons):
-            self._counts.reverse(lesson)
+        observations = list(self._recent.values())[-keep:] if keep else []
+        for observation in reversed(observations):
+            self._counts.reverse(observation)
         self._counts.settle(
             max_words=self.settings.max_words, max_phrases=self.settings.max_phrases
         )
         data = b""
         if self._file:
-            data = snapshot(self._counts, language=self._language, next_serial=self._serial)
-            data += b"".join(map(learnt_line, lessons))
-        for lesson in lessons:
-            self._counts.apply(lesson)
-        self._recent = {lesson.serial: lesson for lesson in lessons}
-        self._n_tail = len(lessons)
+            data = snapshot(
+                self._counts, observations, language=self._language, next_serial=self._serial
+            )
+        for observation in observations:
+            self._counts.apply(observation)
+        self._recent = {observation.serial: observation for observation in observations}
+        self._n_tail = len(observations)
         self._changes += 1
-        self._overlays.changed()
+        self._mixed.changed()
         if self._file:
-            self._file.rewrite(data)
+            self._file.replace(data)
         self._owed = False
 
     # ---- looking ----
@@ -390,25 +390,45 @@ class PersonalLanguage:
     @property
     def weights(self) -> tuple[float, float, float]:
         """Weight of the person's words against the pack with 0, 1 and 2 known words of context."""
-        a, b, c = (self._overlays.weight(order, self._counts) for order in range(3))
+        a, b, c = (self._mixed.weight(order, self._counts) for order in range(3))
         return a, b, c
 
     def export(self) -> dict[str, Any]:
         """All that is known, readable, most used first: to be looked at, or written as JSON.
 
-        ``uses`` are faded counts: how many words typed just now would weigh as much.
+        ``uses`` are decayed counts: how many words typed just now would weigh as much.
         """
-        known = exported(
-            self._counts,
-            form=self.form,
-            is_new=lambda word: word not in self._pack.lexicon,
-            is_offered=self.__contains__,
-        )
-        return {"language": self._language, "weights": list(self.weights), **known}
+        counts = self._counts
+        unit = counts.unit(counts.clock)
+        words: list[dict[str, Any]] = [
+            {
+                "word": self.form(word),
+                "uses": round(counts.words.get(word, 0) / unit, 3),
+                "confirmed": counts.times.get(word, 0),
+                "new": word not in self._pack.lexicon,
+                "added": word in counts.pinned,
+                "offered": word in self,
+            }
+            for word in counts.words.keys() | counts.pinned.keys()
+        ]
+        phrases: list[dict[str, Any]] = [
+            {"phrase": " ".join((*context, word)), "uses": round(count / unit, 3)}
+            for context, followers in counts.phrases.items()
+            for word, count in followers.items()
+        ]
+        words.sort(key=lambda row: (-row["uses"], row["word"]))
+        phrases.sort(key=lambda row: (-row["uses"], row["phrase"]))
+        return {
+            "language": self._language,
+            "weights": list(self.weights),
+            "words_typed": counts.clock,
+            "words": words,
+            "phrases": phrases,
+        }
 
-    def reader(self) -> Reader:
+    def reader(self) -> ReadOnlyWords:
         """What a private field may have: the person's words, and no way to teach."""
-        return Reader(self)
+        return ReadOnlyWords(self)
 
     # ---- the file ----
 
@@ -456,3 +476,28 @@ class PersonalLanguage:
                 where=os.fspath(self.path) if self.path else None,
                 fix="open it for writing, outside private fields",
             )
+
+
+class ReadOnlyWords:
+    """A view of a store for private fields: it gives the person's words, as a decoder asks for them, and cannot learn.
+
+    store : the words; each answer is the store's own.
+    """
+
+    __slots__ = ("_store",)
+
+    def __init__(self, store: PersonalWords) -> None:
+        self._store = store
+
+    @property
+    def version(self) -> Hashable:
+        """The store's version."""
+        return self._store.version
+
+    def overlay(self, state: State, /) -> tuple[float, Mapping[str, float]]:
+        """The store's overlay after a context."""
+        return self._store.overlay(state)
+
+    def form(self, word: str, /) -> str | None:
+        """The store's form of a word."""
+        return self._store.form(word)
