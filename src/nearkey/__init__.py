@@ -35,7 +35,12 @@ _ROOM = {
     "StudyLog": "study",
     "StudyLogWriter": "study",
     "TouchLog": "touch",
+    "Touches": "decode",
     "catalogue_names": "layout",
+    "check_decoder": "decode.conformance",
+    "check_language_model": "decode.conformance",
+    "check_pack": "decode.conformance",
+    "check_touch_model": "touch.contract",
     "clean": "touch",
     "compare_touch": "touch.model_comparison",
     "count_grids": "layout",
@@ -74,8 +79,13 @@ __all__ = [
     "StudyLog",
     "StudyLogWriter",
     "TouchLog",
+    "Touches",
     "__version__",
     "catalogue_names",
+    "check_decoder",
+    "check_language_model",
+    "check_pack",
+    "check_touch_model",
     "clean",
     "compare_touch",
     "count_grids",
@@ -90,7 +100,8 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from nearkey.decode import Candidate, Decoder, EditCosts, fit_edits
+    from nearkey.decode import Candidate, Decoder, EditCosts, Touches, fit_edits
+    from nearkey.decode.conformance import check_decoder, check_language_model, check_pack
     from nearkey.errors import NearkeyError
     from nearkey.language import load_pack
     from nearkey.layout import Key, Layout, catalogue_names, count_grids, grid_layouts
@@ -115,6 +126,7 @@ if TYPE_CHECKING:
         ellipses,
         load_touch,
     )
+    from nearkey.touch.contract import check_touch_model
     from nearkey.touch.model_comparison import compare_touch
 
 

@@ -12,7 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 import nearkey._kernel as _kernel
+from nearkey.decode.candidates import Candidate
 from nearkey.errors import DecodeError
+from nearkey.layout import Key, Layout
 
 __all__ = [
     "CaseTable",
@@ -20,6 +22,7 @@ __all__ = [
     "FlaggedVocabulary",
     "LanguageModel",
     "LanguagePack",
+    "LiveDecoder",
     "PersonalWords",
     "PunctuationTable",
     "SpellingModel",
@@ -225,6 +228,37 @@ class LanguagePack(Protocol):
 
     @property
     def language_model(self) -> LanguageModel: ...
+
+
+@runtime_checkable
+class LiveDecoder(Protocol):
+    """The part of a decoder that live use asks for. It is never changed by that, so that many sessions share one.
+
+    Contexts are plain text: what stands in the editor before the word. Points are (x, y) in layout units.
+    """
+
+    @property
+    def layout(self) -> Layout: ...
+
+    def key_at(self, point: Any, /) -> Key:
+        """The most probable key of one touch, function keys included."""
+
+    def candidates(
+        self, points: Any, /, *, context: str = "", k: int = 5, personal: Any = None
+    ) -> Sequence[Candidate]:
+        """The live list, best first: readings of the touches; next words where there is no touch."""
+
+    def literal(self, points: Any, /) -> str:
+        """The most probable letter of each touch, without language."""
+
+    def letters_at(self, point: Any, /, *, before: str = "") -> Sequence[tuple[str, float]]:
+        """Letters of one touch after the letters `before`, best first, with natural log scores."""
+
+    def marks(self, context: str, /) -> Sequence[tuple[str, float]]:
+        """Marks that may follow a text, best first, with natural log P; "" is no mark."""
+
+    def state_after(self, text: str, /) -> State:
+        """The language model's state after some text, for a person's store."""
 
 
 def require_pack(pack: object, where: str) -> None:
