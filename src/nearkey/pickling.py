@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import inspect
 import io
-import sys
-from typing import Any
+import pickle
+from collections.abc import Callable
+from typing import Any, cast
 
 from nearkey.errors import NearkeyError
 
@@ -19,29 +21,30 @@ class _Nowhere(io.RawIOBase):
 
 
 def check_pickles(part: object, *, where: str, field: str) -> None:
-    """Raise NearkeyError, with the fault's own words, where a part cannot be pickled.
+    """Raise NearkeyError, with the fault's own words, where a part cannot be pickled by whom it is being pickled.
 
-    What plain pickle cannot do, cloudpickle may where the caller has loaded it: it is what loky and
-    dask.distributed send classes and functions with that were defined in a script or a notebook.
+    For a `__reduce__`, which is where a part that cannot travel can still be named. That costs the part a second
+    pickling, whose bytes nobody keeps. A NearkeyError that the part raises by itself passes as it is.
     """
-    import pickle  # none but those who send models pay for it
-
     try:
-        pickle.Pickler(_Nowhere(), protocol=pickle.HIGHEST_PROTOCOL).dump(part)
+        _pickler_at_work()(_Nowhere()).dump(part)
     except NearkeyError:
         raise
-    except Exception:  # whatever a part's own __reduce__ raises
-        other = sys.modules.get("cloudpickle") or sys.modules.get("joblib.externals.cloudpickle")
-        if other is not None:
-            try:
-                other.CloudPickler(_Nowhere()).dump(part)
-            except Exception as second:
-                fault = second
-            else:
-                return
+    except Exception as fault:  # whatever a part's own __reduce__ raises
         raise NearkeyError(
             f"{type(part).__name__} cannot travel to another process: {fault}",
             where=where,
             field=field,
             fix="define its class in a module, and give it __reduce__ where it holds what cannot be pickled",
         ) from None
+
+
+def _pickler_at_work() -> Callable[[io.RawIOBase], Any]:
+    """Plain pickle's, or cloudpickle's where that one asks: loky and dask.distributed use it for classes and functions
+    that were defined in a script or a notebook."""
+    frame = inspect.currentframe()
+    while frame is not None:
+        if frame.f_globals.get("__name__", "").endswith("cloudpickle.cloudpickle"):
+            return cast(Callable[[io.RawIOBase], Any], frame.f_globals["CloudPickler"])
+        frame = frame.f_back
+    return pickle.Pickler

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import subprocess
 import sys
+from importlib import import_module
+from pathlib import Path
 
 import pytest
 
@@ -46,10 +49,17 @@ def test_the_command_line_starts_light():
     assert loaded_after("import nearkey.cli") & HEAVY == set()
 
 
-def test_public_names_exist_and_are_listed():
-    assert sorted(nearkey._ROOM) == sorted(set(nearkey.__all__) - {"__version__"})
-    for name in nearkey.__all__:
-        assert getattr(nearkey, name) is not None
+def test_public_names_are_what_type_checkers_are_told_they_are():
+    """Each name is loaded from the module that the stanza for type checkers imports it from, under its own name."""
+    told = {}
+    for node in ast.walk(ast.parse(Path(nearkey.__file__).read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("nearkey."):
+            told |= {alias.name: node.module for alias in node.names}
+    assert set(told) == set(nearkey._ROOM) == set(nearkey.__all__) - {"__version__"}
+    for name, module in told.items():
+        value = getattr(nearkey, name)
+        assert value is getattr(import_module(module), name)
+        assert value.__name__ == name
     assert set(nearkey.__all__) <= set(dir(nearkey))
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         _ = nearkey.nothing

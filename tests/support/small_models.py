@@ -138,17 +138,17 @@ class PlainModel:
 
     words: list[str]
 
-    def start(self) -> str:
-        return ""
+    def start(self) -> tuple[str, ...]:
+        return ()
 
-    def advance(self, state: str, word: str) -> str:
-        return word
+    def advance(self, state: tuple[str, ...], word: str) -> tuple[str, ...]:
+        return (word,)
 
-    def log_probs(self, state: str) -> np.ndarray[Any, Any]:
-        share = np.asarray([4.0 if state and w[0] == state[0] else 1.0 for w in self.words])
+    def log_probs(self, state: tuple[str, ...]) -> np.ndarray[Any, Any]:
+        share = np.asarray([4.0 if state and w[0] == state[0][0] else 1.0 for w in self.words])
         return np.log(share / share.sum() * 0.99).astype(np.float32)
 
-    def log_unknown(self, state: str) -> float:
+    def log_unknown(self, state: tuple[str, ...]) -> float:
         return math.log(0.01)
 
 

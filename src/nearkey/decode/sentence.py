@@ -89,7 +89,7 @@ def decode_sentence(
         width,
         words,
         float(beam_threshold),
-        *(() if dense is None else (dense,)),
+        dense,
     )
     out = []
     for total, touch, language, parts in found:

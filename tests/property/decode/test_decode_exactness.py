@@ -224,7 +224,7 @@ def test_a_persons_words_work_with_any_language_model(seed, n, keep):
             return None
 
     points = rng.uniform([0, 0], [layout.width, 1.0], size=(n, 2))
-    state = words[0]
+    state = (words[0],)
     plain = dict(zip(words, model.log_probs(state).tolist(), strict=True))
     wanted = []
     density = PlainTouch(layout, 0.6).log_prob(points)

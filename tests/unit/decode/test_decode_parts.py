@@ -56,7 +56,7 @@ def test_a_users_touch_model_and_language_model_plug_in(layout):
     assert decoder.decode(points, context="bc", k=1)[0].word == "ba"
     assert decoder.decode(points, context="abc", k=1)[0].word == "ab"
     every = decoder.decode(points, context="bc", k=10)
-    index, scores = Exhaustive(decoder).decode(points, state="bc", k=10)
+    index, scores = Exhaustive(decoder).decode(points, state=("bc",), k=10)
     assert [c.word for c in every] == [WORDS[i] for i in index]
     assert [c.log_prob for c in every] == pytest.approx(scores)
 
