@@ -4,12 +4,12 @@ Needs the extra: ``pip install 'nearkey[report]'``. Every figure function return
 that belongs to no window; save it with ``figure.savefig(path)``.
 """
 
-from nearkey.report.comparison import plot_touch_comparison
 from nearkey.report.page import ReportFiles, rank_report
 from nearkey.report.pictures import LoggedTouches, Recorded
 from nearkey.report.plots import plot_accuracy, plot_collisions, plot_differences, plot_tradeoff
 from nearkey.report.shapes import shape_of
-from nearkey.report.touches import draw_touches, plot_ellipses, plot_people
+from nearkey.report.touch_comparison_picture import plot_touch_comparison
+from nearkey.report.touch_pictures import draw_touches, plot_ellipses, plot_people
 
 __all__ = [
     "LoggedTouches",

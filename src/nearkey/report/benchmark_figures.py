@@ -47,39 +47,28 @@ def plot_accuracy_by_noise(
 
     series : panel title -> decoder -> (spread in mm, estimate as value, low, high). Bars are 95 % intervals.
     """
-    names = list(dict.fromkeys(name for panel in series.values() for name in panel))
-    looks = shape_looks(names)
+    looks = shape_looks([name for panel in series.values() for name in panel])
     with styled():
         figure = new_figure(3.9 * len(series) + 1.6, 3.6)
         panels = figure.subplots(1, len(series), sharey=True, squeeze=False)[0]
         for axes, (title, panel) in zip(panels, series.items(), strict=True):
             for i, (name, points) in enumerate(panel.items()):
-                x = np.asarray([spread for spread, _ in points])
-                y, low, high = (
-                    np.asarray([100 * e[part] for _, e in points])
-                    for part in ("value", "low", "high")
-                )
-                look = looks[name]
+                y, bars = _with_bars([estimate for _, estimate in points], scale=100.0)
                 axes.errorbar(
-                    x,
+                    [spread for spread, _ in points],
                     y,
-                    yerr=np.maximum([y - low, high - y], 0),
-                    color=look.colour,
-                    marker=look.mark,
-                    markersize=4.5 if look.face == look.colour else 7.0,
-                    markerfacecolor=look.face,
-                    linestyle=look.line,
+                    yerr=bars,
                     lw=2.2 if i == 0 else 1.2,
                     elinewidth=0.8,
                     label=text_for_plot(name),
+                    **looks[name].line(),
                 )
             axes.set_title(text_for_plot(title, 60))
             axes.set_xlabel("spread of touches (SD, mm)")
             axes.set_ylim(0, 100)
             axes.grid(axis="y")
         panels[0].set_ylabel("top-1 accuracy (% of words)")
-        handles, labels = panels[0].get_legend_handles_labels()
-        figure.legend(handles, labels, loc="outside right center")
+        figure.legend(*panels[0].get_legend_handles_labels(), loc="outside right center")
     return figure
 
 
@@ -97,22 +86,15 @@ def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
         for column, (title, found) in enumerate(calibrations.items()):
             above, below = grid[0][column], grid[1][column]
             bins = found["bins"]
-            x = np.asarray([b["confidence"] for b in bins])
-            y = np.asarray([b["accuracy"]["value"] for b in bins])
-            spread = np.asarray(
-                [
-                    [v - b["accuracy"]["low"], b["accuracy"]["high"] - v]
-                    for b, v in zip(bins, y, strict=True)
-                ]
-            )
+            y, bars = _with_bars([b["accuracy"] for b in bins])
             for b in bins:
                 low, high = b["expected"]
                 above.fill_between([b["low"], b["high"]], low, high, color=LIGHT, lw=0)
             above.plot([0, 1], [0, 1], color=GREY, lw=0.8, linestyle=":")
             above.errorbar(
-                x,
+                [b["confidence"] for b in bins],
                 y,
-                yerr=np.maximum(spread.T, 0),
+                yerr=bars,
                 fmt="o",
                 color=ACCENT,
                 markersize=4.5,
@@ -157,18 +139,12 @@ def plot_ranks(scores: Mapping[str, Mapping[str, Any]]) -> Figure:
         figure = new_figure(6.4, 3.6)
         axes = figure.subplots()
         for name, score in scores.items():
-            look = looks[name]
             ranks = np.asarray(score["ranks"], dtype=np.float64)
-            total = ranks.sum() + score["missed"]
             axes.plot(
                 np.arange(1, len(ranks) + 1),
-                100 * np.cumsum(ranks) / total,
-                color=look.colour,
-                marker=look.mark,
-                markersize=4.5 if look.face == look.colour else 7.0,
-                markerfacecolor=look.face,
-                linestyle=look.line,
+                100 * np.cumsum(ranks) / (ranks.sum() + score["missed"]),
                 label=text_for_plot(name, 40),
+                **looks[name].line(),
             )
         axes.set_xlabel("place in the list")
         axes.set_ylabel("words at this place or better (%)")
@@ -198,24 +174,11 @@ def plot_keystrokes_by_keys(points: Sequence[Mapping[str, Any]]) -> Figure:
         panels = figure.subplots(1, 2)
         for axes, shown in zip(panels, (tuple(kinds), ("noisy", "static")), strict=True):
             for kind in shown:
-                values = [p[kind]["value"] if kind == "noisy" else p[kind] for p in ordered]
-                ends = [
-                    (
-                        p["noisy"]["value"] - p["noisy"]["low"],
-                        p["noisy"]["high"] - p["noisy"]["value"],
-                    )
-                    for p in ordered
-                ]
-                axes.errorbar(
-                    x,
-                    values,
-                    yerr=np.maximum(np.asarray(ends).T, 0) if kind == "noisy" else None,
-                    color=looks[kind].colour,
-                    marker=looks[kind].mark,
-                    markersize=5,
-                    lw=1.2,
-                    label=kinds[kind],
-                )
+                values, bars = [p[kind] for p in ordered], None
+                if kind == "noisy":
+                    values, bars = _with_bars(values)
+                style = looks[kind].line(markersize=5, lw=1.2)
+                axes.errorbar(x, values, yerr=bars, label=kinds[kind], **style)
             axes.set_xticks(
                 x, [f"{text_for_plot(str(p['layout']))}\n{p['keys']} keys" for p in ordered]
             )
@@ -225,6 +188,14 @@ def plot_keystrokes_by_keys(points: Sequence[Mapping[str, Any]]) -> Figure:
         panels[1].set_title("the same without multi-tap")
         figure.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=3)
     return figure
+
+
+def _with_bars(estimates: Sequence[Estimate], scale: float = 1.0) -> tuple[Any, Any]:
+    """Values, and how far their intervals reach below and above them: arrays (n,) and (2, n)."""
+    value, low, high = (
+        np.asarray([scale * e[part] for e in estimates]) for part in ("value", "low", "high")
+    )
+    return value, np.maximum([value - low, high - value], 0)
 
 
 def save_figure(figure: Figure, path: Path) -> None:
@@ -243,14 +214,8 @@ def save_score_figures(result: LayoutScore, folder: Path) -> list[Path]:
     lists = data["compared"] or {own["decoder"]: own}
     made = [folder / f"{result.layout}.ranks.svg"]
     save_figure(plot_ranks(lists), made[0])
-    shown = {
-        title: own[field]
-        for title, field in (
-            ("all words", "calibration"),
-            ("words of the lexicon", "calibration_known"),
-        )
-        if own[field] is not None
-    }
+    titles = {"calibration": "all words", "calibration_known": "words of the lexicon"}
+    shown = {title: own[field] for field, title in titles.items() if own[field] is not None}
     if shown:
         made.append(folder / f"{result.layout}.reliability.svg")
         save_figure(plot_reliability(shown), made[-1])

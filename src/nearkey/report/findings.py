@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections import Counter
 
 from nearkey.decode import LanguagePack
-from nearkey.report.plots import MEASURE_NAMES
 from nearkey.report.shapes import shape_of
-from nearkey.report.words import measure_form, measure_unit, span
+from nearkey.report.wording import MEASURES, span
 from nearkey.simulate import Estimate, RankResult, RankRow
 
 __all__ = ["cautions", "facts", "findings"]
@@ -15,56 +14,43 @@ __all__ = ["cautions", "facts", "findings"]
 
 def facts(
     result: RankResult, *, pack: LanguagePack | None, lm_weight: float | None
-) -> list[tuple[str, str]]:
-    """What was ranked and how: name and value."""
-    rows, sample = result.rows, result.sample
+) -> dict[str, str]:
+    """What was ranked and how, by name."""
+    rows, sample, selection = result.rows, result.sample, result.selection
     layouts = [result.scored[row.layout].layout for row in rows]
     shapes = Counter(shape_of(layout) for layout in layouts)
-    found = [
-        (
-            "Layouts",
-            f"{len(rows)}: " + ", ".join(f"{n} of shape {s}" for s, n in sorted(shapes.items())),
-        ),
-        ("Baseline", result.baseline or "none"),
-        ("Surface", f"{layouts[0].width_mm:g} x {layouts[0].height_mm:g} mm"),
-        ("Ranked by", MEASURE_NAMES[result.by]),
-        ("Words", f"{len(sample):,} typed on each layout; {sample.source}"),
-        (
-            "Context",
-            "each word decoded after the words before it"
-            if sample.states is not None
-            else "none: each word decoded by itself",
-        ),
-        ("Seed", str(result.seed)),
-    ]
-    if sample.skipped:
-        found.append(("Left out", f"{sample.skipped:,} running words the pack's lexicon lacks"))
-    lexicon = f"{len(result.word_list):,} words in the lexicon"
-    found.append(("Language pack", ", ".join([*_pack_names(pack), lexicon])))
-    if lm_weight is not None:
-        found.append(("Decoder", f"exact search, language weight {lm_weight:g}"))
-    models = Counter(type(result.scored[row.layout].touch).__name__ for row in rows)
-    found.append(("Touch model", ", ".join(sorted(models)) + ", one for each layout"))
+    parted = ", ".join(f"{n} of shape {s}" for s, n in sorted(shapes.items()))
+    models = {type(result.scored[row.layout].touch).__name__ for row in rows}
     way = {
         "next": "a press of next moves one candidate down the list, the space accepts",
         "tap": "a tap on a candidate accepts it",
-    }[result.selection.style]
-    found.append(
-        (
-            "Selection",
-            f"{way}; {result.selection.listed} candidates are listed, a word beyond them is deleted and spelled "
-            "letter by letter",
-        )
-    )
+    }[selection.style]
     stopped = sum(row.stopped_early for row in rows)
-    if stopped:
-        found.append(
-            (
-                "Stopped early",
-                f"{stopped} layouts judged out of reach of the best before all words were typed",
-            )
-        )
-    return found
+    found = {
+        "Layouts": f"{len(rows)}: {parted}",
+        "Baseline": result.baseline or "none",
+        "Surface": f"{layouts[0].width_mm:g} x {layouts[0].height_mm:g} mm",
+        "Ranked by": MEASURES[result.by].name,
+        "Words": f"{len(sample):,} typed on each layout; {sample.source}",
+        "Context": "none: each word decoded by itself"
+        if sample.states is None
+        else "each word decoded after the words before it",
+        "Seed": str(result.seed),
+        "Left out": f"{sample.skipped:,} running words the pack's lexicon lacks"
+        if sample.skipped
+        else "",
+        "Language pack": ", ".join(
+            [*_pack_names(pack), f"{len(result.word_list):,} words in the lexicon"]
+        ),
+        "Decoder": "" if lm_weight is None else f"exact search, language weight {lm_weight:g}",
+        "Touch model": ", ".join(sorted(models)) + ", one for each layout",
+        "Selection": f"{way}; {selection.listed} candidates are listed, a word beyond them is deleted and spelled "
+        "letter by letter",
+        "Stopped early": f"{stopped} layouts judged out of reach of the best before all words were typed"
+        if stopped
+        else "",
+    }
+    return {name: told for name, told in found.items() if told}
 
 
 def _pack_names(pack: LanguagePack | None) -> list[str]:
@@ -80,23 +66,23 @@ def _pack_names(pack: LanguagePack | None) -> list[str]:
 def findings(result: RankResult, again: RankResult | None) -> list[str]:
     """The ranking in a few sentences, no stronger than its intervals."""
     by, first = result.by, result.rows[0]
-    name, unit = MEASURE_NAMES[by], measure_unit(by)
-    value, change = measure_form(by), measure_form(by, difference=True)
-    sign = " %" if by.startswith("top") else ""
+    measure = MEASURES[by]
+    sign = " %" if measure.share else ""
     estimate: Estimate = getattr(first, by)
     said = [
-        f"{first.layout} came first with {name} {value(estimate.value)}{sign} "
-        f"(95 % interval {span(estimate, value)})."
+        f"{first.layout} came first with {measure.name} "
+        f"{measure.value(estimate.value)}{sign} (95 % interval {span(estimate, measure.value)})."
     ]
     if result.baseline is not None and result.baseline != first.layout and first.to_baseline:
         difference = first.to_baseline[by]
         said.append(
-            f"Against the baseline {result.baseline} that is {change(difference.value)} {unit} "
-            f"({span(difference, change)}, paired): "
+            f"Against the baseline {result.baseline} that is "
+            f"{measure.change(difference.value)} {measure.unit} "
+            f"({span(difference, measure.change)}, paired): "
             + (
                 "more than chance among these words explains, for this one comparison."
                 if _apart(difference)
-                else "too little to tell the two apart in this run."
+                else "too little to distinguish the two in this run."
             )
         )
         worse = _worse(first, by)
@@ -114,7 +100,8 @@ def findings(result: RankResult, again: RankResult | None) -> list[str]:
         repeat = again.row(first.layout)
         repeated: Estimate = getattr(repeat, by)
         said.append(
-            f"Typed again with other words, {first.layout} had {value(repeated.value)}{sign} and took "
+            f"Typed again with other words, {first.layout} had "
+            f"{measure.value(repeated.value)}{sign} and took "
             f"place {repeat.place} of {len(again.rows)}; that figure is free of the advantage of having been picked."
         )
     return said
@@ -123,16 +110,15 @@ def findings(result: RankResult, again: RankResult | None) -> list[str]:
 def _worse(row: RankRow, by: str) -> list[str]:
     """Measures, other than the one that ranks, in which a layout is below the baseline beyond doubt."""
     said = []
-    for measure in ("top1", "kspc"):
-        difference = (row.to_baseline or {}).get(measure)
-        if difference is None or measure == by:
+    for field in ("top1", "kspc"):
+        difference = (row.to_baseline or {}).get(field)
+        if difference is None or field == by:
             continue
-        low = difference.low > 0 if measure == "kspc" else difference.high < 0
-        if low:
-            change = measure_form(measure, difference=True)
+        measure = MEASURES[field]
+        if difference.low > 0 if measure.fewer_is_better else difference.high < 0:
             said.append(
-                f"{MEASURE_NAMES[measure]} ({change(difference.value)}"
-                f"{' points' if measure != 'kspc' else ''}, {span(difference, change)})"
+                f"{measure.name} ({measure.change(difference.value)}"
+                f"{' points' if measure.share else ''}, {span(difference, measure.change)})"
             )
     return said
 
@@ -141,55 +127,31 @@ def _apart(estimate: Estimate) -> bool:
     return estimate.low > 0 or estimate.high < 0
 
 
-def cautions(result: RankResult, *, touches: bool) -> list[tuple[str, str]]:
-    """What the numbers do not say: a name and a sentence or two each."""
+def cautions(result: RankResult, *, touches: bool) -> dict[str, str]:
+    """What the numbers do not say: a sentence or two by name."""
     n = len(result.rows)
-    said = []
-    if n > 2:
-        by_chance = max(round(0.05 * (n - 1)), 1)
-        said.append(
-            (
-                "The best of many.",
-                f"With {n} layouts the first owes part of its lead to luck (the winner's curse): expect its "
-                "true value to be lower, the more so the closer the rivals. Of "
-                f"{n - 1} comparisons at 95 %, about {by_chance} would look different from 0 by chance "
-                "alone. Rank the few best again with another seed, or other text, before choosing.",
-            )
-        )
-    said += [
-        (
-            "Noise that the decoder knows.",
-            "Unless the ranking was given another model for the decoder, the simulated touches come from the "
-            "very model it assumes. Real touches have heavier tails, drift within a session and differ between "
-            "people, so expect lower accuracy; layouts that live on fine distinctions lose most.",
-        ),
-        (
-            "No person typed.",
-            "Nobody searched for a letter, learned an arrangement, lifted a hand or looked away. How easily a "
-            "layout is learned, comfort and slips of memory are not in these numbers; a study has to find them.",
-        ),
-        (
-            "Predicted speed (*).",
-            "The constants of movement, of reading the list and of pressing keys are unverified for such a "
-            "surface, and the same for all layouts. Compare layouts by it; do not quote it.",
-        ),
-        (
-            "Intervals.",
-            "They cover the luck of words and touches in this simulation. They do not cover the choice of "
-            "people, of text, of touch model or of pack.",
-        ),
-        (
-            "Only words of the pack.",
-            "Names, numbers and words that the lexicon lacks were not typed, and every letter got exactly one "
-            "touch: none left out, doubled or swapped.",
-        ),
-    ]
-    if touches:
-        said.append(
-            (
-                "People.",
-                "Touches are records of how persons move. Share pictures and tables of single persons only as far "
-                "as their consent goes, and under codes instead of names.",
-            )
-        )
-    return said
+    by_chance = max(round(0.05 * (n - 1)), 1)
+    said = {
+        "The best of many.": f"With {n} layouts the first owes part of its lead to luck (the winner's curse): expect "
+        "its true value to be lower, the more so the closer the rivals. Of "
+        f"{n - 1} comparisons at 95 %, about {by_chance} would look different from 0 by chance "
+        "alone. Rank the few best again with another seed, or other text, before choosing."
+        if n > 2
+        else "",
+        "Noise that the decoder knows.": "Unless the ranking was given another model for the decoder, the simulated "
+        "touches come from the very model it assumes. Real touches have heavier tails, drift within a session and "
+        "differ between people, so expect lower accuracy; layouts that live on fine distinctions lose most.",
+        "No person typed.": "Nobody searched for a letter, learned an arrangement, lifted a hand or looked away. How "
+        "easily a layout is learned, comfort and slips of memory are not in these numbers; a study has to find them.",
+        "Predicted speed (*).": "The constants of movement, of reading the list and of pressing keys are unverified "
+        "for such a surface, and the same for all layouts. Compare layouts by it; do not quote it.",
+        "Intervals.": "They cover the luck of words and touches in this simulation. They do not cover the choice of "
+        "people, of text, of touch model or of pack.",
+        "Only words of the pack.": "Names, numbers and words that the lexicon lacks were not typed, and every letter "
+        "got exactly one touch: none left out, doubled or swapped.",
+        "People.": "Touches are records of how persons move. Share pictures and tables of single persons only as far "
+        "as their consent goes, and under codes instead of names."
+        if touches
+        else "",
+    }
+    return {name: told for name, told in said.items() if told}

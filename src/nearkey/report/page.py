@@ -15,8 +15,13 @@ from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
 from nearkey.report.findings import cautions, facts, findings
 from nearkey.report.pictures import Recorded, layout_pictures, people_picture, ranking_pictures
+from nearkey.report.ranking_tables import (
+    again_table,
+    cleaning_tables,
+    confusion_tables,
+    ranking_table,
+)
 from nearkey.report.style import styled
-from nearkey.report.tables import again_table, cleaning_tables, confusion_tables, ranking_table
 from nearkey.simulate import RankResult
 
 __all__ = ["ReportFiles", "rank_report"]

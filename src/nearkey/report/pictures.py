@@ -12,17 +12,11 @@ from typing import TYPE_CHECKING, Literal, Protocol
 import numpy as np
 
 from nearkey.layout import Layout
-from nearkey.report.plots import (
-    MEASURE_NAMES,
-    plot_accuracy,
-    plot_collisions,
-    plot_differences,
-    plot_tradeoff,
-)
+from nearkey.report.plots import plot_accuracy, plot_collisions, plot_differences, plot_tradeoff
 from nearkey.report.shapes import drawn_layouts, leading, shape_of
 from nearkey.report.style import styled
-from nearkey.report.touches import draw_touches, plot_people, simulated_touches
-from nearkey.report.words import percent, span
+from nearkey.report.touch_pictures import draw_touches, plot_people, simulated_touches
+from nearkey.report.wording import MEASURES, percent, span
 from nearkey.simulate import RankResult
 from nearkey.touch import CleaningReport, TouchLog, concat
 from nearkey.touch.key_geometry import geometry_of
@@ -33,8 +27,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LoggedTouches",
-    "Picture",
     "Recorded",
+    "ReportPicture",
     "layout_pictures",
     "log_for",
     "people_picture",
@@ -65,7 +59,7 @@ class LoggedTouches:
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class ReportPicture:
     """A picture of a report.
 
     name : file name of its PNG. heading, alt, caption : plain text. png : the file.
@@ -88,7 +82,7 @@ def _picture(
     alt: str,
     caption: str,
     embed: Literal["svg", "png"] = "svg",
-) -> Picture:
+) -> ReportPicture:
     with styled():
         png = io.BytesIO()
         figure.savefig(png, format="png", dpi=_DPI, metadata={"Software": None})
@@ -98,10 +92,10 @@ def _picture(
             figure.savefig(svg, format="svg", metadata={"Date": None, "Creator": None})
             data, kind = svg.getvalue(), "image/svg+xml"
     uri = f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
-    return Picture(name, heading, alt, caption, png.getvalue(), uri)
+    return ReportPicture(name, heading, alt, caption, png.getvalue(), uri)
 
 
-def ranking_pictures(result: RankResult, *, most: int) -> Iterator[Picture]:
+def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture]:
     """The plots of the ranking as a whole."""
     best, names = result.rows[0], leading(result, most)
     yield _picture(
@@ -122,8 +116,8 @@ def ranking_pictures(result: RankResult, *, most: int) -> Iterator[Picture]:
             heading="Differences to the baseline",
             alt=f"Dots with 95 % intervals: paired differences of top-1, top-3 and keystrokes per "
             f"character between {len(names) - 1} layouts and {result.baseline}, with a line at 0.",
-            caption="Paired differences over the same words typed with the same luck, with 95 % intervals. "
-            "An interval that crosses 0 does not tell a layout from the baseline.",
+            caption="Paired differences over the same words typed with common random numbers, with 95 % intervals. "
+            "An interval that crosses 0 does not distinguish a layout from the baseline.",
         )
     yield _picture(
         plot_tradeoff(result, most=most),
@@ -140,7 +134,7 @@ def ranking_pictures(result: RankResult, *, most: int) -> Iterator[Picture]:
     yield _picture(
         plot_collisions(result),
         name="collisions.png",
-        heading="What the lettering alone costs",
+        heading="What the letter assignment alone costs",
         alt=f"Two scatter plots of all {len(result.rows)} layouts: share of words in first place, and in "
         "the first three, with perfect touches (across) and with noisy touches (upwards); a dashed "
         "line marks equality.",
@@ -150,7 +144,7 @@ def ranking_pictures(result: RankResult, *, most: int) -> Iterator[Picture]:
     )
 
 
-def layout_pictures(result: RankResult, touches: Sequence[Recorded]) -> Iterator[Picture]:
+def layout_pictures(result: RankResult, touches: Sequence[Recorded]) -> Iterator[ReportPicture]:
     """The layouts worth looking at, with touches and 95 % ellipses."""
     for name, why in drawn_layouts(result):
         scored = result.scored[name]
@@ -169,13 +163,13 @@ def layout_pictures(result: RankResult, touches: Sequence[Recorded]) -> Iterator
             alt=f"Layout {name}: "
             + "; ".join(f"key {key.label}" for key in layout.letter_keys)
             + f". Shown with {source} and the ellipse that holds 95 % of the touches of each key.",
-            caption=f"{why[0].upper()}{why[1:]}{'' if shape in why else f', {shape}'}: {MEASURE_NAMES['top3']} "
+            caption=f"{why[0].upper()}{why[1:]}{'' if shape in why else f', {shape}'}: {MEASURES['top3'].name} "
             f"{percent(row.top3.value)} % ({span(row.top3, percent)}). Dots: {source}; ellipses: the model's 95 %.",
             embed="png",
         )
 
 
-def people_picture(result: RankResult, touches: Sequence[Recorded]) -> Picture | None:
+def people_picture(result: RankResult, touches: Sequence[Recorded]) -> ReportPicture | None:
     """How the people differ in the log of the best layout that has one of two or more people."""
     for row in result.rows:
         layout = result.scored[row.layout].layout

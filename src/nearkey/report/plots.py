@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import NearkeyError
-from nearkey.report.labels import place_labels
+from nearkey.report.point_labels import place_labels
 from nearkey.report.shapes import leading, shape_of
 from nearkey.report.style import (
-    ACCENT,
     GREY,
     INK,
     LIGHT,
+    draw_estimate,
     new_figure,
     shape_looks,
     styled,
     text_for_plot,
     thin_axes,
 )
+from nearkey.report.wording import MEASURES, RankedMeasure
 from nearkey.search import pareto_front
 from nearkey.simulate import Estimate, RankResult
 
@@ -29,24 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "MEASURE_NAMES",
-    "plot_accuracy",
-    "plot_collisions",
-    "plot_differences",
-    "plot_tradeoff",
-]
-
-MEASURE_NAMES = {
-    "top1": "top-1 accuracy",
-    "top3": "top-3 accuracy",
-    "top5": "top-5 accuracy",
-    "kspc": "keystrokes per character",
-    "wpm": "predicted words per minute",
-}
-"""What each measure of a ranking is called."""
-
-_SHARES = ("top1", "top3", "top5")
+__all__ = ["plot_accuracy", "plot_collisions", "plot_differences", "plot_tradeoff"]
 
 
 def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
@@ -56,17 +40,18 @@ def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
     shaded through. Raises NearkeyError without matplotlib.
     """
     names = leading(result, most)
+    base = None if result.baseline is None else result.row(result.baseline)
+    shares = {name: measure for name, measure in MEASURES.items() if measure.share}
     with styled():
-        figure = new_figure(7.6, 0.9 + 0.235 * len(names))
-        panels = figure.subplots(1, 3, sharey=True)
-        for axes, measure in zip(panels, _SHARES, strict=True):
-            estimates = [_percent(getattr(result.row(name), measure)) for name in names]
-            base = result.baseline
-            reference = None if base is None else _percent(getattr(result.row(base), measure))
-            _dots(axes, estimates, _colours(result, names), band=reference)
-            axes.set_title(MEASURE_NAMES[measure].replace(" accuracy", ""))
+        figure = _dot_panels(
+            result, names, shares, lambda name, field: getattr(result.row(name), field)
+        )
+        for axes, (field, measure) in zip(figure.axes, shares.items(), strict=True):
             axes.set_xlabel("% of words")
-        _name_rows(panels[0], result, names)
+            if base is not None:
+                value, low, high = (measure.scale * part for part in getattr(base, field))
+                axes.axvspan(low, high, color=LIGHT, alpha=0.55, lw=0, zorder=0.5)
+                axes.axvline(value, color=GREY, lw=0.8, zorder=1)
     return figure
 
 
@@ -75,8 +60,8 @@ def plot_differences(
 ) -> Figure:
     """Paired differences to the baseline of the first `most` layouts, with 95 % intervals.
 
-    Every layout typed the same words with the same luck, so these are narrower than the intervals of
-    the values themselves. Shares differ in percentage points. Raises NearkeyError for a ranking without
+    Every layout typed the same words with common random numbers, so these are narrower than the intervals
+    of the values themselves. Shares differ in percentage points. Raises NearkeyError for a ranking without
     a baseline, and without matplotlib.
     """
     if result.baseline is None:
@@ -88,32 +73,27 @@ def plot_differences(
         raise NearkeyError(
             "nothing but the baseline was ranked", field="layouts", fix="rank two or more"
         )
+    shown = {field: MEASURES[field] for field in measures}
     with styled():
-        figure = new_figure(7.6, 0.9 + 0.235 * len(names))
-        panels = figure.subplots(1, len(measures), sharey=True, squeeze=False)[0]
-        for axes, measure in zip(panels, measures, strict=True):
-            rows = [result.row(name).to_baseline or {} for name in names]
-            estimates = [row[measure] for row in rows]
-            share = measure in _SHARES
-            _dots(axes, [_percent(e) if share else e for e in estimates], _colours(result, names))
+        figure = _dot_panels(
+            result, names, shown, lambda name, field: (result.row(name).to_baseline or {})[field]
+        )
+        for axes, measure in zip(figure.axes, shown.values(), strict=True):
             axes.axvline(0, color=GREY, lw=1.0, zorder=1)
-            better = "left" if measure == "kspc" else "right"
-            axes.set_title(_short(measure))
-            axes.set_xlabel(
-                f"{'percentage points' if share else 'difference'}\n({better} of 0 is better)"
-            )
-        _name_rows(panels[0], result, names)
+            better = "left" if measure.fewer_is_better else "right"
+            unit = "percentage points" if measure.share else "difference"
+            axes.set_xlabel(f"{unit}\n({better} of 0 is better)")
     return figure
 
 
 def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
-    """Keystrokes per character, and predicted speed, against accuracy, with what no layout beats.
+    """Keystrokes per character, and predicted speed, against accuracy, with the non-dominated set.
 
     Above all layouts, each a mark by its shape; the line joins the Pareto front. Below, where there are
     more, the first `most` and the baseline alone, with their places in the table. Raises NearkeyError
     without matplotlib.
     """
-    accuracy = result.by if result.by in _SHARES else "top3"
+    accuracy = result.by if MEASURES[result.by].share else "top3"
     x = 100 * _values(result, accuracy)
     base = [i for i, row in enumerate(result.rows) if row.layout == result.baseline]
     near = [i for i, row in enumerate(result.rows) if row.layout in set(leading(result, most))]
@@ -121,18 +101,18 @@ def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
     with styled():
         figure = new_figure(7.6, 0.7 + 2.9 * len(views), gap_in=0.09)
         grid = figure.subplots(len(views), 2, squeeze=False)
-        for column, (measure, sign) in enumerate((("kspc", 1.0), ("wpm", -1.0))):
-            y = _values(result, measure)
-            front = pareto_front(np.column_stack([-x, sign * y]))
+        for column, field in enumerate(("kspc", "wpm")):
+            y, measure = _values(result, field), MEASURES[field]
+            front = pareto_front(np.column_stack([-x, y if measure.fewer_is_better else -y]))
             front = front[np.argsort(x[front], kind="stable")]
             for axes, view in zip(grid[:, column], views, strict=True):
                 zoomed = view is not views[0]
                 drawn = front[np.isin(front, view)]
-                note = "\n(speed constants are unverified)" if measure == "wpm" else ""
-                axes.set_xlabel(f"{MEASURE_NAMES[accuracy]}, %{note}")
+                note = "\n(speed constants are unverified)" if field == "wpm" else ""
+                axes.set_xlabel(f"{MEASURES[accuracy].name}, %{note}")
                 axes.plot(x[drawn], y[drawn], color=GREY, lw=1.0, zorder=1.5, label="Pareto front")
                 _scatter(axes, result, x, y, view)
-                axes.set_title(f"{MEASURE_NAMES[measure]}{', the leaders' if zoomed else ''}")
+                axes.set_title(f"{measure.name}{', the leaders' if zoomed else ''}")
                 axes.grid(True)
                 axes.margins(0.1)
                 axes.locator_params(nbins=6, steps=[1, 2, 5, 10])
@@ -144,7 +124,7 @@ def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
 
 
 def plot_collisions(result: RankResult) -> Figure:
-    """How much of a layout's accuracy its lettering alone explains.
+    """How much of a layout's accuracy its letter assignment alone explains.
 
     Across: the share of word tokens that perfect touches would put first (and among the first 3), exact,
     over the pack's word probabilities. Upwards: what noisy touches reached. The line is equality: the
@@ -183,50 +163,36 @@ def plot_collisions(result: RankResult) -> Figure:
     return figure
 
 
-def _percent(estimate: Estimate) -> Estimate:
-    return Estimate(*(100 * v for v in estimate))
+def _values(result: RankResult, field: str) -> NDArray[np.float64]:
+    return np.array([getattr(row, field).value for row in result.rows])
 
 
-def _short(measure: str) -> str:
-    return {"kspc": "KSPC", "wpm": "WPM"}.get(measure, measure.replace("top", "top-"))
-
-
-def _values(result: RankResult, measure: str) -> NDArray[np.float64]:
-    return np.array([getattr(row, measure).value for row in result.rows])
-
-
-def _colours(result: RankResult, names: Sequence[str]) -> list[str]:
-    return [INK if name == result.baseline else ACCENT for name in names]
-
-
-def _dots(
-    axes: Axes,
-    estimates: Sequence[Estimate],
-    colours: Sequence[str],
-    *,
-    band: Estimate | None = None,
-) -> None:
-    """One dot and interval a row, the first on top."""
-    if band is not None:
-        axes.axvspan(band.low, band.high, color=LIGHT, alpha=0.55, lw=0, zorder=0.5)
-        axes.axvline(band.value, color=GREY, lw=0.8, zorder=1)
-    for row, (estimate, colour) in enumerate(zip(estimates, colours, strict=True)):
-        axes.plot([estimate.low, estimate.high], [row, row], color=colour, lw=1.6, zorder=2)
-        axes.plot(estimate.value, row, "o", color=colour, markersize=4.2, zorder=3)
-    axes.set_ylim(len(estimates) - 0.4, -0.6)
-    axes.locator_params(axis="x", nbins=5, steps=[1, 2, 5, 10])
-    thin_axes(axes)
-
-
-def _name_rows(axes: Axes, result: RankResult, names: Sequence[str]) -> None:
-    axes.set_yticks(range(len(names)))
-    axes.set_yticklabels(
+def _dot_panels(
+    result: RankResult,
+    names: Sequence[str],
+    measures: Mapping[str, RankedMeasure],
+    estimate: Callable[[str, str], Estimate],
+) -> Figure:
+    """A panel for each measure; in it a dot and interval a layout, the first on top, the baseline dark."""
+    figure = new_figure(7.6, 0.9 + 0.235 * len(names))
+    panels = figure.subplots(1, len(measures), sharey=True, squeeze=False)[0]
+    for axes, (field, measure) in zip(panels, measures.items(), strict=True):
+        for row, name in enumerate(names):
+            value, low, high = (measure.scale * part for part in estimate(name, field))
+            draw_estimate(axes, row, value, (low, high), dark=name == result.baseline)
+        axes.set_ylim(len(names) - 0.4, -0.6)
+        axes.locator_params(axis="x", nbins=5, steps=[1, 2, 5, 10])
+        thin_axes(axes)
+        axes.set_title(measure.short)
+    panels[0].set_yticks(
+        range(len(names)),
         [
             f"{result.row(name).place}  {text_for_plot(name)}"
             f"{' (baseline)' if name == result.baseline else ''}"
             for name in names
-        ]
+        ],
     )
+    return figure
 
 
 def _scatter(
@@ -241,17 +207,9 @@ def _scatter(
     base = np.array([row.layout == result.baseline for row in result.rows])
     for shape, look in shape_looks(sorted(set(shapes.tolist()))).items():
         mine = view[shapes[view] == shape]
-        axes.plot(
-            x[mine],
-            y[mine],
-            look.mark,
-            color=look.colour,
-            mfc=look.face,
-            ms=5,
-            alpha=0.75,
-            mew=0 if look.face == look.colour else 1,
-            label=shape,
-        )
+        edge = 0 if look.face == look.colour else 1
+        style = look.line(markersize=5, linestyle="none", markeredgewidth=edge)
+        axes.plot(x[mine], y[mine], alpha=0.75, label=shape, **style)
     ringed = view[base[view]]
     if len(ringed):
         axes.plot(x[ringed], y[ringed], "o", ms=12, mfc="none", mec=INK, mew=1.3, label="baseline")

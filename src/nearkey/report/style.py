@@ -1,10 +1,10 @@
-"""One look for all pictures: colours, type, and how shapes of layout are told apart."""
+"""One look for all pictures: colours, type, and how shapes of layout are distinguished."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from nearkey.errors import NearkeyError
 
@@ -18,6 +18,7 @@ __all__ = [
     "INK",
     "LIGHT",
     "Look",
+    "draw_estimate",
     "key_colour",
     "new_figure",
     "shape_looks",
@@ -28,7 +29,7 @@ __all__ = [
 
 INK, GREY, LIGHT, ACCENT = "#22252b", "#5c626b", "#d5d9de", "#0b5a6f"
 
-# Colours that people with any colour vision tell apart (Okabe & Ito 2008), darkened until each
+# Colours that people with any colour vision distinguish (Okabe & Ito 2008), darkened until each
 # stands 3 : 1 against white; every colour comes with a mark of its own.
 _COLOURS = ("#0072b2", "#c14f00", "#00805e", "#a8518a", "#6b5b00", "#3f3f8f")
 _MARKS = ("o", "s", "^", "D", "v", "P")
@@ -61,14 +62,24 @@ _FIGURE = {
 }
 
 
-class Look:
-    """Colour, mark, the mark's face and the line of one group."""
+class Look(NamedTuple):
+    """Colour, mark, the mark's face and the line style of one group."""
 
-    __slots__ = ("colour", "face", "line", "mark")
+    colour: str
+    mark: str
+    face: str
+    style: str
 
-    def __init__(self, colour: str, mark: str, *, second: bool) -> None:
-        self.colour, self.mark = colour, mark
-        self.face, self.line = ("none", "--") if second else (colour, "-")
+    def line(self, **changes: Any) -> dict[str, Any]:
+        """What matplotlib's plot and errorbar take for it; hollow marks are larger."""
+        return {
+            "color": self.colour,
+            "marker": self.mark,
+            "markersize": 4.5 if self.face == self.colour else 7.0,
+            "markerfacecolor": self.face,
+            "linestyle": self.style,
+            **changes,
+        }
 
 
 @contextmanager
@@ -96,10 +107,12 @@ def new_figure(width_in: float, height_in: float, *, gap_in: float = 0.04) -> Fi
 
 def shape_looks(shapes: Sequence[str]) -> dict[str, Look]:
     """A look for each shape, in the order given; a second round of colours is hollow and dashed."""
-    return {
-        shape: Look(_COLOURS[i % len(_COLOURS)], _MARKS[i % len(_MARKS)], second=i >= len(_COLOURS))
-        for i, shape in enumerate(dict.fromkeys(shapes))
-    }
+    looks = {}
+    for i, shape in enumerate(dict.fromkeys(shapes)):
+        colour, mark = key_colour(i), _MARKS[i % len(_MARKS)]
+        hollow = i >= len(_COLOURS)
+        looks[shape] = Look(colour, mark, "none" if hollow else colour, "--" if hollow else "-")
+    return looks
 
 
 def key_colour(index: int) -> str:
@@ -121,3 +134,12 @@ def thin_axes(axes: Axes, *, grid: str = "x") -> None:
     for side in ("left", "right", "top"):
         axes.spines[side].set_visible(False)
     axes.tick_params(axis="y", length=0)
+
+
+def draw_estimate(
+    axes: Axes, row: int, value: float, ends: tuple[float, float], *, dark: bool
+) -> None:
+    """A dot and its interval on a row; the dark one is the baseline."""
+    colour = INK if dark else ACCENT
+    axes.plot(ends, (row, row), color=colour, lw=1.6, zorder=2)
+    axes.plot(value, row, "o", color=colour, markersize=4.2, zorder=3)

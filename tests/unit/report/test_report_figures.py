@@ -21,7 +21,7 @@ from nearkey.report import (
     plot_tradeoff,
     shape_of,
 )
-from nearkey.report.labels import place_labels
+from nearkey.report.point_labels import place_labels
 from nearkey.report.style import text_for_plot
 from nearkey.touch import concat
 

@@ -18,7 +18,7 @@ import nearkey as nk
 from nearkey.errors import NearkeyError, TouchDataError
 from nearkey.report import LoggedTouches, page, rank_report
 from nearkey.report.pictures import log_for
-from nearkey.report.tables import ranking_table
+from nearkey.report.ranking_tables import ranking_table
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 
@@ -207,7 +207,7 @@ def test_the_finding_is_no_stronger_than_the_interval():
     assert any(s.startswith(f"{len(others)} of the other 4 layouts") for s in said)
     if best.layout != "qwerty":
         tells = best.to_baseline["top3"].low > 0
-        text = "more than chance" if tells else "too little to tell"
+        text = "more than chance" if tells else "too little to distinguish"
         assert any(text in s for s in said)
 
 

@@ -11,6 +11,7 @@ from nearkey.report.style import (
     ACCENT,
     GREY,
     INK,
+    draw_estimate,
     new_figure,
     styled,
     text_for_plot,
@@ -55,8 +56,8 @@ def plot_touch_comparison(comparison: TouchComparison) -> Figure:
         axes[0].set_yticks(
             range(len(rows)),
             [
-                text_for_plot(row.model) + (" (baseline)" if dark else "")
-                for row, dark in zip(rows, base, strict=True)
+                text_for_plot(r.model) + (" (baseline)" if b else "")
+                for r, b in zip(rows, base, strict=True)
             ],
         )
         axes[0].set_ylim(len(rows) - 0.4, -0.6)
@@ -99,11 +100,9 @@ def _draw(axes: Axes, panel: _Panel, base: Sequence[bool]) -> None:
     for row, (value, half, dark) in enumerate(
         zip(panel.values, np.nan_to_num(panel.halves), base, strict=True)
     ):
-        colour = INK if dark else ACCENT
         if low <= value <= high:
             ends = np.clip([value - half, value + half], *panel.bounds)
-            axes.plot(ends, [row, row], color=colour, lw=1.6, zorder=2)
-            axes.plot(value, row, "o", color=colour, markersize=4.2, zorder=3)
+            draw_estimate(axes, row, value, (ends[0], ends[1]), dark=dark)
             continue
         left = value < low
         written = f"{value:.3g}".replace("-", "\N{MINUS SIGN}")
@@ -114,7 +113,7 @@ def _draw(axes: Axes, panel: _Panel, base: Sequence[bool]) -> None:
             ha="left" if left else "right",
             va="center",
             fontsize=8,
-            color=colour,
+            color=INK if dark else ACCENT,
         )
     axes.set_xlim(low, high)
     axes.set_title(panel.title)

@@ -1,0 +1,182 @@
+"""The tables of a ranking report, as plain data for the template."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from nearkey.report.pictures import Recorded
+from nearkey.report.shapes import drawn_layouts, leading, shape_of
+from nearkey.report.wording import MEASURES, percent, span
+from nearkey.simulate import Estimate, RankResult, RankRow
+
+__all__ = [
+    "ReportTable",
+    "TableCell",
+    "again_table",
+    "cleaning_tables",
+    "confusion_tables",
+    "ranking_table",
+]
+
+_CONFUSED = 8  # words shown for a layout
+
+
+@dataclass(frozen=True, slots=True)
+class TableCell:
+    """A cell: text, small print below it, and what it sorts by."""
+
+    text: str
+    small: str = ""
+    order: float | str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportTable:
+    """A table: `marked` rows (positions) are set off; the cells of column `head_column` are row headers."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[TableCell, ...], ...]
+    marked: tuple[int, ...] = ()
+    head_column: int = 0
+
+
+_NONE = TableCell("–", order=0.0)
+
+
+def _estimate(estimate: Estimate, field: str) -> TableCell:
+    form = MEASURES[field].value
+    return TableCell(form(estimate.value), span(estimate, form), estimate.value)
+
+
+def _difference(estimate: Estimate, field: str) -> TableCell:
+    form = MEASURES[field].change
+    return TableCell(form(estimate.value), span(estimate, form), estimate.value)
+
+
+def _layout(result: RankResult, row: RankRow) -> TableCell:
+    notes = ["baseline"] if row.layout == result.baseline else []
+    if row.stopped_early:
+        notes.append(f"stopped early, {row.words:,} words")
+    return TableCell(row.layout, ", ".join(notes), row.layout)
+
+
+def _to_baseline(result: RankResult, row: RankRow) -> Iterator[TableCell]:
+    """The last cell of a row, where there is a baseline."""
+    if row.to_baseline is not None:
+        itself = row.layout == result.baseline
+        yield _NONE if itself else _difference(row.to_baseline[result.by], result.by)
+
+
+def ranking_table(result: RankResult, *, most: int | None = None) -> ReportTable:
+    """The ranking, all of it or the first `most` and the baseline."""
+    kept = [row.layout for row in result.rows] if most is None else leading(result, most)
+    rows = [result.row(name) for name in kept]
+    by, base = result.by, result.baseline
+    head = ["Place", "Layout", "Shape", "Top-1, %", "Top-3, %", "Top-5, %", "KSPC", "WPM *"]
+    head += ["Collisions, %", f"To the best, {MEASURES[by].unit}"]
+    if base is not None:
+        head.append(f"To the baseline, {MEASURES[by].unit}")
+    caption = (
+        f"All {len(rows)} layouts" if most is None else f"The first {min(most, len(rows))} layouts"
+    )
+    if most is not None and base is not None:
+        caption += " and the baseline"
+    return ReportTable(
+        caption=caption,
+        head=tuple(head),
+        rows=tuple(_ranking_row(result, row) for row in rows),
+        marked=tuple(i for i, row in enumerate(rows) if row.layout == base),
+        head_column=1,
+    )
+
+
+def _ranking_row(result: RankResult, row: RankRow) -> tuple[TableCell, ...]:
+    shape = shape_of(result.scored[row.layout].layout)
+    return (
+        TableCell(str(row.place), order=row.place),
+        _layout(result, row),
+        TableCell(shape, order=shape),
+        *(_estimate(getattr(row, field), field) for field in MEASURES),
+        TableCell(percent(row.collision), order=row.collision),
+        _NONE if row.place == 1 else _difference(row.to_best[result.by], result.by),
+        *_to_baseline(result, row),
+    )
+
+
+def again_table(result: RankResult, again: RankResult) -> ReportTable:
+    """The layouts of the second run, with their place and value in the first."""
+    by, measure = result.by, MEASURES[result.by]
+    name = measure.name + (", %" if measure.share else "")
+    head = ["Place again", "Layout", "Place before", f"Before: {name}", f"Again: {name}"]
+    head.append("KSPC again")
+    if again.baseline is not None:
+        head.append(f"Again: to the baseline, {measure.unit}")
+    rows = []
+    for row in again.rows:
+        before = result.row(row.layout) if row.layout in result.scored else None
+        rows.append(
+            (
+                TableCell(str(row.place), order=row.place),
+                _layout(again, row),
+                TableCell("–" if before is None else str(before.place)),
+                TableCell("–" if before is None else measure.value(getattr(before, by).value)),
+                _estimate(getattr(row, by), by),
+                _estimate(row.kspc, "kspc"),
+                *_to_baseline(again, row),
+            )
+        )
+    context = ", each decoded after the words before it" if again.sample.states is not None else ""
+    return ReportTable(
+        f"{len(again.rows)} layouts typed again: {len(again.sample):,} words{context}; "
+        f"{again.sample.source}; seed {again.seed}",
+        tuple(head),
+        tuple(rows),
+        head_column=1,
+    )
+
+
+def confusion_tables(result: RankResult, *, most: int) -> list[tuple[bool, ReportTable]]:
+    """For each leading layout the words most often beaten, and whether it is among the layouts drawn."""
+    drawn = [name for name, _ in drawn_layouts(result)]
+    head = ("Meant", "Came first", "How often")
+    tables = []
+    for name in dict.fromkeys([*leading(result, most), *drawn]):
+        rows = tuple(
+            (
+                TableCell(c.word),
+                TableCell(c.shown or "(nothing)"),
+                TableCell(f"{c.count} of {c.typed}", order=c.count),
+            )
+            for c in result.confusions(name, _CONFUSED)
+        )
+        caption = f"{name}, place {result.row(name).place}"
+        tables.append((name in drawn, ReportTable(caption, head, rows)))
+    return tables
+
+
+def cleaning_tables(touches: Sequence[Recorded]) -> list[ReportTable]:
+    """What was dropped of each touch log before the models were fitted."""
+    tables = []
+    for recorded in touches:
+        report = recorded.cleaning
+        if report is None:
+            continue
+        lines = report.to_dicts()
+        share = percent(report.n_dropped / report.n_touches)
+        tables.append(
+            ReportTable(
+                f"Touches on {shape_of(recorded.layout)}: dropped {report.n_dropped:,} of "
+                f"{report.n_touches:,} ({share} %), beyond {report.max_sd:g} standard deviations of their key on an "
+                "axis or exact repeats",
+                tuple(name.replace("_", " ").capitalize() for name in lines[0]),
+                tuple(
+                    tuple(
+                        TableCell(f"{v:,}" if isinstance(v, int) else str(v)) for v in line.values()
+                    )
+                    for line in lines
+                ),
+            )
+        )
+    return tables
