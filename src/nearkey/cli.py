@@ -46,7 +46,9 @@ class _Command(click.Group):
             sys.exit(130)
 
 
-@click.group(cls=_Command, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_Command, context_settings={"help_option_names": ["-h", "--help"], "show_default": True}
+)
 @click.version_option(nearkey.__version__, prog_name="nearkey")
 def cli() -> None:
     """Design, decode and measure typing on surfaces too small to hit single letters."""
@@ -57,15 +59,7 @@ def main() -> None:
     cli()
 
 
-for _command in (
-    compare_command,
-    layout,
-    pack,
-    rank,
-    score_command,
-    study,
-    touch,
-):
+for _command in (compare_command, layout, pack, rank, score_command, study, touch):
     cli.add_command(_command)
 
 

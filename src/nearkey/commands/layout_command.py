@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from nearkey.commands.shared import force_option, named_or_file, refuse_to_overwrite
+from nearkey.commands.shared import (
+    FOLDER,
+    force_option,
+    named_or_file,
+    output_option,
+    refuse_to_overwrite,
+)
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
 from nearkey.layout import catalogue_names, count_grids, grid_layouts
@@ -48,9 +54,7 @@ def layout_check(specs: tuple[str, ...]) -> None:
 
 @layout.command("draw")
 @click.argument("spec")
-@click.option(
-    "-o", "--output", type=click.Path(dir_okay=False), help="SVG file; standard output without it."
-)
+@output_option("SVG file; standard output without it.")
 @force_option
 def layout_draw(spec: str, output: str | None, force: bool) -> None:
     """Draw a layout (a spec file or a name of the catalogue) as SVG."""
@@ -72,18 +76,12 @@ def layout_draw(spec: str, output: str | None, force: bool) -> None:
     "--rule",
     type=click.Choice(["strict", "loose", "ordered", "free"]),
     default="strict",
-    show_default=True,
     help="What may become of letters that a border cuts; docs/layouts.md.",
 )
 @click.option("--limit", type=int, help="List at most this many.")
 @click.option("--seed", type=int, help="With --limit: draw them at random, not the first ones.")
 @click.option("--count", is_flag=True, help="Only count them.")
-@click.option(
-    "--save",
-    "folder",
-    type=click.Path(file_okay=False),
-    help="Write a spec for each into this folder.",
-)
+@click.option("--save", "folder", type=FOLDER, help="Write a spec for each into this folder.")
 @force_option
 def layout_grids(
     base: str,

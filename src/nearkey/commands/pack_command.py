@@ -10,9 +10,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from nearkey.commands.shared import (
+    FILE,
+    FOLDER,
     force_option,
     json_option,
     json_text,
+    output_option,
     progress_bar,
     refuse_to_overwrite,
     show_fields,
@@ -26,8 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = ["pack"]
 
-_file = click.Path(dir_okay=False)
-_folder = click.Path(file_okay=False)
 _path = click.Path(dir_okay=False, path_type=Path)
 
 
@@ -48,39 +49,38 @@ def _run(steps: Iterator[BuildProgress], label: str) -> None:
 @pack.command("build", short_help="Build the pack of a recipe, or adapt a pack.")
 @click.argument("source")
 @click.option(
-    "-o", "--out", type=_folder, help="Folder of the pack; `pack` beside the recipe by default."
+    "-o", "--out", type=FOLDER, help="Folder of the pack; `pack` beside the recipe by default."
 )
 @click.option(
     "--data",
-    type=_folder,
+    type=FOLDER,
     envvar="NEARKEY_DATA",
     help="Folder of the corpora that no registry carries (or NEARKEY_DATA).",
 )
 @click.option(
     "--cache",
-    type=_folder,
+    type=FOLDER,
     envvar="NEARKEY_CACHE",
     help="Where fetched packages and texts already read are kept; delete it after private texts.",
 )
 @click.option(
     "--adapt",
     "texts",
-    type=_file,
+    type=FILE,
     multiple=True,
     help="In-domain text to mix in; SOURCE is then a pack. May be given more than once.",
 )
-@click.option("--kind", default="lines", show_default=True, help="Kind of the --adapt texts.")
-@click.option("--column", default="text", show_default=True, help="Their text column, in tables.")
+@click.option("--kind", default="lines", help="Kind of the --adapt texts.")
+@click.option("--column", default="text", help="Their text column, in tables.")
 @click.option("--name", help="Name of the adapted pack.")
 @click.option(
     "--share",
     type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
     default=0.5,
-    show_default=True,
     help="Part of what will be typed that is like the --adapt texts.",
 )
-@click.option("--wheel", type=_folder, help="Also write an installable wheel into this folder.")
-@click.option("--memory-mb", type=click.IntRange(16), default=1024, show_default=True,
+@click.option("--wheel", type=FOLDER, help="Also write an installable wheel into this folder.")
+@click.option("--memory-mb", type=click.IntRange(16), default=1024,
               help="Memory for counting; a text that needs more is counted on the disk.")  # fmt: skip
 @json_option("the report")
 @click.option("--force", is_flag=True, help="Replace a pack that is there.")
@@ -239,9 +239,9 @@ def pack_info(name: str | None, as_json: bool) -> None:
 
 @pack.command("compare", short_help="Compare packs on a text of neither.")
 @click.argument("names", nargs=-1, required=True)
-@click.option("--text", "texts", type=_file, multiple=True, required=True, help="Held-out text.")
-@click.option("--kind", default="lines", show_default=True, help="Kind of the text.")
-@click.option("--column", default="text", show_default=True, help="Its text column, in tables.")
+@click.option("--text", "texts", type=FILE, multiple=True, required=True, help="Held-out text.")
+@click.option("--kind", default="lines", help="Kind of the text.")
+@click.option("--column", default="text", help="Its text column, in tables.")
 @json_option("the rows")
 def pack_compare(
     names: tuple[str, ...], texts: tuple[str, ...], kind: str, column: str, as_json: bool
@@ -280,7 +280,7 @@ def pack_compare(
 
 @pack.command("dist", short_help="Wrap a pack as a wheel.")
 @click.argument("name")
-@click.option("-o", "--out", type=_folder, required=True, help="Folder of the wheel.")
+@click.option("-o", "--out", type=FOLDER, required=True, help="Folder of the wheel.")
 def pack_dist(name: str, out: str) -> None:
     """Wrap a pack as a wheel that pip installs; `load_pack` then finds it by name."""
     from nearkey.language.pack import find_pack
@@ -290,10 +290,10 @@ def pack_dist(name: str, out: str) -> None:
 
 
 @pack.command("estimate", short_help="Estimate a model of a text, as ARPA.")
-@click.argument("text", type=_file)
-@click.option("-o", "--output", type=_file, required=True, help="ARPA file to write.")
-@click.option("--order", type=click.IntRange(1, 5), default=3, show_default=True)
-@click.option("--memory-mb", type=click.IntRange(16), default=1024, show_default=True,
+@click.argument("text", type=FILE)
+@output_option("ARPA file to write.", required=True)
+@click.option("--order", type=click.IntRange(1, 5), default=3)
+@click.option("--memory-mb", type=click.IntRange(16), default=1024,
               help="Memory for counting; beyond it, sorted pieces go to disk.")  # fmt: skip
 @force_option
 def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: bool) -> None:
@@ -328,18 +328,16 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: boo
 @click.option("--language", required=True, help="The language's tag: cy, is, pt-BR …")
 @click.option("--name", help="Name of the pack; the language's tag by default.")
 @click.option("--title", help="What people read of it.")
-@click.option("--licence", default="not stated", show_default=True, help="Of texts and pack.")
+@click.option("--licence", default="not stated", help="Of texts and pack.")
 @click.option("--alphabet", help="Letters, lower case; by default those that the texts use.")
 @click.option("--fold-accents", is_flag=True, help="Take café and cafe for one word.")
-@click.option(
-    "--kind", default="lines", show_default=True, help="Kind of the texts: csv, json, arrow, mail …"
-)
-@click.option("--column", default="text", show_default=True, help="Their text column, in tables.")
+@click.option("--kind", default="lines", help="Kind of the texts: csv, json, arrow, mail …")
+@click.option("--column", default="text", help="Their text column, in tables.")
 @click.option(
     "--spelling", type=_path, multiple=True, help="List of words, one a line (hunspell's too)."
 )
 @click.option("--frequencies", type=_path, multiple=True, help="List of words and counts.")
-@click.option("--wheel", type=click.Path(file_okay=False),
+@click.option("--wheel", type=FOLDER,
               help="Also write an installable wheel into this folder.")  # fmt: skip
 @click.option("--recipe-only", is_flag=True, help="Write the recipe, and build nothing yet.")
 @click.option("--force", is_flag=True, help="Replace a recipe and a pack that are there.")

@@ -6,29 +6,27 @@ from pathlib import Path
 
 import click
 
-from nearkey.commands.shared import json_option, json_text, progress_bar
+from nearkey.commands.shared import FILE, FOLDER, json_option, json_text, progress_bar
 from nearkey.errors import PackError, PlanError
 
 __all__ = ["rank"]
 
 
 @click.command(short_help="Rank the layouts of a plan by simulated typing.")
-@click.argument("plan", type=click.Path(dir_okay=False))
+@click.argument("plan", type=FILE)
 @click.option("--words", type=int, help="Words typed on each layout, instead of the plan's number.")
 @click.option("--seed", type=int, help="Seed, instead of the plan's.")
 @click.option("--workers", type=int, help="Threads; the table does not depend on them.")
-@click.option("--top", type=int, default=15, show_default=True, help="Rows of the table shown.")
+@click.option("--top", type=int, default=15, help="Rows of the table shown.")
 @json_option("the rows")
 @click.option(
     "--report",
     "folder",
-    type=click.Path(file_okay=False),
+    type=FOLDER,
     help="Folder of the report, instead of the plan's; one that is there is replaced.",
 )
 @click.option("--no-report", is_flag=True, help="Only the table.")
-@click.option(
-    "--checkpoint", type=click.Path(dir_okay=False), help="File that lets an interrupted run go on."
-)
+@click.option("--checkpoint", type=FILE, help="File that lets an interrupted run go on.")
 @click.option(
     "--finger-widths",
     metavar="MM,MM,...",

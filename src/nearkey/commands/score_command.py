@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from nearkey.commands.shared import (
+    FILE,
+    FOLDER,
     fit_option,
     force_option,
     json_option,
@@ -31,14 +33,14 @@ __all__ = ["compare_command", "score_command"]
 @click.command("score", short_help="Score layouts, and decoders on them.")
 @click.argument("layouts", nargs=-1, required=True, metavar="LAYOUT...")
 @click.option("--spread-mm", type=float, help="Touches around key centres with this SD in mm.")
-@click.option("--touch", "touch_file", type=click.Path(dir_okay=False), help="A saved touch model.")
+@click.option("--touch", "touch_file", type=FILE, help="A saved touch model.")
 @fit_option
-@click.option("--pack", default="en", show_default=True, help="Language pack: name or folder.")
+@click.option("--pack", default="en", help="Language pack: name or folder.")
 @click.option(
     "--corpus",
     help="Text to type: a file, nltk:NAME or hub:NAME@SPLIT. Without it, words are drawn from the pack.",
 )
-@click.option("--column", default="text", show_default=True, help="The corpus's text column.")
+@click.option("--column", default="text", help="The corpus's text column.")
 @click.option(
     "--seen/--unseen",
     "trained",
@@ -51,8 +53,8 @@ __all__ = ["compare_command", "score_command"]
     metavar="PERMILLE",
     help="Only the sentences that were not counted for the pack, by the `held_out_permille` of its recipe.",
 )
-@click.option("--words", type=int, default=5000, show_default=True, help="Words typed.")
-@click.option("--seed", type=int, default=0, show_default=True, help="Of words and touches.")
+@click.option("--words", type=int, default=5000, help="Words typed.")
+@click.option("--seed", type=int, default=0, help="Of words and touches.")
 @click.option("--context/--no-context", default=None, help="Use the words before (with a corpus).")
 @click.option("--live", is_flag=True, help="Score what a live list shows, spelled words included.")
 @click.option("--baselines", is_flag=True, help="Also the baselines, on the same touches.")
@@ -64,25 +66,18 @@ __all__ = ["compare_command", "score_command"]
     help="Also this command, over the line protocol. It runs with your rights; may be repeated.",
 )
 @click.option(
-    "--compare-words",
-    type=int,
-    default=500,
-    show_default=True,
-    help="Words for baselines and other decoders.",
+    "--compare-words", type=int, default=500, help="Words for baselines and other decoders."
 )
 @click.option(
     "--style",
     type=click.Choice(["next", "tap"]),
     default="next",
-    show_default=True,
     help="Choosing a candidate: presses of next and a space, or one tap on it.",
 )
-@click.option("--listed", type=int, default=5, show_default=True, help="Candidates shown.")
-@click.option(
-    "--threads", type=int, default=1, show_default=True, help="No figure depends on them."
-)
+@click.option("--listed", type=int, default=5, help="Candidates shown.")
+@click.option("--threads", type=int, default=1, help="No figure depends on them.")
 @json_option("the results")
-@click.option("-o", "--output", "folder", type=click.Path(file_okay=False), help="Write JSON here.")
+@click.option("-o", "--output", "folder", type=FOLDER, help="Write JSON here.")
 @click.option("--figures", is_flag=True, help="With -o: pictures, too.")
 @force_option
 def score_command(
@@ -209,11 +204,9 @@ def _named_command(text: str) -> tuple[str, list[str]]:
 
 
 @click.command("compare", short_help="Say which figures of two results moved.")
-@click.argument("before", type=click.Path(dir_okay=False), metavar="A.json")
-@click.argument("after", type=click.Path(dir_okay=False), metavar="B.json")
-@click.option(
-    "--tolerance", type=click.Path(dir_okay=False), help="TOML file that changes the tolerances."
-)
+@click.argument("before", type=FILE, metavar="A.json")
+@click.argument("after", type=FILE, metavar="B.json")
+@click.option("--tolerance", type=FILE, help="TOML file that changes the tolerances.")
 @click.option("--strict", is_flag=True, help="Exit with 1 when a figure got worse.")
 @json_option("the comparison")
 def compare_command(

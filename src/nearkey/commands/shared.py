@@ -13,27 +13,35 @@ from typing import Any
 import click
 
 from nearkey.errors import LayoutError, NearkeyError
-from nearkey.files import atomic_path
 from nearkey.layout import Layout, catalogue_names
 from nearkey.text_table import field_lines
 
 __all__ = [
+    "FILE",
+    "FOLDER",
     "fit_option",
     "force_option",
     "json_option",
     "json_text",
     "named_or_file",
     "new_png",
+    "output_option",
     "progress_bar",
     "refuse_to_overwrite",
-    "save_figure",
     "show_fields",
 ]
+
+FILE, FOLDER = click.Path(dir_okay=False), click.Path(file_okay=False)
 
 fit_option = click.option(
     "--fit-mm", nargs=2, type=float, help="Lay layouts on a surface of W x H mm first."
 )
 force_option = click.option("--force", is_flag=True, help="Overwrite files that are there.")
+
+
+def output_option(what: str, *, required: bool = False) -> Callable[[Any], Any]:
+    """The option -o of a command that writes one file."""
+    return click.option("-o", "--output", type=FILE, required=required, help=what)
 
 
 def json_option(what: str) -> Callable[[Any], Any]:
@@ -108,9 +116,3 @@ def show_fields(fields: dict[str, Any], as_json: bool) -> None:
     text = json_text(fields) if as_json else field_lines(fields)
     if text:
         click.echo(text)
-
-
-def save_figure(figure: Any, path: str) -> None:
-    """Write a matplotlib figure as PNG, whole or not at all."""
-    with atomic_path(path) as temporary:
-        figure.savefig(temporary, format="png", dpi=150, metadata={"Software": None})

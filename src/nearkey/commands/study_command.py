@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from nearkey.commands.shared import json_option, json_text
+from nearkey.commands.shared import FILE, json_option, json_text
 from nearkey.errors import StudyLogError
 
 __all__ = ["study"]
@@ -19,12 +19,11 @@ def study() -> None:
 
 
 @study.command("measures", short_help="Speed, keystrokes, errors, learning curves.")
-@click.argument("logs", nargs=-1, required=True, type=click.Path(dir_okay=False))
+@click.argument("logs", nargs=-1, required=True, type=FILE)
 @click.option(
     "--selection",
     type=click.Choice(["entry", "fix"]),
     default="entry",
-    show_default=True,
     help="Whether accepting a candidate that changes the word counts as entry or as a correction.",
 )
 @click.option("--practice", is_flag=True, help="Count practice phrases as well.")

@@ -4,26 +4,24 @@ from __future__ import annotations
 
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from nearkey.commands.shared import (
+    FILE,
     fit_option,
     force_option,
     json_option,
     json_text,
     named_or_file,
     new_png,
+    output_option,
     progress_bar,
     refuse_to_overwrite,
-    save_figure,
 )
 from nearkey.errors import TouchModelError
+from nearkey.layout import Layout
 from nearkey.touch import GaussianTouch, TouchLog, clean, ellipses, load_touch
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["touch"]
 
@@ -40,16 +38,12 @@ def touch() -> None:
     """
 
 
-@touch.command("clean", short_help="Drop wild and repeated touches, and say which.")
-@click.argument("log", type=click.Path(dir_okay=False))
+@touch.command("clean", short_help="Drop outliers and repeated touches, and say which.")
+@click.argument("log", type=FILE)
 @_layout_option
 @fit_option
-@click.option(
-    "--max-sd", type=float, default=3.0, show_default=True, help="Touches beyond this many SD go."
-)
-@click.option(
-    "-o", "--output", type=click.Path(dir_okay=False), help="Write the kept touches here."
-)
+@click.option("--max-sd", type=float, default=3.0, help="Touches beyond this many SD go.")
+@output_option("Write the kept touches here.")
 @force_option
 def touch_clean(
     log: str,
@@ -59,7 +53,7 @@ def touch_clean(
     output: str | None,
     force: bool,
 ) -> None:
-    """Drop wild and repeated touches of LOG; print how many, whose and why."""
+    """Drop outliers and repeated touches of LOG; print how many, whose and why."""
     if output is not None:
         refuse_to_overwrite(Path(output), force)
     kept, report = clean(TouchLog.read(log), named_or_file(layout_name, fit_mm), max_sd=max_sd)
@@ -71,13 +65,11 @@ def touch_clean(
 
 
 @touch.command("fit")
-@click.argument("log", type=click.Path(dir_okay=False))
+@click.argument("log", type=FILE)
 @_layout_option
 @fit_option
 @click.option("--keep-all", is_flag=True, help="Fit on all touches, without cleaning.")
-@click.option(
-    "-o", "--output", type=click.Path(dir_okay=False), required=True, help="Model file (JSON)."
-)
+@output_option("Model file (JSON).", required=True)
 @force_option
 def touch_fit(
     log: str,
@@ -90,13 +82,11 @@ def touch_fit(
     """Fit a Gaussian for each key on LOG and save it."""
     refuse_to_overwrite(Path(output), force)
     layout = named_or_file(layout_name, fit_mm)
-    touches, report = TouchLog.read(log), None
-    if not keep_all:
-        touches, report = clean(touches, layout)
+    touches, report = _read(log, layout, cleaned=not keep_all)
     model = GaussianTouch().fit(touches, layout)
     model.save(output)
-    if report is not None:
-        click.echo(str(report), err=True)
+    if report:
+        click.echo(report, err=True)
     click.echo(f"{output}: {len(model.key_ids)} keys, {len(touches)} touches")
     if model.fallback_keys_:
         click.echo(
@@ -107,10 +97,8 @@ def touch_fit(
 
 
 @touch.command("ellipses", short_help="Print the ellipses of a saved model.")
-@click.argument("model", type=click.Path(dir_okay=False))
-@click.option(
-    "--coverage", type=float, default=0.95, show_default=True, help="Share of touches inside."
-)
+@click.argument("model", type=FILE)
+@click.option("--coverage", type=float, default=0.95, help="Share of touches inside.")
 def touch_ellipses(model: str, coverage: float) -> None:
     """Print the ellipse of each key of a saved MODEL, a line a key, parted by tabs.
 
@@ -125,22 +113,16 @@ def touch_ellipses(model: str, coverage: float) -> None:
 
 
 @touch.command("compare", short_help="Compare touch models on held-out people.")
-@click.argument("log", type=click.Path(dir_okay=False))
+@click.argument("log", type=FILE)
 @_layout_option
 @fit_option
-@click.option(
-    "--clean/--no-clean", "cleaned", default=False, show_default=True, help="Clean the log first."
-)
+@click.option("--clean/--no-clean", "cleaned", default=False, help="Clean the log first.")
 @click.option("--pack", "pack_name", help="Also decode words of this pack with each model (top-1).")
-@click.option(
-    "--words", type=int, default=200, show_default=True, help="Words decoded for each person."
-)
-@click.option("--seed", type=int, default=0, show_default=True)
+@click.option("--words", type=int, default=200, help="Words decoded for each person.")
+@click.option("--seed", type=int, default=0)
 @click.option("--baseline", help="Model that gains are against; nearest key without it.")
 @json_option("the rows")
-@click.option(
-    "--draw", type=click.Path(dir_okay=False), help="Draw the comparison into this PNG file."
-)
+@click.option("--draw", type=FILE, help="Draw the comparison into this PNG file.")
 @force_option
 def touch_compare(
     log: str,
@@ -165,9 +147,7 @@ def touch_compare(
     if draw is not None:
         new_png(draw, force)
     layout = named_or_file(layout_name, fit_mm)
-    touches, report = TouchLog.read(log), None
-    if cleaned:
-        touches, report = clean(touches, layout)
+    touches, report = _read(log, layout, cleaned=cleaned)
     decode = None
     if pack_name is not None:
         from nearkey.language import load_pack
@@ -193,23 +173,23 @@ def touch_compare(
             baseline=baseline,
             progress=lambda _: bar(next(done), total),
         )
-    if report is not None:
-        click.echo(str(report), err=True)
+    if report:
+        click.echo(report, err=True)
     click.echo(json_text(comparison.to_dicts()) if as_json else str(comparison))
     if draw is not None:
-        from nearkey.report import plot_touch_comparison
+        from nearkey.report import plot_touch_comparison, save_figure
 
         save_figure(plot_touch_comparison(comparison), draw)
         click.echo(draw, err=True)
 
 
 @touch.command("draw", short_help="Draw touches, ellipses, or people.")
-@click.argument("log", type=click.Path(dir_okay=False))
+@click.argument("log", type=FILE)
 @_layout_option
 @fit_option
 @click.option("--people", is_flag=True, help="One small picture a person, offsets as arrows.")
 @click.option("--ellipses", "shapes", is_flag=True, help="Only ellipses, and offsets as arrows.")
-@click.option("-o", "--output", type=click.Path(dir_okay=False), required=True, help="PNG file.")
+@output_option("PNG file.", required=True)
 @force_option
 def touch_draw(
     log: str,
@@ -221,7 +201,7 @@ def touch_draw(
     force: bool,
 ) -> None:
     """Draw the touches of LOG on the layout, with the 95 % ellipses of those that cleaning keeps."""
-    from nearkey.report import draw_touches, plot_ellipses, plot_people
+    from nearkey.report import draw_touches, plot_ellipses, plot_people, save_figure
 
     new_png(output, force)
     layout = named_or_file(layout_name, fit_mm)
@@ -233,3 +213,12 @@ def touch_draw(
         figure = plot_ellipses(layout, model) if shapes else draw_touches(touches, layout, model)
     save_figure(figure, output)
     click.echo(output)
+
+
+def _read(path: str, layout: Layout, *, cleaned: bool) -> tuple[TouchLog, str]:
+    """A log, cleaned where asked for, and what cleaning says."""
+    log = TouchLog.read(path)
+    if not cleaned:
+        return log, ""
+    kept, report = clean(log, layout)
+    return kept, str(report)

@@ -8,6 +8,7 @@ from nearkey.report.page import ReportFiles, rank_report
 from nearkey.report.pictures import LoggedTouches, Recorded
 from nearkey.report.plots import plot_accuracy, plot_collisions, plot_differences, plot_tradeoff
 from nearkey.report.shapes import shape_of
+from nearkey.report.style import save_figure
 from nearkey.report.touch_comparison_picture import plot_touch_comparison
 from nearkey.report.touch_pictures import draw_touches, plot_ellipses, plot_people
 
@@ -24,5 +25,6 @@ __all__ = [
     "plot_touch_comparison",
     "plot_tradeoff",
     "rank_report",
+    "save_figure",
     "shape_of",
 ]

@@ -18,6 +18,7 @@ from nearkey.report.style import (
     INK,
     LIGHT,
     new_figure,
+    save_figure,
     shape_looks,
     styled,
     text_for_plot,
@@ -33,7 +34,6 @@ __all__ = [
     "plot_keystrokes_by_keys",
     "plot_ranks",
     "plot_reliability",
-    "save_figure",
     "save_score_figures",
 ]
 
@@ -196,14 +196,6 @@ def _with_bars(estimates: Sequence[Estimate], scale: float = 1.0) -> tuple[Any, 
         np.asarray([scale * e[part] for e in estimates]) for part in ("value", "low", "high")
     )
     return value, np.maximum([value - low, high - value], 0)
-
-
-def save_figure(figure: Figure, path: Path) -> None:
-    """Write a figure, the same bytes for the same data."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    metadata = {"Date": None} if path.suffix == ".svg" else {}
-    with styled():
-        figure.savefig(path, metadata=metadata)
 
 
 def save_score_figures(result: LayoutScore, folder: Path) -> list[Path]:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from os import PathLike
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from nearkey.errors import NearkeyError
+from nearkey.files import atomic_path
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,6 +24,7 @@ __all__ = [
     "draw_estimate",
     "key_colour",
     "new_figure",
+    "save_figure",
     "shape_looks",
     "styled",
     "text_for_plot",
@@ -143,3 +147,11 @@ def draw_estimate(
     colour = INK if dark else ACCENT
     axes.plot(ends, (row, row), color=colour, lw=1.6, zorder=2)
     axes.plot(value, row, "o", color=colour, markersize=4.2, zorder=3)
+
+
+def save_figure(figure: Figure, path: str | PathLike[str]) -> None:
+    """Write a figure as its name ends (.png, .svg), whole or not at all; the same bytes for the same data."""
+    kind = Path(path).suffix.removeprefix(".")
+    metadata = {"svg": {"Date": None}, "png": {"Software": None}}.get(kind)
+    with styled(), atomic_path(path) as temporary:
+        figure.savefig(temporary, format=kind, dpi=150, metadata=metadata)

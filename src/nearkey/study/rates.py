@@ -133,21 +133,10 @@ class Rates(ABC):
         """Labels, measures and counts, flat."""
 
 
-METRICS = (
-    "wpm",
-    "kspc",
-    "msd_error_percent",
-    "msd_error_percent_aligned",
-    "total_error_percent",
-    "corrected_error_percent",
-    "uncorrected_error_percent",
-    "correction_efficiency",
-    "conscientiousness",
-    "utilised_bandwidth",
-    "wasted_bandwidth",
-    "first_candidate_share",
-    "mean_rank",
+METRICS = tuple(
+    name for name, one in vars(Rates).items() if isinstance(one, property) and name[0] != "_"
 )
+"""The measures by name, in the order written above."""
 
 
 def check_metric(metric: str) -> None:

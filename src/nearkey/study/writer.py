@@ -12,7 +12,7 @@ from typing import Any, Self
 from nearkey.append_log import AppendLog
 from nearkey.errors import StudyLogError
 from nearkey.study.study_log import StudyLog
-from nearkey.study.study_records import EndRecord, Origin, StudyRecord
+from nearkey.study.study_records import EndRecord, Origin, StudyHeader, StudyRecord
 from nearkey.study.wire import RecordOrder, header_from, record_from, to_line
 
 __all__ = ["StudyLogRecorder", "StudyLogWriter"]
@@ -21,7 +21,8 @@ __all__ = ["StudyLogRecorder", "StudyLogWriter"]
 class _Recorder(ABC):
     """The verbs shared by file and memory. Times default to seconds since the recorder was made."""
 
-    def __init__(self) -> None:
+    def __init__(self, header: StudyHeader) -> None:
+        self.header = header
         self._order = RecordOrder()
         self._zero = time.monotonic()
 
@@ -55,10 +56,8 @@ class StudyLogRecorder(_Recorder):
     """
 
     def __init__(self, *, participant: str, condition: str, origin: Origin, **header: Any) -> None:
-        super().__init__()
-        self.header = header_from(
-            {"participant": participant, "condition": condition, "origin": origin, **header}
-        )
+        named = {"participant": participant, "condition": condition, "origin": origin}
+        super().__init__(header_from(named | header))
         self._events: list[StudyRecord] = []
 
     def _put(self, event: StudyRecord) -> None:
@@ -91,10 +90,8 @@ class StudyLogWriter(_Recorder):
         sync: bool = False,
         **header: Any,
     ) -> None:
-        super().__init__()
-        self.header = header_from(
-            {"participant": participant, "condition": condition, "origin": origin, **header}
-        )
+        named = {"participant": participant, "condition": condition, "origin": origin}
+        super().__init__(header_from(named | header))
         self._log = AppendLog(path, error=StudyLogError, new=True, fsync=sync)
         self._log.append(to_line(self.header))
 
@@ -104,20 +101,20 @@ class StudyLogWriter(_Recorder):
 
         Parameters as of the class. Raises StudyLogError where the log cannot be read or is in use.
         """
-        self = cls.__new__(cls)
-        _Recorder.__init__(self)
-        self._log = AppendLog(path, error=StudyLogError, new=False, fsync=sync)
+        writer = AppendLog(path, error=StudyLogError, new=False, fsync=sync)
         try:
-            log, data = StudyLog.read(path), self._log.read()
+            log, data = StudyLog.read(path), writer.read()
             end = len(data) if log.truncated is None else log.truncated.offset
-            self._log.resume(end, ended=data.endswith(b"\n", 0, end))
-            self.header = log.header
-            trials = log.trials()
-            if trials and trials[-1].state == "unfinished":
-                self._put(EndRecord(t=log.events[-1].t, aborted=True))
+            writer.resume(end, ended=data.endswith(b"\n", 0, end))
         except StudyLogError:
-            self.close()
+            writer.close()
             raise
+        self = cls.__new__(cls)
+        _Recorder.__init__(self, log.header)
+        self._log = writer
+        trials = log.trials()
+        if trials and trials[-1].state == "unfinished":
+            self._put(EndRecord(t=log.events[-1].t, aborted=True))
         return self
 
     @property

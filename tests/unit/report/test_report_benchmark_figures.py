@@ -13,8 +13,8 @@ from nearkey.report.benchmark_figures import (
     plot_keystrokes_by_keys,
     plot_ranks,
     plot_reliability,
-    save_figure,
 )
+from nearkey.report.style import save_figure
 from nearkey.simulate.calibration import calibrate
 
 
