@@ -17,13 +17,7 @@ from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_pla
 from nearkey.language.tokens import normalise_word
 from nearkey.packs import BuildProgress
 from nearkey.packs.fetch import locate
-from nearkey.packs.kept import (
-    KeptParts,
-    keep_source,
-    kept_path,
-    kept_source,
-    source_key,
-)
+from nearkey.packs.kept import KeptReading, kept_path, source_key
 from nearkey.packs.overlap import without_sentences_of
 from nearkey.packs.recipe import Recipe, TextSource, WordSource
 from nearkey.packs.wordlists import read_counted, read_frequencies, read_spelling
@@ -95,12 +89,12 @@ def _kept_or_read(
     """A text as kept at `place`, or read and then kept there; its progress is that of `at`."""
     version = "" if files else library_version(source.origin)
     key = None if version is None else source_key(source, files, recipe, version=version)
-    kept = None if key is None else kept_source(place, key)
-    if kept is not None:
+    kept = None if key is None else KeptReading(place, key)
+    whole = None if kept is None else kept.whole()
+    if whole is not None:
         yield _noted(at, "read by an earlier build")
-        return kept
-    parts = None if key is None else KeptParts.beside(place, key)
-    stream, report = yield from reading(source, files, recipe, parts, at=at)
+        return whole
+    stream, report = yield from reading(source, files, recipe, kept, at=at)
     if stream.n_words == 0:
         raise PackError(
             "holds no words",
@@ -108,10 +102,9 @@ def _kept_or_read(
             field=source.name,
             fix="check `kind`, or take the source out",
         )
-    if key is not None and parts is not None:
+    if kept is not None:
         try:
-            keep_source(place, key, stream, report)
-            parts.discard()
+            kept.keep_whole(stream, report)
         except OSError as fault:  # a build can do without; only an interruption costs more
             yield _noted(at, f"cannot be kept for a later build: {fault.strerror}")
     return stream, report
@@ -129,13 +122,13 @@ def reading(
     source: TextSource,
     files: list[Path],
     recipe: Recipe,
-    parts: KeptParts | None = None,
+    kept: KeptReading | None = None,
     *,
     at: BuildProgress | None = None,
 ) -> Generator[BuildProgress, None, _Reading]:
     """Read one source of running text, `LINES` lines at a time; yields how far it is.
 
-    With `parts` it goes on where they end, and puts away what it reads; `at` is the build's own progress.
+    With `kept` it goes on where its parts end, and puts away what it reads; `at` is the build's own progress.
     """
     at = at or BuildProgress("read", 0, 1, source.title)
     report = ReadReport()
@@ -151,8 +144,8 @@ def reading(
         alphabet="" if "a" in recipe.alphabet else recipe.alphabet,
     )
     done = 0
-    if parts is not None:
-        for until, part in parts.taken_up():
+    if kept is not None:
+        for until, part in kept.parts():
             reader.take_up(part)
             done = until
         if done:
@@ -163,12 +156,12 @@ def reading(
         done += len(block)
         if len(block) < LINES:
             break
-        if parts is not None:
+        if kept is not None:
             try:
-                parts.keep(done, reader.part())
+                kept.keep_part(done, reader.part())
             except OSError as fault:  # as for whole texts
                 yield _noted(at, f"what is read cannot be kept: {fault.strerror}")
-                parts = None
+                kept = None
         yield _noted(at, f"{done:,} lines")
     report.dropped.update(reader.dropped)
     stream = reader.stream()

@@ -1,6 +1,6 @@
 """Keeping what was read of a source, so that an interrupted build need not read it again.
 
-A file holds the arrays of a `TextStream`, or of a part of one (see `nearkey.language.arrays`), then the
+A file holds the arrays of a `TextStream`, the whole or a part of one (see `nearkey.language.arrays`), then the
 SHA-256 of all bytes before. Its meta values hold the key, the name of what it was made of; with another key
 it is out of date.
 """
@@ -12,14 +12,13 @@ import re
 import shutil
 import unicodedata
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import PackError
 from nearkey.files import atomic_path
@@ -28,9 +27,9 @@ from nearkey.language.reading.streams import StreamPart, TextStream
 from nearkey.language.reading.textfiles import ReadReport
 from nearkey.packs.recipe import Recipe, TextSource
 
-__all__ = ["KeptParts", "keep_source", "kept_path", "kept_source", "source_key"]
+__all__ = ["KeptReading", "kept_path", "source_key"]
 
-FORMAT = 1
+FORMAT = 2
 """Raise it when the same text is read to other streams: new rules in `tokens`, in a reader, in `streams`."""
 
 _DIGEST_BYTES = 32
@@ -76,106 +75,69 @@ def source_key(
     return hashlib.sha256(msgspec.json.encode((settings, contents))).hexdigest()
 
 
-def keep_source(path: Path, key: str, stream: TextStream, report: ReadReport) -> None:
-    """Write a source's reading, whole or not at all. Raises OSError where it cannot be written."""
-    _write(
-        path,
-        {
-            "surfaces": _packed(stream.surfaces),
-            "ids": stream.ids,
-            "marks": stream.punctuation,
-            "starts": stream.starts.astype(np.uint64),
-            "bucket": stream.bucket.astype(np.uint16),
-        },
-        meta={
-            "key": key,
-            "files": report.files,
-            "lines": report.lines,
-            "dropped": list(report.dropped.items()),
-        },
-    )
-
-
-def kept_source(path: Path, key: str) -> tuple[TextStream, ReadReport] | None:
-    """A reading kept under this key; None where there is none, or it is of another key, or damaged."""
-    found = _read(path, key)
-    if found is None:
-        return None
-    arrays, meta = found
-    stream = TextStream(
-        _unpacked(arrays["surfaces"]),
-        arrays["ids"].astype(np.int32),
-        arrays["marks"].copy(),  # not a view that keeps the whole file in memory
-        arrays["starts"].astype(np.int64),
-        arrays["bucket"].astype(np.int16),
-    )
-    return stream, ReadReport(meta["files"], meta["lines"], Counter(dict(meta["dropped"])))
-
-
 @dataclass(slots=True)
-class KeptParts:
-    """The parts of a source that an interrupted reading left, in a folder of numbered files."""
+class KeptReading:
+    """A source's reading: the whole in the file `path`; what an interrupted one read in the files of a folder
+    beside it, numbered parts that follow each other.
 
-    folder: Path
+    Writing raises OSError where that cannot be; reading takes what is damaged or of another key for not there.
+    """
+
+    path: Path
     key: str
-    count: int = 0
+    n_parts: int = 0
 
-    @classmethod
-    def beside(cls, path: Path, key: str) -> KeptParts:
-        """Those of the source whose whole reading belongs at `path`."""
-        return cls(path.with_suffix(".parts"), key)
+    def whole(self) -> tuple[TextStream, ReadReport] | None:
+        """The whole reading, if it is kept."""
+        found = _read(self.path, self.key)
+        if found is None:
+            return None
+        text, _, meta = found
+        return text, ReadReport(meta["files"], meta["lines"], Counter(dict(meta["dropped"])))
 
-    def taken_up(self) -> Iterator[tuple[int, StreamPart]]:
-        """(lines read until then, part) of those in good order; parts kept later follow on them."""
-        while (found := _read(self._file(), self.key)) is not None:
-            arrays, meta = found
-            self.count += 1
-            yield (
-                meta["lines"],
-                StreamPart(
-                    _unpacked(arrays["surfaces"]),
-                    arrays["ids"],
-                    arrays["marks"],
-                    arrays["lengths"],
-                    arrays["bucket"],
-                    arrays["seen"].tobytes(),
-                    dict(meta["dropped"]),
-                ),
-            )
-
-    def keep(self, lines: int, part: StreamPart) -> None:
-        """Write the next part. Raises OSError where it cannot be written."""
+    def keep_whole(self, text: TextStream, report: ReadReport) -> None:
+        """Write the whole reading, in place of its parts."""
         _write(
-            self._file(),
-            {
-                "surfaces": _packed(part.surfaces),
-                "ids": part.ids,
-                "marks": part.punctuation,
-                "lengths": part.lengths,
-                "bucket": part.bucket,
-                "seen": np.frombuffer(part.seen, dtype=np.uint8),
-            },
-            meta={"key": self.key, "lines": lines, "dropped": list(part.dropped.items())},
+            self.path,
+            text,
+            key=self.key,
+            files=report.files,
+            lines=report.lines,
+            dropped=list(report.dropped.items()),
         )
-        self.count += 1
-
-    def discard(self) -> None:
-        """Remove them all: the whole is read."""
         shutil.rmtree(self.folder, ignore_errors=True)
 
-    def _file(self) -> Path:
-        return self.folder / f"{self.count:06d}.bin"
+    def parts(self) -> Iterator[tuple[int, StreamPart]]:
+        """(lines read until then, part) of those in good order; parts kept later follow on them."""
+        while (found := _read(self._next(), self.key)) is not None:
+            text, seen, meta = found
+            self.n_parts += 1
+            yield meta["lines"], StreamPart(text, seen, dict(meta["dropped"]))
+
+    def keep_part(self, lines: int, part: StreamPart) -> None:
+        """Write the next part."""
+        dropped = list(part.dropped.items())
+        _write(self._next(), part.text, part.seen, key=self.key, lines=lines, dropped=dropped)
+        self.n_parts += 1
+
+    @property
+    def folder(self) -> Path:
+        """Where the parts lie."""
+        return self.path.with_suffix(".parts")
+
+    def _next(self) -> Path:
+        return self.folder / f"{self.n_parts:06d}.bin"
 
 
-def _packed(surfaces: list[str]) -> NDArray[np.uint8]:
-    return np.frombuffer("\n".join(surfaces).encode(), dtype=np.uint8)
-
-
-def _unpacked(packed: NDArray[np.uint8]) -> list[str]:
-    return packed.tobytes().decode().split("\n") if packed.size else []
-
-
-def _write(path: Path, arrays: Mapping[str, NDArray[Any]], meta: Mapping[str, Any]) -> None:
+def _write(path: Path, text: TextStream, seen: bytes = b"", **meta: Any) -> None:
+    arrays: dict[str, np.ndarray[Any, Any]] = {
+        "surfaces": np.frombuffer("\n".join(text.surfaces).encode(), dtype=np.uint8),
+        "ids": text.ids,
+        "marks": text.punctuation,
+        "starts": text.starts.astype(np.uint64),
+        "bucket": text.bucket.astype(np.uint16),
+        "seen": np.frombuffer(seen, dtype=np.uint8),
+    }
     for folder in (path.parent.parent, path.parent):
         # The text can be made out from it, and may be private: folders for their owner alone.
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -187,7 +149,7 @@ def _write(path: Path, arrays: Mapping[str, NDArray[Any]], meta: Mapping[str, An
             handle.write(digest)
 
 
-def _read(path: Path, key: str) -> tuple[dict[str, NDArray[Any]], dict[str, Any]] | None:
+def _read(path: Path, key: str) -> tuple[TextStream, bytes, dict[str, Any]] | None:
     try:
         data = np.frombuffer(path.read_bytes(), dtype=np.uint8)
     except OSError:
@@ -199,4 +161,14 @@ def _read(path: Path, key: str) -> tuple[dict[str, NDArray[Any]], dict[str, Any]
         arrays, meta = read_arrays(path, data=body)
     except PackError:
         return None
-    return (arrays, meta) if meta.get("key") == key else None
+    if meta.get("key") != key:
+        return None
+    surfaces = arrays["surfaces"].tobytes().decode()
+    text = TextStream(
+        surfaces.split("\n") if surfaces else [],
+        arrays["ids"].astype(np.int32),
+        arrays["marks"].copy(),  # not a view that keeps the whole file in memory
+        arrays["starts"].astype(np.int64),
+        arrays["bucket"].astype(np.int16),
+    )
+    return text, arrays["seen"].tobytes(), meta

@@ -18,10 +18,8 @@ from nearkey.language.reading.textfiles import ReadReport
 from nearkey.packs import intake
 from nearkey.packs.builder import BuildReport, build_pack
 from nearkey.packs.kept import (
-    KeptParts,
-    keep_source,
+    KeptReading,
     kept_path,
-    kept_source,
     source_key,
 )
 from nearkey.packs.recipe import Recipe, TextSource, read_recipe
@@ -137,7 +135,7 @@ def test_a_damaged_part_costs_itself_and_what_follows(tmp_path, recipe, monkeypa
     files = [recipe.parent / "more.txt"]
     key = source_key(source, files, read_recipe(recipe))
     assert key is not None
-    parts = KeptParts.beside(kept_path(tmp_path / "cache", read_recipe(recipe), source), key)
+    parts = KeptReading(kept_path(tmp_path / "cache", read_recipe(recipe), source), key)
     steps = intake.reading(source, files, read_recipe(recipe), parts)
     for _ in range(5):
         next(steps)
@@ -161,7 +159,7 @@ def test_parts_that_cannot_be_kept_are_told_of_once(tmp_path, recipe, monkeypatc
     monkeypatch.setattr(intake, "LINES", 40)
     source, files = read_recipe(recipe).text[1], [recipe.parent / "more.txt"]
     (tmp_path / "more.parts").write_text("a file in the folder's place")
-    parts = KeptParts.beside(tmp_path / "more.bin", "key")
+    parts = KeptReading(tmp_path / "more.bin", "key")
     notes = [step.note for step in intake.reading(source, files, read_recipe(recipe), parts)]
     assert [note for note in notes if "cannot be kept" in note] == [
         "More invented notes: what is read cannot be kept: File exists"
@@ -273,9 +271,10 @@ def test_what_is_kept_comes_back_whole(tmp_path):
     report = ReadReport(files=2, lines=5)
     report.drop("second reason", 2)
     report.drop("first reason")
-    keep_source(tmp_path / "read" / "x" / "a.bin", "key", stream, report)
-    assert kept_source(tmp_path / "read" / "x" / "a.bin", "other key") is None
-    found = kept_source(tmp_path / "read" / "x" / "a.bin", "key")
+    path = tmp_path / "read" / "x" / "a.bin"
+    KeptReading(path, "key").keep_whole(stream, report)
+    assert KeptReading(path, "other key").whole() is None
+    found = KeptReading(path, "key").whole()
     assert found is not None
     assert found[0].surfaces == stream.surfaces
     for name in ("ids", "punctuation", "starts", "bucket"):

@@ -68,17 +68,12 @@ class TextStream:
 
 @dataclass(frozen=True, slots=True)
 class StreamPart:
-    """What a `StreamReader` has read since the part before.
+    """What a `StreamReader` has read since the part before, as a text of its own with the new surfaces only.
 
-    `surfaces` are the forms not seen before, `lengths` the sentences' numbers of words, `seen` the
-    8-byte digests of the sentences that may not come again; `dropped` counts from the beginning.
+    `seen` are the 8-byte digests of the sentences that may not come again; `dropped` counts from the beginning.
     """
 
-    surfaces: list[str]
-    ids: NDArray[np.int32]
-    punctuation: NDArray[np.uint8]
-    lengths: NDArray[np.uint32]
-    bucket: NDArray[np.uint16]
+    text: TextStream
     seen: bytes
     dropped: dict[str, int]
 
@@ -137,30 +132,20 @@ class StreamReader:
 
     def part(self) -> StreamPart:
         """What was read since the last call."""
-        surfaces, sentences = self._put_away
-        starts = np.frombuffer(self._starts, dtype=np.int64)[sentences:].copy()
-        first = int(starts[0])
-        part = StreamPart(
-            list(islice(self._index, surfaces, None)),
-            np.array(self._ids[first:], dtype=np.int32),
-            np.frombuffer(bytes(self._punctuation[first:]), dtype=np.uint8),
-            np.diff(starts).astype(np.uint32),
-            np.array(self._buckets[sentences:], dtype=np.uint16),
-            b"".join(self._seen_since),
-            dict(self.dropped),
-        )
+        text = self._since(*self._put_away)
+        part = StreamPart(text, b"".join(self._seen_since), dict(self.dropped))
         self._put_away = (len(self._index), len(self._buckets))
         self._seen_since.clear()
         return part
 
     def take_up(self, part: StreamPart) -> None:
         """Stand where the reader stood that gave this part; the parts before must have been taken up."""
-        for surface in part.surfaces:
+        for surface in part.text.surfaces:
             self._index[surface] = len(self._index)
-        self._starts.extend((self._starts[-1] + np.cumsum(part.lengths, dtype=np.int64)).tolist())
-        self._ids.frombytes(part.ids.astype(np.intc).tobytes())
-        self._punctuation.extend(part.punctuation.tobytes())
-        self._buckets.frombytes(part.bucket.astype(np.ushort).tobytes())
+        self._starts.extend((self._starts[-1] + part.text.starts[1:]).tolist())
+        self._ids.frombytes(part.text.ids.astype(np.intc).tobytes())
+        self._punctuation.extend(part.text.punctuation.tobytes())
+        self._buckets.frombytes(part.text.bucket.astype(np.ushort).tobytes())
         self._seen.update(
             part.seen[at : at + _DIGEST_BYTES] for at in range(0, len(part.seen), _DIGEST_BYTES)
         )
@@ -169,12 +154,18 @@ class StreamReader:
 
     def stream(self) -> TextStream:
         """All that was read."""
+        return self._since(0, 0)
+
+    def _since(self, surfaces: int, sentences: int) -> TextStream:
+        """What came after so many surfaces and sentences."""
+        starts = np.array(self._starts[sentences:], dtype=np.int64)
+        first = int(starts[0])
         return TextStream(
-            list(self._index),
-            np.array(self._ids, dtype=np.int32),
-            np.frombuffer(bytes(self._punctuation), dtype=np.uint8),
-            np.array(self._starts, dtype=np.int64),
-            np.array(self._buckets, dtype=np.int16),
+            list(islice(self._index, surfaces, None)),
+            np.array(self._ids[first:], dtype=np.int32),
+            np.frombuffer(bytes(self._punctuation[first:]), dtype=np.uint8),
+            starts - first,
+            np.array(self._buckets[sentences:], dtype=np.int16),
         )
 
 
