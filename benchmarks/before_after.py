@@ -36,7 +36,7 @@ def told(seconds):
 """
 ARPA = """
 try:
-    from nearkey.packs.plain import estimate_file
+    from nearkey.packs.arpa import estimate_file
 except ImportError:
     from nearkey.language.building.plain import estimate_file
 start = time.process_time()

@@ -39,7 +39,7 @@ SEED = 11
 SPLICES = 3
 OURS = """
 import json, resource, sys, time
-from nearkey.packs.plain import estimate_file
+from nearkey.packs.arpa import estimate_file
 start = time.perf_counter()
 made = estimate_file(sys.argv[1], order=3, workers=2, max_bytes=int(sys.argv[3]))
 middle = time.perf_counter()

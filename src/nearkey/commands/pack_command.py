@@ -302,7 +302,7 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: boo
     What is counted on the disk lies in OUTPUT.counts until the file is made; run again after an interruption,
     it goes on from there.
     """
-    from nearkey.packs.plain import estimate_file
+    from nearkey.packs.arpa import estimate_file
 
     refuse_to_overwrite(Path(output), force)
     with progress_bar(f"estimate {text}") as bar:

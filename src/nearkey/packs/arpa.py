@@ -1,144 +1,181 @@
-"""ARPA files: the one place where logs are to base 10."""
+"""ARPA files, the one place where logs are to base 10; and the estimator by itself, from tokens to such a file."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey._kernel import ArpaWriter
+from nearkey._kernel import ArpaWriter, TokenReader
 from nearkey.errors import PackError
-from nearkey.files import atomic_write
+from nearkey.files import atomic_write, read_text
+from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_blocks
+from nearkey.language.tokens import BOS, EOS
+from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import LOG_ZERO, BackoffModel, FloatArray
+from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.spill import count_in_pieces, remove_pieces
 from nearkey.packs.tree import NgramTree
 
-__all__ = ["read_arpa", "write_arpa"]
+__all__ = ["PlainModel", "estimate_file", "read_arpa"]
 
 _LOG10 = float(np.log(10.0))
 _CHUNK = 100_000
 
 
-def write_arpa(path: str | os.PathLike[str], model: BackoffModel, tokens: Sequence[str]) -> None:
-    """Write a model in the ARPA format; `tokens` are the texts of the token ids.
+@dataclass(frozen=True, slots=True)
+class PlainModel:
+    """A model and the texts of its token ids."""
 
-    Numbers have seven digits. A back-off is written for every n-gram that is the context of a longer one.
+    model: BackoffModel
+    tokens: list[str]
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write an ARPA file.
+
+        Numbers have seven digits. A back-off is written for every n-gram that is the context of a longer one.
+        """
+        tree = self.model.tree
+        writer = ArpaWriter(self.tokens)
+        with atomic_write(path, "wb") as out:
+            sizes = enumerate(tree.sizes(), start=1)
+            head = "".join(f"ngram {level}={size}\n" for level, size in sizes)
+            out.write(f"\\data\\\n{head}".encode())
+            for level in range(1, tree.order + 1):
+                out.write(f"\n\\{level}-grams:\n".encode())
+                columns: list[Any] = [
+                    self.model.log_prob[level - 1] / _LOG10,
+                    tree.token_matrix(level),
+                ]
+                if level < tree.order:
+                    columns.append(self.model.backoff[level - 1] / _LOG10)
+                    columns.append((np.diff(tree.child(level)) > 0).view(np.uint8))
+                for start in range(0, tree.size(level), _CHUNK):
+                    out.write(writer.rows(*(c[start : start + _CHUNK] for c in columns)))
+            out.write(b"\n\\end\\\n")
+
+
+def estimate_file(
+    text: str | os.PathLike[str],
+    *,
+    order: int = 3,
+    max_bytes: int = 1 << 30,
+    workers: int = 1,
+    work: str | os.PathLike[str] | None = None,
+    progress: Callable[[BuildProgress], None] = lambda step: None,
+) -> PlainModel:
+    """Interpolated modified Kneser-Ney model of a text file of one sentence a line, tokens separated by
+    white space (gzip by its name). Nothing is normalised; every token is in the vocabulary.
+
+    The text is held as 4 bytes a token.
+
+    Parameters
+    ----------
+    max_bytes : memory for counting the n-grams; beyond it, sorted pieces go to disk.
+    workers : threads that count.
+    work : folder of these pieces, where a later call finds what an interrupted one has counted, and from
+        which they are removed in the end; a temporary folder by default.
+    progress : is told of each step.
+
+    Raises PackError for a file that cannot be read or holds no words.
     """
-    tree = model.tree
-    writer = ArpaWriter(tokens)
-    with atomic_write(path, "wb") as out:
-        head = "".join(
-            f"ngram {level}={size}\n" for level, size in enumerate(tree.sizes(), start=1)
-        )
-        out.write(f"\\data\\\n{head}".encode())
-        for level in range(1, tree.order + 1):
-            out.write(f"\n\\{level}-grams:\n".encode())
-            rows = tree.token_matrix(level)
-            log10 = model.log_prob[level - 1] / _LOG10
-            if level == tree.order:
-                for part in _parts(len(log10)):
-                    out.write(writer.rows(log10[part], rows[part]))
-                continue
-            backoff = model.backoff[level - 1] / _LOG10
-            has_child = (np.diff(tree.child(level)) > 0).view(np.uint8)
-            for part in _parts(len(log10)):
-                out.write(writer.rows(log10[part], rows[part], backoff[part], has_child[part]))
-        out.write(b"\n\\end\\\n")
+    reader = TokenReader(["<unk>", "<s>", "</s>"], BOS, EOS)
+    streams = []
+    size = 0
+    for block in read_blocks(Path(text), ReadOptions(), ReadReport()):
+        streams.append(reader.read(block))
+        size += len(streams[-1])
+        progress(BuildProgress("read", size, 0))
+    if len(reader) == 3:
+        raise PackError("holds no words", where=os.fspath(text), fix="name a text file")
+    counts = count_in_pieces(
+        streams,
+        order=order,
+        vocab_size=len(reader),
+        max_bytes=max_bytes,
+        workers=workers,
+        work=None if work is None else Path(work),
+        on_piece=lambda done: progress(BuildProgress("count", done, 0)),
+    )
+    del streams
+    progress(BuildProgress("estimate"))
+    model = PlainModel(estimate(counts), reader.tokens())
+    if work is not None:
+        remove_pieces(Path(work))
+    return model
 
 
-def _parts(size: int) -> Iterator[slice]:
-    for start in range(0, size, _CHUNK):
-        yield slice(start, start + _CHUNK)
-
-
-def read_arpa(
-    path: str | os.PathLike[str], tokens: Sequence[str] | None = None
-) -> tuple[BackoffModel, list[str]]:
-    """Read an ARPA file: the model, and the texts of its token ids.
+def read_arpa(path: str | os.PathLike[str], tokens: Sequence[str] | None = None) -> PlainModel:
+    """Read an ARPA file.
 
     The ids are those of `tokens` where given (a word of the file that is not among them is an error);
     else ``<unk>``, ``<s>``, ``</s>`` come first and the rest in the file's order. PackError names the
     line that is not as it should be.
     """
     where = os.fspath(path)
-    sections: list[tuple[list[list[str]], list[float], list[float]]] = []
-    for level, words, log10, backoff in _entries(Path(path), where):
-        while len(sections) < level:
-            sections.append(([], [], []))
-        rows, probs, backs = sections[level - 1]
-        rows.append(words)
-        probs.append(log10)
-        backs.append(backoff)
-    if not sections or not sections[0][0]:
+    sections = _sections(read_text(path, PackError), where)
+    if not sections or not sections[0]:
         raise PackError("holds no n-grams", where=where, fix="name an ARPA file")
-    if tokens is None:
-        head = ["<unk>", "<s>", "</s>"]
-        listed = [row[0] for row in sections[0][0]]
-        names = head + [word for word in listed if word not in head]
-    else:
-        names = list(tokens)
+    listed = [entry[0][0] for entry in sections[0]]
+    names = list(dict.fromkeys(["<unk>", "<s>", "</s>", *listed])) if tokens is None else [*tokens]
     index = {name: i for i, name in enumerate(names)}
     keys: list[NDArray[np.int64]] = []
     logs: list[FloatArray] = [np.full(len(names), LOG_ZERO)]
-    backs_out: list[FloatArray] = [np.zeros(len(names))]
-    for level, (rows, probs, backs) in enumerate(sections, start=1):
+    backs: list[FloatArray] = [np.zeros(len(names))]
+    for level, section in enumerate(sections, start=1):
         try:
-            flat = [index[word] for row in rows for word in row]
+            rows = np.array([[index[word] for word in words] for words, _, _ in section])
         except KeyError as fault:
-            raise PackError(
-                f"word {fault.args[0]!r} is not among the 1-grams", where=where, fix="mend the file"
-            ) from None
-        matrix = np.array(flat, dtype=np.int64).reshape(-1, level)
+            problem = f"word {fault.args[0]!r} is not among the 1-grams"
+            raise PackError(problem, where=where, fix="correct the file") from None
+        rows = rows.reshape(-1, level)
+        log_prob = np.array([entry[1] for entry in section]) * _LOG10
+        backoff = np.array([entry[2] for entry in section]) * _LOG10
         if level == 1:
-            logs[0][matrix[:, 0]] = np.array(probs) * _LOG10
-            backs_out[0][matrix[:, 0]] = np.array(backs) * _LOG10
+            logs[0][rows[:, 0]], backs[0][rows[:, 0]] = log_prob, backoff
             continue
-        below = NgramTree(len(names), tuple(keys))
-        parent = below.find(matrix[:, :-1])
+        parent = NgramTree(len(names), tuple(keys)).find(rows[:, :-1])
         if np.any(parent < 0):
-            missing = rows[int(np.flatnonzero(parent < 0)[0])]
-            raise PackError(
-                f"context of {' '.join(missing)!r} is missing", where=where, fix="mend the file"
-            )
-        key = parent * len(names) + matrix[:, -1]
+            missing = " ".join(section[int(np.flatnonzero(parent < 0)[0])][0])
+            problem = f"context of {missing!r} is missing"
+            raise PackError(problem, where=where, fix="correct the file")
+        key = parent * len(names) + rows[:, -1]
         order = np.argsort(key)
         keys.append(key[order])
-        logs.append(np.array(probs)[order] * _LOG10)
-        backs_out.append(np.array(backs)[order] * _LOG10)
+        logs.append(log_prob[order])
+        backs.append(backoff[order])
     tree = NgramTree(len(names), tuple(keys))
-    return BackoffModel(tree, tuple(logs), tuple(backs_out[:-1])), names
+    return PlainModel(BackoffModel(tree, tuple(logs), tuple(backs[:-1])), names)
 
 
-def _entries(path: Path, where: str) -> Iterator[tuple[int, list[str], float, float]]:
-    """(level, words, log10 probability, log10 back-off) of each line."""
+def _sections(text: str, where: str) -> list[list[tuple[list[str], float, float]]]:
+    """(words, log10 probability, log10 back-off) of each n-gram, level by level."""
+    sections: list[list[tuple[list[str], float, float]]] = []
     level = 0
-    try:
-        with path.open(encoding="utf-8") as lines:
-            for number, line in enumerate(lines, start=1):
-                text = line.strip()
-                if text.endswith("-grams:") and text.startswith("\\"):
-                    level = int(text[1:-7])
-                elif level and text and not text.startswith("\\"):
-                    fields = text.split()
-                    try:
-                        log10, words = float(fields[0]), fields[1 : level + 1]
-                        backoff = float(fields[level + 1]) if len(fields) > level + 1 else 0.0
-                    except (ValueError, IndexError):
-                        raise PackError(
-                            "not an n-gram",
-                            where=where,
-                            field=f"line {number}",
-                            fix="mend the line",
-                        ) from None
-                    if len(words) != level:
-                        raise PackError(
-                            f"not {level} words",
-                            where=where,
-                            field=f"line {number}",
-                            fix="mend the line",
-                        )
-                    yield level, words, log10, backoff
-    except (OSError, UnicodeDecodeError) as fault:
-        raise PackError(f"cannot be read: {fault}", where=where, fix="name an ARPA file") from None
+    for number, line in enumerate(text.split("\n"), start=1):
+        fields = line.split()
+        if not fields:
+            continue
+        if fields[0].startswith("\\"):
+            head = re.fullmatch(r"\\(\d+)-grams:", fields[0])
+            level = int(head[1]) if head else 0
+            sections += [[] for _ in range(level - len(sections))]
+        elif level:
+            words = fields[1 : level + 1]
+            try:
+                backoff = float(fields[level + 1]) if len(fields) > level + 1 else 0.0
+                entry = (words, float(fields[0]), backoff)
+            except ValueError:
+                entry = ([], 0.0, 0.0)
+            if len(entry[0]) != level:
+                problem = f"not an n-gram of {level} words"
+                place = f"line {number}"
+                raise PackError(problem, where=where, field=place, fix="correct the line")
+            sections[level - 1].append(entry)
+    return sections

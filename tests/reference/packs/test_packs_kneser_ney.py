@@ -13,7 +13,7 @@ from slow_ngrams import BOS, SlowKneserNey, as_stream, real_sentences
 
 from nearkey.errors import PackError
 from nearkey.language.kenlm_model import KenlmModel
-from nearkey.packs.arpa import read_arpa, write_arpa
+from nearkey.packs.arpa import PlainModel, read_arpa
 from nearkey.packs.kneser_ney import Discounts, adjusted_counts, estimate, fit_discounts
 from nearkey.packs.ngram_counts import count_ngrams
 
@@ -72,7 +72,7 @@ def test_kenlm_reads_our_arpa_and_gives_every_ngram_the_same_score(real_text, re
     # KenLM is an independent reader of ARPA files; its log10 scores are float32.
     kenlm = pytest.importorskip("kenlm")
     _, names = real_text
-    write_arpa(tmp_path / "real.arpa", real_model, names)
+    PlainModel(real_model, names).save(tmp_path / "real.arpa")
     other = kenlm.Model(str(tmp_path / "real.arpa"))
     tree = real_model.tree
     checked = 0
@@ -102,7 +102,7 @@ def test_kenlm_agrees_on_whole_sentences_with_back_off(real_text, real_model, tm
     kenlm = pytest.importorskip("kenlm")
     _, names = real_text
     index = {name: i for i, name in enumerate(names)}
-    write_arpa(tmp_path / "real.arpa", real_model, names)
+    PlainModel(real_model, names).save(tmp_path / "real.arpa")
     other = kenlm.Model(str(tmp_path / "real.arpa"))
     for words in real_sentences()[700:760]:
         stream = np.array([BOS, *(index.get(w, 0) for w in words), 2])
@@ -116,7 +116,7 @@ def test_a_model_of_ones_own_through_kenlm(real_text, real_model, tmp_path):
     pytest.importorskip("kenlm")
     _, names = real_text
     index = {name: i for i, name in enumerate(names)}
-    write_arpa(tmp_path / "real.arpa", real_model, names)
+    PlainModel(real_model, names).save(tmp_path / "real.arpa")
     model = KenlmModel(tmp_path / "real.arpa", [name.upper() for name in names])
     assert model.order == 3
     for words in real_sentences()[:40]:
@@ -139,8 +139,9 @@ def test_a_model_of_ones_own_through_kenlm(real_text, real_model, tmp_path):
 
 def test_an_arpa_file_comes_back_as_it_went(real_text, real_model, tmp_path):
     _, names = real_text
-    write_arpa(tmp_path / "real.arpa", real_model, names)
-    again, tokens = read_arpa(tmp_path / "real.arpa")
+    PlainModel(real_model, names).save(tmp_path / "real.arpa")
+    found = read_arpa(tmp_path / "real.arpa")
+    again, tokens = found.model, found.tokens
     assert tokens == names
     for ours, read in zip(real_model.tree.keys, again.tree.keys, strict=True):
         np.testing.assert_array_equal(ours, read)
@@ -243,7 +244,7 @@ def test_kaldingram_agrees_on_every_ngram(tmp_path):
 
     discounts = [Discounts(0, 0, 0), *(single(level) for level in counts.counts[1:])]
     ours = estimate(counts, discounts=discounts, interpolated=False)
-    other, _ = read_arpa(tmp_path / "other.arpa", names)
+    other = read_arpa(tmp_path / "other.arpa", names).model
     for level in range(3):
         np.testing.assert_allclose(
             np.delete(ours.log_prob[level], [0, 1] if level == 0 else []) / math.log(10),

@@ -17,13 +17,12 @@ from nearkey.language import load_pack
 from nearkey.language.info import sealed
 from nearkey.packs import BuildProgress, spill
 from nearkey.packs.adapt import AdaptReport, adapt_pack
-from nearkey.packs.arpa import read_arpa
+from nearkey.packs.arpa import estimate_file, read_arpa
 from nearkey.packs.builder import build_pack
 from nearkey.packs.evaluate import score_text
 from nearkey.packs.inspection import inspect_pack
 from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import count_ngrams
-from nearkey.packs.plain import estimate_file
 from nearkey.packs.spill import count_in_pieces, remove_pieces
 from nearkey.packs.wheel import write_wheel
 from nearkey.schema import read_toml
@@ -239,7 +238,7 @@ def test_a_text_file_becomes_an_arpa_file(tmp_path):
         assert ([step.stage for step in steps].count("count") > 1) == (memory < 1 << 30)
         assert made.tokens == names
         made.save(tmp_path / "lm.arpa")
-        again, _ = read_arpa(tmp_path / "lm.arpa", names)
+        again = read_arpa(tmp_path / "lm.arpa", names).model
         for one, two in zip(expected.log_prob, again.log_prob, strict=True):
             np.testing.assert_allclose(one, two, atol=2e-6)
     text.write_text("\n")
@@ -252,7 +251,7 @@ def test_a_text_file_becomes_an_arpa_file(tmp_path):
     [
         ("", "holds no n-grams", None),
         ("\\data\\\n\n\\1-grams:\n-1 a\n-x b\n", "not an n-gram", "line 5"),
-        ("\\data\\\n\n\\2-grams:\n-1 a\n", "not 2 words", "line 4"),
+        ("\\data\\\n\n\\2-grams:\n-1 a\n", "not an n-gram of 2 words", "line 4"),
         ("\\1-grams:\n-1 a\n\n\\2-grams:\n-1 a b\n", "'b' is not among", None),
         ("\\1-grams:\n-1 a\n\n\\3-grams:\n-1 a a a\n", "context of 'a a a'", None),
     ],
