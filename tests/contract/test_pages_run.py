@@ -1,4 +1,4 @@
-"""The code blocks of README.md and docs/decoding.md run as printed."""
+"""The code blocks of README.md, docs/decoding.md and docs/packs.md run as printed."""
 
 from __future__ import annotations
 
@@ -31,3 +31,9 @@ def test_the_page_on_decoding_runs():
     assert "quick word" in printed
     assert "('instrument', 'edited')" in printed
     assert "The pole is level" in printed
+
+
+def test_the_page_on_packs_runs_and_prints_what_it_shows():
+    for printed, shown in run_page("docs/packs.md", at_least=1):
+        assert shown is not None
+        assert printed == shown

@@ -123,7 +123,7 @@ def adapt_pack(
     drawn = encode(_drawn_text(pack))
     shares = ((held_stream, in_domain_share), (drawn, 1.0 - in_domain_share))
     told = [
-        source_evidence(sources, text, order=order, total_weight=share) for text, share in shares
+        source_evidence(sources, text, order=order, total_weight=share)[0] for text, share in shares
     ]
     mixture_weights = [fit_mixture_weights(level)[0] for level in zip(*told, strict=True)]
     trial, _ = interpolate(sources, mixture_weights)
@@ -255,7 +255,7 @@ def _write_lexicon(
     base /= base.sum()
     tables = np.stack([base, word_shares(training, len(words))])
     held = held[held >= FIRST_WORD] - FIRST_WORD
-    weights = fit_fixed_weights(tables, [(held, np.ones(2, dtype=bool))], weigh=False)
+    weights = fit_fixed_weights(tables, [(held, (0, 1), len(held))])
     mixed = (weights[0] * base + weights[1] * word_shares(text, len(words))) / weights.sum()
     flags = np.zeros(len(words), dtype=np.uint8)
     flags[known] = pack.lexicon.flags[old_at[known]]

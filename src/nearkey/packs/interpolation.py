@@ -12,7 +12,7 @@ for a Bradley-Terry model (D. R. Hunter, Annals of Statistics 32, 2004), so that
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,17 +73,19 @@ def bins_of(counts: NDArray[np.int64] | FloatArray) -> NDArray[np.uint8]:
 class Evidence:
     """What held-out tokens say about the sources at one level.
 
-    `probs` ``(tokens, sources)``: each source's probability of the token; `bins` its context's bin;
-    `weight` ``(tokens,)``: how much the token counts; `usable` ``(sources,)``: False for a source that
-    may not speak on this text (it was taken from there); `explicit` ``(tokens,)``: whether some source
-    holds the whole n-gram.
+    `probs` ``(tokens, speaking)``: the probability of the token by each source that may speak on this text
+    (it was not taken from there); `bins` its context's bin; `weight` ``(tokens,)``: how much the token
+    counts; `columns` ``(speaking,)``: which of the mixture's sources these are.
     """
 
     probs: FloatArray
     bins: NDArray[np.uint8]
     weight: FloatArray
-    usable: NDArray[np.bool_]
-    explicit: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    columns: IntArray
+
+    def where(self, keep: NDArray[np.bool_]) -> Evidence:
+        """That of some of the tokens."""
+        return Evidence(self.probs[keep], self.bins[keep], self.weight[keep], self.columns)
 
 
 def source_evidence(
@@ -92,31 +94,31 @@ def source_evidence(
     *,
     order: int,
     total_weight: float = 1.0,
-    usable: NDArray[np.bool_] | None = None,
-) -> list[Evidence]:
-    """What the predicted tokens of `stream` say, for each level from 1 to `order`.
+    columns: Sequence[int] | None = None,
+) -> tuple[list[Evidence], list[NDArray[np.bool_]]]:
+    """What the predicted tokens of `stream` say, for each level from 1 to `order`; and for each level
+    which of them some source holds with the whole n-gram.
 
     Parameters
     ----------
     sources : those that may speak on this text.
     total_weight : of all tokens together, which weigh the same.
-    usable : which sources of the mixture `sources` are, in their order; all by default.
+    columns : which sources of the mixture `sources` are; the first ones by default.
     """
     predicted = stream != BOS
     n_tokens = int(predicted.sum())
-    usable = np.ones(len(sources), dtype=bool) if usable is None else usable
-    shape = (n_tokens, len(usable))
+    shape = (n_tokens, len(sources))
+    explicit = [np.zeros(n_tokens, dtype=bool) for _ in range(order)]
     evidence = [
         Evidence(
             np.zeros(shape),
             np.zeros(shape, dtype=np.uint8),
             np.full(n_tokens, total_weight / max(1, n_tokens)),
-            usable,
-            np.zeros(n_tokens, dtype=bool),
+            np.arange(len(sources)) if columns is None else np.array(columns),
         )
         for _ in range(order)
     ]
-    for place, source in zip(np.flatnonzero(usable), sources, strict=True):
+    for place, source in enumerate(sources):
         steps = walk(source.model.tree, stream)
         scores = source.model.log_probs_at(steps)
         for level, part in enumerate(evidence, start=1):
@@ -125,24 +127,24 @@ def source_evidence(
             if level <= source.model.order:
                 found = np.full(len(stream), -1)
                 found[level - 1 :] = steps.found[level - 1]
-                part.explicit[:] |= found[predicted] >= 0
-    return evidence
+                explicit[level - 1] |= found[predicted] >= 0
+    return evidence, explicit
 
 
 def fit_fixed_weights(
-    tables: FloatArray, texts: Sequence[tuple[IntArray, NDArray[np.bool_]]], *, weigh: bool = True
+    tables: FloatArray, texts: Sequence[tuple[IntArray, Sequence[int], float]]
 ) -> FloatArray:
     """Mixture weights ``(sources,)``, up to a common factor, of probabilities without context.
 
-    tables : P(word) of each source, ``(sources, words)``. texts : words and the sources that may speak on
-    them. weigh : whether the texts weigh the same, rather than all their words.
+    tables : P(word) of each source, ``(sources, words)``. texts : words, the sources that may speak on them,
+    and the weight of all these words together.
     """
     evidence = []
-    for words, usable in texts:
-        probs = tables[:, words].T.copy()
-        weight = np.full(len(words), 1.0 / max(1, len(words)) if weigh else 1.0)
+    for words, columns, total_weight in texts:
+        probs = tables[np.array(columns)][:, words].T
+        weight = np.full(len(words), total_weight / max(1, len(words)))
         bins = np.zeros(probs.shape, dtype=np.uint8)
-        evidence.append(Evidence(probs, bins, weight, usable))
+        evidence.append(Evidence(probs, bins, weight, np.array(columns)))
     return fit_mixture_weights(evidence)[0][:, 0]
 
 
@@ -164,31 +166,39 @@ def fit_mixture_weights(
 ) -> tuple[FloatArray, list[float]]:
     """Strengths ``(sources, bins)`` that maximise the weighted log-likelihood, and its course.
 
-    Starts from equal weights; stops when a step gains less than `tolerance` per token.
+    Starts from equal weights; stops when a step gains less than `tolerance` per token. The last source
+    speaks on some text.
     """
-    n_sources = evidence[0].probs.shape[1]
+    n_sources = 1 + max(int(part.columns.max()) for part in evidence)
     n_bins = len(COUNT_BINS) + 1
     mixture_weight = np.ones((n_sources, n_bins))
     total = sum(float(part.weight.sum()) for part in evidence)
     course: list[float] = []
     if total == 0.0:  # every token is explained by a longer context
         return mixture_weight, [0.0]
-    parts = [_Weighed.of(part, n_bins) for part in evidence]
+    # Columns lie together in memory: what is added up does not depend on how the evidence was made.
+    parts = [
+        (
+            np.asfortranarray(part.probs),
+            np.asfortranarray(part.bins + part.columns * n_bins),
+            part.weight,
+        )
+        for part in evidence
+    ]
     for _ in range(steps):
         won = np.zeros(n_sources * n_bins)
         offered = np.zeros_like(won)
         log_likelihood = 0.0
-        for part in parts:
-            beta = mixture_weight.ravel()[part.cell]
+        for probs, cell, weight in parts:
+            beta = mixture_weight.ravel()[cell]
             norm = beta.sum(axis=1)
-            joint = beta * part.probs
+            joint = beta * probs
             mixed = joint.sum(axis=1)
-            log_likelihood += float(part.weight @ np.log(mixed / norm))
-            cells = part.cell.ravel()
-            share = joint * (part.weight / mixed)[:, None]
-            won += np.bincount(cells, share.ravel(), minlength=len(won))
-            offer = np.repeat(part.weight / norm, part.cell.shape[1])
-            offered += np.bincount(cells, offer, minlength=len(won))
+            log_likelihood += float(weight @ np.log(mixed / norm))
+            cells = cell.ravel()
+            won += np.bincount(cells, (joint * (weight / mixed)[:, None]).ravel(), len(won))
+            offer = np.repeat(weight / norm, cell.shape[1])
+            offered += np.bincount(cells, offer, len(won))
         course.append(log_likelihood / total)
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = (won / offered).reshape(mixture_weight.shape)
@@ -197,23 +207,6 @@ def fit_mixture_weights(
         if len(course) > 1 and course[-1] - course[-2] < tolerance:
             break
     return mixture_weight, course
-
-
-@dataclass(frozen=True, slots=True)
-class _Weighed:
-    """Evidence without the tokens that do not count and the sources that may not speak; `cell` is the place
-    of each source's bin among all mixture weights."""
-
-    probs: FloatArray
-    cell: NDArray[np.int64]
-    weight: FloatArray
-
-    @classmethod
-    def of(cls, part: Evidence, n_bins: int) -> _Weighed:
-        counts = part.weight > 0
-        speaking = np.flatnonzero(part.usable)
-        cell = part.bins[counts][:, speaking] + speaking * n_bins
-        return cls(part.probs[counts][:, speaking], cell, part.weight[counts])
 
 
 def interpolate(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Generator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -117,13 +117,13 @@ def mix_sources(
         others = [other for other in names if other != name or len(held_out) < FEW]
         pooled = source_of([counts[other] for other in others])
         speaking = [*(single[other] for other in others), pooled, listed]
-        usable = np.array([other in others for other in names] + [True, True])
-        parts = source_evidence(speaking, stream, order=order, usable=usable)
-        explained = np.zeros_like(parts[0].explicit)
-        for level, part in reversed(list(enumerate(parts))):
-            weight = np.where(explained, 0.0, part.weight)
-            evidence[level].append(replace(part, weight=weight))
-            explained = part.explicit
+        columns = [place for place, other in enumerate(names) if other in others]
+        columns += [len(names), len(names) + 1]
+        parts, explicit = source_evidence(speaking, stream, order=order, columns=columns)
+        explained = np.zeros_like(explicit[0])
+        for level in reversed(range(order)):
+            evidence[level].append(parts[level].where(~explained))
+            explained = explicit[level]
     fitted = [fit_mixture_weights(level) for level in evidence]
     mixture_weights = [weights for weights, _ in fitted]
     del evidence
@@ -132,14 +132,14 @@ def mix_sources(
     pooled = source_of(list(counts.values()))
     model, mass = interpolate([*single.values(), pooled, listed], mixture_weights)
     yield BuildProgress("mix", total, total)
-    columns = [*names, "all together", "frequency list"]
-    shares = [_shares(columns, level) for level in mixture_weights]
+    sources = [*names, "all together", "frequency list"]
+    shares = [_shares(sources, level) for level in mixture_weights]
     return MixedModel(model, mass, shares, float(np.exp(-fitted[-1][1][-1])))
 
 
-def _shares(columns: Sequence[str], weights: FloatArray) -> dict[str, tuple[float, float]]:
+def _shares(sources: Sequence[str], weights: FloatArray) -> dict[str, tuple[float, float]]:
     share = weights / weights.sum(axis=0)
-    return {name: (float(share[i, 0]), float(share[i, -1])) for i, name in enumerate(columns)}
+    return {name: (float(share[i, 0]), float(share[i, -1])) for i, name in enumerate(sources)}
 
 
 def lexicon_log_probs(
@@ -158,8 +158,9 @@ def lexicon_log_probs(
     tables = np.stack([*(word_shares(stream, n_words) for stream in training.values()), listed])
     texts = []
     for name, stream in held_out.items():
-        usable = np.array([other != name or len(held_out) < FEW for other in training] + [True])
-        texts.append((stream[stream >= FIRST_WORD] - FIRST_WORD, usable))
+        columns = [i for i, other in enumerate(training) if other != name or len(held_out) < FEW]
+        words = stream[stream >= FIRST_WORD] - FIRST_WORD
+        texts.append((words, [*columns, len(training)], 1.0))
     weights = fit_fixed_weights(tables, texts)
     mixed: FloatArray = np.log(weights / weights.sum() @ tables)
     return mixed

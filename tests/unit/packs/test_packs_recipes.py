@@ -247,8 +247,3 @@ def test_the_recipe_on_the_page_is_sound(tmp_path):
         for field in part.__struct_fields__:
             if field not in ("text", "words", "evaluation", "lexicon", "model"):
                 assert f"{field}=" in shown, field
-
-
-def test_the_code_on_the_page_runs():
-    (example,) = blocks("python")
-    exec(compile(example, "docs/packs.md", "exec"), {})
