@@ -345,11 +345,11 @@ class Decoder:
         log_probs : (n_words, k), natural logs, -inf where there are fewer than k.
         """
         search = self._search
-        rows = search.touches(points).rows
+        touches = search.touches(points)
         starts = np.ascontiguousarray(offsets, dtype=np.uint32)
         flat, context_starts = np.zeros(0, np.uint32), np.zeros(0, np.uint32)
         if contexts is not None and not search.by_table:
-            return self._batch_by_state(rows, starts, contexts, k, threads)
+            return self._batch_by_state(touches, starts.tolist(), contexts, k)
         if contexts is not None:
             lengths = np.fromiter((len(c) for c in contexts), np.int64, len(contexts))
             context_starts = np.zeros(len(contexts) + 1, np.uint32)
@@ -357,45 +357,36 @@ class Decoder:
             flat = np.fromiter((t for c in contexts for t in c), np.uint32, int(lengths.sum()))
         searcher = search.plain if contexts is None else search.contextual
         try:
-            return searcher.batch(rows, starts, flat, context_starts, k, search.finished, threads)
+            return searcher.batch(
+                touches.rows, starts, flat, context_starts, k, search.finished, threads
+            )
         except ValueError as fault:
             raise DecodeError(str(fault), where="decode_batch") from None
 
     def _batch_by_state(
-        self,
-        rows: NDArray[np.float64],
-        starts: NDArray[np.uint32],
-        contexts: Sequence[State],
-        k: int,
-        threads: int,
+        self, touches: Touches, starts: Sequence[int], contexts: Sequence[State], k: int
     ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
-        """A batch for each state: its vector is made once, and not kept beyond it."""
+        """Words of one state one after another: its vector, which takes longest, is made once."""
+        if (
+            len(starts) != len(contexts) + 1
+            or starts != sorted(starts)
+            or starts[-1] > len(touches)
+        ):
+            raise DecodeError(
+                "do not fit the contexts and touches", where="decode_batch", field="offsets"
+            )
         words = np.full((len(contexts), k), -1, np.int32)
         log_probs = np.full((len(contexts), k), -np.inf)
-        if len(starts) != len(contexts) + 1 or starts[-1] != len(rows):
-            raise DecodeError(
-                f"{len(contexts)} contexts, {len(starts)} offsets, the last for {len(rows)} touches",
-                where="decode_batch",
-                field="offsets",
-                fix="give one more than contexts, from 0 to the number of touches",
-            )
         of_state: dict[State, list[int]] = {}
         for i, state in enumerate(contexts):
             of_state.setdefault(state, []).append(i)
-        search, none = self._search, np.zeros(0, np.uint32)
-        for state, at in of_state.items():
-            some = np.concatenate([np.arange(starts[i], starts[i + 1]) for i in at])
-            offsets = np.cumsum([0, *(int(starts[i + 1] - starts[i]) for i in at)])
-            words[at], log_probs[at] = search.plain.batch(
-                np.ascontiguousarray(rows[some]),
-                offsets.astype(np.uint32),
-                none,
-                none,
-                k,
-                search.finished,
-                threads,
-                search.tries.scores(state),
-            )
+        for state, places in of_state.items():
+            for i in places:
+                for j, c in enumerate(
+                    self.decode(touches.part(*starts[i : i + 2]), context=state, k=k)
+                ):
+                    words[i, j] = -1 if c.index is None else c.index
+                    log_probs[i, j] = c.log_prob
         return words, log_probs
 
     @property

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 
 import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Candidate
@@ -21,6 +21,8 @@ WINDOW = 12.0
 """Nats below the first beyond which a candidate is not worth a place: 1 in 160,000. Long words have few rivals,
 and looking for hopeless ones took most of the time of a touch."""
 
+_STRINGS_KEPT = 4096
+
 _SPARE = 2
 """Candidates asked for beyond those shown, in place of words that are not."""
 
@@ -31,6 +33,8 @@ class LiveList:
     def __init__(self, search: WordSearch) -> None:
         self._search = search
         self.punctuation = KeyPunctuation(search.parts.marks, search.columns)
+        # The same few strings come up again and again while a word grows.
+        self._known = lru_cache(_STRINGS_KEPT)(search.parts.lexicon.__contains__)
         edits = search.edits
         self._penalties = edits.kernel(completions=True, window=WINDOW)
         self._finished = edits.kernel(completions=False, window=WINDOW)
@@ -134,11 +138,14 @@ class LiveList:
         if beam is None:
             beam = speller.start()
             beam.push(search.contextual, touches.rows)
-        unknown = search.lm_weight * search.log_unknown(state)
-        for letters, total, touch, language in beam.best(len(shown) + 4):
-            text = speller.text(letters)
-            if text not in shown and text not in search.parts.lexicon:
-                return Candidate(text, text, total + unknown, touch, language + unknown, "spelled")
+        # Mostly the second or third is no word.
+        for k in (3, len(shown) + 4):
+            for letters, total, touch, language in beam.best(k):
+                text = speller.text(letters)
+                if text not in shown and not self._known(text):
+                    unknown = search.lm_weight * search.log_unknown(state)
+                    total, language = total + unknown, language + unknown
+                    return Candidate(text, text, total, touch, language, "spelled")
         return None
 
     # ---- punctuation ----

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from same_lists import assert_same_lists
 from small_models import (
     UNK,
     PlainModel,
@@ -18,6 +19,7 @@ from small_models import (
     SmallLexicon,
     SmallPack,
     SmallTableModel,
+    WithoutTable,
     best_alignment,
     ngram_log_prob,
     random_ngrams,
@@ -237,3 +239,47 @@ def test_a_persons_words_work_with_any_language_model(seed, n, keep):
         wanted.append((word, touch + float(np.logaddexp.reduce(parts))))
     found = decoder.words(points, state, 4, personal=Store())
     check(found, sorted(wanted, key=lambda w: -w[1]), 4)
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    seed=st.integers(0, 10**6),
+    groups=st.sampled_from(GROUPS),
+    order=st.integers(1, 3),
+    costs=costs_strategy,
+    n=st.integers(0, 6),
+    k=st.integers(1, 6),
+    keep=st.none() | st.floats(-2, 0),
+)
+def test_a_model_without_its_table_is_searched_to_the_same_lists(
+    seed, groups, order, costs, n, k, keep
+):
+    """Edits, completions, predictions, a person's words and batches, with the same probabilities said word by word."""
+    rng, layout, words, _, model, decoder = make(
+        seed, groups, order=order, density=0.2, weight=0.8, costs=costs
+    )
+    pack = SmallPack(decoder.pack.lexicon, WithoutTable(model))
+    other = Decoder(layout, PlainTouch(layout, 0.6), pack, lm_weight=0.8, edits=EditCosts(**costs))
+    own = {str(w): float(rng.uniform(-6, -0.5)) for w in rng.choice(words, size=3)} | {"abca": -1.5}
+
+    class Store:
+        version = 0
+
+        def overlay(self, state):
+            return keep, own
+
+        def form(self, word):
+            return None
+
+    personal = None if keep is None else Store()
+    points = rng.uniform([0, 0], [layout.width, 1.0], size=(n, 2))
+    state = model.advance(model.start(), words[0])
+    options = {"completions": True, "personal": personal}
+    lists = [d.words(points, state, k, **options) for d in (decoder, other)]
+    assert_same_lists(*lists, within=1e-5)
+    lists = [d.candidates(points, context=state, k=k, personal=personal) for d in (decoder, other)]
+    assert_same_lists(*lists, within=1e-5)
+    contexts = [state, model.start(), state]
+    offsets = [0, n, n, n]
+    one, two = (d.decode_batch(points, offsets, contexts=contexts, k=3) for d in (decoder, other))
+    np.testing.assert_allclose(one[1], two[1], atol=1e-5)
