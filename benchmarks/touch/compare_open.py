@@ -28,9 +28,11 @@ from sections import Section, save, section
 from nearkey.language import load_pack
 from nearkey.simulate.recorded import RecordedWords
 from nearkey.touch import (
+    AdaptingTouch,
     FingerTouch,
     GaussianTouch,
     MixtureTouch,
+    NearestKeyTouch,
     PeopleTouch,
     PooledTouch,
     RegressionTouch,
@@ -38,17 +40,10 @@ from nearkey.touch import (
     StudentTouch,
     TouchLog,
     clean,
+    default_models,
 )
 from nearkey.touch.labelling import label
-from nearkey.touch.model_comparison import (
-    AdaptingTouch,
-    FoldScore,
-    NearestKeyTouch,
-    TouchComparison,
-    compare_folds,
-    default_models,
-    summarise,
-)
+from nearkey.touch.model_comparison import FoldScore, TouchComparison, compare_folds, summarise
 
 COMMAND = "NEARKEY_DATA=... python benchmarks/touch/compare_open.py"
 SOURCE = (

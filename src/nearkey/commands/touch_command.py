@@ -142,7 +142,7 @@ def touch_compare(
     Held-out log-likelihood, key hits, how often the 95 % ellipse is hit, and with --pack how
     often the intended word comes first.
     """
-    from nearkey.touch.model_comparison import compare_touch, default_models
+    from nearkey.touch import compare_touch, default_models
 
     if draw is not None:
         new_png(draw, force)

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from nearkey.errors import LayoutError
+from nearkey.errors import LayoutError, NearkeyError
 
-__all__ = ["mean_distance", "nearest_rectangle"]
+__all__ = ["FloatArray", "IntArray", "finite_points", "mean_distance", "nearest_rectangle"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -18,15 +18,37 @@ _CHUNK = 65_536  # points handled at once: bounds memory
 _FARTHEST = 1e150  # its square is still finite
 
 
+def finite_points(
+    points: npt.ArrayLike, *, error: type[NearkeyError] = LayoutError, field: str = "points"
+) -> FloatArray:
+    """Points as float64 (n, 2), none of them NaN or infinite.
+
+    Parameters
+    ----------
+    points : (n, 2), or nothing.
+    error : class of the error that is raised for anything else.
+    field : what the error calls them.
+    """
+    try:
+        array = np.asarray(points, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise error("are not numbers", field=field, fix="give one row (x, y) per touch") from None
+    if array.size == 0 and array.ndim <= 2:
+        return np.empty((0, 2))
+    if array.ndim != 2 or array.shape[1] != 2:
+        raise error(f"shape is {array.shape}", field=field, fix="give one row (x, y) per touch")
+    bad = np.flatnonzero(~np.isfinite(array).all(axis=1))
+    if len(bad):
+        x, y = array[bad[0]]
+        raise error(
+            f"row {bad[0]} is ({x}, {y})", field=field, fix="drop touches that are not finite"
+        )
+    return array
+
+
 def nearest_rectangle(points: npt.ArrayLike, centers: FloatArray, sizes: FloatArray) -> IntArray:
     """The rectangle that holds each point or has the nearest edge; see `Layout.nearest_key`."""
-    array = np.asarray(points, dtype=np.float64)
-    if array.ndim != 2 or array.shape[1] != 2:
-        raise LayoutError(
-            f"points of shape {array.shape}", field="points", fix="give an array (n, 2)"
-        )
-    if not np.isfinite(array).all():
-        raise LayoutError("not all finite", field="points", fix="drop or mend those touches")
+    array = finite_points(points)
     array = np.clip(array, -_FARTHEST, _FARTHEST)
     parts = [
         _nearest(array[i : i + _CHUNK], centers, sizes)

@@ -2,21 +2,29 @@
 
 from nearkey.touch.cleaning import CleaningReport, clean
 from nearkey.touch.components import Components
-from nearkey.touch.coverage import Coverage, calibration
-from nearkey.touch.ellipses import Ellipse, ellipses
+from nearkey.touch.contract import check_touch_model
+from nearkey.touch.coverage import Coverage, Ellipse, calibration, ellipses
 from nearkey.touch.finger import FingerTouch
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.gaussian_mixture import MixtureTouch
 from nearkey.touch.model_comparison import TouchComparison, compare_touch
-from nearkey.touch.model_files import load_touch
 from nearkey.touch.people import PeopleTouch, PersonTouch
 from nearkey.touch.pooled import PooledTouch
 from nearkey.touch.regression import RegressionTouch
 from nearkey.touch.scaled import SizeScaledTouch
 from nearkey.touch.student import StudentTouch
 from nearkey.touch.touch_log import TouchLog, concat
+from nearkey.touch.touch_models import (
+    TOUCH_MODELS,
+    AdaptingTouch,
+    NearestKeyTouch,
+    default_models,
+    load_touch,
+)
 
 __all__ = [
+    "TOUCH_MODELS",
+    "AdaptingTouch",
     "CleaningReport",
     "Components",
     "Coverage",
@@ -24,6 +32,7 @@ __all__ = [
     "FingerTouch",
     "GaussianTouch",
     "MixtureTouch",
+    "NearestKeyTouch",
     "PeopleTouch",
     "PersonTouch",
     "PooledTouch",
@@ -33,9 +42,11 @@ __all__ = [
     "TouchComparison",
     "TouchLog",
     "calibration",
+    "check_touch_model",
     "clean",
     "compare_touch",
     "concat",
+    "default_models",
     "ellipses",
     "load_touch",
 ]

@@ -1,12 +1,14 @@
-"""What every touch model shares: parameters, scoring, densities from components, sampling."""
+"""What every touch model shares: parameters, scoring, densities from components, sampling, files."""
 
 from __future__ import annotations
 
 import copy
-import inspect
+import math
 import os
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Self
+from collections.abc import Callable, Sequence
+from dataclasses import field, fields
+from statistics import NormalDist
+from typing import Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,53 +16,97 @@ from numpy.typing import ArrayLike, NDArray
 from nearkey.errors import TouchModelError
 from nearkey.touch.components import Components, gaussian_components, log_density
 from nearkey.touch.coverage import inside_ellipses
-from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Geometry, Indices, geometry_of
 from nearkey.touch.labelling import Labelled, label
+from nearkey.touch.model_files import write_model_file
 from nearkey.touch.sufficient_statistics import floor_covariances
 from nearkey.touch.touch_log import TouchLog
 
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
-
 __all__ = [
+    "KINDS",
     "ComponentTouch",
-    "OneGaussianTouch",
     "TouchBase",
-    "check_background",
-    "fitted_arrays",
+    "background_parameter",
     "key_indices",
+    "parameter",
+    "restored_model",
 ]
 
-Floats = NDArray[np.float64]
+KINDS: dict[str, type[TouchBase]] = {}
+"""The models by their kind, the name they have in files; a class enters when it is defined."""
 
-# No axis of a spread is believed to be narrower than this share of the smallest key side.
-_NARROWEST = 0.01
+# No axis of a spread is taken to be narrower than this share of the smallest key side.
+NARROWEST = 0.01
+
+
+def parameter(
+    default: Any,
+    fix: str,
+    allowed: Callable[[Any], bool],
+    *,
+    auto: bool = False,
+    numbers: Any = (int, float, np.integer, np.floating),
+    file_name: str | None = None,
+) -> Any:
+    """A field of a model's dataclass: its default, and what `fit` accepts.
+
+    Parameters
+    ----------
+    default : the value unless given.
+    fix : what the error says of the values allowed.
+    allowed : whether a number will do.
+    auto : whether "auto" will do, too.
+    numbers : types that count as numbers.
+    file_name : what model files call it, where that differs.
+    """
+
+    def right(value: Any) -> bool:
+        if auto and isinstance(value, str) and value == "auto":
+            return True
+        return isinstance(value, numbers) and math.isfinite(value) and allowed(value)
+
+    return field(default=default, metadata={"right": right, "fix": fix, "file_name": file_name})
+
+
+def background_parameter() -> Any:
+    """The share of outliers, which all models with components have."""
+    return parameter(
+        0.01, "give the share of outliers, at least 0 and below 1", lambda b: 0 <= b < 1
+    )
 
 
 class TouchBase:
     """Base of the touch models.
 
-    A subclass sets `kind`, stores its constructor's parameters under their own names, sets
-    `geometry_` when fitted, and implements `log_prob`, `sample`, `_fitted_dict` and `_restore`.
+    A subclass is a dataclass of its parameters (`parameter`). It sets `kind`, and `geometry_` when fitted, and
+    implements `fit`, `log_prob`, `sample`, `_reorder`, `_fitted_dict` and `_restore`; `_finish` makes its densities of
+    what was learnt. With `in_millimetres` it carries over to any layout.
     """
 
-    kind: str = ""
+    kind: ClassVar[str] = ""
+    in_millimetres: ClassVar[bool] = False
     geometry_: Geometry
+
+    def __init_subclass__(cls, **options: Any) -> None:
+        super().__init_subclass__(**options)
+        if "kind" in cls.__dict__:
+            KINDS[cls.kind] = cls
 
     # scikit-learn's conventions
 
     def get_params(self, deep: bool = True) -> dict[str, Any]:
-        """The constructor's parameters by name."""
-        return {name: getattr(self, name) for name in _parameters(type(self))}
+        """The constructor's parameters by name; `deep` changes nothing."""
+        return {each.name: getattr(self, each.name) for each in _parameters(self)}
 
     def set_params(self, **params: Any) -> Self:
         """Change parameters; TouchModelError for one the model does not have."""
+        names = [each.name for each in _parameters(self)]
         for name, value in params.items():
-            if name not in _parameters(type(self)):
+            if name not in names:
                 raise TouchModelError(
                     "is no parameter of this model",
                     field=name,
-                    fix=f"parameters are {', '.join(_parameters(type(self)))}",
+                    fix=f"parameters are {', '.join(names)}",
                 )
             setattr(self, name, value)
         return self
@@ -69,7 +115,8 @@ class TouchBase:
         inside = ", ".join(f"{k}={v!r}" for k, v in self.get_params().items())
         return f"{type(self).__name__}({inside})"
 
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+    def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
+        """Learn from the labelled touches of a log on a layout."""
         raise NotImplementedError
 
     @property
@@ -82,11 +129,11 @@ class TouchBase:
         raise NotImplementedError
 
     def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], rng: Any) -> Floats:
-        """Touches `(n, 2)` aimed at keys given by index or id.
+        """Touches `(n, 2)` aimed at `keys (n,)`, given by index or id.
 
         Draws exactly two standard normals per touch, in order, from `rng` (a Generator or a
-        seed): the same generator state gives two layouts the same underlying luck. Wild touches
-        (the background) are not drawn.
+        seed): the same generator state gives two layouts common random numbers. Outliers
+        (the background) are not drawn. Raises TouchModelError for a key that does not exist.
         """
         raise NotImplementedError
 
@@ -94,28 +141,32 @@ class TouchBase:
         """`log_prob` of a log's labelled touches, with whatever else of the log the model uses."""
         return self.log_prob(touches.points)
 
-    def inside_of(self, touches: Labelled, coverage: float) -> NDArray[np.bool_]:
+    def inside_of(self, touches: Labelled, coverage: float) -> Flags:
         """Which of a log's labelled touches lie in their key's ellipse of this coverage `(n,)`."""
         return inside_ellipses(self, touches.points, touches.key, coverage)
 
-    def score_samples(self, log: TouchLog, layout: Layout | Geometry | None = None) -> Floats:
-        """Log density of each labelled touch under its own key `(n,)`, in the log's order."""
+    def score_samples(self, log: TouchLog, layout: AnyLayout | None = None) -> Floats:
+        """Log density of each labelled touch under its own key `(n,)`, in the log's order.
+
+        `layout` is the fitted one unless given; TouchModelError for another, TouchDataError as `label` raises it.
+        """
         touches = label(log, self._geometry(layout))
         return np.asarray(self.log_prob_of(touches)[np.arange(len(touches.rows)), touches.key])
 
-    def score(self, log: TouchLog, layout: Layout | Geometry | None = None) -> float:
-        """Mean log density of the labelled touches under their own keys."""
+    def score(self, log: TouchLog, layout: AnyLayout | None = None) -> float:
+        """Mean log density of the labelled touches under their own keys; arguments as of `score_samples`."""
         return float(self.score_samples(log, layout).mean())
 
-    def for_layout(self, layout: Layout | Geometry) -> Self:
-        """The same densities under another layout's ids and letters.
+    def for_layout(self, layout: AnyLayout) -> Self:
+        """The model on another layout.
 
-        Every key of `layout` must have the rectangle of one key here, on the same surface;
-        otherwise TouchModelError. One calibration of a 2 x 3 grid so serves all its letterings.
+        One that is kept in millimetres (PooledTouch, SizeScaledTouch, RegressionTouch) goes onto any. For the others
+        every key of `layout` must have the rectangle of one key here, on the same surface, else TouchModelError: one
+        calibration of a 2 x 3 grid so serves all its letter assignments.
         """
-        other = geometry_of(layout)
-        order = self._fitted().match(other)
-        if order is None:
+        here, there = self._fitted(), geometry_of(layout)
+        order = None if self.in_millimetres else here.match(there)
+        if order is None and not self.in_millimetres:
             raise TouchModelError(
                 "the layout's keys are not where this model's keys are",
                 field="layout",
@@ -123,17 +174,26 @@ class TouchBase:
                 "RegressionTouch, which carry over",
             )
         model = copy.copy(self)
-        model.geometry_ = other
-        model._reorder(order)
+        model.geometry_ = there
+        if order is not None:
+            model._reorder(order)
+        model._finish()
         return model
 
     def save(self, path: str | os.PathLike[str]) -> None:
-        """Write the model as readable JSON, whole or not at all."""
-        from nearkey.touch.model_files import save_touch
-
-        save_touch(self, path)
+        """Write the model as readable JSON, whole or not at all; TouchModelError where it is not fitted."""
+        data = self._to_dict()
+        layout = {"layout": self._fitted().to_dict()}
+        write_model_file({**data, **layout, "fitted": self._fitted_dict()}, path)
 
     # for subclasses
+
+    def _check_params(self) -> None:
+        """Raise TouchModelError for the first parameter that is not allowed."""
+        for each in _parameters(self):
+            value = getattr(self, each.name)
+            if not each.metadata.get("right", lambda _: True)(value):
+                raise TouchModelError(f"is {value!r}", field=each.name, fix=each.metadata["fix"])
 
     def _fitted(self) -> Geometry:
         try:
@@ -143,14 +203,13 @@ class TouchBase:
                 f"{type(self).__name__} is not fitted", fix="call fit(log, layout) first"
             ) from None
 
-    def _geometry(self, layout: Layout | Geometry | None) -> Geometry:
+    def _geometry(self, layout: AnyLayout | None) -> Geometry:
         """The fitted geometry, after checking that `layout` (if given) is the same keys."""
         mine = self._fitted()
         if layout is None:
             return mine
         other = geometry_of(layout)
-        order = mine.match(other)
-        if order is None or other.key_ids != mine.key_ids:
+        if mine.match(other) is None or other.key_ids != mine.key_ids:
             raise TouchModelError(
                 "the layout is not the one the model was fitted on",
                 field="layout",
@@ -158,31 +217,79 @@ class TouchBase:
             )
         return other
 
-    def _reorder(self, order: NDArray[np.intp]) -> None:
-        """Take what was learnt per key in this order; `geometry_` is already the new one."""
+    def _started(self, layout: AnyLayout | None) -> bool:
+        """Whether `partial_fit` goes on from an earlier fit; TouchModelError for a first one without a layout."""
+        if not hasattr(self, "geometry_") and layout is None:
+            raise TouchModelError(
+                "the first partial_fit needs the layout", field="layout", fix="pass it"
+            )
+        return hasattr(self, "geometry_")
+
+    def _reorder(self, order: Indices) -> None:
+        """Take what was learnt per key in this order."""
         raise NotImplementedError
 
+    def _finish(self) -> None:
+        """Make the densities on `geometry_` of what was learnt."""
+
     def _stretch(self, factor: float) -> None:
-        """Multiply every offset and spread by a factor."""
+        """Multiply every offset and spread by a factor; `_finish` follows."""
         raise TouchModelError(
             f"{type(self).__name__} cannot be scaled to a finger width",
             field="base",
             fix="use GaussianTouch, PooledTouch, MixtureTouch or StudentTouch",
         )
 
+    def _to_dict(self) -> dict[str, Any]:
+        """Kind and parameters as files have them; a parameter that is a model likewise."""
+        values = {
+            each.metadata.get("file_name") or each.name: each.name for each in _parameters(self)
+        }
+        params = {name: getattr(self, of) for name, of in values.items()}
+        return {
+            "kind": self.kind,
+            "params": {
+                k: v._to_dict() if isinstance(v, TouchBase) else v for k, v in params.items()
+            },
+        }
+
     def _fitted_dict(self) -> dict[str, Any]:
+        """What was learnt, as files have it."""
         raise NotImplementedError
 
     def _restore(self, fitted: dict[str, Any]) -> None:
+        """Learn what a file holds; `geometry_` is set."""
         raise NotImplementedError
 
 
 class ComponentTouch(TouchBase):
-    """Base of models whose densities are finite Gaussian mixtures: the kernel's fast path."""
+    """Base of models whose densities are finite mixtures of Gaussians, or of t's: the kernel's fast path.
+
+    Here, one Gaussian per key: `means_ (n_keys, 2)`, `covariances_ (n_keys, 2, 2)`. Its subclasses have a parameter
+    `background`; `floored_keys_` names keys whose spread was raised to 1 % of the smallest key side.
+    """
+
+    background: float
+    dof_: float = math.inf
+    means_: Floats
+    covariances_: Floats
+    floored_keys_: tuple[str, ...]
 
     def components(self) -> Components:
-        """The densities as Gaussian components, for the compiled kernel."""
-        raise NotImplementedError
+        """The densities as components in the order of the keys, for the compiled kernel."""
+        self._check_params()
+        geometry = self._fitted()
+        weights, means, covariances = self._mixtures()
+        n, c = weights.shape
+        return gaussian_components(
+            np.repeat(np.arange(n, dtype=np.int32), c),
+            weights.ravel(),
+            means.reshape(-1, 2),
+            covariances.reshape(-1, 2, 2),
+            background_weight=float(self.background),
+            background_log_density=-math.log(geometry.area),
+            dof=self.dof_,
+        )
 
     def log_prob(self, points: ArrayLike) -> Floats:
         """Natural log densities `(n, n_keys)` of points `(n, 2)`, per squared layout unit.
@@ -191,75 +298,84 @@ class ComponentTouch(TouchBase):
         """
         return log_density(self.components(), points, self._fitted().n_keys)
 
-
-class OneGaussianTouch(ComponentTouch):
-    """Base of models with one Gaussian per key: `means_ (n_keys, 2)`, `covariances_ (n_keys, 2, 2)`.
-
-    Its subclasses have a parameter `background`.
-    """
-
-    background: float
-    means_: Floats
-    covariances_: Floats
-    floored_keys_: tuple[str, ...]
-
-    def components(self) -> Components:
-        """The densities as one component per key, in key order, over the flat background."""
-        geometry = self._fitted()
-        n = geometry.n_keys
-        return gaussian_components(
-            np.arange(n, dtype=np.int32),
-            np.ones(n),
-            self.means_,
-            self.covariances_,
-            background_weight=check_background(self.background),
-            background_log_density=-float(np.log(geometry.area)),
-        )
-
     def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], rng: Any) -> Floats:
-        """Touches `(n, 2)` aimed at keys given by index or id.
+        """Touches `(n, 2)` aimed at `keys (n,)`, given by index or id.
 
-        Draws exactly two standard normals per touch, in order, from `rng` (a Generator or a
-        seed): the same generator state gives two layouts the same underlying luck. Wild touches
-        (the background) are not drawn.
+        Exactly two standard normals per touch, in order, from `rng` (a Generator or a seed), as in every model: the
+        same generator state gives two layouts common random numbers. In a mixture the place of the first in its
+        distribution chooses the component, and the place within that component's weight, a fresh uniform number, is
+        turned back into a standard normal. For t's the direction of the two is kept and their length R stretched to
+        sqrt(dof (exp(R² / dof) - 1)), which carries one distribution of lengths onto the other. Outliers (the
+        background) are not drawn. Raises TouchModelError for a key that does not exist.
         """
         index = key_indices(keys, self._fitted())
         z = np.random.default_rng(rng).standard_normal((len(index), 2))
-        factors = np.linalg.cholesky(self.covariances_)
-        return np.asarray(self.means_[index] + np.einsum("nij,nj->ni", factors[index], z))
+        weights, means, covariances = self._mixtures()
+        chosen = np.zeros(len(index), dtype=np.intp)
+        if weights.shape[1] > 1:
+            chosen, z[:, 0] = _component_of(weights[index], z[:, 0])
+        if math.isfinite(self.dof_):
+            square = (z**2).sum(axis=1)
+            safe = np.where(square > 0, square, 1.0)
+            z *= np.sqrt(self.dof_ * np.expm1(square / self.dof_) / safe)[:, None]
+        factors = np.linalg.cholesky(covariances)[index, chosen]
+        return np.asarray(means[index, chosen] + np.einsum("nij,nj->ni", factors, z))
+
+    def _mixtures(self) -> tuple[Floats, Floats, Floats]:
+        """Weights `(n_keys, c)`, means `(n_keys, c, 2)`, covariances (scales of t's) `(n_keys, c, 2, 2)`."""
+        return np.ones((len(self.means_), 1)), self.means_[:, None], self.covariances_[:, None]
 
     def _set_gaussians(self, means: Floats, covariances: Floats) -> None:
-        """Store the densities, no axis of a spread narrower than 1 % of the smallest key side."""
+        """Store one Gaussian per key, no axis of a spread narrower than 1 % of the smallest key side."""
         self.means_ = means
-        narrowest = _NARROWEST * float(self.geometry_.sizes.min())
+        narrowest = NARROWEST * float(self.geometry_.sizes.min())
         self.covariances_, floored = floor_covariances(covariances, narrowest)
-        self.floored_keys_ = tuple(
-            key for key, yes in zip(self.geometry_.key_ids, floored, strict=True) if yes
-        )
+        self.floored_keys_ = self._ids_where(floored)
+
+    def _ids_where(self, chosen: Flags) -> tuple[str, ...]:
+        return tuple(k for k, yes in zip(self.geometry_.key_ids, chosen, strict=True) if yes)
 
 
-def _parameters(model: type) -> list[str]:
-    return [name for name in inspect.signature(model).parameters if name != "self"]
+def restored_model(data: dict[str, Any], geometry: Geometry) -> Any:
+    """A model from its kind, params and fitted values, as files have them.
+
+    Raises TouchModelError, KeyError, TypeError, ValueError, IndexError or AttributeError where they are damaged.
+    """
+    model = _unfitted(data)
+    model.geometry_ = geometry
+    model._restore(data["fitted"])
+    model._finish()
+    if not np.isfinite(model.log_prob(geometry.centers)).all():
+        raise ValueError("densities are not finite")
+    return model
 
 
-def check_background(background: float) -> float:
-    if not (isinstance(background, int | float) and 0 <= background < 1):
+def _unfitted(data: dict[str, Any]) -> Any:
+    kind = data["kind"]
+    if kind not in KINDS:
         raise TouchModelError(
-            f"is {background!r}",
-            field="background",
-            fix="give the share of wild touches, at least 0 and below 1",
+            f"kind {kind!r} is not known here", field="kind", fix=f"kinds are {', '.join(KINDS)}"
         )
-    return float(background)
+    names = {each.metadata.get("file_name"): each.name for each in fields(KINDS[kind])}  # type: ignore[arg-type]
+    params = {
+        names.get(name, name): _unfitted(value) if isinstance(value, dict) else value
+        for name, value in data["params"].items()
+    }
+    return KINDS[kind](**params)
 
 
-def key_indices(keys: Sequence[Any] | NDArray[Any], geometry: Geometry) -> NDArray[np.intp]:
+def _parameters(model: Any) -> Any:
+    return fields(model)
+
+
+def key_indices(keys: Sequence[Any] | NDArray[Any], geometry: Geometry) -> Indices:
     """Key indices `(n,)` from indices or ids; TouchModelError for one that does not exist."""
     given = np.asarray(keys)
     if given.dtype.kind in "iu":
-        if given.size and (given.min() < 0 or given.max() >= geometry.n_keys):
+        outside = given[(given < 0) | (given >= geometry.n_keys)]
+        if outside.size:
             raise TouchModelError(
-                f"key index {int(given.max() if given.max() >= geometry.n_keys else given.min())}"
-                f" is not one of 0 to {geometry.n_keys - 1}",
+                f"key index {int(outside.max())} is not one of 0 to {geometry.n_keys - 1}",
                 field="keys",
                 fix="index the model's key_ids",
             )
@@ -273,17 +389,17 @@ def key_indices(keys: Sequence[Any] | NDArray[Any], geometry: Geometry) -> NDArr
         ) from None
 
 
-def fitted_arrays(fitted: Mapping[str, Any], **shapes: tuple[int, ...]) -> list[Floats]:
-    """Arrays of a model file by name, checked against their shapes (-1: any length)."""
-    found = []
-    for name, shape in shapes.items():
-        array = np.array(fitted[name], dtype=np.float64)
-        right = array.ndim == len(shape) and all(
-            want in (-1, have) for want, have in zip(shape, array.shape, strict=True)
-        )
-        if not right or not np.isfinite(array).all():
-            raise TouchModelError(
-                f"is not numbers of shape {shape}", field=name, fix="save the model again"
-            )
-        found.append(array)
-    return found
+_erfc = np.vectorize(math.erfc, otypes=[np.float64])
+_normal_quantile = np.vectorize(NormalDist().inv_cdf, otypes=[np.float64])
+
+
+def _component_of(weights: Floats, z: Floats) -> tuple[Indices, Floats]:
+    """The component that each standard normal `(n,)` falls on by weights `(n, c)`, and a fresh normal."""
+    upper = np.cumsum(weights, axis=1)
+    upper[:, -1] = 1.0
+    u = 0.5 * _erfc(-z / math.sqrt(2.0))
+    chosen = np.minimum((u[:, None] > upper).sum(axis=1), weights.shape[1] - 1)
+    rows = np.arange(len(z))
+    weight = weights[rows, chosen]
+    within = (u - (upper[rows, chosen] - weight)) / weight
+    return chosen, _normal_quantile(np.clip(within, 1e-15, 1 - 1e-15))

@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import TouchDataError
-from nearkey.touch.key_geometry import Geometry, geometry_of
-from nearkey.touch.labelling import label
+from nearkey.text_table import text_table
+from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices, geometry_of
+from nearkey.touch.labelling import consecutive, label
 from nearkey.touch.touch_log import TouchLog
-
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
 
 __all__ = ["CleaningReport", "PersonCleaning", "clean"]
 
-Floats = NDArray[np.float64]
-
 # 1 / quantile(3/4) of the standard normal: makes the median absolute deviation estimate an SD.
 _MAD_TO_SD = 1.482602218505602
+
+# The figures of a person in the report, besides her touches.
+_COUNTED = ("far", "duplicate", "kept", "unlabelled", "backward_times", "absurd_times")
 
 # A pause longer than this inside one session is taken for a wrong clock or a wrong unit.
 _LONGEST_PAUSE_S = 86_400.0
@@ -74,60 +71,44 @@ class CleaningReport:
     def to_dicts(self) -> list[dict[str, Any]]:
         """One row per person."""
         return [
-            {
-                "person": p.person,
-                "touches": p.n_touches,
-                "far": p.far,
-                "duplicate": p.duplicate,
-                "kept": p.kept,
-                "unlabelled": p.unlabelled,
-                "backward_times": p.backward_times,
-                "absurd_times": p.absurd_times,
-            }
+            {"person": p.person, "touches": p.n_touches}
+            | {name: getattr(p, name) for name in _COUNTED}
             for p in self.people
         ]
 
     def __str__(self) -> str:
         rows = self.to_dicts()
-        total = {
-            name: "all" if name == "person" else sum(row[name] for row in rows) for name in rows[0]
-        }
+        total = ["all", *(sum(row[name] for row in rows) for name in list(rows[0])[1:])]
         heads = [name.replace("_", " ") for name in rows[0]]
-        cells = [[str(v) for v in row.values()] for row in (*rows, total)]
-        widths = [max(len(c) for c in column) for column in zip(heads, *cells, strict=True)]
-        lines = [
+        return (
             f"Dropped {self.n_dropped} of {self.n_touches} touches "
             f"({100 * self.n_dropped / self.n_touches:.1f} %): beyond {self.max_sd:g} SD of their "
-            "key on an axis, or exact duplicates. Kept: unlabelled touches and odd times.",
-            _row(heads, widths),
-            *(_row(line, widths) for line in cells),
-        ]
-        return "\n".join(lines)
-
-
-def _row(cells: Iterable[str], widths: list[int]) -> str:
-    first, *others = (
-        cell.ljust(w) if i == 0 else cell.rjust(w)
-        for i, (cell, w) in enumerate(zip(cells, widths, strict=True))
-    )
-    return "  ".join([first, *others]).rstrip()
+            "key on an axis, or exact duplicates. Kept: unlabelled touches and odd times.\n"
+        ) + text_table(heads, [*(list(row.values()) for row in rows), total])
 
 
 def clean(
     log: TouchLog,
-    layout: Layout | Geometry,
+    layout: AnyLayout,
     *,
     max_sd: float = 3.0,
     min_touches: int = 20,
 ) -> tuple[TouchLog, CleaningReport]:
-    """Drop wild and doubled touches; never silently. Returns the kept log and the report.
+    """Drop outliers and doubled touches; never silently. Returns the kept log and the report.
 
     A labelled touch is dropped when it lies more than `max_sd` standard deviations, on either
     axis, from the centre of its person's touches on its key (common practice). Centre and spread
-    are the median and the scaled median absolute deviation, so that the wild touches do not move
+    are the median and the scaled median absolute deviation, so that outliers do not move
     them. With fewer than `min_touches` on the key they come from the person's offsets on all
     keys, and failing that from everyone's. Rows that repeat an earlier row in every column are
     dropped. Times that run backwards or are absurd are flagged and kept.
+
+    Parameters
+    ----------
+    log : touches, labelled or not.
+    layout : the layout they were made on.
+    max_sd : robust standard deviations from its group's centre at which a touch is an outlier; above 0.
+    min_touches : touches a group needs to have a centre and a spread of its own.
 
     The kept log is in layout units. Raises TouchDataError as `label` does, and when `max_sd` is
     not above 0.
@@ -146,11 +127,11 @@ def clean(
     far[rows] = _beyond(
         touches.offsets[use], who[rows], touches.key[use], max_sd=max_sd, min_touches=min_touches
     )
-    backward, absurd = _odd_times(log, who)
+    backward, absurd = _odd_times(log)
     unlabelled = np.ones(n, dtype=bool)
     unlabelled[touches.rows] = False
 
-    def count(mask: NDArray[np.bool_]) -> list[int]:
+    def count(mask: Flags) -> list[int]:
         return [int(c) for c in np.bincount(who, weights=mask, minlength=len(people))]
 
     columns = zip(
@@ -173,19 +154,19 @@ def clean(
     return log.in_units_of(geometry).select(~(far | doubled)), report
 
 
-def _reasons(masks: dict[str, NDArray[np.bool_]]) -> tuple[tuple[int, str], ...]:
+def _reasons(masks: dict[str, Flags]) -> tuple[tuple[int, str], ...]:
     found = [(int(row), why) for why, mask in masks.items() for row in np.flatnonzero(mask)]
     return tuple(sorted(found))
 
 
 def _beyond(
     offsets: Floats,
-    who: NDArray[np.intp],
-    key: NDArray[np.intp],
+    who: Indices,
+    key: Indices,
     *,
     max_sd: float,
     min_touches: int,
-) -> NDArray[np.bool_]:
+) -> Flags:
     """Which touches lie beyond `max_sd` robust standard deviations of their group on an axis."""
     everyone = _centre_and_sd(offsets, None)
     far = np.zeros(len(offsets), dtype=bool)
@@ -209,15 +190,12 @@ def _centre_and_sd(offsets: Floats, wider: tuple[Floats, Floats] | None) -> tupl
     return centre, np.where(sd > 0, sd, fallback)
 
 
-def _odd_times(log: TouchLog, who: NDArray[np.intp]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    _, session = np.unique(log.session, return_inverse=True)
-    order = np.lexsort((np.arange(len(log)), log.order, log.trial, session, who))
-    order = order[np.isfinite(log.time_s[order])]
-    backward = np.zeros(len(log), dtype=bool)
-    absurd = np.zeros(len(log), dtype=bool)
-    absurd[order] = log.time_s[order] < 0
-    together = (who[order][1:] == who[order][:-1]) & (session[order][1:] == session[order][:-1])
-    gap = np.diff(log.time_s[order])
-    backward[order[1:]] = together & (gap < 0)
-    absurd[order[1:]] |= together & (gap > _LONGEST_PAUSE_S)
+def _odd_times(log: TouchLog) -> tuple[Flags, Flags]:
+    """Rows whose time runs backwards, and rows whose time is negative or follows an absurd pause."""
+    known = np.isfinite(log.time_s)
+    backward, absurd = np.zeros(len(log), dtype=bool), known & (log.time_s < 0)
+    later, earlier = consecutive(log, known)
+    gap = log.time_s[later] - log.time_s[earlier]
+    backward[later] = gap < 0
+    absurd[later] |= gap > _LONGEST_PAUSE_S
     return backward, absurd

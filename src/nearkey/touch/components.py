@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchDataError
+from nearkey.layout.geometry import finite_points
+from nearkey.touch.key_geometry import Floats
 
 __all__ = ["Components", "as_points", "gaussian_components", "log_density"]
-
-Floats = NDArray[np.float64]
 
 # Rows evaluated at a time: keeps the scratch arrays inside the processor's cache.
 _BLOCK = 4096
@@ -41,26 +41,7 @@ class Components:
 
 def as_points(points: ArrayLike) -> Floats:
     """Points as float64 `(n, 2)`; TouchDataError for another shape, NaN or infinity."""
-    try:
-        xy = np.asarray(points, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise TouchDataError(
-            "are not numbers", field="points", fix="give one row (x, y) per touch"
-        ) from None
-    if xy.size == 0 and xy.ndim <= 2:
-        return np.empty((0, 2))
-    if xy.ndim != 2 or xy.shape[1] != 2:
-        raise TouchDataError(
-            f"shape is {xy.shape}", field="points", fix="give one row (x, y) per touch"
-        )
-    if not np.isfinite(xy).all():
-        row = int(np.flatnonzero(~np.isfinite(xy).all(axis=1))[0])
-        raise TouchDataError(
-            f"row {row} is ({xy[row, 0]}, {xy[row, 1]})",
-            field="points",
-            fix="drop touches that are not finite",
-        )
-    return xy
+    return finite_points(points, error=TouchDataError)
 
 
 def gaussian_components(

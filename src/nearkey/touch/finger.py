@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 import copy
-from typing import TYPE_CHECKING, Any, Literal, Self
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.base import TouchBase
+from nearkey.touch.base import TouchBase, parameter, restored_model
 from nearkey.touch.components import Components
 from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.gaussian import GaussianTouch
-from nearkey.touch.key_geometry import Geometry
+from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices
 from nearkey.touch.labelling import Labelled, label
 from nearkey.touch.touch_log import TouchLog
 
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
-
 __all__ = ["FingerTouch"]
 
-Floats = NDArray[np.float64]
 
-
+@dataclass(eq=False, repr=False, kw_only=True)
 class FingerTouch(TouchBase):
     """A base model fitted on offsets divided by each person's finger width, and scaled back.
 
@@ -42,54 +40,45 @@ class FingerTouch(TouchBase):
         1 is taken.
     reference_mm : "auto" is the median over people.
 
-    Attributes: exponent_, reference_mm_, base_ (fitted, for the reference width), factors_
-    (per person, the factor the touches were divided by).
+    Attributes
+    ----------
+    exponent_, reference_mm_, base_ (fitted, for the reference width), factors_ (per person, the factor the touches
+    were divided by); means_ `(n_keys, 2)`, covariances_ `(n_keys, 2, 2)` for the reference width, in layout units.
     """
 
-    kind = "finger"
+    kind: ClassVar[str] = "finger"
 
-    def __init__(
-        self,
-        base: TouchBase | None = None,
-        *,
-        exponent: float | Literal["auto"] = 1.0,
-        reference_mm: float | Literal["auto"] = "auto",
-    ) -> None:
-        self.base = base
-        self.exponent = exponent
-        self.reference_mm = reference_mm
+    base: TouchBase | None = field(default=None, kw_only=False)
+    exponent: float | Literal["auto"] = parameter(
+        1.0, 'give "auto" or a number from 0', lambda exponent: exponent >= 0, auto=True
+    )
+    reference_mm: float | Literal["auto"] = parameter(
+        "auto", 'give "auto" or millimetres above 0', lambda width: width > 0, auto=True
+    )
 
     @property
     def background(self) -> float:
-        """The base model's share of wild touches."""
+        """The base model's share of outliers."""
         return float(self.base_.get_params().get("background", 0.0))
 
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+    def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
         """Learn from the labelled touches of a log with finger widths.
 
         Raises TouchDataError when the column width_mm is missing or a labelled touch has none,
         and as the base model does; TouchModelError for bad parameters.
         """
+        self._check_params()
         touches = label(log, layout)
         g = touches.geometry
         widths = _widths(touches)
         people, first, who = np.unique(
             log.person[touches.rows], return_index=True, return_inverse=True
         )
-        reference = self.reference_mm
+        reference, exponent = self.reference_mm, self.exponent
         if reference == "auto":
             reference = float(np.median(widths[first]))
-        if not (isinstance(reference, int | float) and np.isfinite(reference) and reference > 0):
-            raise TouchModelError(
-                f"is {reference!r}", field="reference_mm", fix='give "auto" or millimetres above 0'
-            )
-        exponent = self.exponent
         if exponent == "auto":
             exponent = _learn_exponent(touches.offsets, who, widths, len(people))
-        elif not (isinstance(exponent, int | float) and np.isfinite(exponent) and exponent >= 0):
-            raise TouchModelError(
-                f"is {exponent!r}", field="exponent", fix='give "auto" or a number from 0'
-            )
         factor = (widths / reference) ** exponent
         points = touches.log.points
         points[touches.rows] = g.centers[touches.key] + touches.offsets / factor[:, None]
@@ -102,7 +91,10 @@ class FingerTouch(TouchBase):
         return self
 
     def factor(self, width_mm: float) -> float:
-        """What a finger of this width does to offsets and spreads, against the reference."""
+        """What a finger of this width does to offsets and spreads, against the reference.
+
+        Raises TouchModelError for a width that is not above 0.
+        """
         self._fitted()
         if not (np.isfinite(width_mm) and width_mm > 0):
             raise TouchModelError(
@@ -115,6 +107,7 @@ class FingerTouch(TouchBase):
         factor = self.factor(width_mm)
         model = copy.copy(self.base_)
         model._stretch(factor)
+        model._finish()
         return model
 
     def log_prob(self, points: ArrayLike) -> Floats:
@@ -124,22 +117,23 @@ class FingerTouch(TouchBase):
 
     def log_prob_of(self, touches: Labelled) -> Floats:
         """`log_prob` with each touch's own finger width."""
-        widths = _widths(touches)
-        out = np.empty((len(widths), self._fitted().n_keys))
-        for width in np.unique(widths):
-            rows = widths == width
-            out[rows] = self.for_width(float(width)).log_prob(touches.points[rows])
+        out = np.empty((len(touches.rows), self._fitted().n_keys))
+        for rows, model in self._by_width(touches):
+            out[rows] = model.log_prob(touches.points[rows])
         return out
 
-    def inside_of(self, touches: Labelled, coverage: float) -> NDArray[np.bool_]:
+    def inside_of(self, touches: Labelled, coverage: float) -> Flags:
         """Which touches lie in their key's ellipse of this coverage for their finger's width."""
-        widths = _widths(touches)
-        out = np.empty(len(widths), dtype=np.bool_)
-        for width in np.unique(widths):
-            rows = widths == width
-            model = self.for_width(float(width))
+        out = np.empty(len(touches.rows), dtype=np.bool_)
+        for rows, model in self._by_width(touches):
             out[rows] = inside_ellipses(model, touches.points[rows], touches.key[rows], coverage)
         return out
+
+    def _by_width(self, touches: Labelled) -> Iterator[tuple[Flags, Any]]:
+        """The touches of each finger width, and the model for it."""
+        widths = _widths(touches)
+        for width in np.unique(widths).tolist():
+            yield widths == width, self.for_width(width)
 
     @property
     def means_(self) -> Floats:
@@ -162,54 +156,44 @@ class FingerTouch(TouchBase):
         self._fitted()
         return np.asarray(self.base_.sample(keys, rng))
 
-    def _reorder(self, order: NDArray[np.intp]) -> None:
+    def _reorder(self, order: Indices) -> None:
         self.base_ = copy.copy(self.base_)
         self.base_.geometry_ = self.geometry_
         self.base_._reorder(order)
+        self.base_._finish()
 
     def _fitted_dict(self) -> dict[str, Any]:
         return {
             "exponent": self.exponent_,
             "reference_mm": self.reference_mm_,
             "factors": self.factors_,
-            "base": {
-                "kind": self.base_.kind,
-                "params": self.base_.get_params(),
-                "fitted": self.base_._fitted_dict(),
-            },
+            "base": {**self.base_._to_dict(), "fitted": self.base_._fitted_dict()},
         }
 
     def _restore(self, fitted: dict[str, Any]) -> None:
-        from nearkey.touch.model_files import restored
-
         self.exponent_ = float(fitted["exponent"])
         self.reference_mm_ = float(fitted["reference_mm"])
         self.factors_ = {str(k): float(v) for k, v in fitted["factors"].items()}
-        self.base_ = restored(fitted["base"], self.geometry_)
+        self.base_ = restored_model(fitted["base"], self.geometry_)
 
 
 def _widths(touches: Labelled) -> Floats:
-    column = touches.log.width_mm
-    if column is None:
-        raise TouchDataError(
-            "column is missing",
-            where=touches.log.where,
-            field="width_mm",
-            fix="log each person's finger width in millimetres",
-        )
-    widths = column[touches.rows]
-    if np.isnan(widths).any():
-        row = int(touches.rows[np.isnan(widths)][0])
-        raise TouchDataError(
-            "is empty",
-            where=touches.log.where,
-            field=f"row {row + 1}, width_mm",
-            fix="log each person's finger width in millimetres",
-        )
-    return np.asarray(widths)
+    column, problem, field_name = touches.log.width_mm, "column is missing", "width_mm"
+    if column is not None:
+        widths = np.asarray(column[touches.rows])
+        missing = touches.rows[np.isnan(widths)]
+        if not len(missing):
+            return widths
+        problem, field_name = "is empty", f"row {missing[0] + 1}, width_mm"
+    raise TouchDataError(
+        problem,
+        where=touches.log.where,
+        field=field_name,
+        fix="log each person's finger width in millimetres",
+    )
 
 
-def _learn_exponent(offsets: Floats, who: NDArray[np.intp], widths: Floats, n_people: int) -> float:
+def _learn_exponent(offsets: Floats, who: Indices, widths: Floats, n_people: int) -> float:
     """Slope of log spread on log width over people, shrunk, from 0 to 1."""
     n = np.bincount(who, minlength=n_people)
     width = np.bincount(who, widths, n_people) / n

@@ -1,37 +1,28 @@
-"""A mixture of Gaussians per key."""
+"""A mixture of Gaussians per key, fitted by EM: plain over all keys, then adapted key by key."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from statistics import NormalDist
-from typing import TYPE_CHECKING, Any, Self
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, ClassVar, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.base import (
-    ComponentTouch,
-    check_background,
-    fitted_arrays,
-    key_indices,
-)
-from nearkey.touch.components import Components, gaussian_components
-from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.base import NARROWEST, ComponentTouch, background_parameter, parameter
+from nearkey.touch.key_geometry import AnyLayout, Floats, Indices
 from nearkey.touch.labelling import label
-from nearkey.touch.mixture_fit import adapt_mixture, fit_mixture
-from nearkey.touch.sufficient_statistics import KeyStats, check_spread, floor_covariances
+from nearkey.touch.model_files import fitted_arrays
+from nearkey.touch.sufficient_statistics import KeyStats, floor_covariances, well_shaped
 from nearkey.touch.touch_log import TouchLog
 
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
+__all__ = ["MixtureTouch", "OffsetMixture", "adapt_mixture", "fit_mixture"]
 
-__all__ = ["MixtureTouch"]
-
-Floats = NDArray[np.float64]
+_ROUNDS = 500
+_TOLERANCE = 1e-8  # mean log likelihood per touch
 
 
+@dataclass(eq=False, repr=False, kw_only=True)
 class MixtureTouch(ComponentTouch):
     """Several Gaussians per key: skewed, doubled or long-tailed clouds of touches.
 
@@ -44,119 +35,72 @@ class MixtureTouch(ComponentTouch):
     n_components : Gaussians per key.
     relevance : how many touches of its own a key needs to go half its own way; 0 leaves each key
         alone with its touches and needs many.
-    background : share of wild touches, spread evenly over the surface.
+    background : share of outliers, spread evenly over the surface.
 
-    Attributes: weights_ `(n_keys, c)`, component_means_ `(n_keys, c, 2)`,
-    component_covariances_ `(n_keys, c, 2, 2)`; means_ and covariances_, the first two moments
-    of each key; n_touches_; fallback_keys_ (keys without touches).
+    Attributes
+    ----------
+    weights_ `(n_keys, c)`, component_means_ `(n_keys, c, 2)`, component_covariances_ `(n_keys, c, 2, 2)`;
+    means_ `(n_keys, 2)` and covariances_ `(n_keys, 2, 2)`, the first two moments of each key; n_touches_ `(n_keys,)`;
+    fallback_keys_ (keys without touches). Lengths in layout units.
     """
 
-    kind = "mixture"
+    kind: ClassVar[str] = "mixture"
 
-    def __init__(
-        self, *, n_components: int = 2, relevance: float = 50.0, background: float = 0.01
-    ) -> None:
-        self.n_components = n_components
-        self.relevance = relevance
-        self.background = background
+    n_components: int = parameter(
+        2, "give a count from 1", lambda c: c >= 1, numbers=(int, np.integer)
+    )
+    relevance: float = parameter(50.0, "give touches from 0", lambda r: r >= 0)
+    background: float = background_parameter()
 
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+    def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
         """Learn from the labelled touches of a log; nothing is random.
 
         Raises TouchDataError for fewer than ten touches per component or none with spread, or,
         with relevance 0, for keys with too few; TouchModelError for bad parameters.
         """
-        check_background(self.background)
+        self._check_params()
         c = self.n_components
-        if not (isinstance(c, int | np.integer) and c >= 1):
-            raise TouchModelError(f"is {c!r}", field="n_components", fix="give a count from 1")
-        if not (np.isfinite(self.relevance) and self.relevance >= 0):
-            raise TouchModelError(
-                f"is {self.relevance!r}", field="relevance", fix="give touches from 0"
-            )
-        g = geometry_of(layout)
-        touches = label(log, g)
-        counts = KeyStats.of(touches.key, touches.offsets, g.n_keys)
-        check_spread(counts, 10 * c, log.where)
-        few = counts.n < 10 * c
+        touches = label(log, layout)
+        g, n = touches.geometry, touches.statistics(10 * c).n
+        few = n < 10 * c
         if self.relevance == 0 and few.any():
-            poor = g.key_ids[int(np.flatnonzero(few)[0])]
             raise TouchDataError(
-                f"key '{poor}' has {counts.n[few][0]:.0f} touches, {10 * c} are needed",
+                f"key '{g.key_ids[few.argmax()]}' has {n[few][0]:.0f} touches, {10 * c} are needed",
                 where=log.where,
                 field="rows",
                 fix="log more, or give a relevance above 0",
             )
-        narrowest = 0.01 * float(g.sizes.min())
+        narrowest = NARROWEST * float(g.sizes.min())
         shared = fit_mixture(touches.offsets, c, floor=narrowest**2)
         behind = max(self.relevance, 1e-6)
         mixture = adapt_mixture(touches.offsets, touches.key, g.n_keys, shared, relevance=behind)
-        covariances, _ = floor_covariances(mixture.covariance, narrowest)
-        self.geometry_ = g
-        self.n_touches_ = counts.n
-        self._finish(mixture.weight, mixture.mean + g.centers[:, None, :], covariances)
+        self.geometry_, self.n_touches_ = g, n
+        self.weights_ = mixture.weight
+        self.component_means_ = mixture.mean + g.centers[:, None, :]
+        self.component_covariances_ = floor_covariances(mixture.covariance, narrowest)[0]
+        self._finish()
         return self
 
-    def components(self) -> Components:
-        """The densities as `n_components` Gaussians per key over the flat background."""
-        g = self._fitted()
-        n, c = self.weights_.shape
-        return gaussian_components(
-            np.repeat(np.arange(n, dtype=np.int32), c),
-            self.weights_.ravel(),
-            self.component_means_.reshape(-1, 2),
-            self.component_covariances_.reshape(-1, 2, 2),
-            background_weight=check_background(self.background),
-            background_log_density=-math.log(g.area),
-        )
+    def _mixtures(self) -> tuple[Floats, Floats, Floats]:
+        return self.weights_, self.component_means_, self.component_covariances_
 
-    def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], rng: Any) -> Floats:
-        """Touches `(n, 2)` aimed at keys given by index or id.
-
-        Exactly two standard normals per touch, in order, as in every model: the place of the
-        first in its distribution chooses the component, and the place within that component's
-        share is a fresh uniform number, turned back into a standard normal.
-        """
-        index = key_indices(keys, self._fitted())
-        z = np.random.default_rng(rng).standard_normal((len(index), 2))
-        upper = np.cumsum(self.weights_, axis=1)[index]
-        upper[:, -1] = 1.0
-        u = 0.5 * _erfc(-z[:, 0] / math.sqrt(2.0))
-        chosen = np.minimum((u[:, None] > upper).sum(axis=1), self.weights_.shape[1] - 1)
-        rows = np.arange(len(index))
-        share = self.weights_[index, chosen]
-        within = (u - (upper[rows, chosen] - share)) / share
-        z[:, 0] = _normal_quantile(np.clip(within, 1e-15, 1 - 1e-15))
-        factors = np.linalg.cholesky(self.component_covariances_)[index, chosen]
-        return np.asarray(
-            self.component_means_[index, chosen] + np.einsum("nij,nj->ni", factors, z)
-        )
-
-    def _reorder(self, order: NDArray[np.intp]) -> None:
-        self.n_touches_ = self.n_touches_[order]
-        self._finish(
-            self.weights_[order], self.component_means_[order], self.component_covariances_[order]
-        )
+    def _reorder(self, order: Indices) -> None:
+        self.n_touches_, self.weights_ = self.n_touches_[order], self.weights_[order]
+        self.component_means_ = self.component_means_[order]
+        self.component_covariances_ = self.component_covariances_[order]
 
     def _stretch(self, factor: float) -> None:
         centers = self.geometry_.centers[:, None, :]
-        self._finish(
-            self.weights_,
-            centers + (self.component_means_ - centers) * factor,
-            self.component_covariances_ * factor**2,
-        )
+        self.component_means_ = centers + (self.component_means_ - centers) * factor
+        self.component_covariances_ = self.component_covariances_ * factor**2
 
-    def _finish(self, weights: Floats, means: Floats, covariances: Floats) -> None:
-        self.weights_ = weights
-        self.component_means_ = means
-        self.component_covariances_ = covariances
+    def _finish(self) -> None:
+        weights, means, covariances = self._mixtures()
         self.means_ = (weights[..., None] * means).sum(axis=1)
         d = means - self.means_[:, None, :]
         within = covariances + d[..., :, None] * d[..., None, :]
         self.covariances_ = (weights[..., None, None] * within).sum(axis=1)
-        self.fallback_keys_ = tuple(
-            k for k, n in zip(self.geometry_.key_ids, self.n_touches_, strict=True) if n == 0
-        )
+        self.fallback_keys_ = self._ids_where(self.n_touches_ == 0)
 
     def _fitted_dict(self) -> dict[str, Any]:
         return {
@@ -168,15 +112,127 @@ class MixtureTouch(ComponentTouch):
 
     def _restore(self, fitted: dict[str, Any]) -> None:
         n, c = self.geometry_.n_keys, int(self.n_components)
-        self.n_touches_, weights, means, covariances = fitted_arrays(
+        self.n_touches_, self.weights_, self.component_means_, covariances = fitted_arrays(
             fitted, n_touches=(n,), weights=(n, c), means=(n, c, 2), covariances=(n, c, 2, 2)
         )
-        if not ((weights > 0).all() and (np.linalg.eigvalsh(covariances) > 0).all()):
+        if not ((self.weights_ > 0).all() and (np.linalg.eigvalsh(covariances) > 0).all()):
             raise TouchModelError(
                 "are not positive", field="weights, covariances", fix="save again"
             )
-        self._finish(weights, means, covariances)
+        self.component_covariances_ = covariances
 
 
-_erfc = np.vectorize(math.erfc, otypes=[np.float64])
-_normal_quantile = np.vectorize(NormalDist().inv_cdf, otypes=[np.float64])
+@dataclass(frozen=True, slots=True, eq=False)
+class OffsetMixture:
+    """`weight (..., c)`, `mean (..., c, 2)`, `covariance (..., c, 2, 2)`, one per leading index."""
+
+    weight: Floats
+    mean: Floats
+    covariance: Floats
+
+    def log_joint(self, points: Floats, which: Indices | None = None) -> Floats:
+        """Log weight + log density of each component `(n, c)`; `which (n,)` picks mixtures."""
+        pick = (Ellipsis,) if which is None else (which,)
+        w, m, s = self.weight[pick], self.mean[pick], self.covariance[pick]
+        d = points[:, None, :] - m
+        a, b, c = s[..., 0, 0], s[..., 0, 1], s[..., 1, 1]
+        det = a * c - b * b
+        q = (c * d[..., 0] ** 2 - 2 * b * d[..., 0] * d[..., 1] + a * d[..., 1] ** 2) / det
+        return np.asarray(np.log(w) - np.log(2 * np.pi) - 0.5 * np.log(det) - 0.5 * q)
+
+
+def fit_mixture(offsets: Floats, n_components: int, *, floor: float) -> OffsetMixture:
+    """Maximum likelihood by EM from two starts, the better kept. Nothing is random.
+
+    One start spreads the components' widths about one centre (a core and its tails), the other
+    their centres along the longest axis.
+
+    Parameters
+    ----------
+    offsets : `(n, 2)`.
+    n_components : Gaussians of the mixture.
+    floor : added to variances, as scikit-learn's `reg_covar`.
+    """
+    mean, covariance = offsets.mean(axis=0), well_shaped(np.cov(offsets.T))
+    values, vectors = np.linalg.eigh(covariance)
+    c = n_components
+    steps = np.linspace(-1.0, 1.0, c) if c > 1 else np.zeros(1)
+    even = np.full(c, 1.0 / c)
+    centre, alike = np.repeat(mean[None], c, axis=0), np.repeat(covariance[None], c, axis=0)
+    wide = OffsetMixture(even, centre, covariance * (4.0**steps)[:, None, None])
+    along = steps[:, None] * vectors[:, 1] * np.sqrt(values[1])
+    apart = OffsetMixture(even, mean + along, alike)
+
+    def maximised(responsibilities: Floats) -> OffsetMixture:
+        n = responsibilities.sum(axis=0) + 10 * np.finfo(float).eps
+        mean = responsibilities.T @ offsets / n[:, None]
+        d = offsets[:, None, :] - mean
+        scatter = np.einsum("nc,nci,ncj->cij", responsibilities, d, d)
+        return OffsetMixture(n / n.sum(), mean, scatter / n[:, None, None] + floor * np.eye(2))
+
+    fits = [_em(offsets, start, maximised) for start in ((wide, apart) if c > 1 else (wide,))]
+    return max(fits, key=lambda fit: fit[1])[0]
+
+
+def adapt_mixture(
+    offsets: Floats, key: Indices, n_keys: int, prior: OffsetMixture, *, relevance: float
+) -> OffsetMixture:
+    """Each key's mixture, by EM with the mixture of all keys as prior worth `relevance` touches.
+
+    Maximum a posteriori updates of weights, means and covariances (Gauvain & Lee 1994; from
+    memory): the prior adds up like so many touches. A key without touches keeps the prior.
+
+    Parameters
+    ----------
+    offsets, key : `(n, 2)` and `(n,)`.
+    n_keys : how many keys there are.
+    prior : the mixture of all keys.
+    relevance : touches it counts as, above 0.
+    """
+    c = len(prior.weight)
+    behind = relevance * prior.weight
+    before = KeyStats(behind, prior.mean, behind[:, None, None] * prior.covariance)
+    start = OffsetMixture(
+        np.repeat(prior.weight[None], n_keys, axis=0),
+        np.repeat(prior.mean[None], n_keys, axis=0),
+        np.repeat(prior.covariance[None], n_keys, axis=0),
+    )
+    cells = (key[:, None] * c + np.arange(c)).ravel()
+    repeated = np.repeat(offsets, c, axis=0)
+
+    def maximised(responsibilities: Floats) -> OffsetMixture:
+        own = KeyStats.of(cells, repeated, n_keys * c, responsibilities.ravel())
+        both = before + KeyStats(
+            own.n.reshape(n_keys, c),
+            own.mean.reshape(n_keys, c, 2),
+            own.scatter.reshape(n_keys, c, 2, 2),
+        )
+        weight = both.n / both.n.sum(axis=1, keepdims=True)
+        return OffsetMixture(weight, both.mean, both.scatter / both.n[..., None, None])
+
+    return _em(offsets, start, maximised, key)[0]
+
+
+def _em(
+    offsets: Floats,
+    mixture: OffsetMixture,
+    maximised: Callable[[Floats], OffsetMixture],
+    which: Indices | None = None,
+) -> tuple[OffsetMixture, float]:
+    """The mixture at which EM settles, and its mean log likelihood a touch."""
+    before = -np.inf
+    for _ in range(_ROUNDS):
+        responsibilities, now = _responsibilities(mixture.log_joint(offsets, which))
+        mixture = maximised(responsibilities)
+        if abs(now - before) < _TOLERANCE:
+            break
+        before = now
+    return mixture, now
+
+
+def _responsibilities(log_joint: Floats) -> tuple[Floats, float]:
+    """Posterior probabilities of the components `(n, c)`, and the mean log likelihood."""
+    top = log_joint.max(axis=1, keepdims=True)
+    joint = np.exp(log_joint - top)
+    total = joint.sum(axis=1, keepdims=True)
+    return joint / total, float((np.log(total) + top).mean())

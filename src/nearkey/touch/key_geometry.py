@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any, TypeAlias, Union
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import TouchModelError
+from nearkey.layout import Layout
 
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
+__all__ = ["AnyLayout", "Flags", "Floats", "Geometry", "Indices", "geometry_of"]
 
-__all__ = ["Geometry", "geometry_of"]
-
-Floats = NDArray[np.float64]
+Floats: TypeAlias = NDArray[np.float64]
+Indices: TypeAlias = NDArray[np.intp]
+Flags: TypeAlias = NDArray[np.bool_]
+AnyLayout: TypeAlias = Union[Layout, "Geometry"]
 
 # Two layouts share their geometry when no key differs by more than this share of the surface.
 _SAME = 1e-6
@@ -26,8 +27,13 @@ _SAME = 1e-6
 class Geometry:
     """The keys of a layout, without the layout: small enough to be saved with a model.
 
-    `letters` holds, per key, every character that a touch log may name it by (a space key has
-    " "); `centers` and `sizes` are `(n_keys, 2)` in layout units.
+    Parameters
+    ----------
+    key_ids : ids of the keys, in the layout's order.
+    letters : per key, every character that a touch log may name it by (a space key has " ").
+    centers, sizes : `(n_keys, 2)`, in layout units; made read-only.
+    width, height : the surface, in layout units.
+    unit_mm : millimetres in one layout unit.
     """
 
     key_ids: tuple[str, ...]
@@ -50,12 +56,18 @@ class Geometry:
 
     @property
     def n_keys(self) -> int:
+        """How many keys there are."""
         return len(self.key_ids)
 
     @property
     def area(self) -> float:
         """Area of the surface, in squared layout units."""
         return self.width * self.height
+
+    @property
+    def sizes_mm(self) -> Floats:
+        """Widths and heights of the keys in millimetres `(n_keys, 2)`."""
+        return self.sizes * self.unit_mm
 
     def key_of_target(self, target: str) -> int | None:
         """The key a log's `target` names, by id or by letter; None when there is none.
@@ -82,8 +94,11 @@ class Geometry:
             return []
         return [i for i, group in enumerate(self.letters) if letter in group]
 
-    def match(self, other: Geometry) -> NDArray[np.intp] | None:
-        """For each key of `other`, the key here with the same rectangle; None when one has none."""
+    def match(self, other: Geometry) -> Indices | None:
+        """For each key of `other`, the key here with the same rectangle `(n_keys,)`.
+
+        None when the surfaces differ or a key has no such counterpart.
+        """
         same_surface = np.allclose(
             [self.width, self.height], [other.width, other.height], rtol=_SAME, atol=0.0
         )
@@ -92,45 +107,39 @@ class Geometry:
         here = np.hstack([self.centers, self.sizes])
         there = np.hstack([other.centers, other.sizes])
         gap = np.abs(there[:, None, :] - here[None, :, :]).max(axis=2)
-        order: NDArray[np.intp] = np.asarray(gap.argmin(axis=1))
+        order: Indices = np.asarray(gap.argmin(axis=1))
         near = gap[np.arange(other.n_keys), order] <= _SAME * max(self.width, self.height)
         if not near.all() or len(set(order.tolist())) != self.n_keys:
             return None
         return order
 
     def to_dict(self) -> dict[str, Any]:
+        """Plain data, as model files hold it under "layout"."""
+        rows = zip(
+            self.key_ids, self.letters, self.centers.tolist(), self.sizes.tolist(), strict=True
+        )
         return {
             "unit_mm": self.unit_mm,
             "width": self.width,
             "height": self.height,
-            "keys": [
-                {"id": i, "letters": s, "center": c, "size": z}
-                for i, s, c, z in zip(
-                    self.key_ids,
-                    self.letters,
-                    self.centers.tolist(),
-                    self.sizes.tolist(),
-                    strict=True,
-                )
-            ],
+            "keys": [{"id": i, "letters": s, "center": c, "size": z} for i, s, c, z in rows],
         }
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Geometry:
+        """What `to_dict` gave; KeyError, TypeError or ValueError for anything else."""
         keys = data["keys"]
         return cls(
             key_ids=tuple(str(k["id"]) for k in keys),
             letters=tuple(str(k["letters"]) for k in keys),
             centers=np.array([k["center"] for k in keys], dtype=np.float64).reshape(-1, 2),
             sizes=np.array([k["size"] for k in keys], dtype=np.float64).reshape(-1, 2),
-            width=float(data["width"]),
-            height=float(data["height"]),
-            unit_mm=float(data["unit_mm"]),
+            **{name: float(data[name]) for name in ("width", "height", "unit_mm")},
         )
 
 
-def geometry_of(layout: Layout | Geometry) -> Geometry:
-    """The geometry of a layout (a Geometry passes through)."""
+def geometry_of(layout: AnyLayout) -> Geometry:
+    """The geometry of a layout; a Geometry passes through."""
     if isinstance(layout, Geometry):
         return layout
     letters = [""] * len(layout.key_ids)

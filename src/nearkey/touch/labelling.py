@@ -4,19 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Geometry, Indices, geometry_of
+from nearkey.touch.sufficient_statistics import KeyStats, check_spread
 from nearkey.touch.touch_log import TouchLog
 
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
-
-__all__ = ["Labelled", "label", "label_all", "previous_points", "target_keys"]
+__all__ = [
+    "Labelled",
+    "consecutive",
+    "label",
+    "label_all",
+    "pooled_statistics",
+    "previous_points",
+    "target_keys",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,14 +35,34 @@ class Labelled:
 
     log: TouchLog
     geometry: Geometry
-    rows: NDArray[np.intp]
-    key: NDArray[np.intp]
-    points: NDArray[np.float64]
-    offsets: NDArray[np.float64]
+    rows: Indices
+    key: Indices
+    points: Floats
+    offsets: Floats
     n_unlabelled: int
 
+    @property
+    def offsets_mm(self) -> Floats:
+        """Offsets in millimetres `(n, 2)`."""
+        return self.offsets * self.geometry.unit_mm
 
-def target_keys(log: TouchLog, layout: Layout | Geometry) -> NDArray[np.intp]:
+    @property
+    def sizes_mm(self) -> Floats:
+        """Widths and heights of the keys meant, in millimetres `(n, 2)`."""
+        return self.geometry.sizes_mm[self.key]
+
+    def statistics(self, least: int = 0) -> KeyStats:
+        """Statistics of the offsets per key, in layout units.
+
+        With `least`, TouchDataError for fewer touches than that in all, or none with spread.
+        """
+        stats = KeyStats.of(self.key, self.offsets, self.geometry.n_keys)
+        if least:
+            check_spread(stats, least, self.log.where)
+        return stats
+
+
+def target_keys(log: TouchLog, layout: AnyLayout) -> Indices:
     """The key index of every touch's target `(n,)`, -1 where the target is empty.
 
     A target may be a key id or a letter, whichever the layout has; one that several keys write (a space, where
@@ -76,7 +102,7 @@ def target_keys(log: TouchLog, layout: Layout | Geometry) -> NDArray[np.intp]:
     return keys
 
 
-def label(log: TouchLog, layout: Layout | Geometry) -> Labelled:
+def label(log: TouchLog, layout: AnyLayout) -> Labelled:
     """Resolve targets and units, and check that the touches can belong to this surface.
 
     Raises TouchDataError for an unknown target, for a log without any target, for a sitting in which more
@@ -87,7 +113,7 @@ def label(log: TouchLog, layout: Layout | Geometry) -> Labelled:
     keys = target_keys(log, geometry)
     log = log.in_units_of(geometry)
     points = log.points
-    _check_surface(log, points, geometry)
+    _check_surface(log, geometry)
     rows = np.flatnonzero(keys >= 0)
     if len(rows) == 0:
         raise TouchDataError(
@@ -107,41 +133,64 @@ def label(log: TouchLog, layout: Layout | Geometry) -> Labelled:
 
 
 def label_all(
-    log: TouchLog | Sequence[TouchLog], layout: Layout | Geometry | Sequence[Layout | Geometry]
+    log: TouchLog | Sequence[TouchLog], layout: AnyLayout | Sequence[AnyLayout], *, least: int
 ) -> list[Labelled]:
-    """Label one log on one layout, or several logs each on its own layout."""
+    """Label one log on one layout, or several logs each on its own layout.
+
+    Raises TouchDataError as `label` does, for logs and layouts that do not pair, and for fewer than `least`
+    labelled touches in all or none with spread.
+    """
     logs = [log] if isinstance(log, TouchLog) else list(log)
-    layouts = list(layout) if isinstance(layout, list | tuple) else [cast("Layout", layout)]
+    layouts = list(layout) if isinstance(layout, list | tuple) else [cast(AnyLayout, layout)]
     if len(logs) != len(layouts) or not logs:
         raise TouchDataError(
             f"{len(logs)} logs and {len(layouts)} layouts", field="layout", fix="pair them"
         )
-    return [label(one, where) for one, where in zip(logs, layouts, strict=True)]
+    parts = [label(one, where) for one, where in zip(logs, layouts, strict=True)]
+    check_spread(pooled_statistics(parts), least, parts[0].log.where)
+    return parts
 
 
-def previous_points(log: TouchLog) -> NDArray[np.float64]:
+def pooled_statistics(parts: Sequence[Labelled]) -> KeyStats:
+    """Statistics of all offsets in millimetres, taken as those of one key."""
+    offsets = np.vstack([part.offsets_mm for part in parts])
+    return KeyStats.of(np.zeros(len(offsets), dtype=np.intp), offsets, 1)
+
+
+def consecutive(log: TouchLog, among: Flags | None = None) -> tuple[Indices, Indices]:
+    """Rows of touches, and of the touches just before them by the same person in the same session.
+
+    Touches are ordered by trial, order and row; the first of a session is not among the former. `among (n,)` leaves
+    all other rows out.
+    """
+    sitting = np.column_stack([_numbered(log.person), _numbered(log.session)])
+    order = np.lexsort((np.arange(len(log)), log.order, log.trial, sitting[:, 1], sitting[:, 0]))
+    if among is not None:
+        order = order[among[order]]
+    together = (np.diff(sitting[order], axis=0) == 0).all(axis=1)
+    return order[1:][together], order[:-1][together]
+
+
+def previous_points(log: TouchLog) -> Floats:
     """For each touch, the one before it by the same person in the same session `(n, 2)`.
 
     Touches are ordered by trial, order and row. NaN for the first of a session.
     """
-    _, who = np.unique(log.person, return_inverse=True)
-    _, session = np.unique(log.session, return_inverse=True)
-    order = np.lexsort((np.arange(len(log)), log.order, log.trial, session, who))
     before = np.full((len(log), 2), np.nan)
-    together = (who[order][1:] == who[order][:-1]) & (session[order][1:] == session[order][:-1])
-    later, earlier = order[1:][together], order[:-1][together]
+    later, earlier = consecutive(log)
     before[later] = log.points[earlier]
     return before
 
 
-def _check_surface(log: TouchLog, points: NDArray[np.float64], geometry: Geometry) -> None:
+def _check_surface(log: TouchLog, geometry: Geometry) -> None:
     """Refuse a sitting in which more than a tenth of the touches, and three or more, lie a surface away."""
     size = np.array([geometry.width, geometry.height])
+    points = log.points
     far = ((points < -size) | (points > 2 * size)).any(axis=1)
     if not far.any():
         return
     sitting = _numbered(log.person) * len(log) + _numbered(log.session)
-    _, group = np.unique(sitting, return_inverse=True)
+    group = np.unique(sitting, return_inverse=True)[1]
     count = np.bincount(group, weights=far)
     share = np.where(count >= 3, count / np.bincount(group), 0.0)
     if share.max() > 0.1:
@@ -176,5 +225,5 @@ def _check_moving(touches: Labelled) -> None:
                 )
 
 
-def _numbered(names: NDArray[np.str_]) -> NDArray[np.intp]:
+def _numbered(names: NDArray[np.str_]) -> Indices:
     return np.unique(names, return_inverse=True)[1]

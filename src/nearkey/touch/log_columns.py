@@ -4,17 +4,29 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from typing import Any, cast
+from typing import Any, Literal, TypeAlias, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchDataError
+from nearkey.touch.key_geometry import Floats
 
-__all__ = ["FLOATS", "INTEGERS", "OPTIONAL", "REQUIRED", "TEXTS", "RowNames", "checked_column"]
+__all__ = [
+    "FLOATS",
+    "INTEGERS",
+    "OPTIONAL",
+    "REQUIRED",
+    "TEXTS",
+    "RowNames",
+    "Unit",
+    "checked_column",
+]
 
-Floats = NDArray[np.float64]
 Texts = NDArray[np.str_]
+
+Unit: TypeAlias = Literal["layout", "mm"]
+"""Of a log's x and y: units of the layout, or millimetres."""
 
 REQUIRED = ("person", "session", "trial", "order", "time_s", "x", "y", "target")
 OPTIONAL = ("width_mm", "posture", "device")
@@ -36,6 +48,7 @@ class RowNames:
 
 
 def checked_column(name: str, values: ArrayLike, rows: RowNames) -> NDArray[Any]:
+    """A column as an array of its kind `(n,)`; TouchDataError naming the row for a cell that does not fit."""
     cells = np.asarray(values)
     if cells.ndim != 1 or len(cells) != rows.n:
         raise TouchDataError(

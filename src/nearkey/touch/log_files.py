@@ -11,76 +11,65 @@ import csv
 import io
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nearkey.errors import NearkeyError, TouchDataError
-from nearkey.files import atomic_path, atomic_write, read_text
-from nearkey.touch.log_columns import INTEGERS, OPTIONAL, REQUIRED
-from nearkey.touch.touch_log import TouchLog
+from nearkey.files import atomic_path, read_text
+from nearkey.schema import parse_json
+from nearkey.touch.log_columns import INTEGERS, OPTIONAL, REQUIRED, Unit
 
-__all__ = ["read_log", "write_log"]
+__all__ = ["read_columns", "write_columns"]
 
 SCHEMA = "nearkey.touch-log"
 VERSION = 1
-_KNOWN = "use .csv, .jsonl or .parquet"
+
+Columns = Mapping[str, NDArray[Any]]
+Rows = tuple[dict[str, Any], Columns, list[str] | None]
+"""The header, the columns, and what names each row in errors (None: its number)."""
+_Read = Callable[[Path, str], Rows]
+_Write = Callable[[Mapping[str, Any], Columns, Path, str], None]
 
 
-def read_log(path: str | os.PathLike[str]) -> TouchLog:
-    """Read a log by its suffix; TouchDataError names the file, row, field and fix."""
+def read_columns(path: str | os.PathLike[str]) -> tuple[Columns, Unit, list[str] | None]:
+    """The columns of a log file (by its suffix), the unit of x and y, and what names each row in errors.
+
+    Raises TouchDataError naming file, row, field and fix; NearkeyError where Parquet lacks its library.
+    """
     where = os.fspath(path)
-    suffix = Path(path).suffix.lower()
-    if suffix == ".csv":
-        return _read_csv(read_text(path, TouchDataError), where)
-    if suffix == ".jsonl":
-        return _read_jsonl(read_text(path, TouchDataError), where)
-    if suffix == ".parquet":
-        return _read_parquet(Path(path), where)
-    raise TouchDataError(f"suffix '{suffix}' is unknown", where=where, field="path", fix=_KNOWN)
+    header, columns, places = _format(path)[0](Path(path), where)
+    for name, ours, problem, fix in (
+        (
+            "version",
+            VERSION,
+            "version {} is not known here",
+            f"this release reads version {VERSION}",
+        ),
+        ("schema", SCHEMA, "schema is '{}'", f"expected '{SCHEMA}'"),
+    ):
+        found = header.get(name, ours)
+        if str(found) != str(ours):
+            raise TouchDataError(problem.format(found), where=where, field=name, fix=fix)
+    return columns, cast(Unit, header.get("unit", "layout")), places
 
 
-def write_log(log: TouchLog, path: str | os.PathLike[str]) -> None:
-    """Write a log by its suffix, whole or not at all."""
-    suffix = Path(path).suffix.lower()
-    if suffix == ".csv":
-        with atomic_write(path) as out:
-            out.write(_to_csv(log))
-    elif suffix == ".jsonl":
-        with atomic_write(path) as out:
-            out.write(_to_jsonl(log))
-    elif suffix == ".parquet":
-        _write_parquet(log, path)
-    else:
-        raise TouchDataError(
-            f"suffix '{suffix}' is unknown", where=os.fspath(path), field="path", fix=_KNOWN
-        )
-
-
-def _unit(header: Mapping[str, Any], where: str) -> Any:
-    version = header.get("version", VERSION)
-    if str(version) != str(VERSION):
-        raise TouchDataError(
-            f"version {version} is not known here",
-            where=where,
-            field="version",
-            fix=f"this release reads version {VERSION}",
-        )
-    schema = header.get("schema", SCHEMA)
-    if schema != SCHEMA:
-        raise TouchDataError(
-            f"schema is '{schema}'", where=where, field="schema", fix=f"expected '{SCHEMA}'"
-        )
-    return header.get("unit", "layout")
+def write_columns(columns: Columns, unit: Unit, path: str | os.PathLike[str]) -> None:
+    """Write a log's columns by the suffix of the file, whole or not at all; raises as `read_columns`."""
+    write = _format(path)[1]
+    header = {"schema": SCHEMA, "version": VERSION, "unit": unit}
+    with atomic_path(path) as temporary:
+        write(header, columns, temporary, os.fspath(path))
 
 
 # CSV
 
 
-def _read_csv(text: str, where: str) -> TouchLog:
-    lines = text.removeprefix("\ufeff").split("\n")
+def _read_csv(path: Path, where: str) -> Rows:
+    lines = read_text(path, TouchDataError).removeprefix("\ufeff").split("\n")
     header: dict[str, str] = {}
     skipped = 0
     for line in lines:
@@ -93,94 +82,70 @@ def _read_csv(text: str, where: str) -> TouchLog:
     reader = csv.reader(io.StringIO("\n".join(lines[skipped:]), newline=""), strict=True)
     rows: list[list[str]] = []
     places: list[str] = []
+
+    def fault(problem: str, fix: str, place: str = "header") -> TouchDataError:
+        return TouchDataError(problem, where=where, field=place, fix=fix)
+
     try:
         names = [name.strip() for name in next(reader, [])]
         for row in reader:
             if row:
                 rows.append(row)
                 places.append(f"line {reader.line_num + skipped}")
-    except csv.Error as fault:
-        raise TouchDataError(
-            f"not valid CSV: {fault}",
-            where=where,
-            field=f"line {reader.line_num + skipped}",
-            fix="mend the quoting",
-        ) from None
+    except csv.Error as error:
+        place = f"line {reader.line_num + skipped}"
+        raise fault(f"not valid CSV: {error}", "correct the quoting", place) from None
     if len(names) == 1 and ";" in names[0]:
-        raise TouchDataError(
-            "fields are parted by semicolons", where=where, field="header", fix="use commas"
-        )
+        raise fault("fields are parted by semicolons", "use commas")
     if len(set(names)) != len(names):
         twice = next(name for name in names if names.count(name) > 1)
-        raise TouchDataError(
-            f"column '{twice}' stands twice", where=where, field="header", fix="rename one"
-        )
+        raise fault(f"column '{twice}' stands twice", "rename one")
     for row, place in zip(rows, places, strict=True):
         if len(row) != len(names):
-            raise TouchDataError(
-                f"has {len(row)} fields where the header has {len(names)}",
-                where=where,
-                field=place,
-                fix="give every row all its fields",
-            )
+            problem = f"has {len(row)} fields where the header has {len(names)}"
+            raise fault(problem, "give every row all its fields", place)
     columns = {
         name: np.array([row[i] for row in rows], dtype=object) for i, name in enumerate(names)
     }
-    return TouchLog.from_columns(columns, unit=_unit(header, where), where=where, places=places)
+    return header, columns, places
 
 
-def _to_csv(log: TouchLog) -> str:
-    out = io.StringIO()
-    out.write(f"# schema = {SCHEMA}\n# version = {VERSION}\n# unit = {log.unit}\n")
-    writer = csv.writer(out, lineterminator="\n")
-    columns = log.columns()
-    writer.writerow(columns)
-    for row in zip(*(column.tolist() for column in columns.values()), strict=True):
-        writer.writerow(["" if v != v else repr(v) if isinstance(v, float) else v for v in row])
-    return out.getvalue()
+def _write_csv(header: Mapping[str, Any], columns: Columns, path: Path, where: str) -> None:
+    with path.open("w", encoding="utf-8", newline="") as out:
+        out.writelines(f"# {name} = {value}\n" for name, value in header.items())
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(columns)
+        for row in zip(*(column.tolist() for column in columns.values()), strict=True):
+            writer.writerow(["" if v != v else repr(v) if isinstance(v, float) else v for v in row])
 
 
 # JSON Lines
 
 
-def _read_jsonl(text: str, where: str) -> TouchLog:
+def _read_jsonl(path: Path, where: str) -> Rows:
     header: dict[str, Any] = {}
     rows: list[dict[str, Any]] = []
     places: list[str] = []
-    for number, line in enumerate(text.split("\n"), start=1):
+    fix = "one object a line"
+    for number, line in enumerate(read_text(path, TouchDataError).split("\n"), start=1):
         if not line.strip():
             continue
-        try:
-            item = json.loads(line)
-        except json.JSONDecodeError as fault:
-            raise TouchDataError(
-                f"not valid JSON: {fault.msg}",
-                where=where,
-                field=f"line {number}",
-                fix="one object a line",
-            ) from None
+        place = f"line {number}"
+        item = parse_json(line, error=TouchDataError, where=where, place=place, fix=fix)
         if not isinstance(item, dict):
-            raise TouchDataError(
-                "is not an object", where=where, field=f"line {number}", fix="one object a line"
-            )
+            raise TouchDataError("is not an object", where=where, field=place, fix=fix)
         if not rows and not header and "schema" in item:
             header = item
             continue
         rows.append(item)
-        places.append(f"line {number}")
+        places.append(place)
     names = list(dict.fromkeys(name for row in rows for name in row)) or list(REQUIRED)
-    columns: dict[str, Any] = {}
-    for name in names:
-        cells = [row.get(name) for row in rows]
-        if name in REQUIRED and any(
-            cell is None and name not in row for cell, row in zip(cells, rows, strict=True)
-        ):
-            row = next(i for i, r in enumerate(rows) if name not in r)
-            raise TouchDataError(
-                "is missing", where=where, field=f"{places[row]}, {name}", fix="add it"
-            )
-        columns[name] = _cells(name, cells)
-    return TouchLog.from_columns(columns, unit=_unit(header, where), where=where, places=places)
+    for name in REQUIRED:
+        lacking = [place for row, place in zip(rows, places, strict=True) if name not in row]
+        if name in names and lacking:
+            field = f"{lacking[0]}, {name}"
+            raise TouchDataError("is missing", where=where, field=field, fix="add it")
+    return header, {name: _cells(name, [row.get(name) for row in rows]) for name in names}, places
 
 
 def _cells(name: str, cells: list[Any]) -> Any:
@@ -194,13 +159,12 @@ def _cells(name: str, cells: list[Any]) -> Any:
     return np.array([*texts, None], dtype=object)[:-1]
 
 
-def _to_jsonl(log: TouchLog) -> str:
-    lines = [json.dumps({"schema": SCHEMA, "version": VERSION, "unit": log.unit})]
-    columns = log.columns()
-    for row in zip(*(column.tolist() for column in columns.values()), strict=True):
-        item = {name: None if v != v else v for name, v in zip(columns, row, strict=True)}
-        lines.append(json.dumps(item, ensure_ascii=False, allow_nan=False))
-    return "\n".join(lines) + "\n"
+def _write_jsonl(header: Mapping[str, Any], columns: Columns, path: Path, where: str) -> None:
+    with path.open("w", encoding="utf-8") as out:
+        out.write(json.dumps(header) + "\n")
+        for row in zip(*(column.tolist() for column in columns.values()), strict=True):
+            item = {name: None if v != v else v for name, v in zip(columns, row, strict=True)}
+            out.write(json.dumps(item, ensure_ascii=False, allow_nan=False) + "\n")
 
 
 # Parquet
@@ -217,7 +181,7 @@ def _arrow(where: str) -> Any:
     return arrow
 
 
-def _read_parquet(path: Path, where: str) -> TouchLog:
+def _read_parquet(path: Path, where: str) -> Rows:
     arrow = _arrow(where)
     if not path.is_file():
         raise TouchDataError("no such file", where=where, fix="check the path")
@@ -234,25 +198,38 @@ def _read_parquet(path: Path, where: str) -> TouchLog:
         if f"nearkey.{name}".encode() in stored
     }
     columns = {name: _cells(name, table.column(name).to_pylist()) for name in table.column_names}
-    return TouchLog.from_columns(columns, unit=_unit(header, where), where=where)
+    return header, columns, None
 
 
-def _write_parquet(log: TouchLog, path: str | os.PathLike[str]) -> None:
-    arrow = _arrow(os.fspath(path))
+def _write_parquet(header: Mapping[str, Any], columns: Columns, path: Path, where: str) -> None:
+    arrow = _arrow(where)
     arrays = {}
-    for name, column in log.columns().items():
+    for name, column in columns.items():
         if name in INTEGERS:
             arrays[name] = arrow.array(column, type=arrow.int64())
         elif column.dtype.kind == "f":
             arrays[name] = arrow.array(column, type=arrow.float64(), from_pandas=True)
         else:
             arrays[name] = arrow.array(column.tolist(), type=arrow.string())
-    table = arrow.table(arrays).replace_schema_metadata(
-        {
-            "nearkey.schema": SCHEMA,
-            "nearkey.version": str(VERSION),
-            "nearkey.unit": log.unit,
-        }
-    )
-    with atomic_path(path) as temporary:
-        arrow.parquet.write_table(table, temporary)
+    stored = {f"nearkey.{name}": str(value) for name, value in header.items()}
+    arrow.parquet.write_table(arrow.table(arrays).replace_schema_metadata(stored), path)
+
+
+_FORMATS: dict[str, tuple[_Read, _Write]] = {
+    ".csv": (_read_csv, _write_csv),
+    ".jsonl": (_read_jsonl, _write_jsonl),
+    ".parquet": (_read_parquet, _write_parquet),
+}
+
+
+def _format(path: str | os.PathLike[str]) -> Any:
+    """The reader and the writer for a file, by its suffix."""
+    suffix = Path(path).suffix.lower()
+    if suffix not in _FORMATS:
+        raise TouchDataError(
+            f"suffix '{suffix}' is unknown",
+            where=os.fspath(path),
+            field="path",
+            fix="use .csv, .jsonl or .parquet",
+        )
+    return _FORMATS[suffix]

@@ -3,32 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any, Protocol
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.comparison_table import ComparisonRow, FoldScore, TouchComparison, summarise
+from nearkey.intervals import Estimate, mean_over_people
+from nearkey.text_table import half_text, text_table
 from nearkey.touch.coverage import inside_ellipses
-from nearkey.touch.gaussian import GaussianTouch
-from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.key_geometry import AnyLayout, Floats, Geometry, geometry_of
 from nearkey.touch.labelling import label
-from nearkey.touch.people import PeopleTouch, PersonTouch
+from nearkey.touch.people import PersonTouch
 from nearkey.touch.touch_log import TouchLog
-
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
+from nearkey.touch.touch_models import FitsTouch, default_models
 
 __all__ = [
-    "AdaptingTouch",
     "ComparisonRow",
     "FoldScore",
-    "NearestKeyTouch",
     "TouchComparison",
     "compare_folds",
     "compare_touch",
-    "default_models",
     "summarise",
 ]
 
@@ -37,77 +33,156 @@ Decode = Callable[[Any, TouchLog], tuple[int, int]]
 _BLOCKS = 5
 
 
-class Fits(Protocol):
-    """Anything with `fit(log, layout)` that returns a touch model."""
+@dataclass(frozen=True, slots=True)
+class FoldScore:
+    """One model on one fold: the touches of `fold` (a person, or a block of one person's log).
 
-    def fit(self, log: TouchLog, layout: Any) -> Any: ...
-
-
-class NearestKeyTouch:
-    """The trivial baseline: nothing learnt, a spread of 45 % of the key about its centre."""
-
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> GaussianTouch:
-        """The log is not looked at."""
-        return GaussianTouch.from_layout(layout, spread=0.45)
-
-
-class AdaptingTouch:
-    """A `PeopleTouch` whose held-out person is learnt touch by touch as she goes.
-
-    Each touch is scored before it is learnt, so that nothing is scored twice.
+    `log_likelihood` is the sum over its `n` touches of the log density per mm² under the key
+    meant; `hits` counts touches whose likeliest key was that key; `inside` those in the 95 %
+    ellipse; `decoded` of `words` came out right first where a decoder was given, else 0 of 0.
     """
 
-    def __init__(self, people: PeopleTouch | None = None, **person: Any) -> None:
-        self.people = PeopleTouch() if people is None else people
-        self.person = person
+    model: str
+    fold: str
+    n: int
+    log_likelihood: float
+    hits: int
+    inside: int
+    decoded: int
+    words: int
 
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> PersonTouch:
-        """Fit the population, and start on a new person."""
-        return self.people.fit(log, layout).person(**self.person)
+
+@dataclass(frozen=True, slots=True)
+class ComparisonRow:
+    """A model's figures: means over people, each person weighing the same.
+
+    `log_likelihood` per touch, per mm², and `gain` over the baseline, each with the half width of
+    a 95 % t interval over people; so too the shares of key hits, of touches in the 95 % ellipse, and of
+    words decoded (NaN without a decoder).
+    """
+
+    model: str
+    log_likelihood: float
+    log_likelihood_half: float
+    gain: float
+    gain_half: float
+    key_hit: float
+    key_hit_half: float
+    inside_95: float
+    inside_95_half: float
+    top1: float
+    top1_half: float
+
+    def cells(self) -> list[str]:
+        """The row as cells of a table."""
+        figures = ("log_likelihood", "gain", "key_hit", "inside_95", "top1")
+        both = [(getattr(self, name), getattr(self, f"{name}_half")) for name in figures]
+        ends = [Estimate(value, value - half, value + half) for value, half in both]
+        return [
+            self.model,
+            half_text(ends[0], 3),
+            half_text(ends[1], 3, sign=True),
+            *(half_text(share, 1, percent=True) for share in ends[2:]),
+        ]
 
 
-def default_models() -> dict[str, Fits]:
-    """The models `nearkey touch compare` compares, by name; the first is the baseline."""
-    from nearkey.touch.gaussian_mixture import MixtureTouch
-    from nearkey.touch.pooled import PooledTouch
-    from nearkey.touch.regression import RegressionTouch
-    from nearkey.touch.scaled import SizeScaledTouch
-    from nearkey.touch.student import StudentTouch
+@dataclass(frozen=True, slots=True)
+class TouchComparison:
+    """Models compared on held-out people. `str()` is the table.
 
-    return {
-        "nearest key": NearestKeyTouch(),
-        "pooled": PooledTouch(),
-        "size-scaled": SizeScaledTouch(),
-        "Gaussian": GaussianTouch(),
-        "Gaussian, no background": GaussianTouch(background=0.0),
-        "Gaussian, no shrinkage": GaussianTouch(shrinkage=0.0),
-        "regression on place": RegressionTouch(previous=False),
-        "regression, and movement": RegressionTouch(),
-        "mixture of 2": MixtureTouch(),
-        "Student t": StudentTouch(),
-        "people, unadapted": PeopleTouch(),
-        "people, adapting": AdaptingTouch(),
-    }
+    Parameters
+    ----------
+    scheme : how people were held out. baseline : the model that gains are against.
+    rows : one for each model. folds : the scores they were made of.
+    """
+
+    scheme: str
+    baseline: str
+    rows: tuple[ComparisonRow, ...]
+    folds: tuple[FoldScore, ...]
+
+    @property
+    def best(self) -> ComparisonRow:
+        """The row of highest held-out log likelihood."""
+        return max(self.rows, key=lambda row: row.log_likelihood)
+
+    @property
+    def decoded(self) -> bool:
+        """Whether a decoder was given."""
+        return any(fold.words for fold in self.folds)
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """One row per model."""
+        return [asdict(row) for row in self.rows]
+
+    def __str__(self) -> str:
+        gain = f"gain on {self.baseline}"
+        heads = ["model", "log lik./touch", gain, "key hit %", "in 95 % ell. %", "top-1 %"]
+        columns = 6 if self.decoded else 5
+        rows = [row.cells()[:columns] for row in self.rows]
+        said = f"{self.scheme}; natural logs per mm²; ± 95 % t interval over folds."
+        return f"{text_table(heads[:columns], rows)}\n{said}"
+
+
+def summarise(
+    folds: Sequence[FoldScore], *, scheme: str, baseline: str | None = None
+) -> TouchComparison:
+    """The table of fold scores.
+
+    Parameters
+    ----------
+    folds : scores of every model on every fold.
+    scheme : how people were held out, in words.
+    baseline : the model that gains are against, the first unless given; TouchModelError for one without scores.
+    """
+    names = list(dict.fromkeys(score.model for score in folds))
+    base = names[0] if baseline is None else baseline
+    if base not in names:
+        raise TouchModelError(
+            f"'{base}' is not compared", field="baseline", fix=f"use one of {', '.join(names)}"
+        )
+    reference = _shares(folds, base, "log_likelihood", "n")
+    rows = []
+    for name in names:
+        each = _shares(folds, name, "log_likelihood", "n")
+        values = (
+            each,
+            each - reference,
+            _shares(folds, name, "hits", "n"),
+            _shares(folds, name, "inside", "n"),
+            _shares(folds, name, "decoded", "words"),
+        )
+        estimates = [mean_over_people(value) for value in values]
+        rows.append(ComparisonRow(name, *(x for e in estimates for x in (e.value, e.half))))
+    return TouchComparison(scheme=scheme, baseline=base, rows=tuple(rows), folds=tuple(folds))
+
+
+def _shares(folds: Sequence[FoldScore], model: str, part: str, whole: str) -> Floats:
+    """Of each fold of a model, one figure by another `(folds,)`; NaN where the latter is 0."""
+    pairs = [(getattr(s, part), getattr(s, whole)) for s in folds if s.model == model]
+    return np.array([a / b if b else math.nan for a, b in pairs])
 
 
 def compare_folds(
     log: TouchLog,
-    layout: Layout | Geometry,
-    models: Mapping[str, Fits] | None = None,
+    layout: AnyLayout,
+    models: Mapping[str, FitsTouch] | None = None,
     *,
     decode: Decode | None = None,
     done: Iterable[FoldScore] = (),
 ) -> Iterator[FoldScore]:
-    """Score every model on every fold, yielding each as it is done: leave one person out.
+    """Score every model on every fold, yielding each as it is done: leave-one-person-out.
 
-    `models` maps names to unfitted models (`default_models()` by default).
+    With one person in the log, her touches are cut into five consecutive blocks instead.
 
-    With one person in the log, her touches are cut into five consecutive blocks instead. Scores
-    in `done` (of an earlier run on the same log) are yielded again without being recomputed.
-
-    `decode(model, log)` returns (words right first, words) for the touches of one held-out
-    person; it is the caller's, since words need a language pack. An adapting model decodes each
-    half of the person's touches after learning the other half.
+    Parameters
+    ----------
+    log, layout : the touches and the layout they were made on.
+    models : unfitted models by name; `default_models()` unless given.
+    decode : returns (words right first, words) of a model and the touches of one held-out person; it is the caller's,
+        since words need a language pack. An adapting model decodes each half of the person's touches after learning
+        the other half.
+    done : scores of an earlier run on the same log, which are yielded again without being recomputed.
 
     Raises TouchDataError for a log that cannot be labelled or split, TouchModelError for no models.
     """
@@ -128,8 +203,8 @@ def compare_folds(
 
 def compare_touch(
     log: TouchLog,
-    layout: Layout | Geometry,
-    models: Mapping[str, Fits] | None = None,
+    layout: AnyLayout,
+    models: Mapping[str, FitsTouch] | None = None,
     *,
     decode: Decode | None = None,
     baseline: str | None = None,
@@ -137,10 +212,14 @@ def compare_touch(
 ) -> TouchComparison:
     """Compare touch models on held-out people; `str()` of the result is a table.
 
-    The plain function behind `nearkey touch compare`. Arguments as for `compare_folds`;
-    `baseline` names the model that gains are against, the first by default; `progress` is
-    called with each score. Clean the log first, and say that you did: touches that cleaning drops
-    are the ones heavy tails are for.
+    The plain function behind `nearkey touch compare`. Clean the log first, and say that you did: touches that cleaning
+    drops are the ones heavy tails are for.
+
+    Parameters
+    ----------
+    log, layout, models, decode : as for `compare_folds`, which also says what is raised.
+    baseline : the model that gains are against, the first unless given.
+    progress : called with each score.
     """
     folds = []
     for score in compare_folds(log, layout, models, decode=decode):
@@ -184,14 +263,11 @@ def _score(
     name: str, fold: str, model: Any, test: TouchLog, g: Geometry, decode: Decode | None
 ) -> FoldScore:
     touches = label(test, g)
-    n = len(touches.rows)
-    if decode is None:
-        decoded = 0, 0
-    elif isinstance(model, PersonTouch):
-        decoded = _decode_adapted(model, test, decode)
-    else:
-        decoded = decode(model, test)
-    if isinstance(model, PersonTouch):
+    n, adapts = len(touches.rows), isinstance(model, PersonTouch)
+    decoded = (0, 0)
+    if decode is not None:
+        decoded = _decode_adapted(model, test, decode) if adapts else decode(model, test)
+    if adapts:
         found = np.empty((n, g.n_keys))
         inside = 0
         for i in range(n):

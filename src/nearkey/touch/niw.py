@@ -12,13 +12,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nearkey.touch.key_geometry import Floats, Indices
 from nearkey.touch.sufficient_statistics import KeyStats, pooled_covariance, well_shaped
 
 __all__ = ["NIW", "fit_prior", "log_gamma_2", "log_marginal_likelihood"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,17 +38,18 @@ class NIW:
         k, v = np.asarray(kappa, dtype=np.float64), np.asarray(nu, dtype=np.float64)
         return cls(mean, k, v, covariance * (v - 3.0)[..., None, None])
 
-    def posterior(self, n: Floats, mean: Floats, scatter: Floats) -> NIW:
-        """After touches of weight n, this mean and this scatter about it."""
-        kappa_n = self.kappa + n
-        gap = mean - self.mean
-        cross = (self.kappa * n / kappa_n)[..., None, None] * gap[..., :, None] * gap[..., None, :]
-        return NIW(
-            mean=self.mean + (n / kappa_n)[..., None] * gap,
-            kappa=kappa_n,
-            nu=self.nu + n,
-            scale=self.scale + scatter + cross,
-        )
+    def posterior(self, stats: KeyStats) -> NIW:
+        """After touches with these statistics: a prior adds up like so many touches more."""
+        both = KeyStats(self.kappa, self.mean, self.scale) + stats
+        return NIW(both.mean, both.n, self.nu + stats.n, both.scatter)
+
+    def take(self, keys: Indices) -> NIW:
+        """The beliefs about these keys, in this order."""
+        return NIW(self.mean[keys], self.kappa[keys], self.nu[keys], self.scale[keys])
+
+    def stretched(self, factor: float) -> NIW:
+        """The beliefs about the same offsets times a factor."""
+        return NIW(self.mean * factor, self.kappa, self.nu, self.scale * factor**2)
 
     @property
     def expected_covariance(self) -> Floats:
@@ -75,11 +74,11 @@ class NIW:
         return np.asarray(self.scale * factor[..., None, None])
 
 
-def log_marginal_likelihood(prior: NIW, n: Floats, mean: Floats, scatter: Floats) -> Floats:
-    """log p(touches | prior) with mean and covariance integrated out."""
-    post = prior.posterior(n, mean, scatter)
+def log_marginal_likelihood(prior: NIW, stats: KeyStats) -> Floats:
+    """log p(touches | prior) with mean and covariance integrated out, per key (and grid point)."""
+    post = prior.posterior(stats)
     return np.asarray(
-        -n * math.log(math.pi)
+        -stats.n * math.log(math.pi)
         + log_gamma_2(post.nu / 2)
         - log_gamma_2(prior.nu / 2)
         + prior.nu / 2 * np.log(_det(prior.scale))
@@ -112,7 +111,7 @@ def fit_prior(stats: KeyStats) -> NIW:
         kappa=kappas[:, None, None],
         nu=nus[None, :, None],
     )
-    likelihood = log_marginal_likelihood(grid, s.n, s.mean, s.scatter).sum(axis=2)
+    likelihood = log_marginal_likelihood(grid, s).sum(axis=2)
     i, j = np.unravel_index(int(likelihood.argmax()), likelihood.shape)
     return NIW.about(means[i], covariance, kappa=kappas[i], nu=nus[j])
 

@@ -3,84 +3,81 @@
 from __future__ import annotations
 
 import copy
-from typing import TYPE_CHECKING, Any, Self
+from dataclasses import dataclass
+from typing import Any, ClassVar, Self
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from nearkey.errors import TouchModelError
-from nearkey.touch.base import OneGaussianTouch, check_background, fitted_arrays
+from nearkey.touch.base import ComponentTouch, background_parameter, parameter
 from nearkey.touch.components import as_points, log_density
-from nearkey.touch.key_geometry import Geometry
-from nearkey.touch.knowledge import Knowledge
+from nearkey.touch.key_geometry import AnyLayout, Floats, Geometry, Indices
 from nearkey.touch.labelling import label
-from nearkey.touch.population import Population, fit_population
-from nearkey.touch.sufficient_statistics import KeyStats, check_spread
+from nearkey.touch.model_files import fitted_arrays
+from nearkey.touch.population import Knowledge, Population, fit_population
 from nearkey.touch.touch_log import TouchLog
 
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
-
 __all__ = ["PeopleTouch", "PersonTouch"]
-
-Floats = NDArray[np.float64]
 
 # A soft label below this weight is not worth an update.
 _LEAST_WEIGHT = 1e-3
 
 
-class PeopleTouch(OneGaussianTouch):
+@dataclass(eq=False, repr=False, kw_only=True)
+class PeopleTouch(ComponentTouch):
     """How a population touches, and how far its people differ. Fit it on several people's log.
 
     As a touch model it stands for a person of whom nothing is known. `person()` gives a model that
     starts there and learns one person touch by touch. See `nearkey.touch.population` for the
     formulas (normal-inverse-Wishart, two levels; Murphy 2007).
 
-    Attributes: population_ (`offset`, `covariance`, `kappa_person`, `kappa_key`, `nu`, `lam`),
-    n_people_, n_touches_ `(n_keys,)`, learnt_people_ (False with fewer than three people: how
-    people differ is then a stated default), means_, covariances_.
+    Parameters
+    ----------
+    background : share of outliers, spread evenly over the surface.
+
+    Attributes
+    ----------
+    population_ (`offset`, `covariance`, `kappa_person`, `kappa_key`, `nu`, `lam`), n_people_,
+    n_touches_ `(n_keys,)`, learnt_people_ (False with fewer than three people: how people differ is then a stated
+    default), means_ `(n_keys, 2)`, covariances_ `(n_keys, 2, 2)` in layout units.
     """
 
-    kind = "people"
+    kind: ClassVar[str] = "people"
 
-    def __init__(self, *, background: float = 0.01) -> None:
-        self.background = background
+    background: float = background_parameter()
 
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+    def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
         """Learn from the labelled touches of a log, by person.
 
         Raises TouchDataError for fewer than ten labelled touches or none with spread.
         """
-        check_background(self.background)
+        self._check_params()
         touches = label(log, layout)
         g = touches.geometry
-        stats = KeyStats.of(touches.key, touches.offsets, g.n_keys)
-        check_spread(stats, 10, log.where)
+        self.n_touches_ = touches.statistics(10).n
         people, who = np.unique(log.person[touches.rows], return_inverse=True)
         self.population_, self.learnt_people_ = fit_population(
             who, touches.key, touches.offsets, len(people), g.n_keys
         )
-        self.geometry_ = g
-        self.n_people_ = len(people)
-        self.n_touches_ = stats.n
+        self.geometry_, self.n_people_ = g, len(people)
         self._finish()
         return self
 
     def person(self, *, forgetting: float = 1.0, mislabelling: float = 0.05) -> PersonTouch:
-        """A model of one person, of whom nothing is known yet."""
+        """A model of one person, of whom nothing is known yet; parameters as of `PersonTouch`."""
         model = PersonTouch(
             forgetting=forgetting, mislabelling=mislabelling, background=self.background
         )
         model._start(self._fitted(), self.population_)
         return model
 
-    def _reorder(self, order: NDArray[np.intp]) -> None:
+    def _reorder(self, order: Indices) -> None:
         self.population_ = self.population_.take(order)
         self.n_touches_ = self.n_touches_[order]
-        self._finish()
 
     def _finish(self) -> None:
-        fresh = Knowledge.none(self.population_)
+        fresh = Knowledge(self.population_)
         self._set_gaussians(self.geometry_.centers + fresh.offsets, fresh.covariances)
 
     def _fitted_dict(self) -> dict[str, Any]:
@@ -97,10 +94,10 @@ class PeopleTouch(OneGaussianTouch):
         self.n_people_ = int(fitted["n_people"])
         self.learnt_people_ = bool(fitted["learnt_people"])
         self.population_ = Population.from_dict(fitted["population"], n)
-        self._finish()
 
 
-class PersonTouch(OneGaussianTouch):
+@dataclass(eq=False, repr=False, kw_only=True)
+class PersonTouch(ComponentTouch):
     """One person's touches: starts from a population and follows the person. Made by
     `PeopleTouch.person()`.
 
@@ -110,32 +107,33 @@ class PersonTouch(OneGaussianTouch):
     ----------
     forgetting : from 0 (exclusive) to 1: what is left of the weight of what was learnt after
         each further touch. 1 never forgets; 0.998 remembers about the last 500 touches.
-    mislabelling : how probable it is that a confirmed label is wrong and the touch was meant for the key
-        that explains it best; each touch teaches with the probability that its label is right.
-        0 believes everything.
-    background : share of wild touches, spread evenly over the surface.
+    mislabelling : the mislabelling probability: how probable it is that a confirmed label is wrong and the
+        touch was meant for the key that explains it best; each touch teaches with the probability that its label is
+        right. 0 takes every label as right.
+    background : share of outliers, spread evenly over the surface.
 
-    Attributes: n_touches_ `(n_keys,)` (weights of what is remembered), offset_ `(2,)` (the
-    person's own offset, beyond the population's), spread_ `(2, 2)` (the person's spread relative
-    to the population's), means_, covariances_.
+    Attributes
+    ----------
+    n_touches_ `(n_keys,)` (weights of what is remembered), offset_ `(2,)` (the person's own offset, beyond the
+    population's), spread_ `(2, 2)` (the person's spread relative to the population's), means_ `(n_keys, 2)`,
+    covariances_ `(n_keys, 2, 2)`; lengths in layout units.
     """
 
-    kind = "person"
+    kind: ClassVar[str] = "person"
 
-    def __init__(
-        self, *, forgetting: float = 1.0, mislabelling: float = 0.05, background: float = 0.01
-    ) -> None:
-        self.forgetting = forgetting
-        self.mislabelling = mislabelling
-        self.background = background
+    forgetting: float = parameter(1.0, "give a number in (0, 1]", lambda kept: 0 < kept <= 1)
+    mislabelling: float = parameter(
+        0.05, "give a probability in [0, 1)", lambda p: 0 <= p < 1, file_name="doubt"
+    )
+    background: float = background_parameter()
 
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+    def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
         """Forget this person and learn anew from the log, from the same population."""
         self._geometry(layout)
         self._start(self.geometry_, self.population_)
         return self.partial_fit(log, layout)
 
-    def partial_fit(self, log: TouchLog, layout: Layout | Geometry | None = None) -> Self:
+    def partial_fit(self, log: TouchLog, layout: AnyLayout | None = None) -> Self:
         """Learn the labelled touches of a log, in its order; they count as confirmed."""
         touches = label(log, self._geometry(layout))
         return self.observe(touches.points, touches.key)
@@ -148,11 +146,17 @@ class PersonTouch(OneGaussianTouch):
         responsibilities: ArrayLike | None = None,
         confirmed: bool = True,
     ) -> Self:
-        """Learn touches `(n, 2)` from the keys meant: `keys (n,)` indices, or `responsibilities (n, n_keys)`.
+        """Learn touches from the keys meant.
 
-        `responsibilities` are soft labels, such as the decoder's posterior over its candidates' letters at
-        each touch; a row may sum to less than 1. With `confirmed=False` nothing is learnt: a word
-        teaches only once the person has let it stand.
+        Parameters
+        ----------
+        points : `(n, 2)`, in layout units.
+        keys : `(n,)` indices of the keys meant; or else
+        responsibilities : `(n, n_keys)`, how far each key was meant: soft labels, such as the decoder's posterior over
+            its candidates' letters at each touch; a row may sum to less than 1.
+        confirmed : with False nothing is learnt: a word teaches only once the person has let it stand.
+
+        Raises TouchDataError for points, TouchModelError for labels that are not of these shapes and ranges.
         """
         g = self._fitted()
         xy = as_points(points)
@@ -164,14 +168,12 @@ class PersonTouch(OneGaussianTouch):
             return self
         if responsibilities is None:
             index = np.asarray(keys, dtype=np.intp)
-            if index.shape != (len(xy),) or (
-                len(xy) and not (index.min() >= 0 and index.max() < g.n_keys)
-            ):
+            if index.shape != (len(xy),) or not ((index >= 0) & (index < g.n_keys)).all():
                 raise TouchModelError(
                     f"are not {len(xy)} indices below {g.n_keys}", field="keys", fix="one per point"
                 )
-            for point, key in zip(xy, index.tolist(), strict=True):
-                self._learn(point, [(key, 1.0)])
+            soft = np.zeros((len(xy), g.n_keys))
+            soft[np.arange(len(xy)), index] = 1.0
         else:
             soft = np.asarray(responsibilities, dtype=np.float64)
             if soft.shape != (len(xy), g.n_keys) or not (
@@ -182,9 +184,8 @@ class PersonTouch(OneGaussianTouch):
                     field="responsibilities",
                     fix="give rows that sum to at most 1",
                 )
-            for point, row in zip(xy, soft, strict=True):
-                used = np.flatnonzero(row > _LEAST_WEIGHT).tolist()
-                self._learn(point, [(key, float(row[key])) for key in used])
+        for point, row in zip(xy, soft, strict=True):
+            self._learn(point, row)
         self._finish()
         return self
 
@@ -210,21 +211,13 @@ class PersonTouch(OneGaussianTouch):
         return self._known.n
 
     def _start(self, geometry: Geometry, population: Population) -> None:
-        check_background(self.background)
-        if not 0 < self.forgetting <= 1:
-            raise TouchModelError(
-                f"is {self.forgetting!r}", field="forgetting", fix="give a number in (0, 1]"
-            )
-        if not 0 <= self.mislabelling < 1:
-            raise TouchModelError(
-                f"is {self.mislabelling!r}", field="mislabelling", fix="give a share in [0, 1)"
-            )
+        self._check_params()
         self.geometry_ = geometry
         self.population_ = population
-        self._known = Knowledge.none(population)
+        self._known = Knowledge(population)
         self._finish()
 
-    def _learn(self, point: Floats, labels: list[tuple[int, float]]) -> None:
+    def _learn(self, point: Floats, weights: Floats) -> None:
         g = self.geometry_
         densities = None
         if self.mislabelling > 0:
@@ -232,17 +225,17 @@ class PersonTouch(OneGaussianTouch):
             densities = np.exp(log_density(self.components(), point[None], g.n_keys)[0])
         if self.forgetting < 1:
             self._known.decay(self.forgetting)
-        for key, weight in labels:
+        for key in np.flatnonzero(weights > _LEAST_WEIGHT).tolist():
+            weight = float(weights[key])
             if densities is not None:
                 right = (1 - self.mislabelling) * densities[key]
                 weight *= float(right / (right + self.mislabelling * densities.max()))
             if weight > _LEAST_WEIGHT:
                 self._known.add(point - g.centers[key], key, weight)
 
-    def _reorder(self, order: NDArray[np.intp]) -> None:
+    def _reorder(self, order: Indices) -> None:
         self.population_ = self.population_.take(order)
         self._known = self._known.take(self.population_, order)
-        self._finish()
 
     def _finish(self) -> None:
         known = self._known
@@ -255,11 +248,9 @@ class PersonTouch(OneGaussianTouch):
         n = self.geometry_.n_keys
         self._start(self.geometry_, Population.from_dict(fitted["population"], n))
         known = self._known
-        known.n, known.sums, spread = fitted_arrays(
+        known.n, known.sums, known.spread = fitted_arrays(
             fitted, n_touches=(n,), offset_sums=(n, 2), spread_sums=(2, 2)
         )
-        known.spread = spread
         known.weight = float(fitted["weight"])
         if not (known.n >= 0).all() or known.weight < 0:
             raise TouchModelError("is below 0", field="n_touches", fix="save the model again")
-        self._finish()

@@ -2,83 +2,71 @@
 
 from __future__ import annotations
 
-import copy
-from typing import TYPE_CHECKING, Any, Self
+from dataclasses import dataclass
+from typing import Any, ClassVar, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import TouchModelError
-from nearkey.touch.base import OneGaussianTouch, check_background, fitted_arrays
-from nearkey.touch.key_geometry import Geometry, geometry_of
-from nearkey.touch.labelling import label
-from nearkey.touch.sufficient_statistics import KeyStats, check_spread
+from nearkey.touch.base import ComponentTouch, background_parameter
+from nearkey.touch.key_geometry import AnyLayout, geometry_of
+from nearkey.touch.labelling import label, label_all, pooled_statistics
+from nearkey.touch.model_files import fitted_arrays
+from nearkey.touch.sufficient_statistics import KeyStats
 from nearkey.touch.touch_log import TouchLog
-
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
 
 __all__ = ["PooledTouch"]
 
-Floats = NDArray[np.float64]
 
-
-class PooledTouch(OneGaussianTouch):
+@dataclass(eq=False, repr=False, kw_only=True)
+class PooledTouch(ComponentTouch):
     """The same offset and covariance about every key's centre.
 
     The least that can be learnt, and the baseline for richer models. Because offset and spread
     are kept in millimetres, touches on one layout serve any other of the same surface:
     `for_layout`, or `partial_fit` with logs of several layouts.
 
-    Attributes: offset_mm_ `(2,)`, covariance_mm_ `(2, 2)`, n_touches_, means_, covariances_.
+    Parameters
+    ----------
+    background : share of outliers, spread evenly over the surface.
+
+    Attributes
+    ----------
+    offset_mm_ `(2,)`, covariance_mm_ `(2, 2)` in mm and mm², n_touches_; means_ `(n_keys, 2)`, covariances_
+    `(n_keys, 2, 2)` in layout units.
     """
 
-    kind = "pooled"
+    kind: ClassVar[str] = "pooled"
+    in_millimetres: ClassVar[bool] = True
 
-    def __init__(self, *, background: float = 0.01) -> None:
-        self.background = background
+    background: float = background_parameter()
 
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
-        """Learn from the labelled touches of a log; TouchDataError for fewer than three."""
-        check_background(self.background)
-        stats = self._stats_of(log, layout)
-        check_spread(stats, 3, log.where)
+    def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
+        """Learn from the labelled touches of a log.
+
+        Raises TouchDataError for fewer than three labelled touches or none with spread.
+        """
+        self._check_params()
+        self.stats_mm_ = pooled_statistics(label_all(log, layout, least=3))
         self.geometry_ = geometry_of(layout)
-        self.stats_mm_ = stats
         self._finish()
         return self
 
-    def partial_fit(self, log: TouchLog, layout: Layout | Geometry | None = None) -> Self:
-        """Learn from more touches, on this layout or another; the columns stay those of `fit`."""
-        if not hasattr(self, "geometry_"):
-            if layout is None:
-                raise TouchModelError(
-                    "the first partial_fit needs the layout", field="layout", fix="pass it"
-                )
+    def partial_fit(self, log: TouchLog, layout: AnyLayout | None = None) -> Self:
+        """Learn from more touches, on this layout or another; the columns stay those of `fit`.
+
+        `layout` is needed the first time; later the fitted one stands for none. Raises as `fit`.
+        """
+        if not self._started(layout):
+            assert layout is not None  # for the type checker: _started has checked
             return self.fit(log, layout)
-        where = self.geometry_ if layout is None else geometry_of(layout)
-        self.stats_mm_ = self.stats_mm_ + self._stats_of(log, where)
+        touches = label(log, self.geometry_ if layout is None else layout)
+        self.stats_mm_ = self.stats_mm_ + pooled_statistics([touches])
         self._finish()
         return self
-
-    def for_layout(self, layout: Layout | Geometry) -> Self:
-        """The model on any other layout: same offset and spread in millimetres."""
-        self._fitted()
-        model = copy.copy(self)
-        model.geometry_ = geometry_of(layout)
-        model._finish()
-        return model
 
     def _stretch(self, factor: float) -> None:
         self.stats_mm_ = self.stats_mm_.stretched(factor)
-        self._finish()
-
-    @staticmethod
-    def _stats_of(log: TouchLog, layout: Layout | Geometry) -> KeyStats:
-        geometry = geometry_of(layout)
-        touches = label(log, geometry)
-        one = np.zeros(len(touches.key), dtype=np.intp)
-        return KeyStats.of(one, touches.offsets * geometry.unit_mm, 1)
 
     def _finish(self) -> None:
         g, stats = self.geometry_, self.stats_mm_
@@ -104,4 +92,3 @@ class PooledTouch(OneGaussianTouch):
         )
         if not self.stats_mm_.total > 1:
             raise TouchModelError("is below 2", field="n_touches", fix="save the model again")
-        self._finish()

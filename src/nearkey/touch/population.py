@@ -15,23 +15,23 @@ wider spread then counts as tau_k < 1 touches), and close otherwise.
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from nearkey.touch.base import fitted_arrays
+from nearkey.touch.key_geometry import Floats, Indices
+from nearkey.touch.model_files import fitted_arrays
 from nearkey.touch.niw import fit_prior, log_gamma_2
 from nearkey.touch.sufficient_statistics import KeyStats
 
-__all__ = ["Population", "fit_population", "log_evidence"]
-
-Floats = NDArray[np.float64]
+__all__ = ["Knowledge", "Population", "fit_population", "log_evidence"]
 
 _LEAST_PEOPLE = 3
+_SCALARS = {"kappa_person": "kappa_person", "kappa_key": "kappa_key", "nu": "nu", "lambda": "lam"}
 _DEFAULTS = {"kappa_person": 5.0, "kappa_key": 30.0, "nu": 9.0, "lam": 6.0}
 
 
@@ -65,39 +65,25 @@ class Population:
         size = np.exp(np.log(root_det).mean()) / math.sqrt(float(np.linalg.det(shape)))
         return np.asarray(np.linalg.cholesky(shape * size))
 
-    def take(self, keys: NDArray[np.intp]) -> Population:
-        return Population(
-            self.offset[keys],
-            self.covariance[keys],
-            self.kappa_person,
-            self.kappa_key,
-            self.nu,
-            self.lam,
-        )
+    def take(self, keys: Indices) -> Population:
+        """The population on these keys, in this order."""
+        return replace(self, offset=self.offset[keys], covariance=self.covariance[keys])
 
     def to_dict(self) -> dict[str, Any]:
-        return {
-            "kappa_person": self.kappa_person,
-            "kappa_key": self.kappa_key,
-            "nu": self.nu,
-            "lambda": self.lam,
-            "offset": self.offset.tolist(),
-            "covariance": self.covariance.tolist(),
-        }
+        """Plain data, as model files hold it."""
+        arrays = {"offset": self.offset.tolist(), "covariance": self.covariance.tolist()}
+        return {name: getattr(self, of) for name, of in _SCALARS.items()} | arrays
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any], n_keys: int) -> Population:
+        """What `to_dict` gave; TouchModelError, KeyError or ValueError for anything else."""
         offset, covariance = fitted_arrays(data, offset=(n_keys, 2), covariance=(n_keys, 2, 2))
         np.linalg.cholesky(covariance)
-        return cls(
-            offset,
-            covariance,
-            *(float(data[name]) for name in ("kappa_person", "kappa_key", "nu", "lambda")),
-        )
+        return cls(offset, covariance, *(float(data[name]) for name in _SCALARS))
 
 
 def fit_population(
-    who: NDArray[np.intp], key: NDArray[np.intp], offsets: Floats, n_people: int, n_keys: int
+    who: Indices, key: Indices, offsets: Floats, n_people: int, n_keys: int
 ) -> tuple[Population, bool]:
     """The population behind people's touches, and whether there were enough people to learn how
     people vary (with fewer than three, stated defaults stand).
@@ -112,7 +98,7 @@ def fit_population(
         weight = (1.0 / looseness)[who]
         weight *= len(weight) / weight.sum()
         stats = KeyStats.of(key, offsets - shift[who], n_keys, weight)
-        belief = fit_prior(stats).posterior(stats.n, stats.mean, stats.scatter)
+        belief = fit_prior(stats).posterior(stats)
         covariance = belief.expected_covariance
         residual = offsets - belief.mean[key]
         people = KeyStats.of(who, residual, n_people)
@@ -130,35 +116,20 @@ def fit_population(
 
 
 def _best(start: Population, cells: KeyStats, n_people: int, n_keys: int) -> Population:
-    grids = {
-        "kappa_key": np.geomspace(1.0, 1000.0, 13),
-        "kappa_person": np.geomspace(0.05, 300.0, 14),
-    }
+    """The population with those kappa_key, kappa_person, nu and lam of a grid that make the touches most probable."""
     nu, lam_per_dof = 3.0 + np.geomspace(0.5, 200.0, 14), np.geomspace(0.5, 8.0, 15)
+    lam = (nu[:, None] - 3.0) * lam_per_dof
     best, most = start, -math.inf
-    for kappa_key in grids["kappa_key"]:
-        for kappa_person in grids["kappa_person"]:
-            table = log_evidence(
-                start,
-                cells,
-                n_people,
-                n_keys,
-                kappa_key=float(kappa_key),
-                kappa_person=float(kappa_person),
-                nu=nu[:, None],
-                lam=(nu[:, None] - 3.0) * lam_per_dof,
-            ).sum(axis=-1)
+    for kappa_key in np.geomspace(1.0, 1000.0, 13).tolist():
+        for kappa_person in np.geomspace(0.05, 300.0, 14).tolist():
+            tried = replace(start, kappa_key=kappa_key, kappa_person=kappa_person)
+            table = log_evidence(tried, cells, n_people, n_keys, nu=nu[:, None], lam=lam).sum(
+                axis=-1
+            )
             i, j = np.unravel_index(int(table.argmax()), table.shape)
             if table[i, j] > most:
                 most = float(table[i, j])
-                best = Population(
-                    start.offset,
-                    start.covariance,
-                    float(kappa_person),
-                    float(kappa_key),
-                    float(nu[i]),
-                    float((nu[i] - 3.0) * lam_per_dof[j]),
-                )
+                best = replace(tried, nu=float(nu[i]), lam=float(lam[i, j]))
     return best
 
 
@@ -168,16 +139,19 @@ def log_evidence(
     n_people: int,
     n_keys: int,
     *,
-    kappa_key: float,
-    kappa_person: float,
-    nu: Floats,
-    lam: Floats,
+    nu: Floats | None = None,
+    lam: Floats | None = None,
 ) -> Floats:
     """Log probability of each person's touches with m, b and M integrated out `(..., people)`.
 
-    `cells` holds the statistics of offsets about mu for person * n_keys + key; `nu` and `lam` may
-    be grids. The covariances and offsets of keys are those of `population`.
+    Parameters
+    ----------
+    population : the model; covariances and offsets of keys are taken as known.
+    cells : statistics of offsets about mu, for person * n_keys + key.
+    n_people, n_keys : how many there are.
+    nu, lam : grids of them, which stand for the population's own.
     """
+    kappa_key, kappa_person = population.kappa_key, population.kappa_person
     factor = population.factor
     inverse = np.linalg.inv(factor)
     typical = np.linalg.inv(population.typical_factor)
@@ -192,7 +166,8 @@ def log_evidence(
     c = np.einsum("pk,pki,pkj->pij", eff, mean, mean)
     s = within + c - b[:, :, None] * b[:, None, :] / (kappa_person + total)[:, None, None]
     touches = n.sum(axis=1)
-    nu, lam = np.asarray(nu)[..., None], np.asarray(lam)[..., None]
+    nu = np.asarray(population.nu if nu is None else nu)[..., None]
+    lam = np.asarray(population.lam if lam is None else lam)[..., None]
     det = (lam + s[:, 0, 0]) * (lam + s[:, 1, 1]) - s[:, 0, 1] ** 2
     log_det_keys = np.log(np.linalg.det(population.covariance))
     return np.asarray(
@@ -205,3 +180,109 @@ def log_evidence(
         + np.log(kappa_person / (kappa_person + total))
         + np.log(kappa_key / (a + kappa_key)).sum(axis=1)
     )
+
+
+class Knowledge:
+    """What is known of one person: sums whose size does not grow with the touches.
+
+    `n (k,)` weights and `sums (k, 2)` of offsets beyond the population's; `spread (2, 2)`, the sum
+    of squared innovations in the population's whitened units, and `weight`, its touches.
+    """
+
+    def __init__(self, population: Population) -> None:
+        k = len(population.offset)
+        self.population = population
+        self.factor = population.factor
+        self.inverse = np.linalg.inv(self.factor)
+        self.tau = population.tau
+        self.n = np.zeros(k)
+        self.sums = np.zeros((k, 2))
+        self.spread = np.zeros((2, 2))
+        self.weight = 0.0
+
+    def copy(self) -> Knowledge:
+        """An independent copy."""
+        other = copy.copy(self)
+        other.n, other.sums, other.spread = self.n.copy(), self.sums.copy(), self.spread.copy()
+        return other
+
+    def take(self, population: Population, order: Indices) -> Knowledge:
+        """What is known, of these keys in this order, against the population on them."""
+        other = Knowledge(population)
+        other.n, other.sums = self.n[order], self.sums[order]
+        other.spread, other.weight = self.spread.copy(), self.weight
+        return other
+
+    def decay(self, factor: float) -> None:
+        """Leave this share of the weight of everything learnt."""
+        self.n *= factor
+        self.sums *= factor
+        self.spread *= factor
+        self.weight *= factor
+
+    def add(self, offset: Floats, key: int, weight: float) -> None:
+        """One touch: the surprise it brings widens the spread, then the key's mean moves."""
+        mean, uncertainty = self._mean_of(key)
+        beyond = offset - self.population.offset[key]
+        z = self.inverse[key] @ (beyond - mean)
+        # The innovation has covariance M (1 / weight + uncertainty) in whitened units.
+        self.spread += np.outer(z, z) / (1.0 / weight + uncertainty)
+        self.weight += weight
+        self.n[key] += weight
+        self.sums[key] += weight * beyond
+
+    def _levels(self) -> tuple[Floats, float, Floats]:
+        """Weights of keys, that of the person's own offset, and that offset."""
+        p = self.population
+        a = self.n * self.tau
+        share = p.kappa_key / (a + p.kappa_key)
+        # n_eff = a * share; n_eff * mean = tau * share * sums
+        total = p.kappa_person + float(a @ share)
+        return a, total, (self.tau * share) @ self.sums / total
+
+    def _mean_of(self, key: int) -> tuple[Floats, float]:
+        """The expected offset beyond the population's, and the uncertainty about it in touches' worth."""
+        p = self.population
+        a, total, own = self._levels()
+        held = p.kappa_key / (p.kappa_key + a[key])
+        mean = held * own + self.tau[key] * self.sums[key] / (p.kappa_key + a[key])
+        variance = 1.0 / (p.kappa_key + a[key]) + held**2 / total
+        return mean, float(self.tau[key] * variance)
+
+    @property
+    def own_offset(self) -> Floats:
+        """The person's offset on all keys, beyond the population's `(2,)`."""
+        return self._levels()[2]
+
+    @property
+    def own_spread(self) -> Floats:
+        """The person's covariance relative to the population's `(2, 2)`."""
+        p = self.population
+        return np.asarray((p.lam * np.eye(2) + self.spread) / (p.nu + self.weight - 3.0))
+
+    @property
+    def offsets(self) -> Floats:
+        """Expected offsets per key `(k, 2)`."""
+        p = self.population
+        a, _, own = self._levels()
+        mine = p.kappa_key * own + self.tau[:, None] * self.sums
+        return np.asarray(p.offset + mine / (p.kappa_key + a)[:, None])
+
+    @property
+    def covariances(self) -> Floats:
+        """Covariances of the next touch per key, the uncertainty about its mean included."""
+        p = self.population
+        a, total, _ = self._levels()
+        held = p.kappa_key / (p.kappa_key + a)
+        uncertainty = self.tau * (1.0 / (p.kappa_key + a) + held**2 / total)
+        shape = self.factor @ self.own_spread @ self.factor.transpose(0, 2, 1)
+        return np.asarray(shape * (1.0 + uncertainty)[:, None, None])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data, as model files hold it."""
+        return {
+            "n_touches": self.n.tolist(),
+            "offset_sums": self.sums.tolist(),
+            "spread_sums": self.spread.tolist(),
+            "weight": self.weight,
+        }

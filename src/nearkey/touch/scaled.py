@@ -2,29 +2,23 @@
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Literal, Self
+from dataclasses import dataclass
+from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
-from nearkey.errors import TouchModelError
-from nearkey.touch.base import OneGaussianTouch, check_background, fitted_arrays
-from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.base import ComponentTouch, background_parameter, parameter
+from nearkey.touch.key_geometry import AnyLayout, Floats
 from nearkey.touch.labelling import label_all
-from nearkey.touch.sufficient_statistics import KeyStats, check_spread
+from nearkey.touch.model_files import fitted_arrays
 from nearkey.touch.touch_log import TouchLog
-
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
 
 __all__ = ["SizeScaledTouch", "fit_size_scaling"]
 
-Floats = NDArray[np.float64]
 
-
-class SizeScaledTouch(OneGaussianTouch):
+@dataclass(eq=False, repr=False, kw_only=True)
+class SizeScaledTouch(ComponentTouch):
     """Variance = alpha * size² + sigma_a² per axis, with one offset for all keys.
 
     A touch is the sum of two independent normals: one that a speed-accuracy bargain scales with
@@ -36,44 +30,37 @@ class SizeScaledTouch(OneGaussianTouch):
     Parameters
     ----------
     sigma_a_mm : "auto" learns it, which takes keys of at least two sizes per axis. With one size
-        the two parts cannot be told apart: all of the spread is then taken as absolute (alpha 0,
+        the two parts cannot be distinguished: all of the spread is then taken as absolute (alpha 0,
         the cautious reading: smaller keys get no narrower spread) and `one_size_` names the
         axes. A number, measured elsewhere, fixes sigma_a for both axes.
-    background : share of wild touches, spread evenly over the surface.
+    background : share of outliers, spread evenly over the surface.
 
-    Attributes: alpha_ `(2,)`, sigma_a_mm_ `(2,)`, offset_mm_ `(2,)`, correlation_, one_size_,
-    means_, covariances_.
+    Attributes
+    ----------
+    alpha_ `(2,)`, sigma_a_mm_ `(2,)`, offset_mm_ `(2,)`, correlation_, one_size_, n_touches_; means_ `(n_keys, 2)`,
+    covariances_ `(n_keys, 2, 2)` in layout units.
     """
 
-    kind = "size-scaled"
+    kind: ClassVar[str] = "size-scaled"
+    in_millimetres: ClassVar[bool] = True
 
-    def __init__(
-        self, *, sigma_a_mm: float | Literal["auto"] = "auto", background: float = 0.01
-    ) -> None:
-        self.sigma_a_mm = sigma_a_mm
-        self.background = background
+    sigma_a_mm: float | Literal["auto"] = parameter(
+        "auto", 'give "auto" or millimetres from 0', lambda sigma: sigma >= 0, auto=True
+    )
+    background: float = background_parameter()
 
     def fit(
-        self,
-        log: TouchLog | Sequence[TouchLog],
-        layout: Layout | Geometry | Sequence[Layout | Geometry],
+        self, log: TouchLog | Sequence[TouchLog], layout: AnyLayout | Sequence[AnyLayout]
     ) -> Self:
         """Learn from a log on a layout, or from several logs each on its own layout.
 
         The model's keys are those of the (first) layout. Raises TouchDataError for fewer than
         three labelled touches or none with spread, TouchModelError for bad parameters.
         """
-        check_background(self.background)
-        s = self.sigma_a_mm
-        if s != "auto" and not (isinstance(s, int | float) and np.isfinite(s) and s >= 0):
-            raise TouchModelError(
-                f"is {s!r}", field="sigma_a_mm", fix='give "auto" or millimetres from 0'
-            )
-        parts = label_all(log, layout)
-        offsets = np.vstack([p.offsets * p.geometry.unit_mm for p in parts])
-        sizes = np.vstack([p.geometry.sizes[p.key] * p.geometry.unit_mm for p in parts])
-        everything = KeyStats.of(np.zeros(len(offsets), dtype=np.intp), offsets, 1)
-        check_spread(everything, 3, parts[0].log.where)
+        self._check_params()
+        parts = label_all(log, layout, least=3)
+        offsets = np.vstack([part.offsets_mm for part in parts])
+        sizes = np.vstack([part.sizes_mm for part in parts])
         self.geometry_ = parts[0].geometry
         self.n_touches_ = len(offsets)
         self.offset_mm_ = offsets.mean(axis=0)
@@ -84,7 +71,7 @@ class SizeScaledTouch(OneGaussianTouch):
             size, group = np.unique(sizes[:, axis].round(3), return_inverse=True)
             n = np.bincount(group).astype(np.float64)
             square = np.bincount(group, weights=residual[:, axis] ** 2) / n
-            fixed = None if s == "auto" else float(s)
+            fixed = None if self.sigma_a_mm == "auto" else float(self.sigma_a_mm)
             if len(size) == 1 and fixed is None:
                 one_size.append(name)
                 fixed = float(np.sqrt(square[0]))
@@ -97,18 +84,9 @@ class SizeScaledTouch(OneGaussianTouch):
         self._finish()
         return self
 
-    def for_layout(self, layout: Layout | Geometry) -> Self:
-        """The model on any other layout, its spread following that layout's key sizes."""
-        self._fitted()
-        model = copy.copy(self)
-        model.geometry_ = geometry_of(layout)
-        model._finish()
-        return model
-
     def _finish(self) -> None:
         g = self.geometry_
-        sizes_mm = g.sizes * g.unit_mm
-        sd = np.sqrt(self.alpha_ * sizes_mm**2 + self.sigma_a_mm_**2) / g.unit_mm
+        sd = np.sqrt(self.alpha_ * g.sizes_mm**2 + self.sigma_a_mm_**2) / g.unit_mm
         shape = np.array([[1.0, self.correlation_], [self.correlation_, 1.0]])
         self._set_gaussians(
             g.centers + self.offset_mm_ / g.unit_mm, sd[:, :, None] * sd[:, None, :] * shape
@@ -131,7 +109,6 @@ class SizeScaledTouch(OneGaussianTouch):
         self.correlation_ = float(fitted["correlation"])
         self.n_touches_ = int(fitted["n_touches"])
         self.one_size_ = tuple(str(name) for name in fitted["one_size"])
-        self._finish()
 
 
 def fit_size_scaling(
@@ -139,7 +116,11 @@ def fit_size_scaling(
 ) -> tuple[float, float]:
     """Maximum-likelihood (alpha, sigma_a²) of mean squared offsets per key size, neither below 0.
 
-    `size_mm`, `n` touches and `mean_square` (in mm²) are `(m,)`; `sigma_a_mm` fixes the floor.
+    Parameters
+    ----------
+    size_mm, n, mean_square : `(m,)`, the sizes, their touches, and mean squared offsets in mm².
+    sigma_a_mm : the floor, where it is known.
+
     Maximises the sum of -n/2 (log v + mean_square / v), v = alpha size² + sigma_a², by Fisher
     scoring: weighted least squares of mean_square on size² with weights n / v².
     """

@@ -3,33 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Literal, Self
+from dataclasses import dataclass
+from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import TouchModelError
-from nearkey.touch.base import ComponentTouch, check_background, fitted_arrays, key_indices
-from nearkey.touch.components import Components, gaussian_components
-from nearkey.touch.gaussian import GaussianTouch
-from nearkey.touch.key_geometry import Geometry, geometry_of
+from nearkey.touch.base import ComponentTouch, background_parameter, parameter
+from nearkey.touch.gaussian import GaussianTouch, min_touches_parameter, shrinkage_parameter
+from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices
 from nearkey.touch.labelling import label
-from nearkey.touch.sufficient_statistics import KeyStats, check_spread
+from nearkey.touch.model_files import fitted_arrays
+from nearkey.touch.sufficient_statistics import KeyStats
 from nearkey.touch.touch_log import TouchLog
 
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
-
 __all__ = ["StudentTouch"]
-
-Floats = NDArray[np.float64]
 
 _ROUNDS = 200
 # Degrees of freedom that are tried; above the last a t is a Gaussian for every purpose here.
 _DOFS = np.geomspace(1.0, 300.0, 121)
 
 
+@dataclass(eq=False, repr=False, kw_only=True)
 class StudentTouch(ComponentTouch):
     """A bivariate t per key, the degrees of freedom shared by all keys.
 
@@ -38,49 +33,42 @@ class StudentTouch(ComponentTouch):
     from memory) with the same shrinkage of keys as `GaussianTouch`, and the degrees of freedom by
     likelihood over a grid from 1 to 300.
 
-    Parameters: dof ("auto" or a number above 0), shrinkage, background, min_touches as for
-    `GaussianTouch`. Attributes: dof_, means_ `(n_keys, 2)`, scales_ `(n_keys, 2, 2)`,
-    covariances_ (scales_ * dof / (dof - 2); scales_ itself for dof 2 or less, where a t has no
-    covariance), n_touches_, fallback_keys_.
+    Parameters
+    ----------
+    dof : degrees of freedom, "auto" or a number above 0.
+    shrinkage, background, min_touches : as for `GaussianTouch`.
+
+    Attributes
+    ----------
+    dof_; means_ `(n_keys, 2)`, scales_ `(n_keys, 2, 2)`, covariances_ (scales_ * dof / (dof - 2); scales_
+    itself for dof 2 or less, where a t has no covariance), in layout units; n_touches_ `(n_keys,)`, fallback_keys_.
     """
 
-    kind = "student"
+    kind: ClassVar[str] = "student"
 
-    def __init__(
-        self,
-        *,
-        dof: float | Literal["auto"] = "auto",
-        shrinkage: float | Literal["auto"] = "auto",
-        background: float = 0.01,
-        min_touches: int = 3,
-    ) -> None:
-        self.dof = dof
-        self.shrinkage = shrinkage
-        self.background = background
-        self.min_touches = min_touches
+    dof: float | Literal["auto"] = parameter(
+        "auto", 'give "auto" or a number above 0', lambda dof: dof > 0, auto=True
+    )
+    shrinkage: float | Literal["auto"] = shrinkage_parameter()
+    background: float = background_parameter()
+    min_touches: int = min_touches_parameter()
 
-    def fit(self, log: TouchLog, layout: Layout | Geometry) -> Self:
+    def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
         """Learn from the labelled touches of a log.
 
         Raises TouchDataError for fewer than `min_touches` labelled touches or none with spread,
         TouchModelError for bad parameters.
         """
-        check_background(self.background)
-        if self.dof != "auto" and not (isinstance(self.dof, int | float) and self.dof > 0):
-            raise TouchModelError(
-                f"is {self.dof!r}", field="dof", fix='give "auto" or a number above 0'
-            )
-        g = geometry_of(layout)
-        touches = label(log, g)
-        key, offsets = touches.key, touches.offsets
-        counts = KeyStats.of(key, offsets, g.n_keys)
-        check_spread(counts, max(self.min_touches, 3), log.where)
+        self._check_params()
+        touches = label(log, layout)
+        g, key = touches.geometry, touches.key
+        counts = touches.statistics(max(self.min_touches, 3))
         inner = GaussianTouch(shrinkage=self.shrinkage, min_touches=self.min_touches)
         dof = 10.0 if self.dof == "auto" else float(self.dof)
         weights = np.ones(len(key))
         before = -math.inf
         for _ in range(_ROUNDS):
-            stats = KeyStats.of(key, offsets, g.n_keys, weights)
+            stats = KeyStats.of(key, touches.offsets, g.n_keys, weights)
             # The scale is the weighted scatter over the plain count.
             stats = KeyStats(counts.n, stats.mean, stats.scatter)
             inner.fit_stats(stats, g, where=log.where)
@@ -94,42 +82,13 @@ class StudentTouch(ComponentTouch):
             if abs(now - before) < 1e-9:
                 break
             before = now
-        self.geometry_ = g
-        self.dof_ = dof
-        self.n_touches_ = counts.n
-        self._finish(inner.means_, inner.covariances_)
+        self.geometry_, self.dof_, self.n_touches_ = g, dof, counts.n
+        self.means_, self.scales_ = inner.means_, inner.covariances_
+        self._finish()
         return self
 
-    def components(self) -> Components:
-        """The densities as one t per key, in key order, over the flat background."""
-        geometry = self._fitted()
-        return gaussian_components(
-            np.arange(geometry.n_keys, dtype=np.int32),
-            np.ones(geometry.n_keys),
-            self.means_,
-            self.scales_,
-            background_weight=check_background(self.background),
-            background_log_density=-math.log(geometry.area),
-            dof=self.dof_,
-        )
-
-    def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], rng: Any) -> Floats:
-        """Touches `(n, 2)` aimed at keys given by index or id.
-
-        Exactly two standard normals per touch, in order, as in every model: their direction is
-        kept and their length R stretched to the t's, sqrt(dof (exp(R² / dof) - 1)), the
-        transformation that carries one distribution of lengths onto the other.
-        """
-        index = key_indices(keys, self._fitted())
-        z = np.random.default_rng(rng).standard_normal((len(index), 2))
-        square = (z**2).sum(axis=1)
-        safe = np.where(square > 0, square, 1.0)
-        z *= np.sqrt(self.dof_ * np.expm1(square / self.dof_) / safe)[:, None]
-        factors = np.linalg.cholesky(self.scales_)
-        return np.asarray(self.means_[index] + np.einsum("nij,nj->ni", factors[index], z))
-
-    def inside(self, points: Floats, keys: NDArray[np.intp], coverage: float) -> NDArray[np.bool_]:
-        """Which points lie in their key's ellipse of this coverage under the t.
+    def inside(self, points: Floats, keys: Indices, coverage: float) -> Flags:
+        """Which points `(n, 2)` lie in the ellipse of this coverage of their key `(n,)`, under the t.
 
         The squared distance that a share p of touches stays within is dof ((1 - p)^(-2/dof) - 1).
         """
@@ -137,21 +96,22 @@ class StudentTouch(ComponentTouch):
         limit = self.dof_ * math.expm1(-2.0 / self.dof_ * math.log1p(-coverage))
         return np.asarray(q <= limit)
 
-    def _finish(self, means: Floats, scales: Floats) -> None:
-        self.means_, self.scales_ = means, scales
-        few = self.n_touches_ < self.min_touches
-        self.fallback_keys_ = tuple(
-            key for key, no in zip(self.geometry_.key_ids, few, strict=True) if no
-        )
-        self.covariances_ = scales * (self.dof_ / (self.dof_ - 2.0) if self.dof_ > 2 else 1.0)
+    def _mixtures(self) -> tuple[Floats, Floats, Floats]:
+        return np.ones((len(self.means_), 1)), self.means_[:, None], self.scales_[:, None]
 
-    def _reorder(self, order: NDArray[np.intp]) -> None:
+    def _finish(self) -> None:
+        self.fallback_keys_ = self._ids_where(self.n_touches_ < self.min_touches)
+        wider = self.dof_ / (self.dof_ - 2.0) if self.dof_ > 2 else 1.0
+        self.covariances_ = self.scales_ * wider
+
+    def _reorder(self, order: Indices) -> None:
         self.n_touches_ = self.n_touches_[order]
-        self._finish(self.means_[order], self.scales_[order])
+        self.means_, self.scales_ = self.means_[order], self.scales_[order]
 
     def _stretch(self, factor: float) -> None:
         centers = self.geometry_.centers
-        self._finish(centers + (self.means_ - centers) * factor, self.scales_ * factor**2)
+        self.means_ = centers + (self.means_ - centers) * factor
+        self.scales_ = self.scales_ * factor**2
 
     def _fitted_dict(self) -> dict[str, Any]:
         return {
@@ -163,13 +123,12 @@ class StudentTouch(ComponentTouch):
 
     def _restore(self, fitted: dict[str, Any]) -> None:
         n = self.geometry_.n_keys
-        self.n_touches_, means, scales = fitted_arrays(
+        self.n_touches_, self.means_, self.scales_ = fitted_arrays(
             fitted, n_touches=(n,), means=(n, 2), scales=(n, 2, 2)
         )
         self.dof_ = float(fitted["dof"])
-        if not (self.dof_ > 0 and (np.linalg.eigvalsh(scales) > 0).all()):
+        if not (self.dof_ > 0 and (np.linalg.eigvalsh(self.scales_) > 0).all()):
             raise TouchModelError("are not positive", field="dof, scales", fix="save again")
-        self._finish(means, scales)
 
 
 def _squares(d: Floats, scale: Floats) -> Floats:

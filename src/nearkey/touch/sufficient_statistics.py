@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import TouchDataError
+from nearkey.touch.key_geometry import Flags, Floats, Indices
 
 __all__ = ["KeyStats", "check_spread", "floor_covariances", "pooled_covariance", "well_shaped"]
-
-Floats = NDArray[np.float64]
 
 # A variance (squared layout units, or mm²) below this is what rounding leaves of equal offsets.
 _NO_SPREAD = 1e-12
@@ -19,7 +17,10 @@ _NO_SPREAD = 1e-12
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KeyStats:
-    """Per key: total weight `n (k,)`, mean offset `(k, 2)`, scatter about that mean `(k, 2, 2)`."""
+    """Per key: total weight `n (k,)`, mean offset `(k, 2)`, scatter about that mean `(k, 2, 2)`.
+
+    Offsets in layout units, or all in millimetres. Other leading axes than keys work alike.
+    """
 
     n: Floats
     mean: Floats
@@ -27,11 +28,12 @@ class KeyStats:
 
     @classmethod
     def empty(cls, n_keys: int) -> KeyStats:
+        """The statistics of no touches."""
         return cls(np.zeros(n_keys), np.zeros((n_keys, 2)), np.zeros((n_keys, 2, 2)))
 
     @classmethod
     def of(
-        cls, key: NDArray[np.intp], offsets: Floats, n_keys: int, weights: Floats | None = None
+        cls, key: Indices, offsets: Floats, n_keys: int, weights: Floats | None = None
     ) -> KeyStats:
         """From key indices `(n,)`, offsets `(n, 2)` and weights `(n,)` (1 by default)."""
         w = np.ones(len(key)) if weights is None else weights
@@ -50,13 +52,13 @@ class KeyStats:
     def __add__(self, other: KeyStats) -> KeyStats:
         """The statistics of both together (pairwise update of Chan, Golub & LeVeque 1983)."""
         n = self.n + other.n
-        safe = np.where(n > 0, n, 1.0)
+        part = other.n / np.where(n > 0, n, 1.0)
         gap = other.mean - self.mean
-        mean = self.mean + gap * (other.n / safe)[:, None]
-        cross = (self.n * other.n / safe)[:, None, None] * gap[:, :, None] * gap[:, None, :]
+        cross = (self.n * part)[..., None, None] * gap[..., :, None] * gap[..., None, :]
+        mean = self.mean + gap * part[..., None]
         return KeyStats(n, mean, self.scatter + other.scatter + cross)
 
-    def take(self, keys: NDArray[np.intp]) -> KeyStats:
+    def take(self, keys: Indices) -> KeyStats:
         """The statistics of these keys, in this order."""
         return KeyStats(self.n[keys], self.mean[keys], self.scatter[keys])
 
@@ -66,6 +68,7 @@ class KeyStats:
 
     @property
     def total(self) -> float:
+        """Weight of all touches together."""
         return float(self.n.sum())
 
     @property
@@ -88,16 +91,19 @@ def pooled_covariance(stats: KeyStats) -> Floats:
     return np.asarray(about / max(stats.total - 1, 1.0))
 
 
-def floor_covariances(covariances: Floats, narrowest: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """Raise principal spreads below `narrowest` to it; also which covariances that touched."""
+def floor_covariances(covariances: Floats, narrowest: float) -> tuple[Floats, Flags]:
+    """Raise principal spreads below `narrowest` to it.
+
+    Covariances `(..., 2, 2)`, `narrowest` a standard deviation; also which ones were raised `(...)`.
+    """
     values, vectors = np.linalg.eigh(covariances)
     low = values < narrowest**2
     bad = low[..., 0] | low[..., 1]
     if not bad.any():
         return covariances, bad
     raised = np.maximum(values, narrowest**2)
-    mended = np.einsum("...ij,...j,...kj->...ik", vectors, raised, vectors)
-    return np.where(bad[..., None, None], mended, covariances), bad
+    fixed = np.einsum("...ij,...j,...kj->...ik", vectors, raised, vectors)
+    return np.where(bad[..., None, None], fixed, covariances), bad
 
 
 def well_shaped(covariance: Floats) -> Floats:

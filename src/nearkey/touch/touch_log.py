@@ -6,22 +6,18 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchDataError
-from nearkey.touch.log_columns import OPTIONAL, REQUIRED, RowNames, checked_column
-
-if TYPE_CHECKING:
-    from nearkey.layout import Layout
-    from nearkey.touch.key_geometry import Geometry
+from nearkey.touch.key_geometry import AnyLayout, Floats, Indices
+from nearkey.touch.log_columns import OPTIONAL, REQUIRED, RowNames, Unit, checked_column
+from nearkey.touch.log_files import read_columns, write_columns
 
 __all__ = ["TouchLog", "Unit", "concat"]
 
-Unit = Literal["layout", "mm"]
-Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Texts = NDArray[np.str_]
 
@@ -34,10 +30,19 @@ def _empty_extra() -> Mapping[str, NDArray[Any]]:
 class TouchLog:
     """Touches as columns of one length, in the order they were logged.
 
-    `x, y` are in layout units, or in millimetres when `unit` is "mm". `target` names the key or
-    letter that was meant, "" when unknown. `time_s` and `width_mm` (the finger's width) may be
-    NaN where they were not measured. Columns under other names are kept in `extra`, as text or
-    as numbers. The arrays are read-only.
+    Make one with `read`, `from_columns` or `from_points`, which check. The arrays `(n,)` are read-only.
+
+    Parameters
+    ----------
+    person, session : who, and in which sitting.
+    trial, order : which task, and the place of the touch in it.
+    time_s : seconds; NaN where not measured.
+    x, y : where the finger touched, in the unit `unit`; y grows downwards.
+    target : the key or letter that was meant, "" when unknown.
+    width_mm : the finger's width; NaN where not measured. posture, device : free text. All optional.
+    extra : columns under other names, as text or as numbers.
+    unit : "layout" (units of the layout) or "mm".
+    where : the file, for errors.
 
     A log tells how a person moves, and with its targets what was typed: ask for consent, and
     keep logs of private text private.
@@ -67,9 +72,15 @@ class TouchLog:
         where: str | None = None,
         places: Sequence[str] | None = None,
     ) -> TouchLog:
-        """A checked log from columns by name (all of `REQUIRED`, any of `OPTIONAL`, any extra).
+        """A checked log.
 
-        `places` names each row in errors ("line 7" of a file); rows are numbered from 1 by default.
+        Parameters
+        ----------
+        columns : arrays `(n,)` by name: all of `REQUIRED`, any of `OPTIONAL`, any extra.
+        unit : of x and y, "layout" or "mm".
+        where : the file, for errors.
+        places : names each row in errors ("line 7" of a file); rows are numbered from 1 by default.
+
         Raises TouchDataError for missing columns, unequal lengths, no rows, text where a number
         belongs, NaN or infinite coordinates, and control characters in text.
         """
@@ -113,9 +124,17 @@ class TouchLog:
         unit: Unit = "layout",
         **columns: Any,
     ) -> TouchLog:
-        """A log from points `(n, 2)` and their targets `(n,)`; scalars are repeated.
+        """A log from points and their targets; what is given once stands for every row.
 
-        `trial` is 0 and `order` counts the rows unless given; times are unknown unless given.
+        Parameters
+        ----------
+        points : `(n, 2)`, in `unit`.
+        targets : `(n,)`, key ids or letters, "" when unknown.
+        person, session, time_s : as of the class, for each row or for all; times are unknown unless given.
+        unit : of the points.
+        columns : any others; `trial` is 0 and `order` counts the rows unless given.
+
+        Raises TouchDataError as `from_columns`, and for points of another shape.
         """
         xy = np.asarray(points, dtype=np.float64)
         if xy.ndim != 2 or xy.shape[1] != 2:
@@ -143,15 +162,12 @@ class TouchLog:
     @classmethod
     def read(cls, path: str | os.PathLike[str]) -> TouchLog:
         """Read a .csv, .jsonl or .parquet log; TouchDataError names the file, row and field."""
-        from nearkey.touch.log_files import read_log
-
-        return read_log(path)
+        columns, unit, places = read_columns(path)
+        return cls.from_columns(columns, unit=unit, where=os.fspath(path), places=places)
 
     def write(self, path: str | os.PathLike[str]) -> None:
         """Write the log as .csv, .jsonl or .parquet, whole or not at all."""
-        from nearkey.touch.log_files import write_log
-
-        write_log(self, path)
+        write_columns(self.columns(), self.unit, path)
 
     def __len__(self) -> int:
         return len(self.x)
@@ -215,7 +231,7 @@ class TouchLog:
         for name in self.persons:
             yield name, self.select(self.person == name)
 
-    def in_units_of(self, layout: Layout | Geometry) -> TouchLog:
+    def in_units_of(self, layout: AnyLayout) -> TouchLog:
         """The log with x, y in the layout's units; millimetres are converted by `unit_mm`."""
         if self.unit == "layout":
             return self
@@ -229,7 +245,7 @@ class TouchLog:
         y.setflags(write=False)
         return replace(self, x=x, y=y, unit=self.unit if unit is None else unit)
 
-    def duplicates(self) -> NDArray[np.intp]:
+    def duplicates(self) -> Indices:
         """Rows that repeat an earlier row in every column."""
         seen: set[tuple[Any, ...]] = set()
         again = []
@@ -272,18 +288,12 @@ def concat(logs: Iterable[TouchLog]) -> TouchLog:
     for name in names:
         pieces = [log.columns().get(name) for log in parts]
         if any(p is not None and p.dtype.kind == "U" for p in pieces):
-            texts = [
-                np.full(len(log), "") if p is None else p.astype(np.str_)
-                for p, log in zip(pieces, parts, strict=True)
-            ]
-            joined[name] = np.concatenate(texts)
-        else:
-            joined[name] = np.concatenate(
-                [
-                    np.full(len(log), np.nan) if p is None else p
-                    for p, log in zip(pieces, parts, strict=True)
-                ]
-            )
+            pieces = [p if p is None else p.astype(np.str_) for p in pieces]
+        missing = "" if any(p is not None and p.dtype.kind == "U" for p in pieces) else np.nan
+        filled = zip(pieces, parts, strict=True)
+        joined[name] = np.concatenate(
+            [np.full(len(log), missing) if p is None else p for p, log in filled]
+        )
     return TouchLog.from_columns(joined, unit=parts[0].unit)
 
 

@@ -11,8 +11,9 @@ from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
 from nearkey.layout import Layout
 from nearkey.touch import GaussianTouch, TouchLog, ellipses
-from nearkey.touch.ellipses import chi_square_2
+from nearkey.touch.coverage import chi_square_2
 from nearkey.touch.niw import NIW, log_marginal_likelihood
+from nearkey.touch.sufficient_statistics import KeyStats
 
 pytestmark = pytest.mark.reference
 
@@ -117,7 +118,7 @@ def test_posterior_of_a_worked_case() -> None:
     data = np.array([(1.0, 0.0), (0.0, 1.0), (1.0, 1.0)])
     mean = data.mean(axis=0)
     scatter = (data - mean).T @ (data - mean)
-    post = prior.posterior(np.array(3.0), mean, scatter)
+    post = prior.posterior(KeyStats(np.array(3.0), mean, scatter))
     assert float(post.kappa) == 4.0
     assert float(post.nu) == 7.0
     np.testing.assert_allclose(post.mean, [0.5, 0.5])
@@ -141,13 +142,15 @@ def test_marginal_likelihood_is_the_product_of_scipys_predictive_densities() -> 
         total += multivariate_t.logpdf(
             x, belief.mean, belief.predictive_scale, df=float(belief.predictive_dof)
         )
-        belief = belief.posterior(np.array(1.0), x, np.zeros((2, 2)))
+        belief = belief.posterior(KeyStats(np.array(1.0), x, np.zeros((2, 2))))
     mean = data.mean(axis=0)
-    ours = log_marginal_likelihood(prior, np.array(12.0), mean, (data - mean).T @ (data - mean))
+    scatter = (data - mean).T @ (data - mean)
+    ours = log_marginal_likelihood(prior, KeyStats(np.array(12.0), mean, scatter))
     assert float(ours) == pytest.approx(total, rel=1e-9)
     # and one term of it against scipy's multivariate gamma function
-    alone = log_marginal_likelihood(prior, np.array(1.0), data[0], np.zeros((2, 2)))
-    post = prior.posterior(np.array(1.0), data[0], np.zeros((2, 2)))
+    one = KeyStats(np.array(1.0), data[0], np.zeros((2, 2)))
+    alone = log_marginal_likelihood(prior, one)
+    post = prior.posterior(one)
     by_hand = (
         -np.log(np.pi)
         + multigammaln(3.5, 2)

@@ -12,6 +12,8 @@ from sklearn.linear_model import LinearRegression
 from sklearn.mixture import GaussianMixture
 from sklearn.preprocessing import PolynomialFeatures
 
+from nearkey.intervals import proportion
+from nearkey.intervals import student_t as interval_t
 from nearkey.layout import Layout
 from nearkey.touch import (
     GaussianTouch,
@@ -22,10 +24,9 @@ from nearkey.touch import (
     TouchLog,
     ellipses,
 )
-from nearkey.touch.comparison_table import T95
-from nearkey.touch.coverage import calibration, wilson_interval
+from nearkey.touch.coverage import calibration
+from nearkey.touch.gaussian_mixture import fit_mixture
 from nearkey.touch.key_geometry import geometry_of
-from nearkey.touch.mixture_fit import fit_mixture
 from nearkey.touch.people import PersonTouch
 from nearkey.touch.population import Population, log_evidence
 from nearkey.touch.scaled import fit_size_scaling
@@ -253,16 +254,7 @@ def test_evidence_is_the_matrix_t_density(scales: np.ndarray) -> None:
         - 0.5 * np.log(np.linalg.det(p.covariance))[keys].sum()
     )
     cells = KeyStats.of(keys, offsets - p.offset[keys], 3)
-    ours = log_evidence(
-        p,
-        cells,
-        1,
-        3,
-        kappa_key=p.kappa_key,
-        kappa_person=p.kappa_person,
-        nu=np.array(p.nu),
-        lam=np.array(p.lam),
-    )
+    ours = log_evidence(p, cells, 1, 3)
     assert float(ours[0]) == pytest.approx(expected, rel=1e-10)
 
 
@@ -323,11 +315,15 @@ def test_learnt_hyperparameters_are_those_people_were_drawn_with() -> None:
 @pytest.mark.parametrize(("hits", "n"), [(0, 10), (3, 10), (95, 100), (1000, 1000)])
 def test_wilson_interval_equals_scipy(hits: int, n: int) -> None:
     theirs = binomtest(hits, n).proportion_ci(0.95, method="wilson")
-    np.testing.assert_allclose(wilson_interval(hits, n), [theirs.low, theirs.high], atol=1e-12)
+    np.testing.assert_allclose(proportion(hits, n)[1:], [theirs.low, theirs.high], atol=1e-12)
 
 
 def test_t_quantiles_are_scipys() -> None:
-    np.testing.assert_allclose(T95, student_t.ppf(0.975, np.arange(1, 31)), atol=6e-4)
+    np.testing.assert_allclose(
+        [interval_t(0.95, n) for n in range(1, 41)],
+        student_t.ppf(0.975, np.arange(1, 41)),
+        rtol=1e-9,
+    )
 
 
 def test_a_true_model_is_calibrated() -> None:

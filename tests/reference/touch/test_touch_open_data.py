@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from nearkey.touch import (
+    AdaptingTouch,
     FingerTouch,
     GaussianTouch,
     MixtureTouch,
@@ -25,11 +26,10 @@ from nearkey.touch import (
     SizeScaledTouch,
     StudentTouch,
     TouchLog,
+    check_touch_model,
     clean,
     compare_touch,
 )
-from nearkey.touch.contract import check_touch_model
-from nearkey.touch.model_comparison import AdaptingTouch
 
 pytestmark = pytest.mark.reference
 

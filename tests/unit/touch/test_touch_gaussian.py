@@ -10,8 +10,7 @@ import pytest
 
 from nearkey.errors import TouchDataError, TouchModelError
 from nearkey.layout import Key, Layout
-from nearkey.touch import GaussianTouch, TouchLog, concat, load_touch
-from nearkey.touch.contract import check_touch_model
+from nearkey.touch import GaussianTouch, TouchLog, check_touch_model, concat, load_touch
 
 LAYOUT = Layout.named("qwerty")
 GROUPS = ("qwert", "yuiop", "asdfg", "hjkl", "zxcv", "bnm")

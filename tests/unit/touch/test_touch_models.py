@@ -12,6 +12,7 @@ import pytest
 from nearkey.errors import TouchDataError, TouchModelError
 from nearkey.layout import Key, Layout
 from nearkey.touch import (
+    TOUCH_MODELS,
     FingerTouch,
     GaussianTouch,
     MixtureTouch,
@@ -21,10 +22,11 @@ from nearkey.touch import (
     SizeScaledTouch,
     StudentTouch,
     TouchLog,
+    check_touch_model,
     concat,
+    default_models,
     load_touch,
 )
-from nearkey.touch.contract import check_touch_model
 
 GROUPS = ("qwert", "yuiop", "asdfg", "hjkl", "zxcv", "bnm")
 
@@ -102,6 +104,26 @@ def test_contract(name: str) -> None:
 def test_contract_of_one_person() -> None:
     person = PeopleTouch().fit(LOG, GRID).person(forgetting=0.99)
     check_touch_model(person.partial_fit(LOG.of_person("p1")), GRID)
+
+
+@pytest.mark.parametrize("name", default_models())
+def test_what_is_compared_keeps_the_contract_and_its_file(name: str, tmp_path: Path) -> None:
+    model = default_models()[name].fit(LOG, GRID)
+    check_touch_model(model, GRID)
+    model.save(tmp_path / "m.json")
+    again = load_touch(tmp_path / "m.json")
+    assert type(again) is type(model) is TOUCH_MODELS[model.kind]
+    np.testing.assert_array_equal(again.log_prob(LOG.points), model.log_prob(LOG.points))
+
+
+def test_every_kind_is_fitted_by_its_class() -> None:
+    for kind, model in TOUCH_MODELS.items():
+        assert model.kind == kind
+        if kind == "person":
+            with pytest.raises(TouchModelError, match="PersonTouch is not fitted"):
+                model().fit(LOG, GRID)
+        else:
+            assert model().fit(LOG, GRID).key_ids == GRID.key_ids
 
 
 @every

@@ -1,0 +1,125 @@
+"""All touch models: by the kind that files name them by, and the set that is compared."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any, Protocol
+
+import numpy as np
+
+from nearkey.errors import NearkeyError, TouchModelError
+from nearkey.touch.base import TouchBase, restored_model
+from nearkey.touch.finger import FingerTouch
+from nearkey.touch.gaussian import GaussianTouch
+from nearkey.touch.gaussian_mixture import MixtureTouch
+from nearkey.touch.key_geometry import AnyLayout, Geometry
+from nearkey.touch.model_files import read_model_file
+from nearkey.touch.people import PeopleTouch, PersonTouch
+from nearkey.touch.pooled import PooledTouch
+from nearkey.touch.regression import RegressionTouch
+from nearkey.touch.scaled import SizeScaledTouch
+from nearkey.touch.student import StudentTouch
+from nearkey.touch.touch_log import TouchLog
+
+__all__ = [
+    "TOUCH_MODELS",
+    "AdaptingTouch",
+    "FitsTouch",
+    "NearestKeyTouch",
+    "default_models",
+    "load_touch",
+]
+
+TOUCH_MODELS: Mapping[str, type[TouchBase]] = MappingProxyType(
+    {
+        model.kind: model
+        for model in (
+            GaussianTouch,
+            PooledTouch,
+            MixtureTouch,
+            SizeScaledTouch,
+            RegressionTouch,
+            StudentTouch,
+            PeopleTouch,
+            PersonTouch,
+            FingerTouch,
+        )
+    }
+)
+"""The class of each kind of model, by the kind's name in files. All but "person" are fitted by
+`TOUCH_MODELS[kind]().fit(log, layout)`; a `PersonTouch` starts from a population (`PeopleTouch.person`)."""
+
+
+class FitsTouch(Protocol):
+    """Anything with `fit(log, layout)` that returns a touch model."""
+
+    def fit(self, log: TouchLog, layout: Any) -> Any:
+        """A model fitted on the labelled touches of a log."""
+
+
+class NearestKeyTouch:
+    """The trivial baseline: nothing learnt, a spread of 45 % of the key about its centre."""
+
+    def fit(self, log: TouchLog, layout: AnyLayout) -> GaussianTouch:
+        """The model of the layout; the log is not looked at."""
+        return GaussianTouch.from_layout(layout, spread=0.45)
+
+
+class AdaptingTouch:
+    """A `PeopleTouch` whose held-out person is learnt touch by touch as she goes.
+
+    In a comparison each touch is scored before it is learnt, so that nothing is scored twice.
+
+    Parameters
+    ----------
+    people : the population's model, unfitted; a `PeopleTouch()` unless given.
+    person : options of `PeopleTouch.person`.
+    """
+
+    def __init__(self, people: PeopleTouch | None = None, **person: Any) -> None:
+        self.people = PeopleTouch() if people is None else people
+        self.person = person
+
+    def fit(self, log: TouchLog, layout: AnyLayout) -> PersonTouch:
+        """Fit the population, and start on a new person."""
+        return self.people.fit(log, layout).person(**self.person)
+
+
+def default_models() -> dict[str, FitsTouch]:
+    """The models `nearkey touch compare` compares, by name; the first is the baseline."""
+    return {
+        "nearest key": NearestKeyTouch(),
+        "pooled": PooledTouch(),
+        "size-scaled": SizeScaledTouch(),
+        "Gaussian": GaussianTouch(),
+        "Gaussian, no background": GaussianTouch(background=0.0),
+        "Gaussian, no shrinkage": GaussianTouch(shrinkage=0.0),
+        "regression on place": RegressionTouch(previous=False),
+        "regression, and movement": RegressionTouch(),
+        "mixture of 2": MixtureTouch(),
+        "Student t": StudentTouch(),
+        "people, unadapted": PeopleTouch(),
+        "people, adapting": AdaptingTouch(),
+    }
+
+
+def load_touch(path: str | os.PathLike[str]) -> Any:
+    """Read a model written by `save`: a fitted model of the class that its kind names.
+
+    Raises TouchModelError naming the file and field when the file is missing, damaged, of another
+    schema, of a later version, or of a kind this release does not have.
+    """
+    where, again = os.fspath(path), "save the model again"
+    data = read_model_file(path)
+    try:
+        with np.errstate(all="ignore"):
+            return restored_model(data, Geometry.from_dict(data["layout"]))
+    except NearkeyError as fault:
+        problem, field, fix = fault.problem, fault.field, fault.fix
+    except KeyError as fault:
+        problem, field, fix = "is missing", str(fault.args[0]), again
+    except (TypeError, ValueError, IndexError, AttributeError) as fault:
+        problem, field, fix = f"is damaged: {fault}", "fitted", again
+    raise TouchModelError(problem, where=where, field=field, fix=fix)
