@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from nearkey.errors import LayoutError
-from nearkey.layout.key import Key, check_text, shorten
+from nearkey.layout.key import Arrangement, Key, check_text, shorten
 
 __all__ = ["TOLERANCE", "check_layout", "missing_letters"]
 
@@ -16,29 +16,19 @@ TOLERANCE = 0.01
 SMALLEST, LARGEST = 1e-6, 1e6
 
 
-def check_layout(
-    *,
-    name: str,
-    unit_mm: float,
-    width: float,
-    height: float,
-    keys: Sequence[Key],
-    language: str,
-    alphabet: str,
-    note: str,
-) -> None:
+def check_layout(layout: Arrangement) -> None:
     """Raise LayoutError, naming the key and the field, for the first thing that is wrong."""
-    _check_head(name=name, language=language, note=note)
-    for field, value in (("unit_mm", unit_mm), ("width", width), ("height", height)):
-        _check_size(field if field == "unit_mm" else f"surface: {field}", value)
-    _check_alphabet(alphabet)
-    if not keys:
+    _check_head(layout)
+    for field in ("unit_mm", "width", "height"):
+        _check_size(field if field == "unit_mm" else f"surface: {field}", getattr(layout, field))
+    _check_alphabet(layout.alphabet)
+    if not layout.keys:
         raise LayoutError("no keys", field="keys", fix="add a [[keys]] table for each key")
-    _check_unique(keys)
-    for key in keys:
-        _check_on_surface(key, width, height)
-    _check_overlap(keys)
-    missing = missing_letters(keys, alphabet)
+    _check_unique(layout.keys)
+    for key in layout.keys:
+        _check_on_surface(key, layout.width, layout.height)
+    _check_overlap(layout.keys)
+    missing = missing_letters(layout.keys, layout.alphabet)
     if missing:
         raise LayoutError(
             f"no key has {_listed(missing)}",
@@ -53,9 +43,10 @@ def missing_letters(keys: Sequence[Key], alphabet: str) -> str:
     return "".join(letter for letter in alphabet if letter not in placed)
 
 
-def _check_head(*, name: str, language: str, note: str) -> None:
-    for field, text in (("name", name), ("language", language), ("note", note)):
-        check_text(text, field)
+def _check_head(layout: Arrangement) -> None:
+    for field in ("name", "language", "note"):
+        check_text(getattr(layout, field), field)
+    name, language = layout.name, layout.language
     if not name.strip() or not name.isprintable():
         raise LayoutError(
             f"name {shorten(name)} is empty or not printable", field="name", fix="give a name"

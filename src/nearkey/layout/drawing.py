@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from math import ceil, degrees, floor, log10
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 import numpy.typing as npt
 
 from nearkey.errors import LayoutError
-
-if TYPE_CHECKING:
-    from nearkey.layout.key import Key
-    from nearkey.layout.layout import Layout
+from nearkey.layout.geometry import finite_points
+from nearkey.layout.key import Arrangement, Key
 
 __all__ = ["EllipseShape", "layout_svg"]
 
 _INK, _LINE, _SURFACE, _KEY, _OTHER_KEY = "#2c2a33", "#9b9489", "#f4efe6", "#fffdf8", "#e5ddcf"
-# Colours that people with any colour vision tell apart (Okabe & Ito 2008), black and yellow left
+# Colours that people with any colour vision can distinguish (Okabe & Ito 2008), black and yellow left
 # out because they vanish on ink and paper.
 _PALETTE = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00")
 _GLYPH = 0.75  # width of a broad capital as a share of the font's size
@@ -42,7 +40,7 @@ class EllipseShape(Protocol):
 
 
 def layout_svg(
-    layout: Layout,
+    layout: Arrangement,
     *,
     touches: npt.ArrayLike | None = None,
     targets: Sequence[int] | npt.NDArray[np.integer] | None = None,
@@ -104,20 +102,14 @@ def _fitted_label(label: str, w: float, h: float) -> tuple[list[str], float]:
 
 
 def _touches(
-    layout: Layout,
+    layout: Arrangement,
     touches: npt.ArrayLike | None,
     targets: Sequence[int] | npt.NDArray[np.integer] | None,
     scale: float,
 ) -> list[str]:
     if touches is None:
         return []
-    points = np.asarray(touches, dtype=np.float64)
-    if points.ndim != 2 or points.shape[1] != 2:
-        raise LayoutError(
-            f"touches of shape {points.shape}", field="touches", fix="give an array (n, 2)"
-        )
-    if not np.isfinite(points).all():
-        raise LayoutError("not all finite", field="touches", fix="drop or mend those touches")
+    points = finite_points(touches, field="touches")
     keys = np.zeros(len(points), dtype=np.intp) if targets is None else np.asarray(targets)
     if keys.shape != (len(points),):
         raise LayoutError(
@@ -143,7 +135,7 @@ def _ellipse(shape: EllipseShape, number: int, scale: float) -> str:
     )
 
 
-def _foot(layout: Layout, scale: float, total_w: float, total_h: float) -> str:
+def _foot(layout: Arrangement, scale: float, total_w: float, total_h: float) -> str:
     """A scale bar of a round length of 1, 2 or 5 times a power of ten, and the layout's name."""
     most_mm = layout.width_mm / 3
     decade = 10.0 ** floor(log10(most_mm))

@@ -1,15 +1,13 @@
-"""Distances between points and rectangles, and between two arrangements of letters."""
+"""Points on a surface, and the rectangles they lie in or near."""
 
 from __future__ import annotations
-
-from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
 
 from nearkey.errors import LayoutError, NearkeyError
 
-__all__ = ["FloatArray", "IntArray", "finite_points", "mean_distance", "nearest_rectangle"]
+__all__ = ["FloatArray", "IntArray", "finite_points", "nearest_rectangle"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -65,18 +63,3 @@ def _nearest(points: FloatArray, centers: FloatArray, sizes: FloatArray) -> IntA
     tied = to_edge <= to_edge.min(axis=1, keepdims=True)
     nearest: IntArray = np.argmin(np.where(tied, to_center, np.inf), axis=1)
     return nearest
-
-
-def mean_distance(
-    places: Mapping[str, FloatArray],
-    others: Mapping[str, FloatArray],
-    weights: Mapping[str, float] | None,
-) -> float:
-    """Mean Euclidean distance of the letters' places from where `others` has them."""
-    moved = [float(np.hypot(*(place - others[letter]))) for letter, place in places.items()]
-    shares = [1.0 if weights is None else float(weights.get(letter, 0.0)) for letter in places]
-    if not (np.isfinite(shares).all() and min(shares) >= 0 and sum(shares) > 0):
-        raise LayoutError(
-            "negative, infinite or all 0", field="weights", fix="give the letters' frequencies"
-        )
-    return float(np.average(moved, weights=shares))

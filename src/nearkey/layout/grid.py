@@ -8,8 +8,7 @@ from itertools import islice
 import numpy as np
 
 from nearkey.errors import LayoutError
-from nearkey.layout.cells import CellPlan, plan_cells
-from nearkey.layout.grid_counts import free_count, loose_count, ordered_count, strict_count
+from nearkey.layout.cells import plan_cells
 from nearkey.layout.layout import Layout
 from nearkey.layout.rules import RULES, Rule, nth, walk
 
@@ -22,13 +21,16 @@ MOST_UNASKED = 100_000
 def count_grids(base: Layout, *, rows: int, columns: int, rule: str = "strict") -> int:
     """The exact number of grids that `grid_layouts` would give, in closed form.
 
+    Parameters
+    ----------
+    base, rows, columns, rule : as for `grid_layouts`.
+
     Raises
     ------
     LayoutError
         For an unknown rule, or a grid the rule cannot be applied to.
     """
-    _check_rule(rule)
-    return _count(plan_cells(base, rows=rows, columns=columns), rule)
+    return _tree(base, rows, columns, rule).completions(())
 
 
 def grid_layouts(
@@ -75,10 +77,9 @@ def grid_layouts(
     LayoutError
         At once, for arguments that do not fit together or a rule that would give too many.
     """
-    _check_rule(rule)
-    plan = plan_cells(base, rows=rows, columns=columns)
+    tree = _tree(base, rows, columns, rule)
     size = _check_size(width_mm, height_mm)
-    count = _count(plan, rule)
+    count = tree.completions(())
     grid = f"{rows} x {columns} grid over {base.name}"
     if not count:
         raise LayoutError(
@@ -94,29 +95,21 @@ def grid_layouts(
             field="rule",
             fix="give a limit (and a seed, to draw at random), or search instead",
         )
-    return _made(plan, rule, count, limit, seed, size)
-
-
-def _made(
-    plan: CellPlan,
-    rule: str,
-    count: int,
-    limit: int | None,
-    seed: int | np.random.Generator | None,
-    size: tuple[float, float] | None,
-) -> Iterator[Layout]:
-    tree: Rule = RULES[rule](plan)
-    digits = max(2, len(str(count)))
+    plan = plan_cells(base, rows=rows, columns=columns)
     numbered: Iterator[tuple[int, dict[str, int]]] = islice(enumerate(walk(tree)), limit)
     if seed is not None and limit is not None:
         numbered = ((number, nth(tree, number)) for number in _drawn(count, limit, seed))
-    for number, cell_of in numbered:
+    digits = max(2, len(str(count)))
+
+    def made(number: int, cell_of: dict[str, int]) -> Layout:
         layout = plan.layout(
             cell_of,
-            name=f"{plan.base.name}-{plan.rows}x{plan.columns}-{rule[0]}{number + 1:0{digits}d}",
-            note=f"Grid {number + 1} of {count} over {plan.base.name}, rule {rule}.",
+            name=f"{base.name}-{rows}x{columns}-{rule[0]}{number + 1:0{digits}d}",
+            note=f"Grid {number + 1} of {count} over {base.name}, rule {rule}.",
         )
-        yield layout.fitted(*size) if size else layout
+        return layout.fitted(*size) if size else layout
+
+    return (made(number, cell_of) for number, cell_of in numbered)
 
 
 def _drawn(count: int, limit: int, seed: int | np.random.Generator) -> Iterator[int]:
@@ -135,24 +128,10 @@ def _drawn(count: int, limit: int, seed: int | np.random.Generator) -> Iterator[
             yield number
 
 
-def _count(plan: CellPlan, rule: str) -> int:
-    if rule == "strict":
-        return strict_count(plan)
-    if rule == "loose":
-        return loose_count(plan)
-    if rule == "free":
-        return free_count(len(plan.reach), plan.rows * plan.columns)
-    return ordered_count(
-        [len(row.letters) for row in plan.base_rows],
-        [row.grid_rows for row in plan.base_rows],
-        plan.columns,
-        plan.rows,
-    )
-
-
-def _check_rule(rule: str) -> None:
+def _tree(base: Layout, rows: int, columns: int, rule: str) -> Rule:
     if rule not in RULES:
         raise LayoutError(f"no rule {rule!r}", field="rule", fix=f"use one of {', '.join(RULES)}")
+    return RULES[rule](plan_cells(base, rows=rows, columns=columns))
 
 
 def _check_size(width_mm: float | None, height_mm: float | None) -> tuple[float, float] | None:

@@ -13,7 +13,6 @@ __all__ = [
     "check_strict",
     "cut_borders",
     "free_count",
-    "loose_count",
     "ordered_count",
     "piece_exists",
     "strict_count",
@@ -72,21 +71,25 @@ def piece_exists(reach: Sequence[range], column: int, left: str, right: str) -> 
     )
 
 
-def strict_count(plan: CellPlan) -> int:
+def strict_count(plan: CellPlan, borders: Sequence[int], sides: Sequence[str] = ()) -> int:
     """2 to the power of (cut vertical borders + pieces of rows that a horizontal border cuts).
 
     Which pieces exist may hang on where the borders send their keys; the sum over those choices is
     taken from left to right, column by column (a transfer matrix), not by listing them.
+
+    Parameters
+    ----------
+    borders : the cut vertical borders, as `cut_borders` gives them.
+    sides : where the first of them send their keys, "L" or "R", as far as that is decided.
     """
-    check_strict(plan)
-    cut = set(cut_borders(plan))
-    torn = [row.columns for row in plan.base_rows if len(row.grid_rows) == 2]
+    decided = dict(zip(borders, sides, strict=False))
+    split = [row.columns for row in plan.base_rows if len(row.grid_rows) == 2]
     ways = {"L": 1}  # by the choice at the column's left border; the outer edges cut nothing
     for column in range(plan.columns):
-        options = "LR" if column in cut else "L"
+        options = decided.get(column, "LR" if column in borders else "L")
         ways = {
             right: sum(
-                number * 2 ** sum(piece_exists(reach, column, left, right) for reach in torn)
+                number * 2 ** sum(piece_exists(reach, column, left, right) for reach in split)
                 for left, number in ways.items()
             )
             for right in options
@@ -94,11 +97,7 @@ def strict_count(plan: CellPlan) -> int:
     return sum(ways.values())
 
 
-def loose_count(plan: CellPlan) -> int:
-    """The product over letters of the number of cells their key reaches into."""
-    return prod(len(cells) for cells in plan.reach.values())
-
-
+@lru_cache(maxsize=65_536)
 def free_count(letters: int, cells: int, unfilled: int | None = None) -> int:
     """Ways to put `letters` different letters in `cells` cells, none of `unfilled` left empty.
 

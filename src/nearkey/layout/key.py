@@ -1,4 +1,4 @@
-"""A key: a rectangle on the surface, with what it types."""
+"""A key: a rectangle on the surface, with what it types; and the arrangement that keys make."""
 
 from __future__ import annotations
 
@@ -8,7 +8,17 @@ from dataclasses import dataclass
 
 from nearkey.errors import LayoutError
 
-__all__ = ["MARK_ROLES", "ROLES", "Key", "check_text", "default_label", "letter_extent", "shorten"]
+__all__ = [
+    "A_TO_Z",
+    "MARK_ROLES",
+    "ROLES",
+    "Arrangement",
+    "Key",
+    "check_text",
+    "default_label",
+    "letter_extent",
+    "shorten",
+]
 
 ROLES = (
     "letters",
@@ -24,6 +34,9 @@ ROLES = (
 
 MARK_ROLES = ("punctuation", "symbol")
 """Roles whose keys may carry marks in `letters` without being letters of the alphabet."""
+
+
+A_TO_Z = "abcdefghijklmnopqrstuvwxyz"
 
 
 def default_label(key_id: str, letters: str) -> str:
@@ -156,6 +169,35 @@ class Key:
                 raise LayoutError(
                     f"{letter!r} is a capital", field=field, fix="write letters in lower case"
                 )
+
+
+@dataclass(frozen=True, slots=True)
+class Arrangement:
+    """The data of a layout, unchecked: what checking, writing and drawing need. Fields as of `Layout`."""
+
+    name: str
+    unit_mm: float
+    width: float
+    height: float
+    keys: tuple[Key, ...]
+    language: str = ""
+    alphabet: str = A_TO_Z
+    note: str = ""
+
+    @property
+    def letter_keys(self) -> tuple[Key, ...]:
+        """The keys of role letters, in order."""
+        return tuple(key for key in self.keys if key.role == "letters")
+
+    @property
+    def width_mm(self) -> float:
+        """Physical width of the surface."""
+        return self.width * self.unit_mm
+
+    @property
+    def height_mm(self) -> float:
+        """Physical height of the surface."""
+        return self.height * self.unit_mm
 
 
 def check_text(value: object, field: str) -> None:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -16,19 +15,16 @@ from nearkey.errors import LayoutError
 from nearkey.files import atomic_write
 from nearkey.layout.checks import check_layout, missing_letters
 from nearkey.layout.drawing import EllipseShape, layout_svg
-from nearkey.layout.geometry import mean_distance, nearest_rectangle
-from nearkey.layout.key import Key, default_label, letter_extent
-from nearkey.layout.named import catalogue_text
-from nearkey.layout.spec import A_TO_Z, parse_spec, read_spec, spec_dict, spec_keys, spec_text
+from nearkey.layout.geometry import FloatArray, IntArray, nearest_rectangle
+from nearkey.layout.key import Arrangement, default_label, letter_extent
+from nearkey.layout.spec import catalogue_text, spec_dict, spec_fields, spec_text
+from nearkey.schema import parse_toml, read_toml
 
 __all__ = ["Layout"]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
-
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class Layout(Arrangement):
     """Keys on a rectangular surface. Checked when made, so every `Layout` is a valid one.
 
     Parameters
@@ -48,14 +44,6 @@ class Layout:
         another by more than 1 % of the smaller key's sides, or a number is not usable.
     """
 
-    name: str
-    unit_mm: float
-    width: float
-    height: float
-    keys: tuple[Key, ...]
-    language: str = ""
-    alphabet: str = A_TO_Z
-    note: str = ""
     _centers: FloatArray = field(init=False, repr=False, compare=False)
     _sizes: FloatArray = field(init=False, repr=False, compare=False)
     _index: dict[str, int] = field(init=False, repr=False, compare=False)
@@ -64,16 +52,7 @@ class Layout:
     def __post_init__(self) -> None:
         keys = tuple(self.keys)
         object.__setattr__(self, "keys", keys)
-        check_layout(
-            name=self.name,
-            unit_mm=self.unit_mm,
-            width=self.width,
-            height=self.height,
-            keys=keys,
-            language=self.language,
-            alphabet=self.alphabet,
-            note=self.note,
-        )
+        check_layout(self)
         for name in ("unit_mm", "width", "height"):
             object.__setattr__(self, name, float(getattr(self, name)))
         object.__setattr__(self, "_centers", _frozen([(key.cx, key.cy) for key in keys]))
@@ -92,53 +71,33 @@ class Layout:
 
     def __reduce__(self) -> tuple[Any, ...]:
         # Copies and pickles (worker processes) go through the checks and stay read-only.
-        fields = ("name", "unit_mm", "width", "height", "keys", "language", "alphabet", "note")
-        return (Layout, tuple(getattr(self, name) for name in fields))
+        return (Layout, tuple(getattr(self, each.name) for each in fields(Arrangement)))
 
     # Reading and writing
 
     @classmethod
     def named(cls, name: str) -> Layout:
         """A layout of the catalogue, by name; see `catalogue_names`."""
-        data = tomllib.loads(catalogue_text(name))
-        return cls.from_dict(data, where=f"catalogue/{name}.toml")
+        where = f"catalogue/{name}.toml"
+        data = parse_toml(catalogue_text(name), error=LayoutError, where=where)
+        return cls.from_dict(data, where=where)
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Layout:
         """Read a spec file (TOML); LayoutError names the file, the key, the field and the fix."""
-        return cls.from_dict(read_spec(path), where=os.fspath(path))
+        return cls.from_dict(read_toml(path, LayoutError), where=os.fspath(path))
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any], *, where: str | None = None) -> Layout:
-        """A layout from the data of a spec; `where` names their source in errors."""
-        spec = parse_spec(data, where=where)
-        keys = spec_keys(spec, where=where)
+        """A layout from the data of a spec; `where` names their source in errors (LayoutError)."""
         try:
-            return cls(
-                name=spec.name,
-                unit_mm=spec.unit_mm,
-                width=spec.surface.width,
-                height=spec.surface.height,
-                keys=keys,
-                language=spec.language,
-                alphabet=spec.alphabet,
-                note=spec.note,
-            )
+            return cls(**spec_fields(data, where=where))
         except LayoutError as fault:
             raise (fault.at(where) if where else fault) from None
 
     def to_dict(self) -> dict[str, Any]:
         """The data of the spec, in canonical order; `from_dict` gives an equal layout back."""
-        return spec_dict(
-            name=self.name,
-            unit_mm=self.unit_mm,
-            width=self.width,
-            height=self.height,
-            keys=self.keys,
-            language=self.language,
-            alphabet=self.alphabet,
-            note=self.note,
-        )
+        return spec_dict(self)
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the spec as canonical TOML; comments of a file it was read from are not kept."""
@@ -175,11 +134,6 @@ class Layout:
         return MappingProxyType(self._key_of_letter)
 
     @property
-    def letter_keys(self) -> tuple[Key, ...]:
-        """The keys of role letters, in order."""
-        return tuple(key for key in self.keys if key.role == "letters")
-
-    @property
     def centers(self) -> FloatArray:
         """Centres of the keys, (n_keys, 2), in layout units (read-only)."""
         return self._centers
@@ -188,16 +142,6 @@ class Layout:
     def sizes(self) -> FloatArray:
         """Widths and heights of the keys, (n_keys, 2), in layout units (read-only)."""
         return self._sizes
-
-    @property
-    def width_mm(self) -> float:
-        """Physical width of the surface."""
-        return self.width * self.unit_mm
-
-    @property
-    def height_mm(self) -> float:
-        """Physical height of the surface."""
-        return self.height * self.unit_mm
 
     def nearest_key(self, points: npt.ArrayLike) -> IntArray:
         """The key each point touches, or else the one whose edge is nearest.
@@ -320,7 +264,17 @@ class Layout:
         weights : weight of each letter, for example its frequency; equal unless given.
         """
         base.require_alphabet(self.letters)
-        return mean_distance(_letter_shares(self), _letter_shares(base), weights)
+        there = _letter_shares(base)
+        moved = [
+            float(np.hypot(*(place - there[letter])))
+            for letter, place in _letter_shares(self).items()
+        ]
+        shares = [1.0 if weights is None else float(weights.get(c, 0.0)) for c in self.letters]
+        if not (np.isfinite(shares).all() and min(shares) >= 0 and sum(shares) > 0):
+            raise LayoutError(
+                "negative, infinite or all 0", field="weights", fix="give the letters' frequencies"
+            )
+        return float(np.average(moved, weights=shares))
 
 
 def _letter_shares(layout: Layout) -> dict[str, FloatArray]:

@@ -6,8 +6,9 @@ that a grid has the same number, and the same name, however it was reached.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import product
+from math import prod
 from typing import Any, Protocol
 
 from nearkey.layout.cells import CellPlan, Column
@@ -17,6 +18,7 @@ from nearkey.layout.grid_counts import (
     free_count,
     ordered_count,
     piece_exists,
+    strict_count,
 )
 
 __all__ = ["RULES", "Rule", "column_choices", "nth", "walk"]
@@ -31,7 +33,7 @@ class Rule(Protocol):
         """The states one decision further on, in order; none at a leaf."""
 
     def completions(self, state: State) -> int:
-        """The number of leaves below a state; 1 for a leaf."""
+        """The number of leaves below a state, in closed form; 1 for a leaf."""
 
     def cells(self, state: State) -> dict[str, int]:
         """The cell of every letter, at a leaf."""
@@ -71,7 +73,6 @@ class Strict:
         check_strict(plan)
         self._plan = plan
         self._borders = cut_borders(plan)
-        self._torn = [row for row in plan.base_rows if len(row.grid_rows) == 2]
 
     def choices(self, state: State) -> Iterator[State]:
         if len(state) < len(self._borders):
@@ -80,10 +81,8 @@ class Strict:
             yield from ((*state, way) for way in "UD")
 
     def completions(self, state: State) -> int:
-        open_borders = len(self._borders) - len(state)
-        if open_borders <= 0:
-            return int(2 ** (len(self._borders) + len(self._pieces(state)) - len(state)))
-        return sum(self.completions((*state, *rest)) for rest in product("LR", repeat=open_borders))
+        ways_chosen = max(len(state) - len(self._borders), 0)
+        return strict_count(self._plan, self._borders, state) >> ways_chosen
 
     def cells(self, state: State) -> dict[str, int]:
         columns = self._plan.columns
@@ -116,47 +115,41 @@ class Strict:
         ]
 
 
-class Loose:
+class _ByLetter:
+    """Letter by letter, in the base's order, each goes to one of the cells open to it."""
+
+    def __init__(self, plan: CellPlan, cells: Iterable[Sequence[int]]) -> None:
+        self._letters = tuple(plan.reach)
+        self._open = tuple(cells)
+
+    def choices(self, state: State) -> Iterator[State]:
+        if len(state) < len(self._letters):
+            yield from ((*state, cell) for cell in self._open[len(state)])
+
+    def cells(self, state: State) -> dict[str, int]:
+        return dict(zip(self._letters, state, strict=True))
+
+
+class Loose(_ByLetter):
     """Letter by letter: each goes to one of the cells its key reaches into."""
 
     def __init__(self, plan: CellPlan) -> None:
-        self._letters = tuple(plan.reach)
-        self._reach = tuple(plan.reach.values())
-        self._below = [1]
-        for cells in reversed(self._reach):
-            self._below.append(self._below[-1] * len(cells))
-
-    def choices(self, state: State) -> Iterator[State]:
-        if len(state) < len(self._letters):
-            yield from ((*state, cell) for cell in self._reach[len(state)])
+        super().__init__(plan, plan.reach.values())
 
     def completions(self, state: State) -> int:
-        return self._below[len(self._letters) - len(state)]
-
-    def cells(self, state: State) -> dict[str, int]:
-        return dict(zip(self._letters, state, strict=True))
+        return prod(len(cells) for cells in self._open[len(state) :])
 
 
-class Free:
+class Free(_ByLetter):
     """Letter by letter: each goes to any cell, so long as none is left empty at the end."""
 
     def __init__(self, plan: CellPlan) -> None:
-        self._letters = tuple(plan.reach)
         self._cells = plan.rows * plan.columns
-        self._known: dict[tuple[int, int], int] = {}
-
-    def choices(self, state: State) -> Iterator[State]:
-        if len(state) < len(self._letters):
-            yield from ((*state, cell) for cell in range(self._cells))
+        super().__init__(plan, [range(self._cells)] * len(plan.reach))
 
     def completions(self, state: State) -> int:
-        left, unfilled = len(self._letters) - len(state), self._cells - len(set(state))
-        if (left, unfilled) not in self._known:
-            self._known[left, unfilled] = free_count(left, self._cells, unfilled)
-        return self._known[left, unfilled]
-
-    def cells(self, state: State) -> dict[str, int]:
-        return dict(zip(self._letters, state, strict=True))
+        unfilled = self._cells - len(set(state))
+        return free_count(len(self._letters) - len(state), self._cells, unfilled)
 
 
 class Ordered:

@@ -1,67 +1,66 @@
-"""The layout spec: its TOML schema, strict reading, and one canonical way of writing."""
+"""The layout spec: its TOML schema, strict reading, one canonical way of writing, and the catalogue of specs."""
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from importlib.resources import files
 from typing import Any
 
 import msgspec
 import tomli_w
 
 from nearkey.errors import LayoutError
-from nearkey.layout.key import Key, default_label
-from nearkey.schema import convert, read_toml
+from nearkey.layout.key import A_TO_Z, Arrangement, Key, default_label
+from nearkey.schema import convert
 
-__all__ = ["A_TO_Z", "LayoutSpec", "parse_spec", "read_spec", "spec_dict", "spec_keys", "spec_text"]
+__all__ = ["catalogue_names", "catalogue_text", "spec_dict", "spec_fields", "spec_text"]
 
-A_TO_Z = "abcdefghijklmnopqrstuvwxyz"
+_FOLDER = files("nearkey.layout") / "catalogue"
 
 
-class SurfaceSpec(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class _Spec(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """Fields in canonical order; those that equal their defaults are left out of what is written."""
+
+
+_PLAIN_FIELDS = ("name", "unit_mm", "language", "alphabet", "note")
+
+
+class SurfaceSpec(_Spec, kw_only=True):
     """The `[surface]` table, in layout units."""
 
     width: float
     height: float
 
 
-class KeySpec(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class KeySpec(_Spec, kw_only=True):
     """One `[[keys]]` table."""
 
     id: str
+    label: str | None = None
     x: float
     y: float
     w: float
     h: float
     letters: str = ""
-    label: str | None = None
     role: str = "letters"
 
 
-class LayoutSpec(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+class LayoutSpec(_Spec, kw_only=True):
     """A whole spec. Fields left out take the defaults given here."""
 
     name: str
-    unit_mm: float
-    surface: SurfaceSpec
-    keys: list[KeySpec]
     language: str = ""
     alphabet: str = A_TO_Z
     note: str = ""
+    unit_mm: float
+    surface: SurfaceSpec
+    keys: list[KeySpec]
 
 
-def read_spec(path: str | os.PathLike[str]) -> dict[str, Any]:
-    """The data of a spec file; LayoutError names the file when it is missing or not TOML."""
-    return read_toml(path, LayoutError)
+def spec_fields(data: Mapping[str, Any], *, where: str | None = None) -> dict[str, Any]:
+    """The fields of the layout that a mapping (as read from TOML) describes, each key checked by itself.
 
-
-def parse_spec(data: Mapping[str, Any], *, where: str | None = None) -> LayoutSpec:
-    """Check a mapping (as read from TOML) against the schema.
-
-    Raises
-    ------
-    LayoutError
-        Naming the key and the field that is unknown, missing or of the wrong type.
+    Raises LayoutError naming the key and the field that is unknown, missing or not usable; `where` names the source.
     """
     if not isinstance(data, Mapping):
         raise LayoutError("not a table of fields", where=where, field="spec", fix="give a mapping")
@@ -72,51 +71,27 @@ def parse_spec(data: Mapping[str, Any], *, where: str | None = None) -> LayoutSp
             steps = [_key_name(data, int(steps[1].strip("[]"))), *steps[2:]]
         return ": ".join(steps) or "spec"
 
-    return convert(data, LayoutSpec, error=LayoutError, where=where, field_name=field_name)
+    spec = convert(data, LayoutSpec, error=LayoutError, where=where, field_name=field_name)
+    fields = {name: getattr(spec, name) for name in _PLAIN_FIELDS}
+    keys = []
+    for key in spec.keys:
+        label = default_label(key.id, key.letters) if key.label is None else key.label
+        keys.append(Key(**(msgspec.structs.asdict(key) | {"label": label})))
+    return fields | msgspec.structs.asdict(spec.surface) | {"keys": tuple(keys)}
 
 
-def spec_keys(spec: LayoutSpec, *, where: str | None = None) -> tuple[Key, ...]:
-    """The keys of a spec, each checked by itself; LayoutError names the key and the field."""
-    try:
-        return tuple(
-            Key(
-                id=key.id,
-                label=default_label(key.id, key.letters) if key.label is None else key.label,
-                x=key.x,
-                y=key.y,
-                w=key.w,
-                h=key.h,
-                letters=key.letters,
-                role=key.role,
-            )
-            for key in spec.keys
-        )
-    except LayoutError as fault:
-        raise (fault.at(where) if where else fault) from None
-
-
-def spec_dict(
-    *,
-    name: str,
-    unit_mm: float,
-    width: float,
-    height: float,
-    keys: Iterable[Key],
-    language: str,
-    alphabet: str,
-    note: str,
-) -> dict[str, Any]:
+def spec_dict(layout: Arrangement) -> dict[str, Any]:
     """The spec as plain data, in canonical order, leaving out whatever equals its default."""
-    data: dict[str, Any] = {"name": name}
-    if language:
-        data["language"] = language
-    if alphabet != A_TO_Z:
-        data["alphabet"] = alphabet
-    if note:
-        data["note"] = note
-    data["unit_mm"] = _plain(unit_mm)
-    data["surface"] = {"width": _plain(width), "height": _plain(height)}
-    data["keys"] = [_key_dict(key) for key in keys]
+    keys = []
+    for key in layout.keys:
+        own_label = key.label != default_label(key.id, key.letters)
+        sides = {side: _plain(getattr(key, side)) for side in ("x", "y", "w", "h")}
+        label = key.label if own_label else None
+        keys.append(KeySpec(id=key.id, label=label, letters=key.letters, role=key.role, **sides))
+    surface = SurfaceSpec(width=_plain(layout.width), height=_plain(layout.height))
+    fields = {name: getattr(layout, name) for name in _PLAIN_FIELDS}
+    fields["unit_mm"] = _plain(layout.unit_mm)
+    data: dict[str, Any] = msgspec.to_builtins(LayoutSpec(surface=surface, keys=keys, **fields))
     return data
 
 
@@ -128,16 +103,23 @@ def spec_text(data: Mapping[str, Any]) -> str:
     return "\n".join(tables)
 
 
-def _key_dict(key: Key) -> dict[str, Any]:
-    data: dict[str, Any] = {"id": key.id}
-    if key.label != default_label(key.id, key.letters):
-        data["label"] = key.label
-    data |= {"x": _plain(key.x), "y": _plain(key.y), "w": _plain(key.w), "h": _plain(key.h)}
-    if key.letters:
-        data["letters"] = key.letters
-    if key.role != "letters":
-        data["role"] = key.role
-    return data
+def catalogue_names() -> tuple[str, ...]:
+    """The names of the public arrangements that `Layout.named` knows, sorted."""
+    specs = (entry.name for entry in _FOLDER.iterdir() if entry.name.endswith(".toml"))
+    return tuple(sorted(name.removesuffix(".toml") for name in specs))
+
+
+def catalogue_text(name: str) -> str:
+    """The spec file of a catalogue layout; LayoutError for a name it does not hold."""
+    names = catalogue_names()
+    if name not in names:
+        raise LayoutError(
+            f"no layout named {name!r}",
+            where="catalogue",
+            field="name",
+            fix=f"use one of {', '.join(names)}, or Layout.load for a file",
+        )
+    return (_FOLDER / f"{name}.toml").read_text(encoding="utf-8")
 
 
 def _plain(number: float) -> int | float:
