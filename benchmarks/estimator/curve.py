@@ -25,7 +25,7 @@ from sections import RESULTS, PagePicture, save, section
 
 import nearkey as nk
 from nearkey.language import Pack, load_pack
-from nearkey.language.info import record_file, write_info
+from nearkey.language.info import finish_folder
 from nearkey.language.ngram_file import file_size, fits_in
 from nearkey.language.reading.streams import encode_stream, first_words, split_stream
 from nearkey.language.tokens import FIRST_WORD
@@ -64,9 +64,7 @@ def with_table(pack: Pack, model: BackoffModel, folder: Path) -> Pack:
     shutil.rmtree(folder, ignore_errors=True)
     shutil.copytree(pack.folder, folder)
     write_table(folder / "words.ngram", model)
-    files = {**pack.info.files, "words.ngram": record_file(folder / "words.ngram")}
-    info = msgspec.structs.replace(pack.info, ngrams=list(model.tree.sizes()), files=files)
-    write_info(folder / "pack.toml", info)
+    finish_folder(folder, msgspec.structs.replace(pack.info, ngrams=list(model.tree.sizes())))
     return load_pack(folder)
 
 

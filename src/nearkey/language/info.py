@@ -1,4 +1,4 @@
-"""``pack.toml``: what a pack is, where it comes from, and how to tell that its files are whole."""
+"""``pack.toml``: what a pack is, where it comes from, and the checksums that show its files whole."""
 
 from __future__ import annotations
 
@@ -28,7 +28,6 @@ __all__ = [
     "record_file",
     "sealed",
     "verify_files",
-    "write_info",
 ]
 
 FORMAT = 1
@@ -120,17 +119,12 @@ def sealed(fields: dict[str, Any]) -> str:
     return f"{text}{_SEAL}{zlib.crc32(text.encode()):08x}\n"
 
 
-def write_info(path: Path, info: PackInfo) -> None:
-    """Write ``pack.toml``."""
-    with atomic_write(path) as out:
-        out.write(sealed(msgspec.to_builtins(info)))
-
-
 def finish_folder(folder: Path, info: PackInfo) -> PackInfo:
     """Record the files of a pack's folder and write its ``pack.toml``; the info with the records."""
     files = {name: record_file(folder / name) for name in PACK_FILES}
     finished = msgspec.structs.replace(info, files=files)
-    write_info(folder / "pack.toml", finished)
+    with atomic_write(folder / "pack.toml") as out:
+        out.write(sealed(msgspec.to_builtins(finished)))
     return finished
 
 
@@ -139,8 +133,8 @@ def _spoilt(problem: str, path: Path) -> PackError:
 
 
 def _check_seal(path: Path) -> None:
-    text, seal, told = path.read_bytes().rpartition(_SEAL.encode())
-    if not seal or told.strip() != f"{zlib.crc32(text):08x}".encode():
+    text, seal, stated = path.read_bytes().rpartition(_SEAL.encode())
+    if not seal or stated.strip() != f"{zlib.crc32(text):08x}".encode():
         raise _spoilt("damaged or edited: its last line is not its checksum", path)
 
 
@@ -176,7 +170,7 @@ def verify_files(folder: Path, info: PackInfo, *, thorough: bool = False) -> dic
             raise PackError("not a plain file name", where=os.fspath(folder), field=name)
         data = map_bytes(path)
         if data.size != record.bytes:
-            raise _spoilt(f"{data.size} bytes where pack.toml tells {record.bytes}", path)
+            raise _spoilt(f"{data.size} bytes where pack.toml says {record.bytes}", path)
         view: memoryview = data.data
         damaged = f"{zlib.crc32(view):08x}" != record.crc32
         if thorough and not damaged:

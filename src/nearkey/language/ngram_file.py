@@ -134,7 +134,7 @@ def read_header(data: Array, where: str) -> NgramHeader:
         raise fault("impossible number of n-grams", 40)
     size = file_size(counts, id_bytes=id_bytes, value_bytes=value_bytes)
     if data.size != size:
-        raise fault(f"{data.size} bytes where the header tells {size}", data.size)
+        raise fault(f"{data.size} bytes where the header says {size}", data.size)
     return NgramHeader(order, vocab, id_bytes, value_bytes, bos, eos, unk, tuple(counts))
 
 

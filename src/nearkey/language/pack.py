@@ -75,8 +75,12 @@ class Pack:
 def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
     """Load a pack: a folder that holds ``pack.toml``, or the name of a pack that can be found.
 
-    Every file's checksum is verified. Raises PackError, naming file, field and fix, for a pack that is
-    not found, damaged, or of a newer format.
+    Parameters
+    ----------
+    name_or_path : a path is taken as it is; for a name, see `find_pack`.
+
+    Every file's checksum is verified, and every table checked whatever its checksum says. Raises
+    PackError, naming file, field and fix, for a pack that is not found, damaged, or of a newer format.
     """
     folder = find_pack(name_or_path)
     info = read_info(folder)
@@ -125,7 +129,7 @@ def _table(
         problem = f"vocabulary of {header.vocab_size} tokens where the pack has {vocab_size}"
         raise damaged(problem, where, "byte 12")
     if list(header.counts) != counts:
-        raise damaged("not the n-grams pack.toml tells", where, "byte 40")
+        raise damaged("not the n-grams that pack.toml says", where, "byte 40")
     try:
         return NgramTable(mapped[name])
     except ValueError as fault:
@@ -143,8 +147,8 @@ def find_pack(name_or_path: str | os.PathLike[str]) -> Path:
         raise PackError(
             "no pack.toml in this folder", where=name, fix="give a pack's folder, or a pack's name"
         )
-    for folder in _candidates(name):
-        if (folder / "pack.toml").is_file():
+    for found, folder in _reachable(name):
+        if found == name and (folder / "pack.toml").is_file():
             return folder
     known = ", ".join(sorted(installed_packs())) or "none"
     raise PackError(
@@ -154,12 +158,15 @@ def find_pack(name_or_path: str | os.PathLike[str]) -> Path:
     )
 
 
-def _candidates(name: str) -> Iterator[Path]:
-    for entry in metadata.entry_points(group=ENTRY_POINTS, name=name):
-        yield _entry_folder(entry)
+def _reachable(name: str | None = None) -> Iterator[tuple[str, Path]]:
+    """Names and folders of packs, the first to be taken first; of `name` alone where given."""
+    entries = metadata.entry_points(group=ENTRY_POINTS)
+    for entry in entries if name is None else entries.select(name=name):
+        yield entry.name, _entry_folder(entry)
     package = Path(__file__).resolve().parents[1]
-    yield package / "packs" / name
-    yield package.parents[1] / "models" / name / "pack"
+    for base, inner in ((package / "packs", ""), (package.parents[1] / "models", "pack")):
+        for folder in sorted(base.glob("*")):
+            yield folder.name, folder / inner
 
 
 def _entry_folder(entry: metadata.EntryPoint) -> Path:
@@ -181,12 +188,7 @@ def _entry_folder(entry: metadata.EntryPoint) -> Path:
 def installed_packs() -> dict[str, Path]:
     """Name and folder of every pack that a name can reach."""
     found: dict[str, Path] = {}
-    package = Path(__file__).resolve().parents[1]
-    for base, inner in ((package.parents[1] / "models", "pack"), (package / "packs", "")):
-        if base.is_dir():
-            for folder in sorted(base.iterdir()):
-                if (folder / inner / "pack.toml").is_file():
-                    found[folder.name] = folder / inner
-    for entry in metadata.entry_points(group=ENTRY_POINTS):
-        found[entry.name] = _entry_folder(entry)
+    for name, folder in _reachable():
+        if (folder / "pack.toml").is_file():
+            found.setdefault(name, folder)
     return found

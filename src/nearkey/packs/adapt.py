@@ -122,10 +122,10 @@ def adapt_pack(
     sources = [moved, in_domain(trained)]
     drawn = encode(_drawn_text(pack))
     shares = ((held_stream, in_domain_share), (drawn, 1.0 - in_domain_share))
-    told = [
+    evidence = [
         source_evidence(sources, text, order=order, total_weight=share)[0] for text, share in shares
     ]
-    mixture_weights = [fit_mixture_weights(level)[0] for level in zip(*told, strict=True)]
+    mixture_weights = [fit_mixture_weights(level)[0] for level in zip(*evidence, strict=True)]
     trial, _ = interpolate(sources, mixture_weights)
     report.after = held_out_record(trial, held_stream, "in-domain text, after adapting")
     del trial

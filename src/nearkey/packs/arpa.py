@@ -81,7 +81,7 @@ def estimate_file(
     workers : threads that count.
     work : folder of these pieces, where a later call finds what an interrupted one has counted, and from
         which they are removed in the end; a temporary folder by default.
-    progress : is told of each step.
+    progress : called with each step.
 
     Raises PackError for a file that cannot be read or holds no words.
     """

@@ -98,7 +98,7 @@ class Walk:
     """Where the n-grams of a stream lie in a tree.
 
     `found[k-1][i]` is the entry of the k tokens from position i, -1 if absent or cut by a sentence's
-    end; `inside[k-2][i]` tells whether k tokens from i lie in one sentence.
+    end; `inside[k-2][i]` says whether k tokens from i lie in one sentence.
     """
 
     found: list[IntArray]
@@ -134,7 +134,7 @@ def normalised(tree: NgramTree, log_prob: tuple[FloatArray, ...]) -> BackoffMode
             log_prob[:level],
             tuple(backoff),
         )
-        lower = _lower_in(tree, so_far, level + 1)
+        lower = lower_log_probs(so_far, level + 1, tree)
         parent = tree.parent(level + 1)
         size = tree.size(level)
         explicit = np.bincount(parent, weights=np.exp(log_prob[level]), minlength=size)
@@ -147,22 +147,20 @@ def normalised(tree: NgramTree, log_prob: tuple[FloatArray, ...]) -> BackoffMode
     return BackoffModel(tree, log_prob, tuple(backoff))
 
 
-def _lower_in(tree: NgramTree, model: BackoffModel, level: int) -> FloatArray:
-    """log P under `model` (of order level-1) of each entry of `level` after its shortened context."""
+def lower_log_probs(model: BackoffModel, level: int, tree: NgramTree | None = None) -> FloatArray:
+    """log P of the last token of each entry of `level` (from 2) after its shortened context.
+
+    tree : whose entries; the model's own by default.
+    """
+    tree = tree or model.tree
     suffix = tree.suffix(level)
-    if suffix.size == 0 or suffix.min() >= 0:
-        return model.log_prob[level - 2][suffix]
-    known = suffix >= 0
-    scores = np.empty(len(suffix))
-    scores[known] = model.log_prob[level - 2][suffix[known]]
-    rows = tree.token_matrix(level)[~known, 1:]
-    scores[~known] = model.score_rows(rows)
+    lower = model.log_prob[level - 2]
+    absent = suffix < 0
+    if not absent.any():
+        return lower[suffix]
+    scores = lower[np.where(absent, 0, suffix)]
+    scores[absent] = model.score_rows(tree.token_matrix(level)[absent, 1:])
     return scores
-
-
-def lower_log_probs(model: BackoffModel, level: int) -> FloatArray:
-    """log P of the last token of each entry of `level` (from 2) after its shortened context."""
-    return _lower_in(model.tree, model, level)
 
 
 def context_sums(model: BackoffModel) -> list[FloatArray]:

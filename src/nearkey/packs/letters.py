@@ -74,8 +74,10 @@ def estimate_letters(
         model = _source(streams[0], order, vocab_size).model
         return model, float("nan")
     sources = [_source(streams[i], order, vocab_size) for i in present]
-    told, _ = source_evidence(sources, test, order=order, total_weight=float(np.sum(test != BOS)))
-    mixture_weights = [fit_mixture_weights([level])[0] for level in told]
+    evidence, _ = source_evidence(
+        sources, test, order=order, total_weight=float(np.sum(test != BOS))
+    )
+    mixture_weights = [fit_mixture_weights([level])[0] for level in evidence]
     mixed, _ = interpolate(sources, mixture_weights)
     bits = -float(np.mean(mixed.score(test)[test != BOS])) / float(np.log(2.0))
     sources = [_source(final[i], order, vocab_size) for i in present]

@@ -50,7 +50,7 @@ def count_in_pieces(
     The pieces go to a temporary folder, or into `work`: there they stay, under names made of what they
     count, and an interrupted counting finds them when it is run again. Then
     `remove_pieces` removes them.
-    `on_piece` is told how many pieces are counted.
+    `on_piece` is called with the number of pieces counted.
     """
     room = max(1, max_bytes // BYTES_PER_TOKEN // workers)
     pieces = _pieces(streams, room)
@@ -194,18 +194,12 @@ def _merge(
                 for at, part, place in zip(cursor, parts, places, strict=True)
             ]
             # All keys up to the smallest of the heads' last ones are complete.
-            limit = (
-                min(
-                    head[-1]
-                    for head, at, part in zip(heads, cursor, parts, strict=True)
-                    if len(head) and at + len(head) < len(part)
-                )
-                if any(
-                    at + len(head) < len(part)
-                    for head, at, part in zip(heads, cursor, parts, strict=True)
-                )
-                else None
-            )
+            last = [
+                head[-1]
+                for head, at, part in zip(heads, cursor, parts, strict=True)
+                if len(head) and at + len(head) < len(part)
+            ]
+            limit = min(last, default=None)
             taken = [
                 head if limit is None else head[: np.searchsorted(head, limit, side="right")]
                 for head in heads

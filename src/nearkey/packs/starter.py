@@ -1,4 +1,4 @@
-"""A first recipe for texts of one's own: what can be told from the texts, for a person to mend."""
+"""A first recipe for texts of one's own: what can be seen in the texts, for a person to correct."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def draft_recipe(
 
 
 def too_little_text(fault: PackError, texts: Sequence[Path]) -> PackError | None:
-    """What to tell whose texts hold too little to build a pack; None for any other fault of a build."""
+    """The error for texts that hold too little to build a pack; None for any other fault of a build."""
     if fault.field != "text.held_out":
         return None
     return PackError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence, Set
 
 import numpy as np
@@ -33,26 +34,23 @@ def usual_forms(
     of the spelling lists (`listed_forms` where it is not lower case, else that of a `listed` word) gets a
     bonus, and is taken where the text says too little.
     """
-    shares: dict[int, dict[str, float]] = {}
-    weight: dict[int, float] = {}
+    shares: dict[int, dict[str, float]] = defaultdict(lambda: defaultdict(float))
+    n_sources: Counter[int] = Counter()
     for stream in streams:
-        uses: dict[int, dict[str, int]] = {}
+        uses: defaultdict[int, Counter[str]] = defaultdict(Counter)
         for form, count in _inner_forms(stream):
             at = index.get(normalise_word(form, fold=fold))
             if at is not None:
-                forms = uses.setdefault(at, {})
-                forms[form] = forms.get(form, 0) + count
+                uses[at][form] += count
         for at, forms in uses.items():
-            total = sum(forms.values())
-            if total < _MIN_USES:
-                continue
-            weight[at] = weight.get(at, 0.0) + 1.0
-            into = shares.setdefault(at, {})
-            for form, count in forms.items():
-                into[form] = into.get(form, 0.0) + count / total
+            total = forms.total()
+            if total >= _MIN_USES:
+                n_sources[at] += 1
+                for form, count in forms.items():
+                    shares[at][form] += count / total
     found: dict[int, tuple[str, float]] = {}
     for word, at in index.items():
-        candidates = {form: share / weight[at] for form, share in shares.get(at, {}).items()}
+        candidates = {form: share / n_sources[at] for form, share in shares.get(at, {}).items()}
         usual = listed_forms.get(word) or (word if word in listed else None)
         if usual is not None:
             candidates[usual] = candidates.get(usual, 0.0) + _LISTED_BONUS
@@ -60,7 +58,7 @@ def usual_forms(
             continue
         best = min(candidates, key=lambda form: (-candidates[form], form))
         if best != word:
-            share = candidates[best] if at in weight else 1.0
+            share = candidates[best] if n_sources[at] else 1.0
             found[at] = (best, min(1.0, share))
     return found
 

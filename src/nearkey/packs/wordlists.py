@@ -53,7 +53,7 @@ def read_counted(path: Path, *, fold: bool) -> dict[str, float]:
                 "not a word and a count",
                 where=str(path),
                 field=f"line {number}",
-                fix="mend the line",
+                fix="correct the line",
             ) from None
         found[word] = found.get(word, 0.0) + count
     total = sum(found.values()) or 1.0

@@ -151,7 +151,7 @@ def lexicon_log_probs(
 
     The relative frequencies of the sources and of the list are mixed with weights fitted in the same way
     as the word model's. (The word model's own order 1 is no such estimate: in Kneser-Ney smoothing it
-    tells in how many contexts a word occurs.)
+    says in how many contexts a word occurs.)
     """
     n_words = len(unigram) - FIRST_WORD
     listed = unigram[FIRST_WORD:] / unigram[FIRST_WORD:].sum()

@@ -87,7 +87,7 @@ def _nltk_fault(fault: Exception, name: str) -> PackError:
         problem = f"nltk's data package {missing.group(1)} is not installed"
         fix = f"python -m nltk.downloader {missing.group(1)}"
     else:
-        problem = f"cannot be read: {_told(fault)}"
+        problem = f"cannot be read: {_message(fault)}"
         fix = "fetch its data again: python -m nltk.downloader with --force"
     return PackError(problem, where=f"nltk:{name}", fix=fix)
 
@@ -186,7 +186,7 @@ def read_hub(
         raise
     except Exception as fault:  # from the network or, row by row, from damaged files
         raise PackError(
-            f"cannot be read: {_told(fault)}", where=where, fix=f"check the network, {_BY_HAND}"
+            f"cannot be read: {_message(fault)}", where=where, fix=f"check the network, {_BY_HAND}"
         ) from fault
 
 
@@ -214,12 +214,12 @@ def _hub_fault(fault: Exception, where: str) -> PackError:
         fix = _SPELLING
     else:
         fix = f"check name and network, {_BY_HAND}"
-    return PackError(f"cannot be opened: {_told(fault)}", where=where, fix=fix)
+    return PackError(f"cannot be opened: {_message(fault)}", where=where, fix=fix)
 
 
 def _one_of(columns: Iterable[str]) -> str:
     return f"one of {', '.join(columns)}"
 
 
-def _told(fault: Exception) -> str:
+def _message(fault: Exception) -> str:
     return str(fault).rstrip(". ") or type(fault).__name__

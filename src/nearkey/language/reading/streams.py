@@ -26,7 +26,7 @@ __all__ = [
 
 _DIGEST_BYTES = 8
 BUCKETS = 1000
-"""Sentences fall into so many buckets by their text, so that any part of a source can be told apart again."""
+"""Sentences fall into so many buckets by their text, so that any part of a source can be found again."""
 
 
 @dataclass(frozen=True, slots=True)
