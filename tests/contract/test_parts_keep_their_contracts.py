@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from invented_touches import invented_log
+from kenlm_of_pack import kenlm_of
 from small_models import (
     PlainModel,
     PlainTouch,
@@ -26,9 +27,6 @@ import nearkey as nk
 from nearkey import touch
 from nearkey.decode import TouchModel
 from nearkey.errors import DecodeError
-from nearkey.language import KenlmModel
-from nearkey.packs.arpa import write_arpa
-from nearkey.packs.quantise import read_table
 
 LAYOUT = row_layout(["ab", "cd", "e'", "st"])
 PAD = nk.Layout.named("qwerty")
@@ -53,11 +51,7 @@ def built(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def kenlm(built, tmp_path_factory):
-    pytest.importorskip("kenlm")
-    path = tmp_path_factory.mktemp("arpa") / "own.arpa"
-    names = ["<unk>", "<s>", "</s>", "<num>", *built.lexicon.words]
-    write_arpa(path, read_table(built.folder / "words.ngram"), names)
-    return KenlmModel(path, built.lexicon.words)
+    return kenlm_of(built, tmp_path_factory.mktemp("arpa") / "own.arpa")
 
 
 def small_pack(model: Any = None) -> SmallPack:

@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from kenlm_of_pack import kenlm_of
 from same_lists import assert_same_lists
 from small_models import PlainModel, PlainTouch, SmallLexicon, SmallPack, row_layout
 from small_packs import build_small_pack, invented_notes
@@ -18,8 +19,6 @@ from small_packs import build_small_pack, invented_notes
 import nearkey as nk
 from nearkey.errors import DecodeError, PackError
 from nearkey.language import KenlmModel
-from nearkey.packs.arpa import write_arpa
-from nearkey.packs.quantise import read_table
 
 WITHIN = 2e-4
 """An ARPA file has seven digits, KenLM float32 logs to base 10."""
@@ -31,13 +30,9 @@ TOUCH = nk.GaussianTouch.from_layout(LAYOUT, spread=0.45)
 @pytest.fixture(scope="module")
 def packs(tmp_path_factory):
     """A small pack with its own table, and with the same n-grams through KenLM."""
-    pytest.importorskip("kenlm")
     folder = tmp_path_factory.mktemp("pack")
     pack = nk.load_pack(build_small_pack(folder)[0])
-    names = ["<unk>", "<s>", "</s>", "<num>", *pack.lexicon.words]
-    write_arpa(folder / "own.arpa", read_table(pack.folder / "words.ngram"), names)
-    other = KenlmModel(folder / "own.arpa", pack.lexicon.words)
-    return pack, replace(pack, language_model=other)
+    return pack, replace(pack, language_model=kenlm_of(pack, folder / "own.arpa"))
 
 
 @pytest.fixture(scope="module")

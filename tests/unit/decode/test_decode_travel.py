@@ -14,14 +14,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import travelling
+from kenlm_of_pack import kenlm_of
 from small_packs import build_small_pack
 from travelling import Doubling, Locked, pack_says, read
 
 import nearkey as nk
 from nearkey.errors import NearkeyError, PackError
-from nearkey.language import KenlmModel, Truecase
-from nearkey.packs.arpa import write_arpa
-from nearkey.packs.quantise import read_table
+from nearkey.language import Truecase
 
 LAYOUT = nk.Layout.named("qwerty")
 TOUCH = nk.GaussianTouch.from_layout(LAYOUT, spread=0.4)
@@ -39,13 +38,6 @@ def pack(folders):
     return nk.load_pack(folders[0])
 
 
-def arpa(pack, path: Path) -> KenlmModel:
-    pytest.importorskip("kenlm")
-    names = ["<unk>", "<s>", "</s>", "<num>", *pack.lexicon.words]
-    write_arpa(path, read_table(pack.folder / "words.ngram"), names)
-    return KenlmModel(path, pack.lexicon.words)
-
-
 @pytest.fixture
 def packs(pack, folders, tmp_path):
     """The pack as it was read, and with other language models."""
@@ -54,7 +46,7 @@ def packs(pack, folders, tmp_path):
     return {
         "as read": pack,
         "of one's own": replace(pack, language_model=Doubling(pack.language_model, favourite)),
-        "KenLM": replace(pack, language_model=arpa(pack, tmp_path / "own.arpa")),
+        "KenLM": replace(pack, language_model=kenlm_of(pack, tmp_path / "own.arpa")),
         "another pack's": replace(pack, language_model=other.language_model),
         "no case": replace(pack, truecase=Truecase(pack.lexicon, {}, {})),
     }
@@ -144,7 +136,7 @@ def test_another_file_at_the_same_path_is_no_model_that_was_sent(pack, folders, 
     shutil.copytree(folders[1], copy)
     with pytest.raises(PackError, match="another pack than the one that was sent"):
         pickle.loads(sent)
-    model = arpa(pack, tmp_path / "own.arpa")
+    model = kenlm_of(pack, tmp_path / "own.arpa")
     sent = pickle.dumps(model)
     text = (tmp_path / "own.arpa").read_text()
     (tmp_path / "own.arpa").write_text(text.replace("\n-2.", "\n-3.", 1))
@@ -162,3 +154,24 @@ def test_a_fresh_interpreter_reads_what_was_sent(packs, tmp_path):
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == str(read(decoder, POINTS))
+
+
+def test_a_ranking_elsewhere_has_the_language_model_it_was_given(packs):
+    layouts = [LAYOUT, nk.Layout.named("qwerty").renamed("again")]
+    blurred = nk.GaussianTouch.from_layout(LAYOUT, spread=1.2)  # so that the language model decides
+
+    def ranked(pack, **where):
+        lines = ["We set up the tripod on the ridge.", "They moved the prism near the river."] * 8
+        return nk.rank_layouts(
+            layouts, touch=blurred, pack=pack, words=60, corpus=lines, context=True, **where
+        ).to_dicts()
+
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        here, there = ranked(packs["of one's own"]), ranked(packs["of one's own"], executor=pool)
+        assert there == here
+        assert here != ranked(packs["as read"])
+        locked = replace(
+            packs["as read"], language_model=Locked(packs["as read"].language_model, 0)
+        )
+        with pytest.raises(NearkeyError, match="language_model: Locked cannot travel"):
+            ranked(locked, executor=pool)
