@@ -1,14 +1,16 @@
 """What stands in the editor: a text of pieces around the cursor, and the composition between them.
 
 The pieces lie in persistent lists: every edit makes a new list that shares all but its head with the old one. So undo
-keeps whole contents, and each costs what changed, not what there is.
+keeps whole contents, and each costs what changed, not what there is. All of it are msgspec structs, which are made in a
+tenth of a dataclass's time: an edit makes several.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from typing import Literal
+from typing import Generic, Literal, TypeVar
+
+import msgspec
 
 from nearkey.decode.layout_columns import inside_words
 from nearkey.session.messages import Observation, Point, Resolution
@@ -17,6 +19,7 @@ __all__ = [
     "EMPTY",
     "SPACE",
     "Case",
+    "Chain",
     "Composition",
     "Content",
     "Piece",
@@ -32,12 +35,52 @@ __all__ = [
     "text_before",
 ]
 
+_T = TypeVar("_T")
+
+
+class Chain(msgspec.Struct, Generic[_T], frozen=True, eq=False):
+    """A persistent list: an item, the rest of the list behind it, and the size of it all.
+
+    Compared and walked through by loops: a text has more pieces than Python allows nested calls.
+    """
+
+    item: _T
+    rest: Chain[_T] | None
+    size: int
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Chain):
+            return NotImplemented
+        mine: Chain[_T] | None = self
+        theirs: Chain[_T] | None = other
+        while mine is not theirs:
+            if mine is None or theirs is None:
+                return False
+            # Lists of other lengths differ at the end of a long run of like items: seen here at once.
+            if mine.size != theirs.size or mine.item != theirs.item:
+                return False
+            mine, theirs = mine.rest, theirs.rest
+        return True
+
+    def __hash__(self) -> int:
+        return hash((self.item, self.size))
+
+    def __repr__(self) -> str:
+        return f"Chain({list(iterate(self))})"
+
+
+def iterate(chain: Chain[_T] | None) -> Iterator[_T]:
+    """The items, the last put in first."""
+    while chain is not None:
+        yield chain.item
+        chain = chain.rest
+
+
 Case = Literal["", "upper", "lock", "lower"]
 """What the person said about a letter's case: nothing, shift, capitals lock, or small."""
 
 
-@dataclass(frozen=True, slots=True)
-class Stroke:
+class Stroke(msgspec.Struct, frozen=True):
     """One touch of a word, or one character put into it.
 
     x, y : layout units; None for a character that was given and not touched.
@@ -62,8 +105,7 @@ class Stroke:
         return None if self.x is None or self.y is None else (self.x, self.y)
 
 
-@dataclass(frozen=True, slots=True)
-class Piece:
+class Piece(msgspec.Struct, frozen=True):
     """A stretch of text that was entered in one go; never empty.
 
     kind : "word" (decoded, spelled or predicted), "mark", "space" (one space), "text" (inserted).
@@ -85,51 +127,18 @@ class Piece:
 SPACE = Piece(" ", "space", auto=True)
 
 
-@dataclass(frozen=True, slots=True, eq=False, repr=False)
-class PieceList:
-    """A persistent list of pieces: the piece nearest the cursor, and the rest away from it."""
-
-    piece: Piece
-    rest: PieceList | None
-    n_chars: int
-
-    # By loops: a text has more pieces than Python allows nested calls.
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, PieceList):
-            return NotImplemented
-        mine: PieceList | None = self
-        theirs: PieceList | None = other
-        while mine is not theirs:
-            if mine is None or theirs is None:
-                return False
-            # Lists of other lengths differ at the end of a long run of like pieces: seen here at once.
-            if mine.n_chars != theirs.n_chars or mine.piece != theirs.piece:
-                return False
-            mine, theirs = mine.rest, theirs.rest
-        return True
-
-    def __hash__(self) -> int:
-        return hash((self.piece, self.n_chars))
-
-    def __repr__(self) -> str:
-        return f"PieceList({[piece.text for piece in iterate(self)]})"
+PieceList = Chain[Piece]
+"""Pieces on one side of the cursor, the nearest first; its size is in characters."""
 
 
 def push(pieces: PieceList | None, piece: Piece) -> PieceList:
     """The list with one more piece at the cursor's side."""
-    return PieceList(piece, pieces, chars(pieces) + len(piece.text))
+    return Chain(piece, pieces, chars(pieces) + len(piece.text))
 
 
 def chars(pieces: PieceList | None) -> int:
     """Characters in the list."""
-    return 0 if pieces is None else pieces.n_chars
-
-
-def iterate(pieces: PieceList | None) -> Iterator[Piece]:
-    """The pieces, from the cursor outwards."""
-    while pieces is not None:
-        yield pieces.piece
-        pieces = pieces.rest
+    return 0 if pieces is None else pieces.size
 
 
 def _reversed_text(parts: Iterable[str]) -> str:
@@ -151,8 +160,8 @@ def tail_text(pieces: PieceList | None, n_chars: int) -> str:
     parts: list[str] = []
     length = 0
     while pieces is not None and length <= n_chars:
-        parts.append(pieces.piece.text)
-        length += len(pieces.piece.text)
+        parts.append(pieces.item.text)
+        length += len(pieces.item.text)
         pieces = pieces.rest
     text = _reversed_text(parts)
     if pieces is None and length <= n_chars:
@@ -164,19 +173,18 @@ def tail_text(pieces: PieceList | None, n_chars: int) -> str:
 
 def last_char(pieces: PieceList | None) -> str:
     """The character before the cursor; "" at the start."""
-    return "" if pieces is None else pieces.piece.text[-1]
+    return "" if pieces is None else pieces.item.text[-1]
 
 
 def first_char(pieces: PieceList | None) -> str:
     """The character after the cursor; "" at the end."""
-    return "" if pieces is None else pieces.piece.text[0]
+    return "" if pieces is None else pieces.item.text[0]
 
 
 # ---- around the cursor ----
 
 
-@dataclass(frozen=True, slots=True)
-class Composition:
+class Composition(msgspec.Struct, frozen=True):
     """The word being typed.
 
     strokes, tail : before and after the caret.
@@ -214,8 +222,7 @@ class Composition:
         return any(stroke.letter for stroke in self.all)
 
 
-@dataclass(frozen=True, slots=True)
-class Content:
+class Content(msgspec.Struct, frozen=True):
     """What stands in the editor: all of a session's state but its history.
 
     before, after : pieces on either side of the cursor, nearest first. offset : characters of the

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Literal
+
+from msgspec.structs import replace
 
 from nearkey.session.content import (
     SPACE,
@@ -71,7 +72,7 @@ def arrange_mark(
     """The pieces before a mark, a space taken away or put there; whether a space comes after it."""
     spacing, before, word = settings.spacing, content.before, content.composition
     if word is None or not word.settled_left:
-        bare = before.rest if before is not None and before.piece.auto else before
+        bare = before.rest if before is not None and before.item.auto else before
         attach = spacing.attach(mark[0], tail_text(bare, settings.context_chars))
         if attach in ("closer", "joiner"):
             before = bare
@@ -144,7 +145,7 @@ def end_space(content: Content, settings: SessionSettings) -> Content:
     after = content.after
     char = first_char(after)
     if after is not None and char.isspace() and char not in "\n\r":
-        head, rest = after.piece, after.rest
+        head, rest = after.item, after.rest
         if len(head.text) > 1:
             rest = push(rest, replace(head, text=head.text[1:]))
         # From now on it is the space the rules asked for, and a mark may take it back.
@@ -207,15 +208,15 @@ def reopen(content: Content) -> tuple[Content, Observation | None]:
     if content.composition is not None:
         return content, None
     before, after = content.before, content.after
-    if content.offset and after is not None and after.piece.kind == "word":
-        caret = _caret_stroke(after.piece.text, content.offset, len(after.piece.strokes))
-        return _opened(content, after.piece, before, after.rest, caret)
+    if content.offset and after is not None and after.item.kind == "word":
+        caret = _caret_stroke(after.item.text, content.offset, len(after.item.strokes))
+        return _opened(content, after.item, before, after.rest, caret)
     if content.offset:
         return content, None
-    if before is not None and _opens(before.piece):
-        return _opened(content, before.piece, before.rest, after, len(before.piece.strokes))
-    if after is not None and after.piece.kind == "word":
-        return _opened(content, after.piece, before, after.rest, 0)
+    if before is not None and _opens(before.item):
+        return _opened(content, before.item, before.rest, after, len(before.item.strokes))
+    if after is not None and after.item.kind == "word":
+        return _opened(content, after.item, before, after.rest, 0)
     return content, None
 
 
@@ -255,20 +256,20 @@ def delete_char(content: Content) -> tuple[Content, Observation | None]:
     before = content.before
     if before is None:
         return content, None
-    if before.piece.auto:
+    if before.item.auto:
         rest = before.rest
-        if rest is not None and _opens(rest.piece):
-            caret = len(rest.piece.strokes)
-            return _opened(content, rest.piece, rest.rest, content.after, caret, apart=True)
+        if rest is not None and _opens(rest.item):
+            caret = len(rest.item.strokes)
+            return _opened(content, rest.item, rest.rest, content.after, caret, apart=True)
         return replace(content, before=rest), None
-    if _opens(before.piece):
+    if _opens(before.item):
         return reopen(content)
-    return replace(content, before=_without_last(before)), before.piece.observation
+    return replace(content, before=_without_last(before)), before.item.observation
 
 
 def _delete_inside(content: Content) -> tuple[Content, Observation | None]:
     after = content.after
-    if after is not None and after.piece.kind == "word" and after.piece.strokes:
+    if after is not None and after.item.kind == "word" and after.item.strokes:
         return reopen(content)
     content, observation = split_at_cursor(content)
     if content.before is not None:
@@ -278,7 +279,7 @@ def _delete_inside(content: Content) -> tuple[Content, Observation | None]:
 
 def _without_last(cell: PieceList) -> PieceList | None:
     """The last character goes, and with it the marks that Unicode combines with it."""
-    text = cell.piece.text
+    text = cell.item.text
     end = len(text) - 1
     while end > 0 and unicodedata.combining(text[end]):
         end -= 1
@@ -290,7 +291,7 @@ def _without_last(cell: PieceList) -> PieceList | None:
 def tidy(content: Content) -> Content:
     """Where a word was deleted whole, one of the two spaces around it goes too."""
     after = content.after
-    if after is not None and after.piece.auto and last_char(content.before) in ("", " "):
+    if after is not None and after.item.auto and last_char(content.before) in ("", " "):
         return replace(content, after=after.rest)
     return content
 
@@ -302,11 +303,11 @@ def move_cursor(content: Content, position: int) -> Content:
     """The cursor to a position in characters, without a composition; positions past an end are the end."""
     before, after = content.before, content.after
     position = max(position, 0)
-    while before is not None and before.n_chars > position:
-        after = push(after, before.piece)
+    while before is not None and before.size > position:
+        after = push(after, before.item)
         before = before.rest
-    while after is not None and chars(before) + len(after.piece.text) <= position:
-        before = push(before, after.piece)
+    while after is not None and chars(before) + len(after.item.text) <= position:
+        before = push(before, after.item)
         after = after.rest
     offset = 0 if after is None else position - chars(before)
     return replace(content, before=before, after=after, offset=offset)
@@ -317,7 +318,7 @@ def split_at_cursor(content: Content) -> tuple[Content, Observation | None]:
     after, offset = content.after, content.offset
     if not offset or after is None:
         return content, None
-    piece = after.piece
+    piece = after.item
     halves: list[Piece] = []
     lengths = (len(piece.text), sum(map(str.isalnum, piece.text)))
     exact = piece.kind == "word" and len(piece.strokes) in lengths

@@ -45,15 +45,6 @@ Ordinal = Annotated[int, msgspec.Meta(ge=1)]
 # ---- lines ----
 
 
-class _SpacingLine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The `Spacing` of the session."""
-
-    closers: str
-    openers: str
-    joiners: str
-    quotes: str
-
-
 class JournalHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """started : UTC, ISO 8601. layout : its name. pack, pack_version : "" where the pack has none."""
 
@@ -67,17 +58,7 @@ class JournalHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     k: Ordinal
     undo_limit: Count | None
     context_chars: Ordinal
-    spacing: _SpacingLine
-
-    @property
-    def settings(self) -> SessionSettings:
-        """The settings the session ran with."""
-        return SessionSettings(
-            k=self.k,
-            undo_limit=self.undo_limit,
-            context_chars=self.context_chars,
-            spacing=Spacing(**msgspec.structs.asdict(self.spacing)),
-        )
+    spacing: Spacing
 
 
 def header_of(decoder: LiveDecoder, settings: SessionSettings) -> JournalHeader:
@@ -92,7 +73,7 @@ def header_of(decoder: LiveDecoder, settings: SessionSettings) -> JournalHeader:
         k=settings.k,
         undo_limit=settings.undo_limit,
         context_chars=settings.context_chars,
-        spacing=msgspec.convert(settings.spacing, _SpacingLine, from_attributes=True),
+        spacing=settings.spacing,
     )
 
 

@@ -5,10 +5,22 @@ It asks no decoder: messages come resolved, so a journal restores a session by t
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from itertools import islice
+
+import msgspec
+from msgspec.structs import replace
 
 from nearkey.session import messages as msg
-from nearkey.session.content import EMPTY, Composition, Content, Piece, Stroke, push
+from nearkey.session.content import (
+    EMPTY,
+    Chain,
+    Composition,
+    Content,
+    Piece,
+    Stroke,
+    iterate,
+    push,
+)
 from nearkey.session.editing import (
     Ending,
     close_composition,
@@ -28,38 +40,14 @@ __all__ = ["START", "State", "Step", "reduce"]
 # ---- the state ----
 
 
-@dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Step:
-    """One step of a persistent list: a content, and the store effects of leaving it."""
+class Step(msgspec.Struct, frozen=True):
+    """What undo goes back to: a content, and the store effects of leaving it."""
 
     content: Content
     effects: tuple[StoreEffect, ...]
-    rest: Step | None
-    depth: int
-
-    # By loops: a session has more steps than Python allows nested calls.
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Step):
-            return NotImplemented
-        mine: Step | None = self
-        theirs: Step | None = other
-        while mine is not theirs:
-            if mine is None or theirs is None:
-                return False
-            if (mine.content, mine.effects) != (theirs.content, theirs.effects):
-                return False
-            mine, theirs = mine.rest, theirs.rest
-        return True
-
-    def __hash__(self) -> int:
-        return hash((self.depth, self.effects))
-
-    def __repr__(self) -> str:
-        return f"Step(depth={self.depth})"
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(msgspec.Struct, frozen=True):
     """All of a session. `content` says what stands in the editor.
 
     past, future : what can be undone, and redone, newest first. Every step holds a whole content;
@@ -67,27 +55,25 @@ class State:
     """
 
     content: Content = EMPTY
-    past: Step | None = None
-    future: Step | None = None
+    past: Chain[Step] | None = None
+    future: Chain[Step] | None = None
     observations: int = 0
 
 
 START = State()
 
 
-def _push_step(rest: Step | None, content: Content, effects: tuple[StoreEffect, ...]) -> Step:
-    return Step(content, effects, rest, 1 if rest is None else rest.depth + 1)
+def _pushed(
+    steps: Chain[Step] | None, content: Content, effects: tuple[StoreEffect, ...]
+) -> Chain[Step]:
+    return Chain(Step(content, effects), steps, 1 if steps is None else steps.size + 1)
 
 
-def _newest(step: Step | None, n: int) -> Step | None:
+def _newest(steps: Chain[Step], n: int) -> Chain[Step] | None:
     """A copy of the newest n steps; done once in n edits, so that an edit stays cheap."""
-    kept: list[Step] = []
-    while step is not None and len(kept) < n:
-        kept.append(step)
-        step = step.rest
-    copy: Step | None = None
-    for one in reversed(kept):
-        copy = _push_step(copy, one.content, one.effects)
+    copy: Chain[Step] | None = None
+    for size, step in enumerate(reversed(list(islice(iterate(steps), n))), start=1):
+        copy = Chain(step, copy, size)
     return copy
 
 
@@ -115,29 +101,30 @@ def reduce(
 def _reduced(
     state: State, message: Message, settings: SessionSettings
 ) -> tuple[State, tuple[StoreEffect, ...]]:
-    past, future = state.past, state.future
+    content, past, future, n = state.content, state.past, state.future, state.observations
     if isinstance(message, msg.Undo):
         if past is None:
             return state, ()
-        future = _push_step(future, state.content, past.effects)
-        undone = State(past.content, past.rest, future, state.observations)
-        return undone, msg.inverse(past.effects)
+        left = past.item
+        future = _pushed(future, content, left.effects)
+        return State(left.content, past.rest, future, n), msg.inverse(left.effects)
     if isinstance(message, msg.Redo):
         if future is None:
             return state, ()
-        past = _push_step(past, state.content, future.effects)
-        return State(future.content, past, future.rest, state.observations), future.effects
+        left = future.item
+        past = _pushed(past, content, left.effects)
+        return State(left.content, past, future.rest, n), left.effects
     edit = _Edit(state, settings)
     if isinstance(message, msg.Tap):
         edit.tap(message)
     else:
         edit.do(message)
-        if edit.content == state.content and not edit.effects:
+        if edit.content == content and not edit.effects:
             return state, ()
     effects = tuple(edit.effects)
-    past = _push_step(past, state.content, effects)
+    past = _pushed(past, content, effects)
     limit = settings.undo_limit
-    if limit is not None and past.depth > 2 * limit:
+    if limit is not None and past.size > 2 * limit:
         return State(edit.content, _newest(past, limit), None, edit.observations), effects
     return State(edit.content, past, None, edit.observations), effects
 
@@ -257,7 +244,7 @@ class _Edit:
         """A touch with the cursor inside a piece: into a word's own touches, or between two halves."""
         after = self.content.after
         if after is not None:
-            piece = after.piece
+            piece = after.item
             whole = piece.source in ("completion", "prediction")
             if piece.kind == "word" and piece.strokes and not whole:
                 self._forget(reopen(self.content))
@@ -268,7 +255,7 @@ class _Edit:
         self._forget(split_at_cursor(self.content))
         before = self.content.before
         own = Piece(" ", "space")
-        if before is not None and before.piece.auto:
+        if before is not None and before.item.auto:
             self.content = replace(self.content, before=push(before.rest, own))
         else:
             self._put(own)
@@ -293,8 +280,8 @@ class _Edit:
             # The caret stands before the word's first touch: the word stays, on the cursor's right.
             self._close(close, "keep")
             before = self.content.before
-            if before is not None and before.piece.kind == "word":
-                after = push(self.content.after, before.piece)
+            if before is not None and before.item.kind == "word":
+                after = push(self.content.after, before.item)
                 self.content = replace(self.content, before=before.rest, after=after)
             self._forget(delete_char(self.content))
         elif word is None:

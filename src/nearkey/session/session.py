@@ -60,8 +60,6 @@ class Session:
     ethics review by those responsible where it takes place.
     """
 
-    _journal: JournalWriter | None
-
     def __init__(
         self,
         decoder: LiveDecoder,
@@ -90,30 +88,18 @@ class Session:
             context_chars=context_chars,
             spacing=spacing or Spacing(),
         )
-        self._start(decoder, settings, private, personal, learners, clock, 0.0)
-        if journal is not None:
-            self._journal = JournalWriter.begin(journal, header_of(decoder, settings), fsync=fsync)
-
-    def _start(
-        self,
-        decoder: LiveDecoder,
-        settings: SessionSettings,
-        private: bool,
-        personal: PersonalStore | None,
-        learners: Sequence[Learner],
-        clock: Callable[[], float],
-        elapsed: float,
-    ) -> None:
         self._reader = SessionReader(decoder, settings, personal=personal, may_add=not private)
         self._state: State = START
         self._private = private
         self._updaters = None if private else Updaters(personal, learners, decoder, self._keep)
-        self._journal = None
+        self._journal: JournalWriter | None = None
         self._truncated: TruncatedRecord | None = None
         self._observers: tuple[Observer, ...] = ()
         self._clock = clock
-        self._zero = clock() - elapsed
-        self._last_time_s = elapsed
+        self._zero = clock()
+        self._last_time_s = 0.0
+        if journal is not None:
+            self._journal = JournalWriter.begin(journal, header_of(decoder, settings), fsync=fsync)
 
     @classmethod
     def restore(
@@ -146,10 +132,19 @@ class Session:
                     field="layout",
                     fix="restore it with a decoder of the same layout",
                 )
-            settings = header.settings
+            self = cls(
+                decoder,
+                personal=personal,
+                learners=learners,
+                k=header.k,
+                undo_limit=header.undo_limit,
+                context_chars=header.context_chars,
+                spacing=header.spacing,
+                clock=clock,
+            )
             elapsed = max((record.time_s for record in journal.records), default=0.0)
-            self = cls.__new__(cls)
-            self._start(decoder, settings, False, personal, learners, clock, elapsed)
+            self._zero -= elapsed
+            self._last_time_s = elapsed
             self._replay(journal)
             writer.resume(journal)
             self._journal, self._truncated = writer, journal.truncated

@@ -272,7 +272,7 @@ class SessionReader:
 
     def _mark_candidates(self, content: Content, stroke: Stroke) -> tuple[Candidate, ...]:
         before = content.before
-        if before is not None and before.piece.auto:
+        if before is not None and before.item.auto:
             before = before.rest
         found = self.marks_after(self.context(before), stroke.options)
         if stroke.letter:
@@ -360,9 +360,9 @@ class SessionReader:
         known, text = self._texts[0]
         if pieces is not known:
             if pieces is not None and pieces.rest is known:
-                text += pieces.piece.text
+                text += pieces.item.text
             elif pieces is not None and pieces.rest is not None and pieces.rest.rest is known:
-                text += pieces.rest.piece.text + pieces.piece.text
+                text += pieces.rest.item.text + pieces.item.text
             else:
                 text = text_before(pieces)
             self._texts = ((pieces, text), self._texts[1])

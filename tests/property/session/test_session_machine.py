@@ -175,7 +175,7 @@ class Machine(RuleBasedStateMachine):
         taught: Counter[str] = Counter()
         past = self.session.state.past
         while past is not None:
-            for op in past.effects:
+            for op in past.item.effects:
                 if isinstance(op, messages.Learn):
                     taught[op.observation.text] += 1
                 elif isinstance(op, messages.Forget):

@@ -13,7 +13,16 @@ from typing import Any, get_args
 
 from session_fakes import FakeDecoder, FakeStore
 
-from nearkey.session import START, Journal, Session, SessionReader, messages, reduce, step
+from nearkey.session import (
+    START,
+    Journal,
+    Session,
+    SessionReader,
+    SessionSettings,
+    messages,
+    reduce,
+    step,
+)
 from nearkey.session.journal import Learnt, Resumed
 
 FIXTURES = Path(__file__).parent / "fixtures"
@@ -44,11 +53,18 @@ def test_the_journal_has_every_kind_of_line() -> None:
 def test_it_replays_line_by_line_as_it_stood_and_undoes_as_it_did() -> None:
     journal = Journal.read(JOURNAL)
     assert journal.header is not None
-    assert journal.header.settings.k == 4
+    header = journal.header
+    assert header.k == 4
+    settings = SessionSettings(
+        k=header.k,
+        undo_limit=header.undo_limit,
+        context_chars=header.context_chars,
+        spacing=header.spacing,
+    )
     # The person's words at that time.
     store = FakeStore()
     store.words.add("tarn")
-    reader = SessionReader(FakeDecoder(), journal.header.settings, personal=store)
+    reader = SessionReader(FakeDecoder(), settings, personal=store)
     state = START
     stood = []
     for record in journal.records:
@@ -89,7 +105,9 @@ def test_a_session_goes_on_in_it_and_takes_back_what_was_learnt_then(tmp_path: P
     for record in journal.records:
         if isinstance(record, Learnt | Resumed):
             continue
-        state, effects = reduce(state, record, journal.header.settings)
+        state, effects = reduce(
+            state, record, SessionSettings(spacing=journal.header.spacing, context_chars=60)
+        )
         for effect in effects:
             if isinstance(effect, messages.Learn):
                 learner.confirm(effect.observation)
