@@ -7,7 +7,7 @@ tenth of a dataclass's time: an edit makes several.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import Generic, Literal, TypeVar
 
 import msgspec
@@ -31,8 +31,6 @@ __all__ = [
     "last_char",
     "push",
     "tail_text",
-    "text_after",
-    "text_before",
 ]
 
 _T = TypeVar("_T")
@@ -141,20 +139,6 @@ def chars(pieces: PieceList | None) -> int:
     return 0 if pieces is None else pieces.size
 
 
-def _reversed_text(parts: Iterable[str]) -> str:
-    return "".join(reversed(list(parts)))
-
-
-def text_before(pieces: PieceList | None) -> str:
-    """The text of a list that lies before the cursor."""
-    return _reversed_text(piece.text for piece in iterate(pieces))
-
-
-def text_after(pieces: PieceList | None) -> str:
-    """The text of a list that lies after the cursor."""
-    return "".join(piece.text for piece in iterate(pieces))
-
-
 def tail_text(pieces: PieceList | None, n_chars: int) -> str:
     """About the last `n_chars` characters before the cursor, beginning after a white space."""
     parts: list[str] = []
@@ -163,7 +147,7 @@ def tail_text(pieces: PieceList | None, n_chars: int) -> str:
         parts.append(pieces.item.text)
         length += len(pieces.item.text)
         pieces = pieces.rest
-    text = _reversed_text(parts)
+    text = "".join(parts[::-1])
     if pieces is None and length <= n_chars:
         return text
     text = text[max(len(text) - n_chars, 0) :]

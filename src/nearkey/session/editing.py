@@ -314,27 +314,24 @@ def move_cursor(content: Content, position: int) -> Content:
 
 
 def split_at_cursor(content: Content) -> tuple[Content, Observation | None]:
-    """A piece with the cursor inside becomes two, each with its own touches where they can be told apart."""
+    """A piece with the cursor inside becomes two, each with its own touches where they can be distinguished."""
     after, offset = content.after, content.offset
     if not offset or after is None:
         return content, None
     piece = after.item
-    halves: list[Piece] = []
     lengths = (len(piece.text), sum(map(str.isalnum, piece.text)))
     exact = piece.kind == "word" and len(piece.strokes) in lengths
     caret = _caret_stroke(piece.text, offset, len(piece.strokes)) if exact else 0
-    for text, strokes in (
-        (piece.text[:offset], piece.strokes[:caret]),
-        (piece.text[offset:], piece.strokes[caret:]),
-    ):
+
+    def half(text: str, strokes: tuple[Stroke, ...]) -> Piece:
         if exact and strokes:
-            halves.append(Piece(text, "word", strokes, text.lower(), "spelled"))
-        else:
-            halves.append(Piece(text, "text"))
+            return Piece(text, "word", strokes, text.lower(), "spelled")
+        return Piece(text, "text")
+
     split = replace(
         content,
-        before=push(content.before, halves[0]),
-        after=push(after.rest, halves[1]),
+        before=push(content.before, half(piece.text[:offset], piece.strokes[:caret])),
+        after=push(after.rest, half(piece.text[offset:], piece.strokes[caret:])),
         offset=0,
     )
     return split, piece.observation
@@ -357,19 +354,12 @@ def cased(text: str, cases: Sequence[Case]) -> str:
     shaped = []
     letter = 0
     for char in text:
-        if not char.isalnum():
-            shaped.append(char)
-            continue
-        if letter < len(cases):
-            case: Case = cases[letter]
-        else:
-            case = "lock" if cases[-1] == "lock" else ""
-        letter += 1
-        shaped.append(_shape(char, case))
+        if char.isalnum():
+            case: Case = "lock" if cases[-1] == "lock" else ""
+            if letter < len(cases):
+                case = cases[letter]
+            letter += 1
+            if case:
+                char = char.lower() if case == "lower" else char.upper()
+        shaped.append(char)
     return "".join(shaped)
-
-
-def _shape(char: str, case: Case) -> str:
-    if case == "":
-        return char
-    return char.lower() if case == "lower" else char.upper()

@@ -15,10 +15,11 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
+from nearkey import schema
 from nearkey.append_log import AppendLog, TruncatedRecord, log_lines, read_log
 from nearkey.errors import JournalError
 from nearkey.session.interfaces import DescribedPack, LiveDecoder, PackDecoder
-from nearkey.session.messages import TIME, Count, Message, is_resolved
+from nearkey.session.messages import Count, Message, TimedLine, is_resolved
 from nearkey.session.settings import SessionSettings, Spacing
 
 __all__ = [
@@ -82,39 +83,24 @@ def utc_now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-class Learnt(
-    msgspec.Struct,
-    frozen=True,
-    omit_defaults=True,
-    forbid_unknown_fields=True,
-    tag_field="type",
-    tag="learnt",
-):
+class Learnt(TimedLine, frozen=True, kw_only=True):
     """What learner number `learner` answered to an observation: with that id the update can be taken back."""
 
     observation: Count = msgspec.field(name="lesson")
     update_id: int | str = msgspec.field(name="token")
     learner: Count = 0
-    time_s: float = TIME
 
 
-class Resumed(
-    msgspec.Struct,
-    frozen=True,
-    omit_defaults=True,
-    forbid_unknown_fields=True,
-    tag_field="type",
-    tag="resumed",
-):
+class Resumed(TimedLine, frozen=True, kw_only=True):
     """The session was restored at `at` (UTC, ISO 8601); `dropped` bytes of a truncated record went."""
 
     at: str
     dropped: Count = 0
-    time_s: float = TIME
 
 
 JournalRecord = Message | Learnt | Resumed
 
+_LOOSE: msgspec.json.Decoder[dict[str, Any]] = msgspec.json.Decoder(dict[str, Any])
 _HEADER: msgspec.json.Decoder[JournalHeader] = msgspec.json.Decoder(JournalHeader)
 _RECORD: msgspec.json.Decoder[JournalRecord] = msgspec.json.Decoder(JournalRecord)
 _ENCODER = msgspec.json.Encoder()
@@ -169,15 +155,10 @@ class Journal:
                     where=at,
                     fix="restore the file from a copy; the lines before this one are good",
                 )
-            try:
-                if header is None:
-                    header = _header(body, at)
-                else:
-                    records.append(_record(body))
-            except (msgspec.MsgspecError, UnicodeDecodeError) as fault:
-                raise JournalError(
-                    f"is not a line of a journal ({fault})", where=at, fix="check the program"
-                ) from None
+            if header is None:
+                header = _header(body, at)
+            else:
+                records.append(_record(body, at))
             check, n_bytes, ended = after, line.end, line.ended
         return cls(header, tuple(records), truncated, check, n_bytes, ended)
 
@@ -193,8 +174,8 @@ def _checked(line: bytes, check: int) -> tuple[bytes | None, int]:
 
 
 def _header(body: bytes, where: str) -> JournalHeader:
-    loose: Any = msgspec.json.decode(body)
-    version = loose.get("version") if isinstance(loose, dict) else None
+    loose = schema.decode(body, _LOOSE, error=JournalError, where=where)
+    version = loose.get("version")
     if isinstance(version, int) and version > VERSION:
         raise JournalError(
             f"is {version}; this version reads up to {VERSION}",
@@ -202,13 +183,15 @@ def _header(body: bytes, where: str) -> JournalHeader:
             field="version",
             fix="restore it with a newer nearkey",
         )
-    return _HEADER.decode(body)
+    return schema.decode(body, _HEADER, error=JournalError, where=where)
 
 
-def _record(body: bytes) -> JournalRecord:
-    record = _RECORD.decode(body)
+def _record(body: bytes, where: str) -> JournalRecord:
+    record = schema.decode(body, _RECORD, error=JournalError, where=where)
     if not isinstance(record, Learnt | Resumed) and not is_resolved(record):
-        raise msgspec.ValidationError("it leaves open what the decoder had decided")
+        raise JournalError(
+            "leaves open what the decoder had decided", where=where, fix="check the program"
+        )
     return record
 
 

@@ -12,7 +12,7 @@ An `Effect` is what a step asks of the world or tells it. The core only names ef
 from __future__ import annotations
 
 import math
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -51,6 +51,7 @@ __all__ = [
     "StoreWord",
     "Tap",
     "TextChanged",
+    "TimedLine",
     "Undo",
     "inverse",
     "is_resolved",
@@ -65,16 +66,13 @@ Full = Annotated[str, msgspec.Meta(min_length=1)]
 Letter = Annotated[str, msgspec.Meta(min_length=1, max_length=8)]
 ShiftMode = Literal["", "upper", "lower"]
 
-# Written also where it is 0: format 1 has a time in every line. Hence a factory, whose value counts as no default.
-TIME: Any = msgspec.field(name="t", default_factory=float)
-
 
 def snake_case(name: str) -> str:
     """CapsLock -> caps_lock: the tag of a class."""
     return "".join(f"_{c.lower()}" if c.isupper() else c for c in name).lstrip("_")
 
 
-def _check_text(where: str, value: str, field: str) -> None:
+def _check_text(value: str, where: str, field: str) -> None:
     if not isinstance(value, str):
         raise NearkeyError("is not text", where=where, field=field, fix="give a string")
     try:
@@ -108,24 +106,35 @@ class Resolution(
     mark: bool = False
 
 
-class _In(
+class TimedLine(
     msgspec.Struct,
     frozen=True,
+    kw_only=True,
     omit_defaults=True,
     forbid_unknown_fields=True,
     tag_field="type",
     tag=snake_case,
 ):
-    """Every message has time_s : seconds since the session began."""
+    """time_s : seconds since the session began; every message has it."""
+
+    # Format 1 has a time in every line, also where it is 0. Hence a factory, whose value counts as no default.
+    time_s: float = msgspec.field(name="t", default_factory=float)
 
 
-class Closing(_In, frozen=True, kw_only=True):
+class Closing(TimedLine, frozen=True, kw_only=True):
     """A message that may end the composition; close, when resolved : what that became."""
 
     close: Resolution | None = None
 
 
-class Tap(Closing, frozen=True, tag="touch"):
+class _Keyed(Closing, frozen=True, kw_only=True):
+    role: Literal["letter", "symbol", "mark"] = "letter"
+    key: str = ""
+    letter: str = ""
+    options: str = ""
+
+
+class Tap(_Keyed, frozen=True, tag="touch"):
     """A touch at x, y (layout units). On a function key it acts as that key's message.
 
     When resolved: role : "letter"; "symbol", which stands for some mark; "mark", taken as it is.
@@ -135,11 +144,6 @@ class Tap(Closing, frozen=True, tag="touch"):
 
     x: float
     y: float
-    time_s: float = TIME
-    role: Literal["letter", "symbol", "mark"] = "letter"
-    key: str = ""
-    letter: str = ""
-    options: str = ""
 
     def __post_init__(self) -> None:
         # One test in the common case: a sum of finite numbers this small is finite.
@@ -162,62 +166,48 @@ class Accept(Closing, frozen=True, tag="choose"):
     """
 
     rank: int = 0
-    time_s: float = TIME
 
 
 class Commit(Closing, frozen=True):
     """The composition becomes text, with a space; nothing where there is none."""
 
-    time_s: float = TIME
 
-
-class Space(_In, frozen=True):
+class Space(TimedLine, frozen=True):
     """The space key: resolved, a commit where there is a composition, else a space of the person's own."""
 
-    time_s: float = TIME
+
+class _Written(Closing, frozen=True):
+    text: Full
+
+    def __post_init__(self) -> None:
+        _check_text(self.text, snake_case(type(self).__name__), "text")
 
 
-class Mark(Closing, frozen=True):
+class Mark(_Written, frozen=True):
     """A punctuation mark, with the spaces it asks for; when resolved, literal : as it is, inside a spelled word."""
 
-    text: Full
-    time_s: float = TIME
     literal: bool = False
 
-    def __post_init__(self) -> None:
-        _check_text("mark", self.text, "text")
 
-
-class Insert(Closing, frozen=True):
+class Insert(_Written, frozen=True):
     """Text put in as it is: pasted, dictated, from another keyboard."""
-
-    text: Full
-    time_s: float = TIME
-
-    def __post_init__(self) -> None:
-        _check_text("insert", self.text, "text")
 
 
 class Delete(Closing, frozen=True):
     """The delete key: a touch, a character, or a word is opened again."""
-
-    time_s: float = TIME
 
 
 class Move(Closing, frozen=True):
     """The cursor to this position in characters; positions past the ends are the ends."""
 
     position: int
-    time_s: float = TIME
 
 
-class Reopen(_In, frozen=True):
+class Reopen(TimedLine, frozen=True):
     """The word under the cursor is opened again with its touches."""
 
-    time_s: float = TIME
 
-
-class Pick(_In, frozen=True):
+class Pick(TimedLine, frozen=True):
     """A letter for one touch of the composition: by place in its list, or the letter itself.
 
     at : the touch, counted from 0; None is the first one without a chosen letter. When resolved,
@@ -226,29 +216,26 @@ class Pick(_In, frozen=True):
 
     letter: int | Letter
     at: Count | None = None
-    time_s: float = TIME
 
     def __post_init__(self) -> None:
         if isinstance(self.letter, str):
-            _check_text("pick", self.letter, "letter")
+            _check_text(self.letter, "pick", "letter")
             if not 1 <= len(self.letter) <= 8 or any(c.isspace() for c in self.letter):
                 raise NearkeyError(
                     f"is {self.letter!r}", where="pick", field="letter", fix="give one letter"
                 )
 
 
-class Spell(_In, frozen=True):
+class Spell(TimedLine, frozen=True):
     """Spelling letter by letter on or off; None, until resolved, is the other of the two."""
 
     on: bool | None = None
-    time_s: float = TIME
 
 
-class Shift(_In, frozen=True):
+class Shift(TimedLine, frozen=True):
     """Case of the next letter: as the decoder writes it (""), a capital, or small; None, until resolved, steps on."""
 
     mode: ShiftMode | None = None
-    time_s: float = TIME
 
     def __post_init__(self) -> None:
         if self.mode not in (None, "", "upper", "lower"):
@@ -260,39 +247,31 @@ class Shift(_In, frozen=True):
             )
 
 
-class CapsLock(_In, frozen=True):
+class CapsLock(TimedLine, frozen=True):
     """Capitals lock on or off; None, until resolved, is the other of the two."""
 
     on: bool | None = None
-    time_s: float = TIME
 
 
-class AddWord(_In, frozen=True):
+class AddWord(TimedLine, frozen=True):
     """A word for the person's store."""
 
     word: Full
-    time_s: float = TIME
 
     def __post_init__(self) -> None:
-        _check_text("add_word", self.word, "word")
+        _check_text(self.word, "add_word", "word")
 
 
-class Clear(_In, frozen=True):
+class Clear(TimedLine, frozen=True):
     """All text goes, as for a new field or phrase. What was learnt from it stays learnt."""
 
-    time_s: float = TIME
 
-
-class Undo(_In, frozen=True):
+class Undo(TimedLine, frozen=True):
     """Takes the last message back."""
 
-    time_s: float = TIME
 
-
-class Redo(_In, frozen=True):
+class Redo(TimedLine, frozen=True):
     """Does again what was taken back."""
-
-    time_s: float = TIME
 
 
 Message = (

@@ -53,27 +53,27 @@ def resolve(content: Content, message: Message, reader: SessionReader) -> Messag
         case msg.Commit() | msg.Space():
             close = reader.close(content)
             if close is not None:
-                return msg.Commit(t, close=close)
+                return msg.Commit(time_s=t, close=close)
             return message if isinstance(message, msg.Space) else None
         case msg.Mark(text=text):
             return _mark(content, text, t, reader)
         case msg.Insert(text=text):
-            return msg.Insert(text, t, close=reader.close(content)) if text else None
+            return msg.Insert(text, time_s=t, close=reader.close(content)) if text else None
         case msg.Delete():
             word = content.composition
             at_start = word is not None and not word.strokes and bool(word.tail)
             ends = at_start and not _accepted(content)
-            return msg.Delete(t, close=reader.close(content) if ends else None)
+            return msg.Delete(time_s=t, close=reader.close(content) if ends else None)
         case msg.Move(position=position):
             return _move(content, position, t, reader)
         case msg.Pick():
             return _pick(content, message, reader)
         case msg.Spell(on=None):
-            return msg.Spell(not content.spell, t)
+            return msg.Spell(not content.spell, time_s=t)
         case msg.Shift(mode=None):
-            return msg.Shift(_next_shift(content), t)
+            return msg.Shift(_next_shift(content), time_s=t)
         case msg.CapsLock(on=None):
-            return msg.CapsLock(not content.caps, t)
+            return msg.CapsLock(not content.caps, time_s=t)
         case msg.AddWord(word=word):
             return _add_word(word, t, reader)
     return message
@@ -93,7 +93,9 @@ def _tap(content: Content, tap: msg.Tap, reader: SessionReader) -> Message | Non
     if key is None or key.role == "letters":
         ends = content.past_word or _accepted(content)
         close = reader.close(content) if ends else None
-        return msg.Tap(tap.x, tap.y, tap.time_s, key="" if key is None else key.id, close=close)
+        return msg.Tap(
+            tap.x, tap.y, time_s=tap.time_s, key="" if key is None else key.id, close=close
+        )
     message = _of_key(content, key, tap.time_s, reader)
     if message is None:
         return _mark_touch(content, tap, key, reader)
@@ -104,17 +106,17 @@ def _of_key(content: Content, key: Key, t: float, reader: SessionReader) -> Mess
     """The message a function key stands for; None for keys that type letters or a choice of marks."""
     match key.role:
         case "space":
-            return msg.Space(t)
+            return msg.Space(time_s=t)
         case "delete":
-            return msg.Delete(t)
+            return msg.Delete(time_s=t)
         case "shift":
-            return msg.Shift(None, t)
+            return msg.Shift(time_s=t)
         case "candidate":
-            return msg.Accept(reader.candidate_rank(key), t)
+            return msg.Accept(reader.candidate_rank(key), time_s=t)
         case "accept":
-            return msg.Accept(_next_rank(content, reader), t)
+            return msg.Accept(_next_rank(content, reader), time_s=t)
         case "punctuation" if len(key.letters) == 1:
-            return msg.Mark(key.letters, t)
+            return msg.Mark(key.letters, time_s=t)
         case _:
             return None
 
@@ -139,7 +141,16 @@ def _mark_touch(content: Content, tap: msg.Tap, key: Key, reader: SessionReader)
     else:
         ends = ends or content.past_word or key.role == "punctuation"
     close = reader.close(content) if ends else None
-    return msg.Tap(tap.x, tap.y, tap.time_s, role, key.id, letter, options=key.letters, close=close)
+    return msg.Tap(
+        tap.x,
+        tap.y,
+        time_s=tap.time_s,
+        role=role,
+        key=key.id,
+        letter=letter,
+        options=key.letters,
+        close=close,
+    )
 
 
 # ---- the rest ----
@@ -161,10 +172,10 @@ def _mark(content: Content, text: str, t: float, reader: SessionReader) -> Messa
     if not text:
         return None
     if any(c.isspace() for c in text):
-        return msg.Insert(text, t, close=reader.close(content))
+        return msg.Insert(text, time_s=t, close=reader.close(content))
     literal = _takes_marks(content)
     ends = _accepted(content) or not literal
-    return msg.Mark(text, t, literal, close=reader.close(content) if ends else None)
+    return msg.Mark(text, literal, time_s=t, close=reader.close(content) if ends else None)
 
 
 def _accept(content: Content, rank: int, t: float, reader: SessionReader) -> Message | None:
@@ -178,7 +189,7 @@ def _accept(content: Content, rank: int, t: float, reader: SessionReader) -> Mes
 def _move(content: Content, position: int, t: float, reader: SessionReader) -> Message | None:
     text, cursor = reader.view(content)
     position = min(max(position, 0), len(text))
-    return None if position == cursor else msg.Move(position, t, close=reader.close(content))
+    return None if position == cursor else msg.Move(position, time_s=t, close=reader.close(content))
 
 
 def _pick(content: Content, pick: msg.Pick, reader: SessionReader) -> Message | None:
@@ -191,14 +202,14 @@ def _pick(content: Content, pick: msg.Pick, reader: SessionReader) -> Message | 
         if not 0 <= letter < len(found):
             return None
         letter = found[letter][0]
-    return msg.Pick(letter, at, pick.time_s)
+    return msg.Pick(letter, at, time_s=pick.time_s)
 
 
 def _add_word(word: str, t: float, reader: SessionReader) -> Message | None:
     word = word.strip()
     if not word or not reader.may_add(word):
         return None
-    return msg.AddWord(word, t)
+    return msg.AddWord(word, time_s=t)
 
 
 # ---- what watchers are told ----

@@ -151,7 +151,7 @@ class Session:
             if journal.header is None:
                 writer.append(header)
             dropped = 0 if journal.truncated is None else journal.truncated.n_bytes
-            writer.append(Resumed(utc_now(), dropped, elapsed))
+            writer.append(Resumed(at=utc_now(), dropped=dropped, time_s=elapsed))
         except BaseException:
             writer.close()
             raise
@@ -288,51 +288,51 @@ class Session:
             raise DecodeError(
                 f"({x!r}, {y!r}) is no place", where="tap", field="x, y", fix="give two numbers"
             ) from None
-        return self.do(msg.Tap(*place, self._time(time_s)))
+        return self.do(msg.Tap(*place, time_s=self._time(time_s)))
 
     def accept(self, rank: int = 0, *, time_s: float | None = None) -> bool:
         """Choose a candidate. The next letter touched commits it, with a space."""
-        return self.do(msg.Accept(rank, self._time(time_s)))
+        return self.do(msg.Accept(rank, time_s=self._time(time_s)))
 
     def commit(self, *, time_s: float | None = None) -> bool:
         """The composition becomes text, with a space: the accepted, else the first candidate."""
-        return self.do(msg.Commit(self._time(time_s)))
+        return self.do(msg.Commit(time_s=self._time(time_s)))
 
     def space(self, *, time_s: float | None = None) -> bool:
         """The space key: commits, or without a composition makes a space."""
-        return self.do(msg.Space(self._time(time_s)))
+        return self.do(msg.Space(time_s=self._time(time_s)))
 
     def mark(self, text: str, *, time_s: float | None = None) -> bool:
         """A punctuation mark; attaches by the spacing rules."""
-        return self.do(msg.Mark(text, self._time(time_s)))
+        return self.do(msg.Mark(text, time_s=self._time(time_s)))
 
     def insert(self, text: str, *, time_s: float | None = None) -> bool:
         """Text as it is, at the cursor."""
-        return self.do(msg.Insert(text, self._time(time_s)))
+        return self.do(msg.Insert(text, time_s=self._time(time_s)))
 
     def delete(self, *, time_s: float | None = None) -> bool:
         """The delete key: the last touch; without one, the word before opens again."""
-        return self.do(msg.Delete(self._time(time_s)))
+        return self.do(msg.Delete(time_s=self._time(time_s)))
 
     def undo(self, *, time_s: float | None = None) -> bool:
         """Take the last message back, and what was learnt from it."""
-        return self.do(msg.Undo(self._time(time_s)))
+        return self.do(msg.Undo(time_s=self._time(time_s)))
 
     def redo(self, *, time_s: float | None = None) -> bool:
         """Do again what was taken back."""
-        return self.do(msg.Redo(self._time(time_s)))
+        return self.do(msg.Redo(time_s=self._time(time_s)))
 
     def shift(self, mode: ShiftMode | None = None, *, time_s: float | None = None) -> bool:
         """The next letter: a capital, small, or ("") as the decoder writes it; None steps on."""
-        return self.do(msg.Shift(mode, self._time(time_s)))
+        return self.do(msg.Shift(mode, time_s=self._time(time_s)))
 
     def caps_lock(self, on: bool | None = None, *, time_s: float | None = None) -> bool:
         """Capitals lock on or off; None is the other of the two."""
-        return self.do(msg.CapsLock(on, self._time(time_s)))
+        return self.do(msg.CapsLock(on, time_s=self._time(time_s)))
 
     def move(self, position: int, *, time_s: float | None = None) -> bool:
         """The cursor to a position in characters; the composition becomes text."""
-        return self.do(msg.Move(position, self._time(time_s)))
+        return self.do(msg.Move(position, time_s=self._time(time_s)))
 
     def move_by(self, n_chars: int, *, time_s: float | None = None) -> bool:
         """The cursor by so many characters, left where negative."""
@@ -340,17 +340,17 @@ class Session:
 
     def reopen(self, *, time_s: float | None = None) -> bool:
         """Open the word under the cursor again, with its touches."""
-        return self.do(msg.Reopen(self._time(time_s)))
+        return self.do(msg.Reopen(time_s=self._time(time_s)))
 
     def pick(
         self, letter: int | str, *, at: int | None = None, time_s: float | None = None
     ) -> bool:
         """Choose the letter of one touch: its place in `letters(at)`, or the letter itself."""
-        return self.do(msg.Pick(letter, at, self._time(time_s)))
+        return self.do(msg.Pick(letter, at, time_s=self._time(time_s)))
 
     def spell(self, on: bool | None = None, *, time_s: float | None = None) -> bool:
         """Spelling letter by letter on or off: for addresses and words nobody knows."""
-        return self.do(msg.Spell(on, self._time(time_s)))
+        return self.do(msg.Spell(on, time_s=self._time(time_s)))
 
     def add_word(self, word: str, *, time_s: float | None = None) -> bool:
         """A word for the person's store; it is offered from now on.
@@ -358,11 +358,11 @@ class Session:
         False without a store, in a private session, and for a word that is there. Raises the
         store's `NearkeyError` where it is no word.
         """
-        return self.do(msg.AddWord(word, self._time(time_s)))
+        return self.do(msg.AddWord(word, time_s=self._time(time_s)))
 
     def clear(self, *, time_s: float | None = None) -> bool:
         """Empty the text, as for a new field or phrase; can be undone."""
-        return self.do(msg.Clear(self._time(time_s)))
+        return self.do(msg.Clear(time_s=self._time(time_s)))
 
     def do(self, message: Message) -> bool:
         """Carry out one message. Raises `NearkeyError` for a time that is no number, and as `Session` says."""
@@ -425,7 +425,14 @@ class Session:
 
     def _keep(self, observation: int, learner: int, update_id: int | str) -> None:
         if self._journal is not None:
-            self._journal.append(Learnt(observation, update_id, learner, self._last_time_s))
+            self._journal.append(
+                Learnt(
+                    observation=observation,
+                    update_id=update_id,
+                    learner=learner,
+                    time_s=self._last_time_s,
+                )
+            )
 
     def _time(self, time_s: float | None) -> float:
         # Microseconds: what is in the journal is what is in the state.

@@ -13,23 +13,9 @@ __all__ = ["SessionLog", "StudyRecorder"]
 
 # Session verbs as the study schema's types, where they are not of the same name.
 _KINDS = {
-    "accept": "accept",
-    "add_word": "cursor",
-    "caps_lock": "cursor",
+    **dict.fromkeys(("insert", "mark", "pick", "space"), "text"),
+    **dict.fromkeys(("add_word", "caps_lock", "move", "reopen", "shift", "spell"), "cursor"),
     "clear": "delete",
-    "commit": "commit",
-    "delete": "delete",
-    "insert": "text",
-    "mark": "text",
-    "move": "cursor",
-    "pick": "text",
-    "redo": "redo",
-    "reopen": "cursor",
-    "shift": "cursor",
-    "space": "text",
-    "spell": "cursor",
-    "tap": "tap",
-    "undo": "undo",
 }
 
 
@@ -59,7 +45,7 @@ class SessionLog:
         """Log one notice."""
         if notice.private:
             return
-        kind = _KINDS[notice.kind]
+        kind = _KINDS.get(notice.kind, notice.kind)
         if kind == "cursor" and notice.text != self._text:
             kind = "text"  # a move or a reopened word may bring a space or take one
         self._text = notice.text

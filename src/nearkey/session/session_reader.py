@@ -20,9 +20,8 @@ from nearkey.session.content import (
     PieceList,
     Stroke,
     chars,
+    iterate,
     tail_text,
-    text_after,
-    text_before,
 )
 from nearkey.session.editing import arrange_mark, arrange_word, caret_char, cased
 from nearkey.session.interfaces import LiveDecoder, PersonalStore
@@ -50,23 +49,6 @@ class SessionReader:
     decoded once; they depend on nothing but content, decoder and store. One thread at a time.
     """
 
-    __slots__ = (
-        "_asked",
-        "_candidate_keys",
-        "_context",
-        "_letters_only",
-        "_may_add",
-        "_one_letter",
-        "_raw",
-        "_shaped",
-        "_spelled",
-        "_texts",
-        "_viewed",
-        "decoder",
-        "personal",
-        "settings",
-    )
-
     def __init__(
         self,
         decoder: LiveDecoder,
@@ -89,10 +71,8 @@ class SessionReader:
         self._shaped: tuple[Content | None, Hashable, tuple[Candidate, ...]] = (None, None, ())
         self._spelled: tuple[str, tuple[Stroke, ...], tuple[str, ...]] = ("", (), ())
         self._viewed: tuple[Content | None, Hashable, tuple[str, int]] = (None, None, ("", 0))
-        self._texts: tuple[tuple[PieceList | None, str], tuple[PieceList | None, str]] = (
-            (None, ""),
-            (None, ""),
-        )
+        self._text_before: tuple[PieceList | None, str] = (None, "")
+        self._text_after: tuple[PieceList | None, str] = (None, "")
 
     def may_add(self, word: str) -> bool:
         """Whether there is a store that this word may be added to."""
@@ -190,9 +170,8 @@ class SessionReader:
         if all(letters):
             # Every letter is chosen: that string is the word, not the decoder's guess at it.
             return _first(spelled, _in_case(agreeing, cases))[: self.settings.k]
-        room = self.settings.k - 1
-        shown = _in_case(agreeing[:room], cases)
-        return (*shown, *(() if _has(shown, spelled.text) else (spelled,))) or (spelled,)
+        shown = _in_case(agreeing[: self.settings.k - 1], cases)
+        return shown if any(c.text == spelled.text for c in shown) else (*shown, spelled)
 
     # ---- spelling ----
 
@@ -357,33 +336,27 @@ class SessionReader:
         return left + right, len(left) + caret
 
     def _before(self, pieces: PieceList | None) -> str:
-        known, text = self._texts[0]
+        known, text = self._text_before
         if pieces is not known:
             if pieces is not None and pieces.rest is known:
                 text += pieces.item.text
             elif pieces is not None and pieces.rest is not None and pieces.rest.rest is known:
                 text += pieces.rest.item.text + pieces.item.text
             else:
-                text = text_before(pieces)
-            self._texts = ((pieces, text), self._texts[1])
+                text = "".join([piece.text for piece in iterate(pieces)][::-1])
+            self._text_before = (pieces, text)
         return text
 
     def _after(self, pieces: PieceList | None) -> str:
-        known, text = self._texts[1]
-        if pieces is not known:
-            text = text_after(pieces)
-            self._texts = (self._texts[0], (pieces, text))
-        return text
+        if pieces is not self._text_after[0]:
+            self._text_after = (pieces, "".join(piece.text for piece in iterate(pieces)))
+        return self._text_after[1]
 
 
 def _in_case(found: Sequence[Candidate], cases: Sequence[Case]) -> tuple[Candidate, ...]:
     if not any(cases):
         return tuple(found)
     return tuple(c._replace(text=cased(c.text, cases)) for c in found)
-
-
-def _has(found: Sequence[Candidate], text: str) -> bool:
-    return any(c.text == text for c in found)
 
 
 def _first(first: Candidate, others: Sequence[Candidate]) -> tuple[Candidate, ...]:

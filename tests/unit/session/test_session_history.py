@@ -200,7 +200,7 @@ def test_a_store_that_cannot_write_does_not_stop_the_typing() -> None:
 def test_a_step_changes_nothing_in_place_and_says_what_it_did() -> None:
     decoder = FakeDecoder()
     x, y = decoder.center("i")
-    one, said = step(START, messages.Tap(x, y, 1.0), decoder)
+    one, said = step(START, messages.Tap(x, y, time_s=1.0), decoder)
     assert START.content.composition is None
     assert one.content.composition is not None
     assert {type(effect) for effect in said} == {
@@ -208,10 +208,10 @@ def test_a_step_changes_nothing_in_place_and_says_what_it_did() -> None:
         messages.TextChanged,
         messages.CandidatesChanged,
     }
-    two, said = step(one, messages.Commit(2.0), decoder)
+    two, said = step(one, messages.Commit(time_s=2.0), decoder)
     learn = next(effect for effect in said if isinstance(effect, messages.Learn))
     assert learn.observation.word == "I"
-    three, said = step(two, messages.Undo(3.0), decoder)
+    three, said = step(two, messages.Undo(time_s=3.0), decoder)
     assert three.content == one.content
     assert messages.Forget(learn.observation) in said
     assert step(START, messages.Undo(), decoder) == (START, ())

@@ -283,9 +283,17 @@ def test_what_no_version_of_this_program_writes_is_refused(tmp_path: Path) -> No
     newer = json.dumps({**head, "version": 2}, separators=(",", ":")).encode()
     cases = {
         checked(newer): "line 1: version: is 2",
-        checked(good, b'{"type":"dance","t":0.0}'): "line 2: is not a line",
-        checked(good, b'{"type":"touch","t":0.0,"x":1.0}'): "line 2: is not a line",
-        checked(good, b'{"type":"undo","t":0.0,"more":1}'): "line 2: is not a line",
+        checked(b'{"format":"nearkey-journal"}'): "line 1: started: is missing",
+        checked(good, b'{"type":"dance","t":0.0}'): "line 2: type: invalid value 'dance'",
+        checked(good, b'{"type":"touch","t":0.0,"x":1.0}'): "line 2: y: is missing",
+        checked(good, b'{"type":"undo","t":0.0,"more":1}'): "line 2: more: unknown field",
+        # Messages that leave a decoder something to say are no lines.
+        checked(good, b'{"type":"choose","t":0.0}'): "line 2: leaves open",
+        checked(good, b'{"type":"commit","t":0.0}'): "line 2: leaves open",
+        checked(good, b'{"type":"pick","t":0.0,"at":0,"letter":1}'): "line 2: leaves open",
+        checked(good, b'{"type":"spell","t":0.0}'): "line 2: leaves open",
+        checked(good, b'{"type":"shift","t":0.0}'): "line 2: leaves open",
+        checked(good, b'{"type":"move","t":0.0,"position":-1}'): "line 2: leaves open",
         b"some notes of mine": "is not a session's journal",
         b'{"format":"other"}\n': "is not a session's journal",
     }
