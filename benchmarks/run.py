@@ -43,12 +43,12 @@ from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
 from nearkey.simulate.corpora import Corpus, held_out_part, read_source
 from nearkey.simulate.identity import pack_identity
+from nearkey.simulate.layout_score import StaticScore
 from nearkey.simulate.replay import RecordedTouches
 from nearkey.simulate.replay_gap import replay_gap
-from nearkey.simulate.score import score_workload, static_score
-from nearkey.simulate.score_result import StaticScore
-from nearkey.simulate.typed import make_workload
-from nearkey.simulate.workload import Workload
+from nearkey.simulate.score import score_condition, static_score
+from nearkey.simulate.trial import Condition
+from nearkey.simulate.workload import Workload, make_workload
 from nearkey.touch import GaussianTouch
 
 HERE = Path(__file__).resolve().parent
@@ -153,11 +153,9 @@ class Bench:
             return self._replay(scenario, pack), {}
         layout = layout_of(scenario.layout, *PAD_MM)
         touch = GaussianTouch.from_layout(layout, spread_mm=SPREADS_MM[scenario.touches])
-        result = score_workload(
-            layout,
+        result = score_condition(
+            Condition.matched(layout, touch),
             self.workload(scenario, layout.letters),
-            truth=touch,
-            believed=touch,
             pack=pack,
             seed=SEED,
             use="live" if scenario.live else "words",
@@ -165,7 +163,7 @@ class Bench:
             compare=not scenario.live,
             compare_words=COMPARE_WORDS,
             static=self.static(scenario),
-            threads=self.threads,
+            workers=self.threads,
         )
         return result.to_dict(), result.speed()
 
@@ -181,7 +179,7 @@ class Bench:
             words_each=100,
             seed=SEED,
             at_mm=(0.0, HEIGHT_MM - PHONE_KEYS_MM),
-            threads=self.threads,
+            workers=self.threads,
         )
         return {
             "conditions": {

@@ -297,7 +297,7 @@ def _replay(replays: dict[str, dict[str, Any]], command: str) -> Section:
         "Touches: thumbs on a phone, Larsen, Jacobsen, Boring, Bergström & Pohl, MobileHCI 2019, article 4, "
         "doi:10.1145/3338286.3340115, CC BY 4.0. The layout lies on a strip at the bottom of the screen.",
         "matched: touches drawn from the Gaussian the decoder assumes, fitted on half of a person's touches; replayed: "
-        "the other half, as they were; stranger's model: fitted on everyone else. Intervals are over people.",
+        "the other half, as they were; leave-one-person-out: the model was fitted on everyone else. Intervals are over people.",
         "The gap between matched and replayed is what a result with drawn touches leaves out. Targets were random "
         "points, not keys, and order and rhythm are lost; it is no evidence about a pad on a stylus.",
     ]

@@ -29,7 +29,7 @@ from nearkey.report import (
     rank_report,
     shape_of,
 )
-from nearkey.simulate import RankProgress, read_corpus
+from nearkey.simulate import SimulationProgress
 
 HERE = Path(__file__).parent
 SEED = 7
@@ -61,7 +61,7 @@ class Narrator:
         print(f"\n{self.step}. {text}  [{passed:.0f} s]\n{'-' * (len(text) + 3)}", flush=True)
 
     @staticmethod
-    def progress(done: RankProgress) -> None:
+    def progress(done: SimulationProgress) -> None:
         if sys.stderr.isatty():
             end = "\n" if done.done == done.total else ""
             print(f"\r   {done.done} of {done.total} parts", end=end, file=sys.stderr, flush=True)
@@ -198,7 +198,7 @@ def main() -> None:
         leaders,
         touch=lambda layout: touch_for(recorded, layout),
         pack=pack,
-        corpus=read_corpus(HERE / "stylus-pad" / "field_notes.txt"),
+        corpus=HERE / "stylus-pad" / "field_notes.txt",
         context=True,
         words=min(options.words, 1_400),
         seed=SEED + 1,

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from nearkey.decode.spelling import spell
-from nearkey.simulate.text import running_words
+from nearkey.simulate.workload import running_words
 
 Sentences = list[list[str]]
 

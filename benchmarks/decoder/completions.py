@@ -29,7 +29,7 @@ import nearkey as nk
 from nearkey.intervals import Estimate, paired_difference
 from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.typed import TypedWords, type_workload
+from nearkey.simulate.trial import TypedWords, type_workload
 
 COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/completions.py"
 LAYOUTS = ("q26", "e161", "g2x3", "g1x5")

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 import nearkey as nk
-from nearkey.simulate import Typist, corpus_sample, unigram_sample
+from nearkey.simulate import Corpus, make_workload
+from nearkey.simulate.trial import type_workload
 
 SPREAD = 0.45
 """Standard deviation of a touch as a share of the key's size, each axis."""
@@ -60,16 +61,20 @@ def workload(
     """Words drawn by frequency, or running words of the evaluation text with their contexts."""
     layout = layout or nk.Layout.named("qwerty")
     touch = nk.GaussianTouch.from_layout(layout, spread=spread, background=background)
-    rng = np.random.default_rng(seed)
     lines = held_out_lines() if context else None
     if context and lines is None:
         raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
-    if lines is not None:
-        sample = corpus_sample(pack, lines, words, rng=rng, context=True, letters=layout.letters)
-    else:
-        sample = unigram_sample(pack, words, rng=rng, letters=layout.letters)
-    typing = Typist(layout, touch, pack).type(sample.index, rng)
+    chosen = make_workload(
+        pack,
+        None if lines is None else Corpus.of("en_ewt_eval", lines),
+        words=words,
+        seed=seed,
+        letters=layout.letters,
+        context=context,
+        known_only=True,
+    )
+    queries = type_workload(layout, touch, chosen, seed=seed).queries
     source = "running words of en_ewt_eval" if context else "words drawn by frequency"
     return TouchedWords(
-        layout, touch, sample.index, typing.points, typing.offsets, sample.states, source
+        layout, touch, chosen.index, queries.points, queries.offsets, queries.states, source
     )

@@ -30,7 +30,7 @@ import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
 from nearkey.decode.spelling import spell_words
 from nearkey.intervals import proportion
-from nearkey.simulate.text import running_words
+from nearkey.simulate.workload import running_words
 
 RESULTS = Path(__file__).resolve().parents[1] / "results"
 COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/exactness.py"

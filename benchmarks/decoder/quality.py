@@ -22,7 +22,7 @@ from sections import Section, save, section
 
 import nearkey as nk
 from nearkey.intervals import paired_difference, proportion
-from nearkey.simulate.text import running_words
+from nearkey.simulate.workload import running_words
 
 COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/quality.py"
 

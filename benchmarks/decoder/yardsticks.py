@@ -31,7 +31,7 @@ from sections import Section, save, section
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
-from nearkey.simulate.text import running_words
+from nearkey.simulate.workload import running_words
 
 COMMAND = ".yardsticks/bin/python benchmarks/decoder/yardsticks.py"
 

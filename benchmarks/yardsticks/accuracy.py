@@ -19,10 +19,11 @@ from scenarios import PAD_MM, SEED, SPREADS_MM, layout_of
 from sections import Cell, section, write
 
 import nearkey as nk
-from nearkey.intervals import paired_difference
+from nearkey.simulate.decoder_score import DecoderScore, score_decoder
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
-from nearkey.simulate.judge import Judged, score_decoder
-from nearkey.simulate.typed import make_workload, type_workload
+from nearkey.simulate.outcomes import MEASURES
+from nearkey.simulate.trial import type_workload
+from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch
 
 ROOT = HERE.parents[1]
@@ -34,12 +35,10 @@ ENGINES = {
 }
 
 
-def row(scenario: str, name: str, found: Judged, ours: Judged) -> list[Cell]:
+def row(scenario: str, name: str, found: DecoderScore, ours: DecoderScore) -> list[Cell]:
     """One line of the table."""
-    group = found.score.all
-    gap = paired_difference(
-        *((judged.outcomes.rank == 1).astype(float) for judged in (found, ours))
-    )
+    group = found.all
+    gap = MEASURES["top1"].difference(found.outcomes, ours.outcomes)
     return [
         scenario,
         name,
@@ -47,7 +46,7 @@ def row(scenario: str, name: str, found: Judged, ours: Judged) -> list[Cell]:
         list(group.top[1]),
         group.top[3].value,
         None if found is ours else list(gap),
-        found.score.faults.total,
+        found.faults.total,
     ]
 
 
@@ -69,14 +68,16 @@ def main() -> int:
         )
         typed = type_workload(layout, touch, workload, seed=SEED)
         scenario = f"en.{name}.s10.drawn"
-        ours = score_decoder(typed, OwnDecoder(nk.Decoder(layout, touch, pack)), name="nearkey")
+        lexicon = pack.lexicon.words
+        own = OwnDecoder(nk.Decoder(layout, touch, pack))
+        ours = score_decoder(typed, own, lexicon=lexicon, name="nearkey")
         rows.append(row(scenario, "nearkey", ours, ours))
         for engine, shown in ENGINES.items():
             command = [str(PYTHON), str(HERE / "line_decoder.py"), engine]
             with OutsideDecoder(
                 command, layout=layout, touch=touch, pack=pack, start_s=180.0, answer_s=60.0
             ) as decoder:
-                found = score_decoder(typed, decoder, name=engine)
+                found = score_decoder(typed, decoder, lexicon=lexicon, name=engine)
             rows.append(row(scenario, shown, found, ours))
             print(rows[-1], file=sys.stderr)
     columns = "scenario; decoder; words; top-1|%; top-3|%; top-1 to ours|3; faults"

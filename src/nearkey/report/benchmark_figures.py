@@ -27,7 +27,7 @@ from nearkey.report.style import (
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from nearkey.simulate.score_result import LayoutScore
+    from nearkey.simulate.layout_score import LayoutScore
 
 __all__ = [
     "plot_accuracy_by_noise",

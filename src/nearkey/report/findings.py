@@ -16,7 +16,7 @@ def facts(
     result: RankResult, *, pack: LanguagePack | None, lm_weight: float | None
 ) -> dict[str, str]:
     """What was ranked and how, by name."""
-    rows, sample, selection = result.rows, result.sample, result.selection
+    rows, workload, selection = result.rows, result.workload, result.options.selection
     layouts = [result.scored[row.layout].layout for row in rows]
     shapes = Counter(shape_of(layout) for layout in layouts)
     parted = ", ".join(f"{n} of shape {s}" for s, n in sorted(shapes.items()))
@@ -31,13 +31,13 @@ def facts(
         "Baseline": result.baseline or "none",
         "Surface": f"{layouts[0].width_mm:g} x {layouts[0].height_mm:g} mm",
         "Ranked by": MEASURES[result.by].name,
-        "Words": f"{len(sample):,} typed on each layout; {sample.source}",
+        "Words": f"{len(workload):,} typed on each layout; {workload.source}",
         "Context": "none: each word decoded by itself"
-        if sample.states is None
+        if workload.states is None
         else "each word decoded after the words before it",
-        "Seed": str(result.seed),
-        "Left out": f"{sample.skipped:,} running words the pack's lexicon lacks"
-        if sample.skipped
+        "Seed": str(result.options.seed),
+        "Left out": f"{workload.skipped:,} running words that a layout's letters cannot spell"
+        if workload.skipped
         else "",
         "Language pack": ", ".join(
             [*_pack_names(pack), f"{len(result.word_list):,} words in the lexicon"]

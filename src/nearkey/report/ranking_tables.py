@@ -127,10 +127,12 @@ def again_table(result: RankResult, again: RankResult) -> ReportTable:
                 *_to_baseline(again, row),
             )
         )
-    context = ", each decoded after the words before it" if again.sample.states is not None else ""
+    context = (
+        ", each decoded after the words before it" if again.workload.states is not None else ""
+    )
     return ReportTable(
-        f"{len(again.rows)} layouts typed again: {len(again.sample):,} words{context}; "
-        f"{again.sample.source}; seed {again.seed}",
+        f"{len(again.rows)} layouts typed again: {len(again.workload):,} words{context}; "
+        f"{again.workload.source}; seed {again.options.seed}",
         tuple(head),
         tuple(rows),
         head_column=1,

@@ -3,35 +3,38 @@
 from nearkey.intervals import Estimate
 from nearkey.simulate.calibration import Calibration, calibrate
 from nearkey.simulate.collisions import Collisions, collisions
-from nearkey.simulate.corpora import Corpus, read_source
+from nearkey.simulate.corpora import Corpus, CorpusSource, read_source
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 from nearkey.simulate.finger_widths import WidthRanking, rank_by_width
 from nearkey.simulate.keystrokes import (
     Selection,
-    disambiguation_kspc,
+    characteristic_kspc,
     multi_tap_kspc,
     multi_tap_presses,
 )
-from nearkey.simulate.rank import RankProgress, TouchSource, rank_layouts
+from nearkey.simulate.layout_score import LayoutScore
+from nearkey.simulate.outcomes import WordOutcomes
+from nearkey.simulate.rank import rank_layouts
 from nearkey.simulate.rank_result import Confusion, RankResult, RankRow
 from nearkey.simulate.replay import RecordedTouches, ReplayTouch
 from nearkey.simulate.replay_gap import ReplayGap, replay_gap
 from nearkey.simulate.results_comparison import ResultsComparison, compare_results
 from nearkey.simulate.score import score_layout
-from nearkey.simulate.score_result import LayoutScore
-from nearkey.simulate.trial import Outcome, run_trial
+from nearkey.simulate.simulation_options import SimulationOptions, SimulationProgress
+from nearkey.simulate.touch_source import TouchSource
+from nearkey.simulate.trial import Condition, Trial
 from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
-from nearkey.simulate.words import WordSample, corpus_sample, read_corpus, unigram_sample
+from nearkey.simulate.workload import Workload, make_workload
 
 __all__ = [
     "Calibration",
     "Collisions",
+    "Condition",
     "Confusion",
     "Corpus",
+    "CorpusSource",
     "Estimate",
     "LayoutScore",
-    "Outcome",
-    "RankProgress",
     "RankResult",
     "RankRow",
     "RecordedTouches",
@@ -40,26 +43,27 @@ __all__ = [
     "ResultsComparison",
     "SamplingTouchModel",
     "Selection",
+    "SimulationOptions",
+    "SimulationProgress",
     "Speed",
     "TouchSource",
+    "Trial",
     "Typing",
     "Typist",
     "WidthRanking",
-    "WordSample",
+    "WordOutcomes",
+    "Workload",
     "calibrate",
+    "characteristic_kspc",
     "collisions",
     "compare_results",
-    "corpus_sample",
-    "disambiguation_kspc",
     "finger_fitts_time",
+    "make_workload",
     "multi_tap_kspc",
     "multi_tap_presses",
     "rank_by_width",
     "rank_layouts",
-    "read_corpus",
     "read_source",
     "replay_gap",
-    "run_trial",
     "score_layout",
-    "unigram_sample",
 ]

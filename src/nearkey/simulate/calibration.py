@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, proportion, rounded
 from nearkey.simulate.decoders.protocol import Answers, Posterior
-from nearkey.simulate.words import count_different
+from nearkey.simulate.workload import count_different
 
 __all__ = ["Calibration", "ReliabilityBin", "calibrate", "list_posterior"]
 

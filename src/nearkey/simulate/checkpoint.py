@@ -6,15 +6,16 @@ import hashlib
 import json
 import os
 from collections.abc import Sequence
-from pathlib import Path
-from typing import Any
+from types import TracebackType
+from typing import Any, Self
 
 import numpy as np
 
+from nearkey.append_log import AppendLog, log_lines
 from nearkey.errors import PlanError
-from nearkey.simulate.trial import Outcome
-from nearkey.simulate.typist import SamplingTouchModel
-from nearkey.simulate.words import WordSample
+from nearkey.simulate.outcomes import WordOutcomes
+from nearkey.simulate.trial import Condition, Judged
+from nearkey.simulate.workload import Workload
 
 __all__ = ["Checkpoint", "fingerprint"]
 
@@ -23,94 +24,109 @@ VERSION = 1
 
 
 def fingerprint(
-    *,
-    layouts: Sequence[dict[str, Any]],
-    touch: Sequence[tuple[SamplingTouchModel, Any]],
-    words: WordSample,
-    settings: tuple[Any, ...],
+    conditions: Sequence[Condition], workload: Workload, settings: tuple[Any, ...]
 ) -> str:
     """A digest of all that decides a ranking's numbers. Touch models are known by what they draw and say."""
-    digest = hashlib.sha256(json.dumps(list(layouts), sort_keys=True, ensure_ascii=False).encode())
-    digest.update(words.index.tobytes())
-    digest.update(repr((words.states, settings)).encode())
-    for truth, believed in touch:
-        keys = np.repeat(np.arange(len(truth.key_ids)), 4)
-        points = np.ascontiguousarray(truth.sample(keys, np.random.default_rng(0)))
+    layouts = [condition.layout.to_dict() for condition in conditions]
+    digest = hashlib.sha256(json.dumps(layouts, sort_keys=True, ensure_ascii=False).encode())
+    digest.update(repr((workload.vocabulary, workload.states, settings)).encode())
+    digest.update(workload.word.tobytes() + workload.index.tobytes())
+    for condition in conditions:
+        touch = condition.generating
+        keys = np.repeat(np.arange(len(touch.key_ids)), 4)
+        points = np.ascontiguousarray(touch.sample(keys, np.random.default_rng(0)))
         digest.update(points.tobytes())
-        digest.update(np.ascontiguousarray(believed.log_prob(points)).tobytes())
+        digest.update(np.ascontiguousarray(condition.assumed.log_prob(points)).tobytes())
     return digest.hexdigest()
 
 
 class Checkpoint:
-    """An append-only file of outcomes, one a line. A line torn by a kill is dropped.
+    """An append-only log of outcomes, a chunk a line; a record that a kill cut short is dropped. Use it with `with`.
 
-    Raises `PlanError` when the file belongs to another run or is damaged before its last line.
+    Raises PlanError when the file belongs to another run, is in use, or is damaged before its last line.
     """
 
     def __init__(self, path: str | os.PathLike[str], mark: str) -> None:
-        self._path = Path(path)
-        self._done: dict[tuple[str, int], Outcome] = {}
-        header = {"schema": SCHEMA, "version": VERSION, "run": mark}
-        if self._path.exists() and self._path.stat().st_size:
-            self._read(header)
-        else:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            self._append(header)
+        self._done: dict[tuple[str, int], dict[str, Any]] = {}
+        self._log = AppendLog(path, error=PlanError, private=False, fsync=True)
+        try:
+            self._read({"schema": SCHEMA, "version": VERSION, "run": mark})
+        except BaseException:
+            self._log.close()
+            raise
 
-    def get(self, job: tuple[str, int]) -> Outcome | None:
-        """A finished chunk of a layout, or None."""
-        return self._done.get(job)
+    def __enter__(self) -> Self:
+        return self
 
-    def put(self, job: tuple[str, int], outcome: Outcome) -> None:
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._log.close()
+
+    def get(self, job: tuple[str, int], chunk: Workload) -> Judged | None:
+        """A finished chunk of a layout, or None. `chunk` : the words it typed."""
+        kept = self._done.get(job)
+        if kept is None:
+            return None
+        return Judged(
+            WordOutcomes(
+                np.asarray(kept["rank"], dtype=np.int64),
+                np.asarray(kept["first"], dtype=np.int64),
+                chunk.characters,
+                np.asarray(kept["keystrokes"], dtype=np.float64),
+                np.asarray(kept["seconds"], dtype=np.float64),
+                chunk.origin,
+            )
+        )
+
+    def put(self, job: tuple[str, int], outcomes: WordOutcomes) -> None:
         """Keep a finished chunk."""
-        self._done[job] = outcome
         self._append(
             {
                 "layout": job[0],
                 "chunk": job[1],
-                "rank": outcome.rank.tolist(),
-                "first": outcome.first.tolist(),
-                "keystrokes": outcome.keystrokes.tolist(),
-                "seconds": outcome.seconds.tolist(),
+                "rank": outcomes.rank.tolist(),
+                "first": outcomes.first.tolist(),
+                "keystrokes": outcomes.keystrokes.tolist(),
+                "seconds": outcomes.seconds.tolist(),
             }
         )
 
     def _append(self, record: dict[str, Any]) -> None:
-        with self._path.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(record, ensure_ascii=False) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
+        self._log.append(json.dumps(record, ensure_ascii=False).encode())
 
     def _read(self, header: dict[str, Any]) -> None:
-        where = str(self._path)
-        data = self._path.read_bytes()
-        whole = data.rfind(b"\n") + 1
-        if whole < len(data):
-            os.truncate(self._path, whole)
-        if whole == 0:
+        end = 0
+        for line in log_lines(self._log.read()):
+            if not line.ended:
+                break
+            self._take(line.number, line.data, header)
+            end = line.end
+        self._log.resume(end)
+        if end == 0:
             self._append(header)
-            return
-        for number, line in enumerate(data[:whole].splitlines(), start=1):
-            try:
-                record = json.loads(line)
-                if number == 1:
-                    if record != header:
-                        raise PlanError(
-                            "belongs to another run",
-                            where=where,
-                            fix="name another file, or repeat the run with the settings it was made with",
-                        )
-                    continue
-                self._done[str(record["layout"]), int(record["chunk"])] = Outcome(
-                    np.asarray(record["rank"], dtype=np.int64),
-                    np.asarray(record["first"], dtype=np.int64),
-                    np.asarray(record["keystrokes"], dtype=np.float64),
-                    np.asarray(record["seconds"], dtype=np.float64),
-                )
-            except (KeyError, TypeError, UnicodeDecodeError, json.JSONDecodeError):
-                raise PlanError(
-                    "is damaged",
-                    where=where,
-                    field=f"line {number}",
-                    fix="remove the file and run again",
-                ) from None
+
+    def _take(self, number: int, data: bytes, header: dict[str, Any]) -> None:
+        try:
+            record = json.loads(data)
+            if number > 1:
+                self._done[str(record["layout"]), int(record["chunk"])] = {
+                    name: record[name] for name in ("rank", "first", "keystrokes", "seconds")
+                }
+                return
+        except (KeyError, TypeError, ValueError):
+            raise PlanError(
+                "is damaged",
+                where=str(self._log.path),
+                field=f"line {number}",
+                fix="remove the file and run again",
+            ) from None
+        if record != header:
+            raise PlanError(
+                "belongs to another run",
+                where=str(self._log.path),
+                fix="name another file, or repeat the run with the settings it was made with",
+            )

@@ -18,7 +18,7 @@ from nearkey.errors import PackError, PlanError
 from nearkey.language.reading.corpus import read_corpus
 from nearkey.language.reading.streams import read_stream, split_stream
 
-__all__ = ["Corpus", "held_out_part", "read_source"]
+__all__ = ["Corpus", "CorpusSource", "as_corpus", "held_out_part", "read_source"]
 
 LONGEST_REPEAT = 4  # words of a sentence that the pack builder counts every time it occurs
 _BLOCK = 4096  # lines looked at together for held-out sentences
@@ -45,6 +45,19 @@ class Corpus:
                 "holds no text", where=name, fix="give a file with a sentence on each line"
             )
         return cls(name, kept, trained)
+
+
+CorpusSource = Corpus | str | os.PathLike[str] | Sequence[str]
+"""What is taken as running text: a `Corpus`, what `read_source` takes, or lines."""
+
+
+def as_corpus(source: CorpusSource) -> Corpus:
+    """Running text from whatever a caller gave. Raises what `Corpus.of` and `read_source` raise."""
+    if isinstance(source, Corpus):
+        return source
+    if isinstance(source, str | os.PathLike):
+        return read_source(source)
+    return Corpus.of("text", source)
 
 
 def read_source(

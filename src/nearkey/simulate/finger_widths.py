@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
-from nearkey.intervals import Estimate, paired_difference
+from nearkey.intervals import Estimate, mean
 from nearkey.layout import Layout
-from nearkey.simulate.entry_speed import Speed
-from nearkey.simulate.finger_table import width_table
-from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.rank import RankProgress, TouchSource, rank_layouts
+from nearkey.simulate.outcomes import MEASURES, turned
+from nearkey.simulate.rank import rank_with
 from nearkey.simulate.rank_result import RankResult
+from nearkey.simulate.simulation_options import (
+    ReportProgress,
+    SimulationKeywords,
+    SimulationOptions,
+    SimulationProgress,
+)
+from nearkey.simulate.touch_source import TouchSource
 from nearkey.simulate.typist import SamplingTouchModel
+from nearkey.text_table import interval_text, number, text_table
 
 __all__ = ["FingerModel", "WidthRanking", "WidthRow", "WidthSource", "rank_by_width"]
 
@@ -61,8 +66,8 @@ class WidthRanking:
 
     results : one `RankResult` a width. by : the measure.
     one_for_all : the layout with the least mean loss over the widths, each width weighing the same.
-    mean_loss : that loss. Losses are paired: every width and layout typed the same words with the same luck.
-    The best of many layouts is partly lucky, so losses against it lean a little high.
+    mean_loss : that loss. Losses are paired: every width and layout typed the same words with the same random numbers.
+    The best of many layouts is best partly by chance, so losses against it lean a little high.
     """
 
     widths_mm: tuple[float, ...]
@@ -74,21 +79,15 @@ class WidthRanking:
 
     @classmethod
     def build(cls, widths_mm: Sequence[float], results: Sequence[RankResult]) -> WidthRanking:
-        """Compare rankings of the same layouts, words and luck."""
+        """Compare rankings of the same layouts, words and random numbers."""
         first, by = results[0], results[0].by
-        index, different = first.sample.index, first.sample.different(len(first.sample))
-        characters = np.fromiter((len(first.word_list[i]) + 1 for i in index), float, len(index))
-        losses = {
-            layout: [_loss(result, layout, characters) for result in results]
-            for layout in first.scored
-        }
-        mean = {
-            layout: paired_difference(
-                np.mean(each, axis=0), np.zeros(len(each[0])), different=different
-            )
+        different = first.workload.different(len(first.workload))
+        losses = {layout: [_loss(result, layout) for result in results] for layout in first.scored}
+        means = {
+            layout: mean(np.mean(each, axis=0), different=different)
             for layout, each in losses.items()
         }
-        chosen = min(mean, key=lambda layout: mean[layout].value)
+        chosen = min(means, key=lambda layout: means[layout].value)
         rows = []
         for width_mm, result, loss in zip(widths_mm, results, losses[chosen], strict=True):
             second = result.rows[1] if len(result.rows) > 1 else None
@@ -98,11 +97,11 @@ class WidthRanking:
                     best=result.rows[0].layout,
                     value=getattr(result.rows[0], by),
                     next=None if second is None else second.layout,
-                    lead=None if second is None else _turned(second.to_best[by], by),
-                    loss=paired_difference(loss, np.zeros(len(loss)), different=different),
+                    lead=None if second is None else _as_loss(second.to_best[by], by),
+                    loss=mean(loss, different=different),
                 )
             )
-        return cls(tuple(widths_mm), tuple(results), by, tuple(rows), chosen, mean[chosen])
+        return cls(tuple(widths_mm), tuple(results), by, tuple(rows), chosen, means[chosen])
 
     @property
     def winners(self) -> tuple[str, ...]:
@@ -116,7 +115,7 @@ class WidthRanking:
     def losses(self, layout: str) -> tuple[Estimate, ...]:
         """What a layout loses to the best at each width, paired; PlanError where it is not ranked."""
         return tuple(
-            _turned(result.row(layout).to_best[self.by], self.by) for result in self.results
+            _as_loss(result.row(layout).to_best[self.by], self.by) for result in self.results
         )
 
     def to_dicts(self) -> list[dict[str, Any]]:
@@ -144,7 +143,7 @@ class WidthRanking:
         return out
 
     def __str__(self) -> str:
-        return width_table(self)
+        return _width_table(self)
 
 
 def rank_by_width(
@@ -153,20 +152,11 @@ def rank_by_width(
     touch: WidthSource,
     widths_mm: Iterable[float],
     pack: LanguagePack,
-    words: int = 5000,
-    seed: int = 0,
-    corpus: str | PathLike[str] | Sequence[str] | None = None,
-    context: bool = False,
     baseline: Layout | str | None = None,
     by: str = "top3",
-    selection: Selection | None = None,
-    speed: Speed | None = None,
-    lm_weight: float = 1.0,
     decoder_touch: TouchSource | None = None,
-    workers: int = 1,
-    executor: Executor | None = None,
     checkpoint: str | PathLike[str] | None = None,
-    progress: Callable[[RankProgress], None] | None = None,
+    **keywords: Unpack[SimulationKeywords],
 ) -> WidthRanking:
     """Rank layouts for fingers of several widths: `rank_layouts` once a width, with one seed.
 
@@ -175,6 +165,7 @@ def rank_by_width(
 
     Parameters
     ----------
+    layouts, pack, baseline, by : as of `rank_layouts`.
     touch : a fitted `FingerTouch` for layouts of one geometry, a mapping layout name -> `FingerTouch`, or a
         callable (layout, width in mm) -> touch model, for instance one that looks up the `FingerTouch`
         of the layout's geometry and asks it `for_width`.
@@ -183,7 +174,7 @@ def rank_by_width(
         width of the finger that types.
     checkpoint : a file name; each width keeps its finished chunks in one of its own: run.jsonl makes
         run-8mm.jsonl, run-10mm.jsonl and so on.
-    The others are those of `rank_layouts`.
+    keywords : as of `rank_layouts`.
 
     Raises
     ------
@@ -191,30 +182,22 @@ def rank_by_width(
         For no width or a bad one, a mapping that lacks a layout, and as `rank_layouts` does.
     """
     widths = _checked(widths_mm)
-    candidates = list(layouts)
-    results = []
-    for i, width_mm in enumerate(widths):
-        results.append(
-            rank_layouts(
-                candidates,
-                touch=_at_width(touch, width_mm),
-                pack=pack,
-                words=words,
-                seed=seed,
-                corpus=corpus,
-                context=context,
-                baseline=baseline,
-                by=by,
-                selection=selection,
-                speed=speed,
-                lm_weight=lm_weight,
-                decoder_touch=decoder_touch,
-                workers=workers,
-                executor=executor,
-                checkpoint=None if checkpoint is None else _beside(Path(checkpoint), width_mm),
-                progress=None if progress is None else _counted(progress, i, len(widths)),
-            )
+    candidates, options = list(layouts), SimulationOptions.of(keywords)
+    told = options.progress
+    results = [
+        rank_with(
+            replace(options, progress=None if told is None else _counted(told, i, len(widths))),
+            candidates,
+            touch=_at_width(touch, width_mm),
+            pack=pack,
+            baseline=baseline,
+            by=by,
+            decoder_touch=decoder_touch,
+            early_stop=False,
+            checkpoint=None if checkpoint is None else _beside(Path(checkpoint), width_mm),
         )
+        for i, width_mm in enumerate(widths)
+    ]
     return WidthRanking.build(widths, results)
 
 
@@ -252,40 +235,69 @@ def _at_width(source: WidthSource, width_mm: float) -> Callable[[Layout], Sampli
     return model
 
 
-def _counted(
-    progress: Callable[[RankProgress], None], before: int, widths: int
-) -> Callable[[RankProgress], None]:
+def _counted(progress: ReportProgress, before: int, widths: int) -> ReportProgress:
     """Progress of one width told as progress of all."""
-    return lambda p: progress(RankProgress(p.layout, before * p.total + p.done, widths * p.total))
+    return lambda p: progress(
+        SimulationProgress(p.layout, before * p.total + p.done, widths * p.total, p.step)
+    )
 
 
 def _beside(path: Path, width_mm: float) -> Path:
     return path.with_name(f"{path.stem}-{width_mm:g}mm{path.suffix}")
 
 
-def _turned(to_best: Estimate, by: str) -> Estimate:
+def _as_loss(to_best: Estimate, by: str) -> Estimate:
     """A paired difference to the best as a loss: 0 or more, whichever end of the measure is the good one."""
-    value, low, high = to_best
-    return (
-        Estimate(value, low, high) if by == "kspc" else Estimate(0.0 - value, 0.0 - high, 0.0 - low)
+    return turned(to_best) if MEASURES[by].more_is_better else to_best
+
+
+def _loss(result: RankResult, layout: str) -> NDArray[np.float64]:
+    """The loss of each word to the best layout: its mean is the difference of the measure, its spread the
+    interval's."""
+    measure = MEASURES[result.by]
+    best, own = (
+        measure.per_word(result.scored[name].outcomes) for name in (result.rows[0].layout, layout)
+    )
+    return best - own if measure.more_is_better else own - best
+
+
+def _width_table(found: WidthRanking) -> str:
+    """Two tables as text: a line a width; then a line for each width's best, the baseline and the one for all."""
+    first = found.results[0]
+    heads = ["finger mm", "best", found.by, "95 %", "lead on next", "95 %"]
+    heads += [f"loss of {found.one_for_all}", "95 %"]
+    lines = [
+        [
+            f"{row.width_mm:g}",
+            row.best,
+            number(row.value.value, 4),
+            interval_text(row.value),
+            "" if row.lead is None else number(row.lead.value, 4),
+            "" if row.lead is None else interval_text(row.lead),
+            number(row.loss.value, 4),
+            interval_text(row.loss),
+        ]
+        for row in found.rows
+    ]
+    overall = found.mean_loss
+    lines.append(["mean", *[""] * 5, number(overall.value, 4), interval_text(overall)])
+    shown = [*found.winners]
+    shown += [n for n in (found.one_for_all, first.baseline) if n is not None and n not in shown]
+    across = [[name, *map(_cell, found.places(name), found.losses(name))] for name in shown]
+    return "\n".join(
+        [
+            text_table(heads, lines, left=(1,)),
+            "",
+            "Place at each width, and the loss to the best there (~: no loss within the 95 % interval)",
+            text_table(["layout", *(f"{w:g} mm" for w in found.widths_mm)], across),
+            f"{len(first.workload)} words on each of {len(first.rows)} layouts at each width, seed "
+            f"{first.options.seed}: the same words and random numbers everywhere, losses paired.",
+            f"{found.one_for_all} loses least over the widths, each weighing the same.",
+        ]
     )
 
 
-def _loss(result: RankResult, layout: str, characters: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The loss of each word to the best layout: its mean is the difference of the measure, its spread the
-    interval's (ratios linearised as in `intervals.ratio_difference`)."""
-    by = result.by
-
-    def each(name: str) -> NDArray[np.float64]:
-        s = result.scored[name]
-        if by == "kspc":
-            top, bottom, scale = s.keystrokes, characters, 1.0
-        elif by == "wpm":
-            top, bottom, scale = characters, s.seconds, 12.0
-        else:
-            return RankResult.per_word(by, s.rank, s.keystrokes, s.seconds)
-        value = top.sum() / bottom.sum()
-        return np.asarray(scale * (value + (top - value * bottom) / bottom.mean()))
-
-    loss = each(result.rows[0].layout) - each(layout)
-    return -loss if by == "kspc" else loss
+def _cell(place: int, loss: Estimate) -> str:
+    if place == 1:
+        return "1"
+    return f"{place} ({loss.value:.4f}{'~' if loss.low <= 0 else ''})"

@@ -1,7 +1,9 @@
-"""Keystrokes a word costs: the model of selection, static KSPC, and multi-tap for comparison.
+"""Keystrokes a word costs: the model of selection, the characteristic KSPC, and multi-tap for comparison.
 
 KSPC = sum(K_w F_w) / sum(C_w F_w), the space after each word counted in both (MacKenzie, "KSPC as a
-characteristic of text entry techniques", MobileHCI 2002).
+characteristic of text entry techniques", MobileHCI 2002). The characteristic KSPC is a property of a layout and a
+pack: touches perfect, over the whole lexicon. The measured KSPC (`kspc` of rankings and scores) is the same ratio over
+the words of a run as they were typed, corrections by the model of selection included.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.collisions import Collisions, collisions
 
-__all__ = ["Selection", "disambiguation_kspc", "multi_tap_kspc", "multi_tap_presses"]
+__all__ = ["Selection", "characteristic_kspc", "multi_tap_kspc", "multi_tap_presses"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +105,7 @@ def _weighted(pack: LanguagePack, word: NDArray[np.uint32], presses: NDArray[np.
 
 
 def multi_tap_kspc(layout: Layout, pack: LanguagePack, *, time_out_key: bool = True) -> float:
-    """Static KSPC of multi-tap over the pack's words, space included (MacKenzie 2002)."""
+    """Characteristic KSPC of multi-tap over the pack's words, space included (MacKenzie 2002)."""
     letters, spelling, first = _spelled(pack, layout)
     place = [layout.keys[layout.key_of_letter[c]].letters.index(c) + 1 for c in letters]
     presses = np.asarray(place, dtype=np.int64)[spelling.letters]
@@ -117,10 +119,10 @@ def multi_tap_kspc(layout: Layout, pack: LanguagePack, *, time_out_key: bool = T
     return _weighted(pack, spelling.word[first], np.add.reduceat(presses, starts)[first])
 
 
-def disambiguation_kspc(
+def characteristic_kspc(
     layout: Layout, pack: LanguagePack, *, found: Collisions | None = None
 ) -> float:
-    """Static KSPC of dictionary-based disambiguation with perfect touches (MacKenzie 2002).
+    """Characteristic KSPC of dictionary-based disambiguation: touches perfect (MacKenzie 2002).
 
     A word takes a touch a letter, a press of next for each more probable word on the same keys, and the space.
     found : the collisions of the two, where they are known already.

@@ -1,23 +1,23 @@
-"""What became of each word a decoder was asked for, and the measures of any group of them."""
+"""What became of each word typed, and every measure of it: of one group of words, and of two side by side."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.intervals import Estimate, proportion, ratio, rounded
-from nearkey.simulate.decoders.protocol import Answers, Posterior
-from nearkey.simulate.words import count_different
-from nearkey.simulate.workload import Workload
-from nearkey.study import string_distance
+from nearkey.intervals import Z95, Estimate, proportion, ratio, ratio_difference, rounded
+from nearkey.simulate.decoders.protocol import Posterior
+from nearkey.simulate.workload import count_different
 
-__all__ = ["TOP", "GroupScore", "WordOutcomes", "place_answers", "plain"]
+__all__ = ["MEASURES", "TOP", "Measure", "WordOutcomes", "plain"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 TOP = (1, 3, 5, 10)
 """Lengths of list whose accuracy is reported."""
@@ -28,121 +28,173 @@ class WordOutcomes:
     """One value a word, (n,) each.
 
     rank : place of the word meant among the texts, from 1; 0 where it was not listed.
-    distance : edits between the word meant and the first text ("" where there was none).
+    first : the first text, by its position among the decoder's words; -1 where there was none.
     characters : of the word meant, without the space. keystrokes : by the selection model, space included.
-    posterior : see `Posterior`; None where the decoder gives no probabilities.
+    seconds : predicted, by the model of entry speed.
     origin : see `Workload`.
+    distance : edits between the word meant and the first text ("" where there was none); None where nobody asked.
+    posterior : see `Posterior`; None where nobody asked, or the decoder gives no probabilities.
     """
 
-    rank: NDArray[np.int64]
-    distance: NDArray[np.int64]
-    characters: NDArray[np.int64]
+    rank: Ints
+    first: Ints
+    characters: Ints
     keystrokes: Floats
-    posterior: Posterior | None
-    origin: NDArray[np.int64] | None = None
+    seconds: Floats
+    origin: Ints | None = None
+    distance: Ints | None = None
+    posterior: Posterior | None = None
 
     def __len__(self) -> int:
         return len(self.rank)
 
+    def select(self, members: NDArray[np.bool_] | slice) -> WordOutcomes:
+        """Some of the words."""
+        if isinstance(members, np.ndarray) and members.all():
+            return self
+        chosen: list[Any] = []
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if isinstance(value, Posterior):
+                value = value.select(members)
+            elif value is not None:
+                value = value[members]
+            chosen.append(value)
+        return WordOutcomes(*chosen)
 
-def place_answers(
-    answers: Answers, workload: Workload
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Rank of the word meant in each list, and edits from the first text to it, (n,) each."""
-    own = answers.words is workload.lexicon
-    if own:
-        target = workload.index
-    else:
-        place = {text: i for i, text in enumerate(answers.words)}
-        known = [place.get(text, -1) for text in workload.vocabulary]
-        target = np.asarray(known, dtype=np.int64)[workload.word]
-    matches = (answers.index == target[:, None]) & (target[:, None] >= 0)
-    rank = np.where(matches.any(axis=1), matches.argmax(axis=1) + 1, 0).astype(np.int64)
-    distance = np.zeros(len(rank), dtype=np.int64)
-    seen: dict[tuple[int, int], int] = {}
-    for i in np.flatnonzero(rank != 1).tolist():
-        pair = (int(workload.word[i]), int(answers.index[i, 0]))
-        if pair not in seen:
-            seen[pair] = string_distance(workload.text(i), answers.first(i))
-        distance[i] = seen[pair]
-    return rank, distance
+    @classmethod
+    def join(cls, parts: Sequence[WordOutcomes]) -> WordOutcomes:
+        """The words of all parts, one after another; the parts are alike in what is None."""
+        if len(parts) == 1:
+            return parts[0]
+        joined: list[Any] = []
+        for field in fields(cls):
+            values = [getattr(part, field.name) for part in parts]
+            if values[0] is None:
+                joined.append(None)
+            elif isinstance(values[0], Posterior):
+                joined.append(Posterior.join(values))
+            else:
+                joined.append(np.concatenate(values))
+        return cls(*joined)
 
 
 @dataclass(frozen=True, slots=True)
-class GroupScore:
-    """Measures of a group of words, with 95 % intervals.
+class Measure:
+    """A ratio of sums over words: shares are ratios to the number of words.
 
-    top : length of list -> share of words listed within it. found : share listed at all. mean_rank : of those.
-    kspc : keystrokes per character, corrections and spaces included (noisy KSPC).
-    character_error_rate : edits that the first texts need, per character meant (Levenshtein; no spaces).
-    bits_per_character : -log2 of the probability of the word meant, per character, space included; over the words
-        that could be given any; None where the decoder gives no probabilities.
+    name : as in tables and files. more_is_better : which end is the good one.
+    terms : outcomes -> numerator and denominator of each word, (n,) each.
+    among : outcomes -> which words have a part in it, (n,); all without it.
+    share : whether the numerator is 0 or 1 and the denominator 1. scale : what the ratio is multiplied by.
     """
 
-    words: int
-    top: dict[int, Estimate]
-    found: Estimate
-    mean_rank: Estimate
-    kspc: Estimate
-    character_error_rate: Estimate
-    bits_per_character: Estimate | None
+    name: str
+    more_is_better: bool
+    terms: Callable[[WordOutcomes], tuple[Floats, Floats]]
+    among: Callable[[WordOutcomes], NDArray[np.bool_]] | None = None
+    share: bool = False
+    scale: float = 1.0
 
-    @classmethod
-    def of(cls, outcomes: WordOutcomes, members: NDArray[np.bool_]) -> GroupScore:
-        """The measures of the words marked in `members`, (n,)."""
-        rank = outcomes.rank[members]
-        n = len(rank)
-        characters = outcomes.characters[members].astype(np.float64)
-        listed = rank[rank > 0].astype(np.float64)
-        different = count_different(outcomes.origin, members)
-        bits = None
-        if outcomes.posterior is not None:
-            log_prob = outcomes.posterior.target[members]
-            possible = np.isfinite(log_prob)
-            if possible.any():
-                given = members & np.isfinite(outcomes.posterior.target)
-                bits = ratio(
-                    -log_prob[possible] / math.log(2.0),
-                    characters[possible] + 1,
-                    different=count_different(outcomes.origin, given),
-                )
-        nothing = Estimate(math.nan, math.nan, math.nan)
-        return cls(
-            words=n,
-            top={
-                k: proportion(int(((rank > 0) & (rank <= k)).sum()), n, different=different)
-                for k in TOP
-            },
-            found=proportion(len(listed), n, different=different),
-            mean_rank=ratio(
-                listed,
-                np.ones(len(listed)),
-                different=count_different(outcomes.origin, members & (outcomes.rank > 0)),
-            )
-            if len(listed)
-            else nothing,
-            kspc=ratio(outcomes.keystrokes[members], characters + 1, different=different)
-            if n
-            else nothing,
-            character_error_rate=ratio(
-                outcomes.distance[members].astype(np.float64), characters, different=different
-            )
-            if n
-            else nothing,
-            bits_per_character=bits,
+    def estimate(self, outcomes: WordOutcomes) -> Estimate:
+        """The measure with its 95 % interval; NaN where no word has a part in it.
+
+        Shares have Wilson's interval, ratios the linearised one.
+        """
+        chosen = outcomes if self.among is None else outcomes.select(self.among(outcomes))
+        n, different = len(chosen), count_different(chosen.origin)
+        top, bottom = self.terms(chosen)
+        if self.share:
+            return proportion(int(top.sum()), n, different=different)
+        if n == 0:
+            return Estimate(math.nan, math.nan, math.nan)
+        return _scaled(ratio(top, bottom, different=different), self.scale)
+
+    def difference(self, one: WordOutcomes, other: WordOutcomes, *, z: float = Z95) -> Estimate:
+        """One less the other over the words both typed, which are the same: paired, with its interval of `z`."""
+        n = min(len(one), len(other))
+        one, other = one.select(slice(n)), other.select(slice(n))
+        found = ratio_difference(
+            *self.terms(one), *self.terms(other), z=z, different=count_different(one.origin)
         )
+        return _scaled(found, self.scale)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data; what could not be measured is null."""
-        return {
-            "words": self.words,
-            **{f"top{k}": plain(estimate) for k, estimate in self.top.items()},
-            "found": plain(self.found),
-            "mean_rank": plain(self.mean_rank),
-            "kspc": plain(self.kspc),
-            "character_error_rate": plain(self.character_error_rate),
-            "bits_per_character": plain(self.bits_per_character),
-        }
+    def gain(self, one: WordOutcomes, other: WordOutcomes, *, z: float = Z95) -> Estimate:
+        """`difference`, turned so that more is better."""
+        found = self.difference(one, other, z=z)
+        return found if self.more_is_better else turned(found)
+
+    def per_word(self, outcomes: WordOutcomes) -> Floats:
+        """Values (n,) whose mean is the measure and whose spread is its interval's: the ratio linearised."""
+        top, bottom = self.terms(outcomes)
+        value = top.sum() / bottom.sum()
+        return np.asarray(self.scale * (value + (top - value * bottom) / bottom.mean()))
+
+
+def turned(estimate: Estimate) -> Estimate:
+    """The same with the sign changed, and never a negative zero."""
+    value, low, high = estimate
+    return Estimate(0.0 - value, 0.0 - high, 0.0 - low)
+
+
+def _scaled(estimate: Estimate, scale: float) -> Estimate:
+    return estimate if scale == 1.0 else Estimate(*(value * scale for value in estimate))
+
+
+def _top(k: int) -> Callable[[WordOutcomes], tuple[Floats, Floats]]:
+    def terms(outcomes: WordOutcomes) -> tuple[Floats, Floats]:
+        hits = (outcomes.rank >= 1) & (outcomes.rank <= k)
+        return hits.astype(np.float64), np.ones(len(hits))
+
+    return terms
+
+
+def _spaced(outcomes: WordOutcomes) -> Floats:
+    """Characters of each word and the space after it."""
+    return outcomes.characters.astype(np.float64) + 1.0
+
+
+def _target(outcomes: WordOutcomes) -> Floats:
+    if outcomes.posterior is None:
+        return np.full(len(outcomes), -np.inf)
+    return outcomes.posterior.target
+
+
+def _edits(outcomes: WordOutcomes) -> Floats:
+    if outcomes.distance is None:
+        return np.full(len(outcomes), np.nan)
+    return outcomes.distance.astype(np.float64)
+
+
+MEASURES = {
+    measure.name: measure
+    for measure in (
+        *(Measure(f"top{k}", True, _top(k), share=True) for k in TOP),
+        Measure("found", True, _top(np.iinfo(np.int64).max), share=True),
+        Measure(
+            "mean_rank",
+            False,
+            lambda o: (o.rank.astype(np.float64), np.ones(len(o))),
+            among=lambda o: o.rank > 0,
+        ),
+        Measure("kspc", False, lambda o: (o.keystrokes, _spaced(o))),
+        # Words of five characters a minute, the space after each word counted (MacKenzie 2002).
+        Measure("wpm", True, lambda o: (_spaced(o), o.seconds), scale=12.0),
+        Measure(
+            "character_error_rate",
+            False,
+            lambda o: (_edits(o), o.characters.astype(np.float64)),
+        ),
+        Measure(
+            "bits_per_character",
+            False,
+            lambda o: (-_target(o) / math.log(2.0), _spaced(o)),
+            among=lambda o: np.isfinite(_target(o)),
+        ),
+    )
+}
+"""Every measure by name. `kspc` is the measured one: keystrokes per character as typed, corrections and spaces
+included; the characteristic of a layout, touches perfect, is `keystrokes.characteristic_kspc`."""
 
 
 def plain(estimate: Estimate | None) -> dict[str, float | None] | None:

@@ -10,6 +10,7 @@ from typing import Any
 
 from nearkey.errors import LayoutError, PlanError, TouchModelError
 from nearkey.layout import Layout, catalogue_names, grid_layouts
+from nearkey.simulate.corpora import read_source
 from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.plan_file import (
@@ -20,8 +21,7 @@ from nearkey.simulate.plan_file import (
     options,
     read_plan_file,
 )
-from nearkey.simulate.rank import TouchSource
-from nearkey.simulate.words import read_corpus
+from nearkey.simulate.touch_source import TouchSource
 from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean
 
 __all__ = ["RankPlan", "Recording"]
@@ -83,7 +83,7 @@ class RankPlan:
         corpus = None
         if spec.corpus is not None:
             corpus = _existing(spec.corpus.file, folder, where, "corpus.file")
-            read_corpus(corpus)  # a fault in the text should show before an hour of ranking
+            read_source(corpus)  # a fault in the text should show before an hour of ranking
         return cls(
             file=spec,
             path=Path(path),

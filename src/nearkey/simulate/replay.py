@@ -124,12 +124,12 @@ def _nearest(
 
 
 class ReplayTouch:
-    """Draws recorded touches; as a touch model it says what `belief` says.
+    """Draws recorded touches; as a touch model it says what `assumed` does.
 
     Parameters
     ----------
     layout : what is typed on. recorded : whose touches are drawn, usually one person's.
-    belief : the model the decoder assumes, for the same layout.
+    assumed : the model the decoder assumes, for the same layout.
     at_mm : where the layout's upper left corner lies on the recorded surface; without it, places are
         compared as shares of the two surfaces.
     nearest : how many recorded touches a key draws from.
@@ -141,21 +141,21 @@ class ReplayTouch:
         self,
         layout: Layout,
         recorded: RecordedTouches,
-        belief: TouchModel,
+        assumed: TouchModel,
         *,
         at_mm: tuple[float, float] | None = None,
         nearest: int = NEAREST,
     ) -> None:
-        self.key_ids: tuple[str, ...] = tuple(belief.key_ids)
-        self._belief = belief
+        self.key_ids: tuple[str, ...] = tuple(assumed.key_ids)
+        self._assumed = assumed
         rows = [layout.key_index(key) for key in self.key_ids]
         self._pool = _nearest(recorded, layout, at_mm, nearest)[rows]
         self._centers = np.asarray(layout.centers)[rows]
         self._offsets = recorded.offset_mm / layout.unit_mm
 
     def log_prob(self, points: Floats) -> Floats:
-        """What the belief says."""
-        return self._belief.log_prob(points)
+        """What the assumed model says."""
+        return self._assumed.log_prob(points)
 
     def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> Floats:
         """Touches (n, 2) meant for keys given by column: a uniform number for each, whatever the layout."""

@@ -1,24 +1,23 @@
-"""Matched and replayed typing side by side: how much of a result rests on the model being the truth."""
+"""Matched and replayed typing side by side: how much of a result rests on touches being as the decoder assumes."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Unpack
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.decode import Decoder, LanguagePack
 from nearkey.errors import PlanError
-from nearkey.intervals import Estimate, paired_difference
+from nearkey.intervals import Estimate, mean_over_people
 from nearkey.layout import Layout
-from nearkey.simulate.corpora import Corpus
-from nearkey.simulate.decoders.own import OwnDecoder
-from nearkey.simulate.judge import score_decoder
-from nearkey.simulate.outcomes import plain
+from nearkey.simulate.outcomes import MEASURES, plain
 from nearkey.simulate.replay import NEAREST, RecordedTouches, ReplayTouch, log_near
-from nearkey.simulate.typed import make_workload, type_workload
+from nearkey.simulate.running import run_trials
+from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions
+from nearkey.simulate.trial import Condition, Judged, Trial
+from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch, TouchLog
 
 __all__ = ["CONDITIONS", "ReplayGap", "ReplayRow", "replay_gap"]
@@ -26,7 +25,7 @@ __all__ = ["CONDITIONS", "ReplayGap", "ReplayRow", "replay_gap"]
 CONDITIONS = {
     "matched": "touches drawn from the model the decoder assumes, fitted on the person's first half",
     "replayed": "the person's other half of touches; the same model",
-    "replayed, stranger's model": "the same touches; a model fitted on everyone else",
+    "replayed, leave-one-person-out": "the same touches; a model fitted on everyone else",
 }
 
 Fit = Callable[[TouchLog, Layout], Any]
@@ -66,8 +65,15 @@ class ReplayGap:
     rows: tuple[ReplayRow, ...]
 
     def row(self, condition: str) -> ReplayRow:
-        """The row of a condition."""
-        return next(row for row in self.rows if row.condition == condition)
+        """The row of a condition; PlanError where there is none."""
+        for row in self.rows:
+            if row.condition == condition:
+                return row
+        raise PlanError(
+            f"{condition!r} is no condition",
+            field="condition",
+            fix=f"name one of {', '.join(CONDITIONS)}",
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data."""
@@ -78,7 +84,7 @@ class ReplayGap:
         for row in self.rows:
             top1, gap = row.top1, row.to_matched
             lines.append(
-                f"{row.condition:28} top-1 {100 * top1.value:5.1f} % [{100 * top1.low:.1f}, "
+                f"{row.condition:30} top-1 {100 * top1.value:5.1f} % [{100 * top1.low:.1f}, "
                 f"{100 * top1.high:.1f}]  to matched {100 * gap.value:+.1f} "
                 f"[{100 * gap.low:+.1f}, {100 * gap.high:+.1f}]"
             )
@@ -94,15 +100,12 @@ def replay_gap(
     recorded: RecordedTouches,
     *,
     pack: LanguagePack,
-    corpus: Corpus | None = None,
     words_each: int = 200,
-    seed: int = 0,
     at_mm: tuple[float, float] | None = None,
     nearest: int = NEAREST,
     people: Sequence[str] | None = None,
     fit: Fit = _gaussian,
-    threads: int = 1,
-    progress: Callable[[str], None] | None = None,
+    **keywords: Unpack[SimulationKeywords],
 ) -> ReplayGap:
     """Let people's recorded touches type words on a layout, beside touches drawn from the model.
 
@@ -112,10 +115,10 @@ def replay_gap(
     Parameters
     ----------
     layout, recorded, at_mm, nearest : see `ReplayTouch`.
-    corpus : running text, decoded with its context; None draws words by their probability in the pack.
+    pack : lexicon and language model.
     words_each : words a person types. people : of the recorded; all by default.
     fit : makes the decoder's touch model from a log and a layout.
-    progress : called with each person done.
+    keywords : as of `rank_layouts`, without words.
 
     Raises PlanError for fewer than two people: intervals are over people.
     """
@@ -124,54 +127,67 @@ def replay_gap(
         raise PlanError(
             f"{len(chosen)} people give no interval", field="people", fix="replay 2 or more"
         )
-    total = words_each * len(chosen)
+    if "words" in keywords:
+        raise PlanError("are each person's own", field="words", fix="give words_each")
+    options = SimulationOptions.of({**keywords, "words": words_each * len(chosen)})
     workload = make_workload(
-        pack, corpus, words=total, seed=seed, letters=layout.letters, context=corpus is not None
+        pack,
+        options.corpus,
+        words=options.words,
+        seed=options.seed,
+        letters=layout.letters,
+        context=options.with_context,
     )
-    top1: dict[str, list[float]] = {name: [] for name in CONDITIONS}
-    top3: dict[str, list[float]] = {name: [] for name in CONDITIONS}
-    shared: Decoder | None = None
+    shares: dict[str, dict[str, list[float]]] = {
+        measure: {name: [] for name in CONDITIONS} for measure in ("top1", "top3")
+    }
+    tries: Decoder | None = None
     for number, person in enumerate(chosen):
-        rng = np.random.default_rng([seed, number])
-        learnt, kept = recorded.of_person(person).halves(rng)
+        learnt, kept = recorded.of_person(person).halves(
+            np.random.default_rng([options.seed, number])
+        )
         own = fit(log_near(learnt, layout, at_mm=at_mm, nearest=nearest), layout)
         others = recorded.others(person)
-        stranger = fit(
+        left_out = fit(
             log_near(others, layout, at_mm=at_mm, nearest=nearest * (len(chosen) - 1)), layout
         )
         part = workload.part(number * words_each, (number + 1) * words_each)
-        for condition in CONDITIONS:
-            belief = stranger if "stranger" in condition else own
-            truth = (
-                own
-                if condition == "matched"
-                else ReplayTouch(layout, kept, belief, at_mm=at_mm, nearest=nearest)
+        person_options = replace(options, seed=options.seed + number, progress=None)
+        trials: dict[str, Trial] = {}
+        for name, generating, assumed in zip(
+            CONDITIONS, (own, None, None), (own, own, left_out), strict=True
+        ):
+            if generating is None:
+                generating = ReplayTouch(layout, kept, assumed, at_mm=at_mm, nearest=nearest)
+            trials[name] = Trial(
+                Condition(layout, generating, assumed),
+                pack,
+                part.vocabulary,
+                person_options,
+                k=3,
+                tries=tries,
             )
-            if shared is None:
-                shared = Decoder(layout, belief, pack)
-            decoder = OwnDecoder(shared.with_layout(layout, belief), threads=threads)
-            typed = type_workload(layout, truth, part, seed=seed + number)
-            rank = score_decoder(typed, decoder, name=condition, posterior=False).outcomes.rank
-            top1[condition].append(_share(rank, 1))
-            top3[condition].append(_share(rank, 3))
-        if progress is not None:
-            progress(person)
-    zero = np.zeros(len(chosen))
+            tries = tries or trials[name].decoder.decoder
+        found: dict[str, dict[int, Judged]] = {name: {} for name in CONDITIONS}
+        for (name, chunk), judged in run_trials(trials, part, range(part.n_chunks), person_options):
+            found[name][chunk] = judged
+        for name, parts in found.items():
+            outcomes = Judged.join([parts[chunk] for chunk in sorted(parts)]).outcomes
+            for measure, of in shares.items():
+                of[name].append(MEASURES[measure].estimate(outcomes).value)
+        options.tell(layout.name, number + 1, len(chosen), person)
+    top1, top3 = shares["top1"], shares["top3"]
     return ReplayGap(
         layout.name,
         tuple(
             ReplayRow(
                 condition=name,
                 people=len(chosen),
-                words=total,
-                top1=paired_difference(np.asarray(top1[name]), zero),
-                top3=paired_difference(np.asarray(top3[name]), zero),
-                to_matched=paired_difference(np.asarray(top1[name]), np.asarray(top1["matched"])),
+                words=options.words,
+                top1=mean_over_people(top1[name]),
+                top3=mean_over_people(top3[name]),
+                to_matched=mean_over_people(np.subtract(top1[name], top1["matched"])),
             )
             for name in CONDITIONS
         ),
     )
-
-
-def _share(rank: NDArray[np.int64], k: int) -> float:
-    return float(((rank > 0) & (rank <= k)).mean())

@@ -182,7 +182,9 @@ def _of_score(scenario: str, score: dict[str, Any]) -> Iterator[tuple[str, str, 
     if "replay" in score:
         for row in score["replay"]["rows"]:
             for measure in ("top1", "top3"):
-                yield f"{scenario} {row['condition']}", measure, row[measure]["value"]
+                # The name in files of earlier versions.
+                name = row["condition"].replace("stranger's model", "leave-one-person-out")
+                yield f"{scenario} {name}", measure, row[measure]["value"]
         return
     static = score["static"]
     yield scenario, "collision_rate", static["collision_rate"]

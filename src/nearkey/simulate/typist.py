@@ -10,19 +10,22 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.decode import LanguagePack, TouchModel
-from nearkey.decode.spelling import spell
+from nearkey.decode import TouchModel
+from nearkey.decode.spelling import spell_words
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 
 __all__ = ["SamplingTouchModel", "Typing", "Typist"]
 
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
 
 class SamplingTouchModel(TouchModel, Protocol):
     """A touch model that can also be drawn from."""
 
-    def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.float64]:
+    def sample(self, keys: Ints, rng: np.random.Generator) -> Floats:
         """Touches (n, 2) meant for keys given by column; for common random numbers between layouts it
         draws the same number of variates per touch whatever the layout (two standard normals)."""
 
@@ -35,70 +38,84 @@ class Typing:
     keys : (n_touches,) the columns of the touch model aimed at.
     """
 
-    points: NDArray[np.float64]
+    points: Floats
     offsets: NDArray[np.uint32]
-    keys: NDArray[np.int64]
+    keys: Ints
 
     @property
-    def touches(self) -> NDArray[np.int64]:
+    def touches(self) -> Ints:
         """Touches of each word, (n_words,)."""
         return self.offsets[1:].astype(np.int64) - self.offsets[:-1]
 
 
 class Typist:
-    """Types words of a pack on one layout.
+    """Types words on one layout.
 
     Parameters
     ----------
     layout : the keys. touch : where touches land (`sample`), matched to the layout.
-    pack : the words, by index: a pack's, or a list of words.
+    words : what can be typed; methods take positions in it.
+
+    Raises PlanError where a word that is to be typed cannot be.
     """
 
-    def __init__(
-        self, layout: Layout, touch: SamplingTouchModel, pack: LanguagePack | Sequence[str]
-    ) -> None:
+    def __init__(self, layout: Layout, touch: SamplingTouchModel, words: Sequence[str]) -> None:
         self.layout = layout
         self.touch = touch
-        self._words = pack if isinstance(pack, Sequence) else pack.lexicon.words
-        self._letters = layout.letters
+        self._words = words
+        self._letters = "".join(sorted(layout.letters))
         column = {key: i for i, key in enumerate(touch.key_ids)}
-        self._column = {
-            letter: column[layout.key_ids[i]] for letter, i in layout.key_of_letter.items()
-        }
-        self._typed: dict[int, tuple[tuple[int, ...], float]] = {}
+        self._column = np.asarray(
+            [column[layout.key_ids[layout.key_of_letter[c]]] for c in self._letters], np.int64
+        )
 
-    def _word(self, index: int) -> tuple[tuple[int, ...], float]:
-        found = self._typed.get(index)
-        if found is None:
-            typed = spell(self._words[index], self._letters)
-            if typed is None:
-                raise PlanError(
-                    f"the word {self._words[index]!r} cannot be typed",
-                    where=self.layout.name,
-                    fix="leave it out or add its letters to the layout",
-                )
-            found = (tuple(self._column[c] for c in typed), sum(self._spelled[c] for c in typed))
-            self._typed[index] = found
-        return found
+    @cached_property
+    def _spelled(self) -> tuple[NDArray[np.uint8], Ints, Ints]:
+        """Letters of all words one after another, and each word's first and number; 0 of them where it has none."""
+        spelling = spell_words(self._words, self._letters)
+        starts = spelling.offsets.astype(np.int64)
+        # A word that can be typed in two ways is typed in the first.
+        word, entry = np.unique(spelling.word, return_index=True)
+        first = np.zeros(len(self._words), np.int64)
+        length = np.zeros(len(self._words), np.int64)
+        first[word], length[word] = starts[entry], starts[entry + 1] - starts[entry]
+        return spelling.letters, first, length
 
-    def type(self, index: NDArray[np.int64], rng: np.random.Generator) -> Typing:
-        """Touches for words given by lexicon index."""
-        keys = [self._word(int(i))[0] for i in index]
-        lengths = np.fromiter((len(k) for k in keys), np.int64, len(keys))
-        offsets = np.zeros(len(keys) + 1, np.uint32)
+    def _letters_of(self, words: Ints) -> tuple[Ints, Ints]:
+        """Letters of the words one after another, and how many each has."""
+        letters, first, length = self._spelled
+        lengths = length[words]
+        if not lengths.all():
+            raise PlanError(
+                f"the word {self._words[int(words[np.argmin(lengths)])]!r} cannot be typed",
+                where=self.layout.name,
+                fix="leave it out or add its letters to the layout",
+            )
+        ends = np.cumsum(lengths)
+        place = np.arange(ends[-1] if len(ends) else 0)
+        place += np.repeat(first[words] - (ends - lengths), lengths)
+        return letters[place].astype(np.int64), lengths
+
+    def type(self, words: Ints, rng: np.random.Generator) -> Typing:
+        """Touches for words given by position, (n,)."""
+        letters, lengths = self._letters_of(words)
+        offsets = np.zeros(len(words) + 1, np.uint32)
         np.cumsum(lengths, out=offsets[1:])
-        flat = np.fromiter((key for word in keys for key in word), np.int64, int(lengths.sum()))
-        return Typing(np.ascontiguousarray(self.touch.sample(flat, rng)), offsets, flat)
+        keys = self._column[letters]
+        return Typing(np.ascontiguousarray(self.touch.sample(keys, rng)), offsets, keys)
 
-    def spelled_keystrokes(self, index: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Expected keystrokes of letter-by-letter entry for words given by lexicon index, (n_words,).
+    def spelled_keystrokes(self, words: Ints) -> Floats:
+        """Expected keystrokes of letter-by-letter entry for words given by position, (n,).
 
         A letter takes one touch, which puts the letters of the most probable key first, then those of
         the next key, and so on; each letter before the wanted one takes a press of next.
         """
-        return np.fromiter((self._word(int(i))[1] for i in index), np.float64, len(index))
+        letters, lengths = self._letters_of(words)
+        if len(words) == 0:
+            return np.zeros(0)
+        return np.add.reduceat(self._letter_cost[letters], np.cumsum(lengths) - lengths)
 
-    def movement_s(self, typing: Typing, speed: Speed) -> NDArray[np.float64]:
+    def movement_s(self, typing: Typing, speed: Speed) -> Floats:
         """Movement time of each word's touches, (n_words,), by the finger's law from key centre to key centre.
 
         A word's first touch is taken as a movement of no length: where the finger comes from is
@@ -121,34 +138,32 @@ class Typist:
         return np.add.reduceat(time_s, starts)
 
     @cached_property
-    def _center_mm(self) -> NDArray[np.float64]:
+    def _center_mm(self) -> Floats:
         centers = np.asarray(self.layout.centers) * self.layout.unit_mm
         return centers[[self.layout.key_index(key) for key in self.touch.key_ids]]
 
     @cached_property
-    def _draws(self) -> NDArray[np.float64]:
+    def _draws(self) -> Floats:
         """Touches drawn for each key, (n_keys, draws, 2): what spread and letter entry are judged by."""
         draws, n = 400, len(self.touch.key_ids)
         points = self.touch.sample(np.repeat(np.arange(n), draws), np.random.default_rng(0))
         return np.asarray(points).reshape(n, draws, 2)
 
     @cached_property
-    def _spread_mm(self) -> NDArray[np.float64]:
+    def _spread_mm(self) -> Floats:
         """Spread of the endpoints on each key, root mean square over the axes."""
         variance = self._draws.var(axis=1).mean(axis=1)
         return np.asarray(np.sqrt(variance) * self.layout.unit_mm)
 
     @cached_property
-    def _spelled(self) -> dict[str, float]:
+    def _letter_cost(self) -> Floats:
         """Expected keystrokes of each letter in letter-by-letter entry."""
         layout, n = self.layout, len(self.touch.key_ids)
         density = self.touch.log_prob(self._draws.reshape(-1, 2)).reshape(n, -1, n)
-        size = np.zeros(n)
-        for column in self._column.values():
-            size[column] += 1
-        cost = {}
-        for letter, column in self._column.items():
+        size = np.bincount(self._column, minlength=n).astype(np.float64)
+        cost = []
+        for letter, column in zip(self._letters, self._column.tolist(), strict=True):
             better = density[column] > density[column][:, column][:, None]
             place = layout.keys[layout.key_of_letter[letter]].letters.index(letter)
-            cost[letter] = 1.0 + float((better @ size).mean()) + place
-        return cost
+            cost.append(1.0 + float((better @ size).mean()) + place)
+        return np.asarray(cost)

@@ -1,31 +1,36 @@
-"""What a benchmark types: words with their context, those the lexicon lacks included."""
+"""What is typed: words with the text before them, drawn from a pack or taken from running text."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey._kernel import MAX_LETTERS
 from nearkey.decode import LanguagePack, State
-from nearkey.decode.spelling import spell
+from nearkey.decode.spelling import spell, spell_words
 from nearkey.errors import PlanError
-from nearkey.language.tokens import NUMBER
+from nearkey.language.tokens import NUMBER, sentences
 from nearkey.simulate.corpora import Corpus
-from nearkey.simulate.text import running_words
-from nearkey.simulate.words import typed_over, unigram_sample
 
-__all__ = ["Workload", "corpus_workload", "drawn_workload"]
+__all__ = ["CHUNK_WORDS", "DRAWN", "Workload", "count_different", "make_workload", "running_words"]
+
+CHUNK_WORDS = 1_000
+"""Words of one unit of work: fixes the random numbers of each word, whatever the number of workers."""
+
+DRAWN = "words drawn by their probability in the pack"
+"""The source of words that no text gives."""
 
 
 @dataclass(frozen=True)
 class Workload:
-    """Words to type.
+    """Words to type. Those the pack's lexicon lacks are typed too, as people type them.
 
     vocabulary : the different words. word : (n,) int64, positions in it.
-    lexicon : the pack's words. index : (n,) int64, positions in it, -1 for words it lacks.
+    index : (n,) int64, positions in the pack's lexicon, -1 for words it lacks.
     contexts : the text before each word back to the start of its sentence, or None.
     states : the language model's state for the same, or None.
     source : what the words are, for reports; says so where a short text was typed over. trained : see `Corpus`.
@@ -35,7 +40,6 @@ class Workload:
 
     vocabulary: tuple[str, ...]
     word: NDArray[np.int64]
-    lexicon: Sequence[str]
     index: NDArray[np.int64]
     contexts: tuple[str, ...] | None
     states: tuple[State, ...] | None
@@ -55,26 +59,22 @@ class Workload:
     @cached_property
     def characters(self) -> NDArray[np.int64]:
         """Characters of each word, without the space, (n,)."""
-        return self._lengths[self.word]
-
-    @cached_property
-    def _lengths(self) -> NDArray[np.int64]:
-        return np.fromiter(map(len, self.vocabulary), np.int64, len(self.vocabulary))
+        lengths = np.fromiter(map(len, self.vocabulary), np.int64, len(self.vocabulary))
+        return lengths[self.word]
 
     def text(self, i: int) -> str:
         """The i-th word."""
         return self.vocabulary[int(self.word[i])]
 
-    def head(self, words: int) -> Workload:
-        """The first so many words."""
-        return self.part(0, words)
+    def texts(self) -> list[str]:
+        """All words in order."""
+        return [self.vocabulary[i] for i in self.word.tolist()]
 
     def part(self, start: int, stop: int) -> Workload:
         """The words from `start` up to `stop`."""
         return Workload(
             self.vocabulary,
             self.word[start:stop],
-            self.lexicon,
             self.index[start:stop],
             None if self.contexts is None else self.contexts[start:stop],
             None if self.states is None else self.states[start:stop],
@@ -84,39 +84,102 @@ class Workload:
             None if self.origin is None else self.origin[start:stop],
         )
 
+    @property
+    def n_chunks(self) -> int:
+        """Units of work, of `CHUNK_WORDS` words each; the last may be shorter."""
+        return -(-len(self) // CHUNK_WORDS)
 
-def drawn_workload(
-    pack: LanguagePack, words: int, *, rng: np.random.Generator, letters: str | None = None
+    def chunk(self, number: int) -> Workload:
+        """The words of a unit of work, counted from 0."""
+        return self.part(number * CHUNK_WORDS, (number + 1) * CHUNK_WORDS)
+
+    def different(self, first: int) -> int | None:
+        """Different running words among so many first ones; None where no word is typed twice."""
+        return count_different(None if self.origin is None else self.origin[:first])
+
+
+def count_different(
+    origin: NDArray[np.int64] | None, members: NDArray[np.bool_] | None = None
+) -> int | None:
+    """Different running words among those marked in `members` (n,), all of them without it; None where all differ.
+
+    origin : as of `Workload`.
+    """
+    if origin is None:
+        return None
+    return len(np.unique(origin if members is None else origin[members]))
+
+
+def running_words(pack: LanguagePack, line: str) -> list[list[str]]:
+    """The sentences of a line as lower-case words; a hyphenated word the lexicon lacks is read as its parts."""
+    found = []
+    for sentence in sentences([line]):
+        words: list[str] = []
+        for word in sentence.words:
+            lower = word.lower()
+            if "-" in lower and lower not in pack.lexicon:
+                words.extend(part for part in lower.split("-") if part)
+            else:
+                words.append(lower)
+        found.append(words)
+    return found
+
+
+def make_workload(
+    pack: LanguagePack,
+    corpus: Corpus | None,
+    *,
+    words: int,
+    seed: int,
+    letters: str,
+    context: bool = False,
+    known_only: bool = False,
 ) -> Workload:
-    """Words drawn by their probability in the pack, without context; all are in its lexicon."""
-    sample = unigram_sample(pack, words, rng=rng, letters=letters)
-    different, word = np.unique(sample.index, return_inverse=True)
+    """The words of a seed.
+
+    Parameters
+    ----------
+    pack : lexicon and language model.
+    corpus : running text, whole lines in random order, again from the start where it is short; None draws
+        words by their probability in the pack.
+    words : how many. seed : of their choice.
+    letters : only words that these can spell; others, and numbers, are passed over, yet stay in the context
+        of the words after them (a number as "0").
+    context : keep the text before each word, and the language model's state for it.
+    known_only : also pass over words the lexicon lacks.
+
+    Raises PlanError where no word can be typed.
+    """
+    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(0,)))
+    if corpus is None:
+        return _drawn(pack, words, rng, letters)
+    return _taken(pack, corpus, words, rng, letters, context, known_only)
+
+
+def _drawn(pack: LanguagePack, words: int, rng: np.random.Generator, letters: str) -> Workload:
     lexicon = pack.lexicon.words
-    return Workload(
-        tuple(lexicon[int(i)] for i in different),
-        word.astype(np.int64),
-        lexicon,
-        sample.index,
-        None,
-        None,
-        sample.source,
-    )
+    probability = np.exp(np.asarray(pack.lexicon.log_probs, dtype=np.float64))
+    probability[spell_words(lexicon, letters).untypeable] = 0.0
+    total = probability.sum()
+    if not total > 0:
+        raise PlanError(
+            "no word of the pack can be typed", field="layouts", fix="check the letters on the keys"
+        )
+    index = rng.choice(len(probability), size=words, p=probability / total)
+    different, word = np.unique(index, return_inverse=True)
+    vocabulary = tuple(lexicon[int(i)] for i in different)
+    return Workload(vocabulary, word.astype(np.int64), index, None, None, DRAWN)
 
 
-def corpus_workload(
+def _taken(
     pack: LanguagePack,
     corpus: Corpus,
     words: int,
-    *,
     rng: np.random.Generator,
     letters: str,
     context: bool,
+    known_only: bool,
 ) -> Workload:
-    """`words` running words of a corpus, whole lines in random order; again from the start when it is short.
-
-    Numbers, addresses and words that `letters` cannot spell are passed over, yet stay in the context of
-    the words after them (a number as "0"). Where the text is short, `source` and `origin` say so.
-    """
     position = {word: i for i, word in enumerate(pack.lexicon.words)}
     model = pack.language_model
     places: dict[str, int | None] = {}
@@ -124,28 +187,29 @@ def corpus_workload(
     word: list[int] = []
     contexts: list[str] = []
     states: list[State] = []
-    skipped = whole = 0
     origin: list[tuple[int, int, int]] = []
+    skipped = whole = 0  # whole: words in one pass over the text
     while len(word) < words:
         before = len(word)
-        for number in rng.permutation(len(corpus.lines)):
-            for which, sentence in enumerate(running_words(pack, corpus.lines[number])):
-                state, read = model.start() if context else None, 0
-                for i, token in enumerate(sentence):
-                    if token not in places:
-                        places[token] = _place(token, letters, vocabulary)
-                    place = places[token]
-                    if place is None:
-                        skipped += 1
-                        continue
-                    word.append(place)
-                    origin.append((number, which, i))
-                    if context:
-                        for passed in sentence[read:i]:
-                            state = model.advance(state, passed)
-                        read = i
-                        contexts.append(_text(sentence[:i]))
-                        states.append(state)
+        for number, which, sentence in _sentences(pack, corpus, rng):
+            state, read = model.start() if context else None, 0
+            for i, token in enumerate(sentence):
+                if token not in places:
+                    typed = _typeable(token, letters) and not (known_only and token not in position)
+                    places[token] = len(vocabulary) if typed else None
+                    vocabulary.extend([token] * typed)
+                place = places[token]
+                if place is None:
+                    skipped += 1
+                    continue
+                word.append(place)
+                origin.append((number, which, i))
+                if context:
+                    for passed in sentence[read:i]:
+                        state = model.advance(state, passed)
+                    read = i
+                    contexts.append(_text(sentence[:i]))
+                    states.append(state)
             if len(word) >= words:
                 break
         whole = whole or len(word)
@@ -156,27 +220,32 @@ def corpus_workload(
                 fix="check the language of the text and the letters on the keys",
             )
     taken = np.asarray(word[:words], dtype=np.int64)
-    in_lexicon = np.fromiter((position.get(w, -1) for w in vocabulary), np.int64, len(vocabulary))
+    index = np.fromiter((position.get(w, -1) for w in vocabulary), np.int64, len(vocabulary))
     return Workload(
         tuple(vocabulary),
         taken,
-        pack.lexicon.words,
-        in_lexicon[taken],
+        index[taken],
         tuple(contexts[:words]) if context else None,
         tuple(states[:words]) if context else None,
-        typed_over(corpus.name, words, whole),
+        _typed_over(corpus.name, words, whole),
         corpus.trained,
         skipped,
         _numbered(origin[:words]) if whole < words else None,
     )
 
 
-def _place(token: str, letters: str, vocabulary: list[str]) -> int | None:
-    """The word's position in the vocabulary, where it goes now; None for what cannot be typed."""
-    if token == NUMBER or spell(token, letters) is None:
-        return None
-    vocabulary.append(token)
-    return len(vocabulary) - 1
+def _sentences(
+    pack: LanguagePack, corpus: Corpus, rng: np.random.Generator
+) -> Iterator[tuple[int, int, list[str]]]:
+    """One pass over a text, whole lines in random order: line, sentence of the line, words."""
+    for number in rng.permutation(len(corpus.lines)).tolist():
+        for which, sentence in enumerate(running_words(pack, corpus.lines[number])):
+            yield number, which, sentence
+
+
+def _typeable(token: str, letters: str) -> bool:
+    typed = None if token == NUMBER else spell(token, letters)
+    return typed is not None and len(typed) <= MAX_LETTERS
 
 
 def _numbered(places: Sequence[tuple[int, int, int]]) -> NDArray[np.int64]:
@@ -189,3 +258,12 @@ def _numbered(places: Sequence[tuple[int, int, int]]) -> NDArray[np.int64]:
 
 def _text(tokens: Sequence[str]) -> str:
     return " ".join("0" if token == NUMBER else token for token in tokens)
+
+
+def _typed_over(source: str, words: int, whole: int) -> str:
+    """What the words are, with a caution where a text of `whole` words had to be typed again."""
+    if whole >= words:
+        return source
+    times = words / whole
+    often = f"{times:.1f}" if times >= 1.05 else f"{times:.2f}"
+    return f"{source}, typed {often} times over, with intervals for its {whole:,} words"

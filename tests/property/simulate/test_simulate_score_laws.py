@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from small_models import PlainModel, SmallLexicon, SmallPack, row_layout
 
 from nearkey.simulate.calibration import calibrate, list_posterior
-from nearkey.simulate.decoders import Answers
+from nearkey.simulate.decoders import Answers, Queries
 from nearkey.simulate.decoders.protocol import fault_of
-from nearkey.simulate.outcomes import place_answers
 from nearkey.simulate.score import score_layout
+from nearkey.simulate.trial import TypedWords, judge
 from nearkey.simulate.workload import Workload
 from nearkey.touch import GaussianTouch
 
@@ -48,6 +48,23 @@ def test_scaling_a_layout_and_its_touches_changes_no_figure(scale, seed):
     )
 
 
+class Given:
+    """A decoder whose answers are there already."""
+
+    def __init__(self, answers):
+        self._answers = answers
+
+    def answer(self, queries, k):
+        return self._answers
+
+
+def judged(workload, answers):
+    n = len(workload)
+    queries = Queries(np.zeros((n, 2)), np.arange(n + 1, dtype=np.uint32))
+    typed = TypedWords(workload, queries, np.ones(n, np.int64), np.ones(n), np.ones(n))
+    return judge(typed, Given(answers), lexicon=[]).outcomes
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_ranks_do_not_depend_on_how_texts_are_numbered(data):
@@ -64,13 +81,13 @@ def test_ranks_do_not_depend_on_how_texts_are_numbered(data):
         workload = Workload(
             tuple(texts),
             np.asarray([texts.index(m) for m in meant]),
-            [],
             np.full(n, -1),
             None,
             None,
             "invented",
         )
-        rank, distance = place_answers(Answers(words, index), workload)
+        outcomes = judged(workload, Answers(words, index))
+        rank, distance = outcomes.rank, outcomes.distance
         found.append((rank.tolist(), distance.tolist()))
         expected = [
             one.index(m) + 1 if m in one else 0 for one, m in zip(lists, meant, strict=True)

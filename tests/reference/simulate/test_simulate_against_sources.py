@@ -9,7 +9,7 @@ from small_models import PlainModel, SmallLexicon, SmallPack
 
 import nearkey as nk
 from nearkey.intervals import paired_difference, proportion, ratio
-from nearkey.simulate import disambiguation_kspc, multi_tap_kspc, multi_tap_presses
+from nearkey.simulate import characteristic_kspc, multi_tap_kspc, multi_tap_presses
 
 pytestmark = pytest.mark.reference
 
@@ -94,11 +94,11 @@ def test_kspc_of_the_telephone_keypad_stands_near_the_published_values(english):
     """
     layout = nk.Layout.named("e161")
     assert multi_tap_kspc(layout, english) == pytest.approx(2.03, rel=0.05)
-    assert 1.0 < disambiguation_kspc(layout, english) < 1.03
+    assert 1.0 < characteristic_kspc(layout, english) < 1.03
 
 
 def test_qwerty_has_a_kspc_of_one():
     """One key a letter and no collision: 1 by definition (MacKenzie 2002)."""
     words = ["it", "is", "level", "here"]
     pack = SmallPack(SmallLexicon(words, np.log(np.full(4, 0.25, np.float32))), PlainModel(words))
-    assert disambiguation_kspc(nk.Layout.named("qwerty"), pack) == pytest.approx(1.0)
+    assert characteristic_kspc(nk.Layout.named("qwerty"), pack) == pytest.approx(1.0)

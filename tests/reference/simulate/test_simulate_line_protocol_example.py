@@ -10,9 +10,10 @@ import pytest
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
+from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
-from nearkey.simulate.judge import score_decoder
-from nearkey.simulate.typed import make_workload, type_workload
+from nearkey.simulate.trial import type_workload
+from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch
 
 pytestmark = pytest.mark.reference
@@ -38,12 +39,14 @@ def test_two_languages_find_the_same_words_with_the_same_probabilities(english, 
     touch = GaussianTouch.from_layout(layout, spread_mm=1.4, background=0.01)
     workload = make_workload(english, None, words=60, seed=2, letters=layout.letters, context=False)
     typed = type_workload(layout, touch, workload, seed=2)
-    ours = score_decoder(typed, OwnDecoder(nk.Decoder(layout, touch, english)), name="ours")
+    lexicon = english.lexicon.words
+    own = OwnDecoder(nk.Decoder(layout, touch, english))
+    ours = score_decoder(typed, own, lexicon=lexicon, name="ours")
     command = ["node", str(EXAMPLE)]
     with OutsideDecoder(command, layout=layout, touch=touch, pack=english) as decoder:
-        theirs = score_decoder(typed, decoder, name="theirs")
+        theirs = score_decoder(typed, decoder, lexicon=lexicon, name="theirs")
     assert decoder.name == "example in JavaScript"
-    assert theirs.score.faults.total == 0
+    assert theirs.faults.total == 0
     assert theirs.outcomes.rank.tolist() == ours.outcomes.rank.tolist()
     first = theirs.outcomes.posterior.first
     assert first == pytest.approx(ours.outcomes.posterior.first, abs=1e-4)

@@ -10,8 +10,10 @@ from sklearn.calibration import calibration_curve
 
 import nearkey as nk
 from nearkey.simulate.calibration import calibrate
-from nearkey.simulate.decoders import Answers
-from nearkey.simulate.outcomes import GroupScore, WordOutcomes, place_answers
+from nearkey.simulate.decoder_score import GroupScore
+from nearkey.simulate.decoders import Answers, Queries
+from nearkey.simulate.outcomes import WordOutcomes
+from nearkey.simulate.trial import TypedWords, judge
 from nearkey.simulate.workload import Workload
 
 pytestmark = pytest.mark.reference
@@ -37,6 +39,23 @@ def test_the_chance_of_a_calibration_error_follows_the_binomial():
     assert found.by_chance[0] == pytest.approx(expected, rel=0.05)
 
 
+class Given:
+    """A decoder whose answers are there already."""
+
+    def __init__(self, answers):
+        self._answers = answers
+
+    def answer(self, queries, k):
+        return self._answers
+
+
+def judged(workload, answers):
+    n = len(workload)
+    queries = Queries(np.zeros((n, 2)), np.arange(n + 1, dtype=np.uint32))
+    typed = TypedWords(workload, queries, np.ones(n, np.int64), np.ones(n), np.ones(n))
+    return judge(typed, Given(answers), lexicon=[]).outcomes
+
+
 def random_words(rng, n):
     return ["".join(rng.choice(list("abcdé"), rng.integers(1, 7))) for _ in range(n)]
 
@@ -50,7 +69,6 @@ def test_character_error_rate_is_the_edit_distance_of_rapidfuzz():
     workload = Workload(
         tuple(vocabulary),
         np.asarray([vocabulary.index(w) for w in meant]),
-        [],
         np.full(300, -1),
         None,
         None,
@@ -59,12 +77,11 @@ def test_character_error_rate_is_the_edit_distance_of_rapidfuzz():
     index = np.full((300, 10), -1)
     index[:, 0] = [words.index(w) for w in shown]
     index[7, 0] = -1  # no answer: every character is missing
-    rank, distance = place_answers(Answers(words, index), workload)
+    outcomes = judged(workload, Answers(words, index))
     expected = [Levenshtein.distance(a, b) for a, b in zip(meant, shown, strict=True)]
     expected[7] = len(meant[7])
-    assert distance.tolist() == expected
-    outcomes = WordOutcomes(rank, distance, workload.characters, np.ones(300), None)
-    group = GroupScore.of(outcomes, np.ones(300, dtype=bool))
+    assert outcomes.distance.tolist() == expected
+    group = GroupScore.of(outcomes)
     assert group.character_error_rate.value == sum(expected) / sum(map(len, meant))
 
 
@@ -82,6 +99,6 @@ def test_entropy_of_letters_from_the_published_table():
     n = len(log_prob)
     posterior = nk.simulate.decoders.Posterior(np.exp(log_prob), log_prob, "given")
     ones = np.ones(n, dtype=np.int64)
-    outcomes = WordOutcomes(ones, 0 * ones, ones, 2.0 * ones, posterior)
-    group = GroupScore.of(outcomes, np.ones(n, dtype=bool))
+    outcomes = WordOutcomes(ones, ones, ones, 2.0 * ones, 1.0 * ones, posterior=posterior)
+    group = GroupScore.of(outcomes)
     assert 2 * group.bits_per_character.value == pytest.approx(4.1758, abs=2e-4)

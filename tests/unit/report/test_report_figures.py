@@ -159,7 +159,7 @@ def test_interval_ends_are_scipys_wilson_intervals():
         ]
         assert len(spans) == len(result.rows)
         for row, span in zip(result.rows, spans, strict=True):
-            rank = result.scored[row.layout].rank
+            rank = result.scored[row.layout].outcomes.rank
             hits = int(((rank >= 1) & (rank <= k)).sum())
             wilson = stats.binomtest(hits, len(rank)).proportion_ci(method="wilson")
             assert span == pytest.approx([100 * wilson.low, 100 * wilson.high], abs=1e-6)
@@ -181,14 +181,14 @@ def test_differences_are_those_of_the_words_both_layouts_typed():
         for line in figure.axes[0].get_lines()
         if line.get_marker() == "o"
     ]
-    base = result.scored["qwerty"].rank
+    base = result.scored["qwerty"].outcomes.rank
     names = [row.layout for row in result.rows if row.layout != "qwerty"]
     expected = [
         100
         * np.mean(
             [
                 int(1 <= a <= 3) - int(1 <= b <= 3)
-                for a, b in zip(result.scored[name].rank, base, strict=True)
+                for a, b in zip(result.scored[name].outcomes.rank, base, strict=True)
             ]
         )
         for name in names

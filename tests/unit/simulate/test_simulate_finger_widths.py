@@ -8,8 +8,8 @@ from scipy.stats import norm
 from small_models import SmallLexicon, SmallPack, SmallTableModel, random_ngrams, row_layout
 
 from nearkey.errors import PlanError
-from nearkey.simulate import rank as rank_module
 from nearkey.simulate import rank_by_width, rank_layouts
+from nearkey.simulate import workload as workload_module
 from nearkey.touch import FingerTouch, GaussianTouch, TouchLog, concat
 
 SURFACE_MM = (20.0, 5.0)
@@ -37,7 +37,7 @@ def layouts():
 
 @pytest.fixture(autouse=True)
 def small_chunks(monkeypatch):
-    monkeypatch.setattr(rank_module, "CHUNK_WORDS", 500)
+    monkeypatch.setattr(workload_module, "CHUNK_WORDS", 500)
 
 
 def spread(layout, width_mm):
@@ -102,7 +102,7 @@ def test_each_width_is_the_ranking_of_its_model_with_the_same_words_and_luck(lay
             by="top1",
         )
         assert result.to_dicts() == alone.to_dicts()
-    np.testing.assert_array_equal(found.results[0].sample.index, found.results[1].sample.index)
+    np.testing.assert_array_equal(found.results[0].workload.word, found.results[1].workload.word)
 
 
 @pytest.mark.parametrize("by", ["top1", "top3", "kspc", "wpm"])

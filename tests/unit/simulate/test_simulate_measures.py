@@ -15,18 +15,18 @@ from small_models import (
 
 from nearkey.errors import PlanError
 from nearkey.simulate import (
+    Corpus,
     Selection,
     Speed,
     Typist,
+    characteristic_kspc,
     collisions,
-    corpus_sample,
-    disambiguation_kspc,
     finger_fitts_time,
+    make_workload,
     multi_tap_kspc,
     multi_tap_presses,
-    read_corpus,
-    unigram_sample,
 )
+from nearkey.simulate import workload as workload_module
 from nearkey.touch import GaussianTouch
 
 
@@ -53,12 +53,12 @@ def test_collisions_worked_by_hand():
     assert (alone.rate, alone.shared) == (pytest.approx(0.0, abs=1e-9), 0.0)
 
 
-def test_disambiguation_kspc_worked_by_hand():
+def test_characteristic_kspc_worked_by_hand():
     """Same keys: K = 3, 4, 5, 4, 3, 4 (touches, presses of next, space), C = 3, 3, 3, 3, 3, 4."""
     pack = small_pack({"ac": 0.4, "bd": 0.2, "ad": 0.1, "ab": 0.05, "ba": 0.15, "cab": 0.1})
     keys = 0.4 * 3 + 0.2 * 4 + 0.1 * 5 + 0.05 * 4 + 0.15 * 3 + 0.1 * 4
     characters = 0.9 * 3 + 0.1 * 4
-    assert disambiguation_kspc(row_layout(["ab", "cd"]), pack) == pytest.approx(
+    assert characteristic_kspc(row_layout(["ab", "cd"]), pack) == pytest.approx(
         keys / characters, rel=1e-6
     )
 
@@ -83,20 +83,19 @@ def test_selection_counts():
 
 def test_letter_entry_without_noise_costs_the_place_on_the_key():
     layout = row_layout(["abc", "de"])
-    pack = small_pack({"cab": 0.5, "ed": 0.5})
-    typist = Typist(layout, GaussianTouch.from_layout(layout, spread_mm=0.01), pack)
+    typist = Typist(layout, GaussianTouch.from_layout(layout, spread_mm=0.01), ["cab", "ed"])
     assert typist.spelled_keystrokes(np.asarray([0, 1])).tolist() == [3 + 1 + 2, 2 + 1]
-    noisy = Typist(layout, GaussianTouch.from_layout(layout, spread_mm=1.0), pack)
+    noisy = Typist(layout, GaussianTouch.from_layout(layout, spread_mm=1.0), ["cab", "ed"])
     assert (noisy.spelled_keystrokes(np.asarray([0, 1])) > [6, 3]).all()
 
 
 def test_typists_aim_where_the_letters_are_and_share_their_luck():
-    words = {"ad": 0.5, "da": 0.5}
+    words = ["ad", "da"]
     one, two = row_layout(["a", "d"]), row_layout(["ad"], name="joined")
     index = np.asarray([0, 1, 1])
     offsets = []
     for layout in (one, two):
-        typist = Typist(layout, GaussianTouch.from_layout(layout, spread_mm=0.3), small_pack(words))
+        typist = Typist(layout, GaussianTouch.from_layout(layout, spread_mm=0.3), words)
         typing = typist.type(index, np.random.default_rng(1))
         assert typing.touches.tolist() == [2, 2, 2]
         offsets.append(typing.points - layout.centers[typing.keys])
@@ -120,34 +119,46 @@ def test_seconds_of_a_word():
     assert seconds.tolist() == pytest.approx([0.2 + 1 + 0.5 + 0.3, 0.2 + 1 + 1.25 + 2.4])
 
 
-def test_words_of_a_text_keep_their_context(tmp_path):
+def test_words_of_a_text_keep_their_context():
     words = ["the", "pole", "is", "level"]
-    rng = np.random.default_rng(0)
     pack = SmallPack(
         SmallLexicon(words, np.log(np.full(4, 0.25, np.float32))),
-        SmallTableModel(words, random_ngrams(rng, 4, 3, 0.3), 3),
+        SmallTableModel(words, random_ngrams(np.random.default_rng(0), 4, 3, 0.3), 3),
     )
-    path = tmp_path / "notes.txt"
-    path.write_text("The theodolite pole is level.\n\n", encoding="utf-8")
-    sample = corpus_sample(pack, read_corpus(path), 4, rng=rng, context=True)
-    assert [words[i] for i in sample.index] == words
-    assert sample.states == ((1,), (3, 0), (0, 4), (4, 5))  # start; "the <unk>"; ...
-    assert sample.skipped == 1
-    plain = corpus_sample(pack, read_corpus(path), 9, rng=rng, context=False)
-    assert (len(plain), plain.states) == (9, None)
+    notes = Corpus.of("notes", ["The 3 theodolite pole is level."])
+    letters = "theodlpisv"
+    typed = make_workload(pack, notes, words=5, seed=0, letters=letters, context=True)
+    assert typed.texts() == ["the", "theodolite", "pole", "is", "level"]
+    assert typed.index.tolist() == [0, -1, 1, 2, 3]
+    assert typed.known.tolist() == [True, False, True, True, True]
+    assert typed.contexts == (
+        "", "the 0", "the 0 theodolite", "the 0 theodolite pole", "the 0 theodolite pole is"
+    )  # fmt: skip
+    # The start; "the <unk>", the number; "<unk> <unk>", number and word; ...
+    assert typed.states == ((1,), (3, 0), (0, 0), (0, 4), (4, 5))
+    assert typed.skipped == 1
+    known = make_workload(pack, notes, words=4, seed=0, letters=letters, known_only=True)
+    assert (known.texts(), known.skipped) == (words, 2)
+    plain = make_workload(pack, notes, words=9, seed=0, letters=letters)
+    assert (len(plain), plain.states, plain.contexts) == (9, None, None)
 
 
-def test_bad_texts_are_named(tmp_path):
+def test_a_workload_is_cut_into_chunks(monkeypatch):
+    monkeypatch.setattr(workload_module, "CHUNK_WORDS", 4)
+    pack = small_pack({"ad": 0.5, "da": 0.5})
+    whole = make_workload(pack, None, words=10, seed=3, letters="ad")
+    assert whole.n_chunks == 3
+    assert [len(whole.chunk(i)) for i in range(3)] == [4, 4, 2]
+    assert [w for i in range(3) for w in whole.chunk(i).texts()] == whole.texts()
+
+
+def test_bad_texts_are_named():
     pack = small_pack({"pole": 1.0})
-    empty = tmp_path / "empty.txt"
-    empty.write_text("\n\n")
-    with pytest.raises(PlanError, match=r"empty\.txt: holds no text"):
-        read_corpus(empty)
-    binary = tmp_path / "binary.txt"
-    binary.write_bytes(b"ok\n\xff\xfe")
-    with pytest.raises(PlanError, match="not UTF-8 at byte 3"):
-        read_corpus(binary)
-    with pytest.raises(PlanError, match="no word of it"):
-        corpus_sample(pack, ["zzz zzz"], 5, rng=np.random.default_rng(0), context=False)
-    with pytest.raises(PlanError, match="can be typed"):
-        unigram_sample(pack, 5, rng=np.random.default_rng(0), letters="xyz")
+    digits = Corpus.of("digits", ["12 34", "!"])
+    for corpus, letters, says in (
+        (digits, "pole", "digits: no word of it can be typed"),
+        (Corpus.of("far", ["zzz"]), "pole", "far: no word of it can be typed"),
+        (None, "xyz", "no word of the pack can be typed"),
+    ):
+        with pytest.raises(PlanError, match=says):
+            make_workload(pack, corpus, words=5, seed=0, letters=letters)

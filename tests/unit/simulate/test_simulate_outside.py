@@ -12,9 +12,10 @@ import pytest
 from small_models import PlainModel, SmallLexicon, SmallPack, row_layout
 
 from nearkey.errors import NearkeyError
+from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import OutsideDecoder, Queries
-from nearkey.simulate.judge import score_decoder
-from nearkey.simulate.typed import make_workload, type_workload
+from nearkey.simulate.trial import type_workload
+from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch
 
 LAYOUT = row_layout(["a", "b", "c"])
@@ -67,7 +68,7 @@ def run(tmp_path):
         with OutsideDecoder(
             [sys.executable, str(path)], layout=LAYOUT, touch=TOUCH, pack=PACK, k=k, **options
         ) as decoder:
-            return score_decoder(typed, decoder, name="double", k=k).score
+            return score_decoder(typed, decoder, lexicon=PACK.lexicon.words, name="double", k=k)
 
     return go
 

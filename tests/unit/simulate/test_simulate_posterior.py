@@ -17,9 +17,10 @@ from small_models import (
 from nearkey.decode import Decoder
 from nearkey.errors import PlanError
 from nearkey.simulate.calibration import OUTSIDE_LIST, calibrate, list_posterior
+from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import Answers, OwnDecoder, Queries
-from nearkey.simulate.judge import score_decoder
-from nearkey.simulate.typed import make_workload, type_workload
+from nearkey.simulate.trial import type_workload
+from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch
 
 LETTERS = "abcdef'"
@@ -91,18 +92,17 @@ def test_the_posterior_is_the_softmax_over_every_word_of_the_length(groups, kind
     assert found.target[39] == -np.inf  # a word outside the lexicon
 
 
-def calibration_of(spread_believed, *, seed=1):
+def calibration_of(assumed_spread, *, seed=1):
     pack = random_pack(11)
     shares = np.exp(pack.lexicon.log_probs.astype(float))
     pack.lexicon.log_probs[:] = np.log(shares / shares.sum())
     layout = row_layout(["ab", "cd", "ef"])
-    truth = GaussianTouch.from_layout(layout, spread=0.6, background=0.0)
-    believed = GaussianTouch.from_layout(layout, spread=spread_believed, background=0.0)
+    generating = GaussianTouch.from_layout(layout, spread=0.6, background=0.0)
+    assumed = GaussianTouch.from_layout(layout, spread=assumed_spread, background=0.0)
     words = make_workload(pack, None, words=4000, seed=seed, letters=layout.letters, context=False)
-    typed = type_workload(layout, truth, words, seed=seed)
-    return score_decoder(
-        typed, OwnDecoder(Decoder(layout, believed, pack)), name="x"
-    ).score.calibration
+    typed = type_workload(layout, generating, words, seed=seed)
+    decoder = OwnDecoder(Decoder(layout, assumed, pack))
+    return score_decoder(typed, decoder, lexicon=pack.lexicon.words, name="x").calibration
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

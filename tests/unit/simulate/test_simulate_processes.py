@@ -12,7 +12,7 @@ import pytest
 
 import nearkey as nk
 from nearkey.errors import PackError
-from nearkey.simulate import rank as rank_module
+from nearkey.simulate import workload as workload_module
 
 NOTES = ["the pegs are in by the east gate", "we measured the wall again"]
 
@@ -33,7 +33,7 @@ def pool():
 
 
 def test_two_processes_give_the_table_of_one_worker(english, pool, monkeypatch):
-    monkeypatch.setattr(rank_module, "CHUNK_WORDS", 60)
+    monkeypatch.setattr(workload_module, "CHUNK_WORDS", 60)
     pad = nk.Layout.named("qwerty").fitted(18, 12)
     grids = nk.grid_layouts(pad, rows=3, columns=2, width_mm=18, height_mm=12)
     models = {}

@@ -10,8 +10,8 @@ import pytest
 from small_models import SmallLexicon, SmallPack, SmallTableModel, random_ngrams, row_layout
 
 from nearkey.errors import PlanError
-from nearkey.simulate import Selection, Speed, rank_layouts
-from nearkey.simulate import rank as rank_module
+from nearkey.simulate import Selection, Speed, Trial, rank_layouts
+from nearkey.simulate import workload as workload_module
 from nearkey.touch import GaussianTouch
 
 WORDS = ["a", "ab", "abc", "bca", "cab", "cba", "dab", "dad", "bad", "add", "abba"]
@@ -38,7 +38,7 @@ def layouts():
 
 @pytest.fixture(autouse=True)
 def small_chunks(monkeypatch):
-    monkeypatch.setattr(rank_module, "CHUNK_WORDS", 50)
+    monkeypatch.setattr(workload_module, "CHUNK_WORDS", 50)
 
 
 def touch(layout):
@@ -75,15 +75,14 @@ def test_places_follow_the_measure(layouts, pack):
 def test_outcomes_agree_with_decoding_word_by_word(layouts, pack):
     """Ranks, confusions and keystrokes recomputed from the single-word decoder."""
     from nearkey.decode import Decoder
-    from nearkey.simulate import Typist, unigram_sample
+    from nearkey.simulate import Typist, make_workload
 
     result = run(layouts, pack, words=100)
     scored = result.scored["two"]
-    draw = np.random.SeedSequence(4)
-    word_seed, touch_seed = draw.spawn(2)
-    sample = unigram_sample(pack, 100, rng=np.random.default_rng(word_seed), letters="abcd")
+    _, touch_seed = np.random.SeedSequence(4).spawn(2)
+    sample = make_workload(pack, None, words=100, seed=4, letters="abcd")
     layout = scored.layout
-    typist, decoder = Typist(layout, touch(layout), pack), Decoder(layout, touch(layout), pack)
+    typist, decoder = Typist(layout, touch(layout), WORDS), Decoder(layout, touch(layout), pack)
     ranks = []
     for chunk, seed in enumerate(touch_seed.spawn(2)):
         index = sample.index[50 * chunk : 50 * chunk + 50]
@@ -92,7 +91,7 @@ def test_outcomes_agree_with_decoding_word_by_word(layouts, pack):
             points = typing.points[typing.offsets[i] : typing.offsets[i + 1]]
             found = [c.word for c in decoder.decode(points, k=5)]
             ranks.append(found.index(WORDS[word]) + 1 if WORDS[word] in found else 0)
-    assert scored.rank.tolist() == ranks
+    assert scored.outcomes.rank.tolist() == ranks
     assert result.row("two").top3.value == np.mean([1 <= r <= 3 for r in ranks])
     wrong = sum(c.count for c in result.confusions("two", 1000))
     assert wrong == sum(r != 1 for r in ranks)
@@ -114,8 +113,8 @@ def test_a_run_goes_on_from_its_checkpoint(layouts, pack, tmp_path, monkeypatch)
     data = path.read_bytes()
     path.write_bytes(data[:-30])  # torn by a kill
     asked = []
-    original = rank_module._trial
-    monkeypatch.setattr(rank_module, "_trial", lambda *a: asked.append(1) or original(*a))
+    original = Trial.run
+    monkeypatch.setattr(Trial, "run", lambda *a: asked.append(1) or original(*a))
     assert run(layouts, pack, checkpoint=path).to_dicts() == whole.to_dicts()
     assert len(asked) == 4 * 7 - 8
     with pytest.raises(PlanError, match="belongs to another run"):

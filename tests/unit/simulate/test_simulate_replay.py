@@ -129,7 +129,7 @@ def test_without_a_gap_in_truth_none_is_found():
         assert abs(row.to_matched.value) < 0.03
 
 
-def test_a_strangers_model_costs_where_people_differ():
+def test_a_model_of_other_people_costs_where_people_differ():
     touches, _ = recorded(4000, people=[f"p{i}" for i in range(4)], spread=0.2)
     shift = {f"p{i}": 0.4 * (i % 2 * 2 - 1) for i in range(4)}
     moved = touches.offset_mm + np.asarray([[shift[p], 0.0] for p in touches.person])
@@ -138,14 +138,23 @@ def test_a_strangers_model_costs_where_people_differ():
     )
     gap = replay_gap(LAYOUT, apart, pack=small_pack(), words_each=100, at_mm=(0.0, 0.0))
     assert abs(gap.row("replayed").to_matched.value) < 0.05
-    assert gap.row("replayed, stranger's model").to_matched.high < -0.05
-    assert "stranger's model" in str(gap)
+    assert gap.row("replayed, leave-one-person-out").to_matched.high < -0.05
+    assert "leave-one-person-out" in str(gap)
 
 
 def test_one_person_gives_no_interval():
     touches, _ = recorded(people=("p1",))
     with pytest.raises(PlanError, match="no interval"):
         replay_gap(LAYOUT, touches, pack=small_pack())
+
+
+def test_a_gap_is_asked_for_by_its_own_keywords():
+    touches, _ = recorded()
+    with pytest.raises(PlanError, match="words: are each person's own; give words_each"):
+        replay_gap(LAYOUT, touches, pack=small_pack(), words=100)
+    gap = replay_gap(LAYOUT, touches, pack=small_pack(), words_each=20)
+    with pytest.raises(PlanError, match="'other' is no condition"):
+        gap.row("other")
 
 
 @pytest.mark.reference

@@ -20,11 +20,12 @@ from nearkey.decode import Decoder, EditCosts
 from nearkey.errors import PlanError
 from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.corpora import Corpus
+from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import BASELINES, Answers, OwnDecoder, Queries
-from nearkey.simulate.judge import score_decoder
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.score import score_layout
-from nearkey.simulate.typed import make_workload, type_workload
+from nearkey.simulate.trial import type_workload
+from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch
 
 LAYOUT = row_layout(["ab", "cd", "ef"])
@@ -71,7 +72,16 @@ def typed():
     corpus = Corpus.of("invented", ["ace bd ace fee"])
     words = make_workload(pack, corpus, words=4, seed=0, letters="abcdef", context=True)
     touch = GaussianTouch.from_layout(LAYOUT, spread=0.01, background=0.0)
-    return type_workload(LAYOUT, touch, words, seed=0, selection=Selection(listed=3))
+    return type_workload(LAYOUT, touch, words, seed=0)
+
+
+SHARES = {"ace": 0.5, "bd": 0.3, "ad": 0.2}
+
+
+def scored(typed, decoder):
+    return score_decoder(
+        typed, decoder, lexicon=list(SHARES), name="x", selection=Selection(listed=3)
+    )
 
 
 def test_a_workload_holds_words_the_lexicon_lacks_and_what_stood_before(typed):
@@ -90,7 +100,7 @@ def test_measures_worked_by_hand(typed):
     4 + 3 + 4 + 4 characters. First texts ace, ad, bdf, nothing: 0 + 1 + 3 + 3 edits over 11 characters.
     """
     lists = [["ace"], ["ad", "bd"], ["bdf", "x", "y", "ace"], []]
-    score = score_decoder(typed, Scripted(lists), name="scripted").score
+    score = scored(typed, Scripted(lists))
     group = score.all
     assert [group.top[k].value for k in (1, 3, 5, 10)] == [0.25, 0.5, 0.75, 0.75]
     assert group.mean_rank.value == pytest.approx((1 + 2 + 4) / 3)
@@ -117,7 +127,7 @@ def test_a_python_decoder_that_raises_or_lies_is_reported(typed):
                 return [Reading("ace", float("nan"))]
             return [Reading("ACE", -1.0)]
 
-    score = score_decoder(typed, Moody(), name="moody").score
+    score = scored(typed, Moody())
     assert score.faults.counts == {"raised": 1, "not a number": 1}
     assert "RuntimeError: no mood" in score.faults.examples["raised"][0]
     assert score.ranks[0] == 1
@@ -126,8 +136,8 @@ def test_a_python_decoder_that_raises_or_lies_is_reported(typed):
 def test_our_decoder_may_be_asked_like_any_other(typed):
     pack = pack_of({"ace": 0.5, "bd": 0.3, "ad": 0.2})
     decoder = Decoder(LAYOUT, GaussianTouch.from_layout(LAYOUT, spread=0.2), pack)
-    one_by_one = score_decoder(typed, decoder, name="x").score
-    together = score_decoder(typed, OwnDecoder(decoder), name="x").score
+    one_by_one = scored(typed, decoder)
+    together = scored(typed, OwnDecoder(decoder))
     assert one_by_one.ranks == together.ranks
     assert one_by_one.latency.words == 4
 

@@ -10,11 +10,10 @@ from small_models import PlainModel, SmallLexicon, SmallPack, row_layout
 
 from nearkey.intervals import paired_difference, proportion, ratio, ratio_difference
 from nearkey.report.findings import facts
-from nearkey.simulate import corpus_sample, rank_layouts
+from nearkey.simulate import make_workload, rank_layouts
 from nearkey.simulate.calibration import calibrate
 from nearkey.simulate.corpora import Corpus
 from nearkey.simulate.score import score_layout
-from nearkey.simulate.typed import make_workload
 from nearkey.touch import GaussianTouch
 
 SHARES = {"ace": 0.4, "bd": 0.2, "ad": 0.15, "bed": 0.15, "fee": 0.1}
@@ -94,17 +93,16 @@ def test_intervals_of_a_ranking_are_so_too_and_its_report_says_why():
     )
     # Long enough a text: nothing is said, nothing is widened.
     plain = ranked(48, LINES * 4)
-    assert plain.sample.origin is None
+    assert plain.workload.origin is None
     assert "times over" not in str(plain)
     assert width(plain.rows[0].top1) < width(often.rows[0].top1)
 
 
 def test_each_running_word_of_the_text_is_known_again():
-    sample = corpus_sample(PACK, LINES, 30, rng=np.random.default_rng(0), context=False)
-    workload = make_workload(
-        PACK, Corpus.of("notes", LINES), words=30, seed=0, letters="abcdef", context=True
-    )
-    for one in (sample, workload):
+    for context in (False, True):
+        one = make_workload(
+            PACK, Corpus.of("notes", LINES), words=30, seed=0, letters="abcdef", context=context
+        )
         assert one.origin is not None
         assert sorted(Counter(one.origin.tolist()).values())[0] >= 2
         assert len(set(one.origin.tolist())) == 12  # "ad ad" are two running words

@@ -121,6 +121,13 @@ class Faults:
             readable = example.encode("utf-8", "replace").decode()
             kept.append(" ".join(readable.split())[:200])
 
+    def include(self, others: Faults) -> None:
+        """Count those of another run of the same decoder, too."""
+        for kind, count in others.counts.items():
+            self.counts[kind] = self.counts.get(kind, 0) + count
+            kept = self.examples.setdefault(kind, [])
+            kept.extend(others.examples[kind][: _MOST_EXAMPLES - len(kept)])
+
     @property
     def total(self) -> int:
         return sum(self.counts.values())
@@ -167,6 +174,19 @@ class Posterior:
     first: Floats
     target: Floats
     normaliser: str
+
+    def select(self, members: NDArray[np.bool_] | slice) -> Posterior:
+        """Those of some of the words."""
+        return Posterior(self.first[members], self.target[members], self.normaliser)
+
+    @classmethod
+    def join(cls, parts: Sequence[Posterior]) -> Posterior:
+        """Those of all parts, one after another, normalised alike."""
+        return cls(
+            np.concatenate([part.first for part in parts]),
+            np.concatenate([part.target for part in parts]),
+            parts[0].normaliser,
+        )
 
 
 def fault_of(

@@ -1,0 +1,140 @@
+"""What every simulation is told: words, text, seed, the person's ways of choosing, and how the work is carried out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, Self, TypedDict
+
+import numpy as np
+
+from nearkey.errors import PlanError
+from nearkey.simulate.corpora import Corpus, CorpusSource, as_corpus
+from nearkey.simulate.entry_speed import Speed
+from nearkey.simulate.keystrokes import Selection
+
+__all__ = [
+    "ReportProgress",
+    "SimulationKeywords",
+    "SimulationOptions",
+    "SimulationProgress",
+    "check_words",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class SimulationProgress:
+    """One more step done. `layout` is typed on; `done` of `total` steps, which early stopping may shorten; `step` says
+    what comes or was done."""
+
+    layout: str
+    done: int
+    total: int
+    step: str = "typing"
+
+    def __str__(self) -> str:
+        return f"{self.layout}: {self.step}"
+
+
+ReportProgress = Callable[[SimulationProgress], None]
+
+
+class SimulationKeywords(TypedDict, total=False):
+    """The keywords of every simulation: those of `SimulationOptions`, and `threads`, an older name of `workers`."""
+
+    words: int
+    seed: int | np.random.Generator
+    corpus: CorpusSource | None
+    context: bool | None
+    selection: Selection | None
+    speed: Speed | None
+    lm_weight: float
+    workers: int
+    threads: int
+    executor: Executor | None
+    progress: ReportProgress | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SimulationOptions:
+    """What a ranking, a score, a replay and a benchmark have in common. The public functions take these as keywords.
+
+    Parameters
+    ----------
+    words : words typed on each layout, 2 or more.
+    seed : of the words and the touches. A Generator gives one by its next number, which results tell.
+    corpus : text to type: a `Corpus`, lines, a file's path, `nltk:NAME` or `hub:NAME@SPLIT` (see `read_source`);
+        None draws words by their probability in the pack.
+    context : decode each word after the words before it; None does so where there is a corpus.
+    selection, speed : models of picking a candidate, and of time.
+    lm_weight : the decoder's weight of the language score.
+    workers : threads of this process, or how many tasks a single layout is cut into for an `executor`. No figure
+        depends on it.
+    executor : any `concurrent.futures.Executor`, a cluster client's included; it must be able to pickle
+        layouts, models and pack when it leaves the process.
+    progress : called with a `SimulationProgress` after each step.
+
+    Raises PlanError for values that cannot be meant, and what reading the corpus raises.
+    """
+
+    words: int = 5000
+    seed: int = 0
+    corpus: Corpus | None = None
+    context: bool | None = None
+    selection: Selection = field(default_factory=Selection)
+    speed: Speed = field(default_factory=Speed)
+    lm_weight: float = 1.0
+    workers: int = 1
+    executor: Executor | None = None
+    progress: ReportProgress | None = None
+
+    def __post_init__(self) -> None:
+        check_words(self.words, "words")
+        if self.seed < 0:
+            raise PlanError(f"is {self.seed}", field="seed", fix="give 0 or more")
+        if self.workers < 1:
+            raise PlanError(f"{self.workers} workers", field="workers", fix="give 1 or more")
+        if self.context and self.corpus is None:
+            raise PlanError(
+                "words drawn one by one have no context", field="context", fix="give a corpus"
+            )
+
+    @classmethod
+    def of(cls, keywords: Any) -> Self:
+        """Options from the keywords of a public function; a keyword given as None is as good as left out.
+
+        Raises TypeError for a keyword that is none.
+        """
+        given = {name: value for name, value in keywords.items() if value is not None}
+        if "threads" in given:
+            threads = given.pop("threads")
+            given.setdefault("workers", threads)
+        unknown = sorted(given.keys() - {one.name for one in fields(cls)})
+        if unknown:
+            raise TypeError(f"no such keyword: {', '.join(unknown)}")
+        if isinstance(seed := given.get("seed"), np.random.Generator):
+            given["seed"] = int(seed.integers(2**63))
+        if "corpus" in given:
+            given["corpus"] = as_corpus(given["corpus"])
+        return cls(**given)
+
+    @property
+    def with_context(self) -> bool:
+        """Whether words are decoded after the words before them."""
+        return self.corpus is not None if self.context is None else self.context
+
+    def for_records(self) -> Self:
+        """The options without what only carries out the work: a text that may be long, and what cannot be pickled."""
+        return replace(self, corpus=None, context=None, executor=None, progress=None)
+
+    def tell(self, layout: str, done: int, total: int, step: str = "typing") -> None:
+        """Report progress to whoever asked for it."""
+        if self.progress is not None:
+            self.progress(SimulationProgress(layout, done, total, step))
+
+
+def check_words(words: int, field: str) -> None:
+    """PlanError for too few words to give an interval."""
+    if words < 2:
+        raise PlanError(f"{words} words give no interval", field=field, fix="type 2 or more")

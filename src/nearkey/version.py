@@ -1,0 +1,7 @@
+"""The version, where every room can read it without importing the package's face."""
+
+from __future__ import annotations
+
+__all__ = ["VERSION"]
+
+VERSION = "0.1.0"
