@@ -52,7 +52,7 @@ def test_two_processes_give_the_table_of_one_worker(english, pool, monkeypatch):
 
 def test_a_pack_travels_as_its_folder(english):
     sent = pickle.dumps(english)
-    assert len(sent) < 1000
+    assert len(sent) < 10_000  # its folder and the record of its files, none of their megabytes
     again = pickle.loads(sent)
     assert again.folder == english.folder.resolve()
     assert list(again.lexicon.words[:50]) == list(english.lexicon.words[:50])
