@@ -89,7 +89,7 @@ def test_a_workload_holds_words_the_lexicon_lacks_and_what_stood_before(typed):
     assert [words.text(i) for i in range(4)] == ["ace", "bd", "ace", "fee"]
     assert words.index.tolist() == [0, 1, 0, -1]
     assert words.contexts == ("", "ace", "ace bd", "ace bd ace")
-    assert words.states == ("", "ace", "bd", "ace")
+    assert words.states == ((), ("ace",), ("bd",), ("ace",))
 
 
 def test_measures_worked_by_hand(typed):
