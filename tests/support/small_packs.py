@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
+from nearkey.packs import finished
 from nearkey.packs.builder import BuildReport, build_pack
 
 WHO = ["I", "we", "the crew", "Maria", "Mr. Okafor", "they"]
@@ -128,7 +129,5 @@ def write_recipe(
 def build_small_pack(folder: Path, **settings: object) -> tuple[Path, BuildReport]:
     """Build a small pack below `folder`; its folder and what the build reported."""
     recipe = write_recipe(folder / "recipe", **settings)  # type: ignore[arg-type]
-    report = BuildReport()
-    for _ in build_pack(recipe, folder / "pack", cache=folder / "cache", report=report):
-        pass
+    report = finished(build_pack(recipe, folder / "pack", cache=folder / "cache"))
     return folder / "pack", report

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Generator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -21,13 +21,14 @@ from nearkey.commands.shared import (
     show_fields,
 )
 from nearkey.errors import PackError
-from nearkey.files import atomic_path
 from nearkey.text_table import text_table
 
 if TYPE_CHECKING:
     from nearkey.packs import BuildProgress
 
 __all__ = ["pack"]
+
+T = TypeVar("T")
 
 _path = click.Path(dir_okay=False, path_type=Path)
 
@@ -37,13 +38,18 @@ def pack() -> None:
     """Build language packs from recipes, check them, compare them, make them installable."""
 
 
-def _run(steps: Iterator[BuildProgress], label: str) -> None:
-    """Drive a build and show its stages."""
+def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
+    """Drive a build and show its stages; its report."""
+
+    def show(step: BuildProgress) -> None:
+        bar(step.done, step.total)
+        if step.note:
+            click.echo(f"{step.stage}: {step.note}", err=True)
+
+    from nearkey.packs import finished
+
     with progress_bar(label) as bar:
-        for step in steps:
-            bar(step.done, step.total)
-            if step.note:
-                click.echo(f"{step.stage}: {step.note}", err=True)
+        return finished(steps, on_step=show)
 
 
 @pack.command("build", short_help="Build the pack of a recipe, or adapt a pack.")
@@ -104,65 +110,22 @@ def pack_build(
     An adapted pack holds words and word sequences of your text. If the text is private, so is the pack:
     do not pass it on without the consent of the people whose words it holds.
     """
-    from nearkey.packs.adapt import AdaptReport, adapt_pack
-    from nearkey.packs.builder import BuildReport, build_pack
+    from nearkey.packs.adapt import adapt_pack
+    from nearkey.packs.builder import build_pack
 
+    if texts and out is None:
+        raise PackError("names no folder to build into", where="--adapt", fix="say --out FOLDER")
+    target = Path(source).parent / "pack" if out is None else Path(out)
+    refuse_to_overwrite(target, force)
+    summary = {"pack": os.fspath(target)}
     if texts:
-        if out is None:
-            raise PackError(
-                "names no folder to build into", where="--adapt", fix="say --out FOLDER"
-            )
-        target = Path(out)
-        refuse_to_overwrite(target, force)
-        adapted = AdaptReport([])
-        _run(
-            adapt_pack(
-                source,
-                texts,
-                target,
-                kind=kind,
-                column=column,
-                name=name,
-                in_domain_share=share,
-                report=adapted,
-            ),
-            f"adapt {source}",
+        adapting = adapt_pack(
+            source, texts, target, kind=kind, column=column, name=name, in_domain_share=share
         )
-        assert adapted.before is not None
-        assert adapted.after is not None
-        summary: dict[str, Any] = {
-            "pack": os.fspath(target),
-            "words_read": adapted.words_read,
-            "new_words": len(adapted.new_words),
-            "perplexity_before": adapted.before.perplexity,
-            "perplexity_after": adapted.after.perplexity,
-        }
+        summary |= _run(adapting, f"adapt {source}").summary()
     else:
-        recipe = Path(source)
-        target = recipe.parent / "pack" if out is None else Path(out)
-        refuse_to_overwrite(target, force)
-        built = BuildReport()
-        steps = build_pack(
-            recipe, target, data=data, cache=cache, max_bytes=memory_mb << 20, report=built
-        )
-        _run(steps, f"build {source}")
-        assert built.info is not None
-        summary = {
-            "pack": os.fspath(target),
-            "words": built.info.words,
-            "ngrams": built.info.ngrams,
-            "bytes": sum(record.bytes for record in built.info.files.values()),
-            "held_out": {
-                record.title: {
-                    "perplexity": record.perplexity,
-                    "perplexity_with_ends": record.perplexity_with_ends,
-                    "oov_rate": record.oov_rate,
-                }
-                for record in built.info.held_out
-            },
-            "dropped": built.dropped,
-            "lexicon": built.lexicon,
-        }
+        building = build_pack(source, target, data=data, cache=cache, max_bytes=memory_mb << 20)
+        summary |= _run(building, f"build {source}").summary()
     if wheel is not None:
         from nearkey.packs.wheel import write_wheel
 
@@ -177,20 +140,7 @@ def pack_check(name: str, as_json: bool) -> None:
     """Check a pack through: all checksums, all tables, probabilities that sum to 1."""
     from nearkey.packs.inspection import inspect_pack
 
-    found = inspect_pack(name)
-    show_fields(
-        {
-            "pack": os.fspath(found.folder),
-            "whole": True,
-            "bytes": found.bytes,
-            "words": found.words,
-            "ngrams": list(found.ngrams),
-            "load_ms": round(found.load_ms, 1),
-            "contexts_summed": found.contexts,
-            "sum_furthest_from_1": round(found.worst_sum, 4),
-        },
-        as_json,
-    )
+    show_fields(inspect_pack(name).summary(), as_json)
 
 
 @pack.command("info", short_help="What a pack is; or which there are.")
@@ -223,7 +173,7 @@ def pack_info(name: str | None, as_json: bool) -> None:
             "ngrams": info.ngrams,
             "letter_ngrams": info.letter_ngrams,
             "training_words": info.training_words,
-            "bytes": sum(record.bytes for record in info.files.values()),
+            "bytes": info.n_bytes,
         },
         as_json=False,
     )
@@ -269,7 +219,7 @@ def pack_compare(
                 "perplexity_with_ends": round(score.perplexity_with_ends, 1),
                 "oov_rate": round(score.oov_rate, 4),
                 "words": len(loaded.lexicon),
-                "bytes": sum(record.bytes for record in loaded.info.files.values()),
+                "bytes": loaded.info.n_bytes,
             }
         )
     if as_json:
@@ -344,56 +294,26 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: boo
 @click.pass_context
 def pack_start(
     context: click.Context,
+    /,
     texts: tuple[Path, ...],
     out: Path,
-    language: str,
-    name: str | None,
-    title: str | None,
-    licence: str,
-    alphabet: str | None,
-    fold_accents: bool,
-    kind: str,
-    column: str,
-    spelling: tuple[Path, ...],
-    frequencies: tuple[Path, ...],
     wheel: str | None,
     recipe_only: bool,
     force: bool,
+    **draft: Any,
 ) -> None:
     """Draft a recipe for TEXTS in a language of your own, and build its pack.
 
     The pack holds words and word sequences of your texts. If they are private, so is the pack: do not
     pass it on without the consent of the people whose words it holds.
     """
-    from nearkey.packs.recipe import read_recipe
-    from nearkey.packs.starter import draft_recipe, too_little_text
+    from nearkey.packs.starter import start_recipe, too_little_text
 
     path = out / "recipe.toml"
     refuse_to_overwrite(path, force)
     replaced = path.exists()
     refuse_to_overwrite(out / "pack", force or recipe_only)
-    drafted = draft_recipe(
-        texts,
-        out,
-        language=language,
-        name=name,
-        title=title,
-        licence=licence,
-        alphabet=alphabet,
-        fold_accents=fold_accents,
-        kind=kind,
-        column=column,
-        spelling=spelling,
-        frequencies=frequencies,
-    )
-    with atomic_path(path) as temporary:  # which keeps what was there, should the draft be faulty
-        temporary.write_text(drafted, "utf-8")
-        try:
-            recipe = read_recipe(temporary)
-        except PackError as fault:
-            raise PackError(
-                fault.problem, where="the recipe drafted", field=fault.field, fix=fault.fix
-            ) from None
+    recipe = start_recipe(path, texts, **draft)
     click.echo(f"recipe    {os.fspath(path)}")
     click.echo(f"alphabet  {recipe.alphabet}")
     click.echo(f"short     {' '.join(recipe.lexicon.always)}")
@@ -404,7 +324,7 @@ def pack_start(
     except PackError as fault:
         little = too_little_text(fault, texts)
         if little is None:
-            raise  # the recipe stays: it may be what has to be mended
+            raise  # the recipe stays: it may be what has to be corrected
         if not replaced:  # of no use for more text, and in the way of the next try
             path.unlink()
         raise little from None

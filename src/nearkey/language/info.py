@@ -106,6 +106,11 @@ class PackInfo(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     held_out: list[HeldOut]
     files: dict[str, FileRecord]
 
+    @property
+    def n_bytes(self) -> int:
+        """Size of all files together."""
+        return sum(record.bytes for record in self.files.values())
+
 
 def record_file(path: Path) -> FileRecord:
     """Measure a file."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TypeVar
 
 __all__ = ["BuildProgress", "finished"]
 
@@ -21,11 +21,15 @@ class BuildProgress:
     note: str = ""
 
 
-def finished(steps: Generator[Any, None, T]) -> T:
-    """Run a job to its end without a look at its progress; what it returns."""
+def finished(
+    steps: Generator[BuildProgress, None, T],
+    *,
+    on_step: Callable[[BuildProgress], object] = lambda step: None,
+) -> T:
+    """Run a job to its end; what it returns. `on_step` is called with each record of its progress."""
     while True:
         try:
-            next(steps)
+            on_step(next(steps))
         except StopIteration as end:
             found: T = end.value
             return found

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -54,14 +55,23 @@ LEAST_BYTES = 65_536
 """A table gets so much room, however small the base's is."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class AdaptReport:
-    """What an adaptation did: words added, and held-out measures before and after."""
+    """What an adaptation did: words added and read, and held-out measures before and after."""
 
     new_words: list[str]
-    words_read: int = 0
-    before: info.HeldOut | None = None
-    after: info.HeldOut | None = None
+    words_read: int
+    before: info.HeldOut
+    after: info.HeldOut
+
+    def summary(self) -> dict[str, Any]:
+        """The figures to show, as plain values."""
+        return {
+            "words_read": self.words_read,
+            "new_words": len(self.new_words),
+            "perplexity_before": self.before.perplexity,
+            "perplexity_after": self.after.perplexity,
+        }
 
 
 def adapt_pack(
@@ -73,20 +83,25 @@ def adapt_pack(
     column: str = "text",
     name: str | None = None,
     in_domain_share: float = 0.5,
-    report: AdaptReport | None = None,
-) -> Iterator[BuildProgress]:
-    """Build the pack `out` from a finished pack and in-domain text; yields progress records.
+) -> Generator[BuildProgress, None, AdaptReport]:
+    """Build the pack `out` from a finished pack and in-domain text; yields progress and returns a report.
 
     Words the text uses at least twice join the lexicon. The weights of base and text are fitted on a
     fifth of the text's sentences (chosen by their content) and on sentences drawn from the base, which
-    stand for all else that will be typed; `in_domain_share` is the weight of the former. The gain is
-    measured on the same fifth before the final estimate, which uses all of the text. The n-gram table
-    keeps the base's size.
+    stand for all else that will be typed. The gain is measured on the same fifth before the final
+    estimate, which uses all of the text. The n-gram table keeps the base's size.
+
+    Parameters
+    ----------
+    base : folder or name of the pack.
+    texts, kind, column : files, how to read them (see `corpus.read_lines`), their text column.
+    out : folder of the new pack; one that is there is replaced.
+    name : of the new pack; by default the base's with "-adapted".
+    in_domain_share : how much of what will be typed is like the texts, 0 to 1.
 
     The result carries words and word sequences of the text: where the text is private, so is the pack.
     Raises PackError for a text without words, or too short to hold anything out.
     """
-    report = report if report is not None else AdaptReport([])
     yield BuildProgress("read", 0, len(texts))
     pack = load_pack(base)
     fold = pack.info.fold_accents
@@ -101,9 +116,8 @@ def adapt_pack(
     training, held = split_stream(stream, held_out=HELD_OUT_FRACTION)
     if not held.n_words or not training.n_words:
         raise PackError("is too short to hold a part out", where=names, fix="give more text")
-    report.words_read = stream.n_words
-    report.new_words = _new_words(stream, pack)
-    words = sorted([*pack.lexicon.words, *report.new_words], key=word_order)
+    new_words = _new_words(stream, pack)
+    words = sorted([*pack.lexicon.words, *new_words], key=word_order)
     token_of = {word: at + FIRST_WORD for at, word in enumerate(words)}
     encode = partial(encode_stream, token_of=token_of, fold=fold, elisions=pack.info.elisions)
     encoded, held_stream = encode(stream), encode(held)
@@ -111,7 +125,7 @@ def adapt_pack(
     yield BuildProgress("estimate", 1, 3)
     old = read_table(pack.folder / "words.ngram")
     moved = _renumbered(old, pack, words)
-    report.before = held_out_record(moved.model, held_stream, "in-domain text, before adapting")
+    before = held_out_record(moved.model, held_stream, "in-domain text, before adapting")
     order = max(3, old.order)
 
     def in_domain(text: IntArray) -> MixtureSource:
@@ -127,7 +141,8 @@ def adapt_pack(
     ]
     mixture_weights = [fit_mixture_weights(level)[0] for level in zip(*evidence, strict=True)]
     trial, _ = interpolate(sources, mixture_weights)
-    report.after = held_out_record(trial, held_stream, "in-domain text, after adapting")
+    after = held_out_record(trial, held_stream, "in-domain text, after adapting")
+    report = AdaptReport(new_words, stream.n_words, before, after)
     del trial
 
     yield BuildProgress("mix", 2, 3)
@@ -148,6 +163,7 @@ def adapt_pack(
             {"Licence of the base": _indented(base_licence)},
         )
     yield BuildProgress("done", 3, 3, os.fspath(target))
+    return report
 
 
 def _indented(text: str) -> str:
@@ -286,8 +302,6 @@ def _new_info(
     model: BackoffModel,
     report: AdaptReport,
 ) -> info.PackInfo:
-    assert report.before is not None
-    assert report.after is not None
     source = info.SourceRecord(
         "in-domain text", "adapt", "given by hand", "as its owner says", "its owner", 0,
         report.words_read,

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Generator, Mapping
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from nearkey.language.tokens import FIRST_WORD, normalise_word
 from nearkey.packs import BuildProgress
 from nearkey.packs.evaluate import held_out_record
 from nearkey.packs.fetch import DATA_VARIABLE, cache_folder
-from nearkey.packs.intake import read_sources
+from nearkey.packs.intake import Intake, read_sources
 from nearkey.packs.letters import estimate_letters
 from nearkey.packs.pack_folder import finish_pack, new_folder, notices, pack_info
 from nearkey.packs.prune import prune_to_size
@@ -37,18 +38,39 @@ from nearkey.packs.words_model import (
 __all__ = ["BuildReport", "build_pack"]
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class BuildReport:
-    """What a build did: filled in while it runs."""
+    """What a build did.
 
-    info: info.PackInfo | None = None
-    dropped: dict[str, dict[str, int]] = field(default_factory=dict)
-    lexicon: dict[str, int] = field(default_factory=dict)
-    left_out: list[str] = field(default_factory=list)
-    weights: list[dict[str, tuple[float, float]]] = field(default_factory=list)
-    held_out_perplexity: float = float("nan")
-    unpruned: tuple[int, ...] = ()
-    letter_bits: float = float("nan")
+    `info` is the pack's record; `dropped` what was left out of each source, by reason; `lexicon` how many
+    words each rule admitted or dropped; `left_out` the optional texts that were not there; `weights` and
+    `held_out_perplexity` as `MixedModel` has them; `unpruned` the n-grams of each order before pruning;
+    `letter_bits` the letter model's bits per letter on held-out unknown words.
+    """
+
+    info: info.PackInfo
+    dropped: dict[str, dict[str, int]]
+    lexicon: dict[str, int]
+    left_out: list[str]
+    weights: list[dict[str, tuple[float, float]]]
+    held_out_perplexity: float
+    unpruned: tuple[int, ...]
+    letter_bits: float
+
+    def summary(self) -> dict[str, Any]:
+        """The figures to show, as plain values."""
+        measures = ("perplexity", "perplexity_with_ends", "oov_rate")
+        return {
+            "words": self.info.words,
+            "ngrams": self.info.ngrams,
+            "bytes": self.info.n_bytes,
+            "held_out": {
+                record.title: {name: getattr(record, name) for name in measures}
+                for record in self.info.held_out
+            },
+            "dropped": self.dropped,
+            "lexicon": self.lexicon,
+        }
 
 
 def build_pack(
@@ -58,55 +80,40 @@ def build_pack(
     data: str | os.PathLike[str] | None = None,
     cache: str | os.PathLike[str] | None = None,
     max_bytes: int = 1 << 30,
-    report: BuildReport | None = None,
-) -> Iterator[BuildProgress]:
+) -> Generator[BuildProgress, None, BuildReport]:
     """Build the pack of a recipe into the folder `out`, which appears whole or not at all.
 
-    Yields progress records; run it to its end. The same inputs give the same bytes.
+    Yields progress records and returns a report; run it to its end, say by `nearkey.packs.finished`. The
+    same inputs give the same bytes.
 
     Parameters
     ----------
+    recipe_path : the recipe, a TOML file (see docs/packs.md).
+    out : folder of the pack; one that is there is replaced.
     data : folder of the corpora that no registry carries.
-    cache : where fetched packages and readings of the texts are kept, and counts until the build is done.
+    cache : where fetched packages and readings of the texts are kept, and counts until the build is done;
+        by default `fetch.cache_folder`.
     max_bytes : memory for counting n-grams; a text that needs more is counted piece by piece on the disk.
-    report : filled in with what was dropped, chosen and fitted.
 
     Raises PackError for a recipe or an input that cannot be used, and when the disk is full.
     """
     path, target = Path(recipe_path), Path(out)
     recipe = read_recipe(path)
     kept = cache_folder() if cache is None else Path(cache)
+    counts = kept / "count" / recipe.name
     with new_folder(target) as folder:
-        yield from _build_into(
-            folder,
-            recipe,
-            path,
-            data=None if data is None else Path(data),
-            cache=kept,
-            max_bytes=max_bytes,
-            report=report if report is not None else BuildReport(),
+        intake = yield from read_sources(
+            recipe, path, data=None if data is None else Path(data), cache=kept
         )
-    remove_pieces(_counts_folder(kept, recipe))
+        report = yield from _build_into(folder, recipe, path, intake, max_bytes, counts)
+    remove_pieces(counts)
     yield BuildProgress("done", 1, 1, os.fspath(target))
-
-
-def _counts_folder(cache: Path, recipe: Recipe) -> Path:
-    """Where pieces of counts lie until the pack is built."""
-    return cache / "count" / recipe.name
+    return report
 
 
 def _build_into(
-    folder: Path,
-    recipe: Recipe,
-    path: Path,
-    *,
-    data: Path | None,
-    cache: Path,
-    max_bytes: int,
-    report: BuildReport,
-) -> Iterator[BuildProgress]:
-    intake = yield from read_sources(recipe, path, data=data, cache=cache)
-    report.left_out = intake.left_out
+    folder: Path, recipe: Recipe, path: Path, intake: Intake, max_bytes: int, work: Path
+) -> Generator[BuildProgress, None, BuildReport]:
     texts = [source for source in recipe.text if source.name in intake.streams]
     if not texts:
         raise PackError(
@@ -115,7 +122,6 @@ def _build_into(
             field="text",
             fix=f"name the data folder by --data or {DATA_VARIABLE}",
         )
-    report.dropped = {name: dict(read.dropped) for name, read in intake.reports.items()}
     fold = recipe.lexicon.fold_accents
 
     yield BuildProgress("lexicon")
@@ -127,7 +133,6 @@ def _build_into(
         alphabet=recipe.alphabet,
         elisions=recipe.elisions,
     )
-    report.lexicon = dict(tally)
     index = {word: at for at, word in enumerate(words)}
     token_of = {word: at + FIRST_WORD for word, at in index.items()}
     encode = partial(encode_stream, token_of=token_of, fold=fold, elisions=recipe.elisions)
@@ -157,20 +162,18 @@ def _build_into(
         unigram,
         order=recipe.model.order,
         max_bytes=max_bytes,
-        work=_counts_folder(cache, recipe),
+        work=work,
     )
-    report.weights = [dict(level) for level in mixed.weights]
-    report.held_out_perplexity = mixed.held_out_perplexity
-    report.unpruned = mixed.model.tree.sizes()
-
     yield BuildProgress("prune")
     model, _ = prune_to_size(mixed.model, mixed.mass, fits=fits_in(recipe.model.max_bytes))
-    del mixed
+    fitted = ([dict(level) for level in mixed.weights], mixed.held_out_perplexity)
+    unpruned = mixed.model.tree.sizes()
+    del mixed  # the largest thing there is
     yield BuildProgress("write", 0, 4, "words.ngram")
     write_table(folder / "words.ngram", model)
     yield BuildProgress("write", 1, 4, "letters.ngram")
     symbols = recipe.alphabet + "'-"
-    letters, report.letter_bits = estimate_letters(
+    letters, letter_bits = estimate_letters(
         words,
         sorted(word for word in intake.frequencies if word not in index),
         _unknown_words(intake.streams, index, fold=fold),
@@ -204,7 +207,15 @@ def _build_into(
         if source.name in intake.evaluation
     ]
     made = pack_info(recipe, intake, words, model, letters, symbols, held_records)
-    report.info = finish_pack(folder, made, notices(recipe, intake))
+    return BuildReport(
+        finish_pack(folder, made, notices(recipe, intake)),
+        {name: dict(read.dropped) for name, read in intake.reports.items()},
+        dict(tally),
+        intake.left_out,
+        *fitted,
+        unpruned,
+        letter_bits,
+    )
 
 
 def _unknown_words(

@@ -6,6 +6,7 @@ import os
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -35,6 +36,19 @@ class PackInspection:
     load_ms: float
     contexts: int
     worst_sum: float
+
+    def summary(self) -> dict[str, Any]:
+        """The figures to show, as plain values."""
+        return {
+            "pack": os.fspath(self.folder),
+            "whole": True,
+            "bytes": self.bytes,
+            "words": self.words,
+            "ngrams": list(self.ngrams),
+            "load_ms": round(self.load_ms, 1),
+            "contexts_summed": self.contexts,
+            "sum_furthest_from_1": round(self.worst_sum, 4),
+        }
 
 
 def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
@@ -75,7 +89,7 @@ def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
             worst = float(sums[at]) if abs(sums[at] - 1.0) > abs(worst - 1.0) else worst
     return PackInspection(
         folder,
-        sum(record.bytes for record in info.files.values()),
+        info.n_bytes,
         len(pack.lexicon),
         tuple(info.ngrams),
         load_ms,

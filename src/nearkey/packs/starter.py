@@ -14,12 +14,14 @@ from typing import Any
 import tomli_w
 
 from nearkey.errors import PackError
+from nearkey.files import atomic_path
 from nearkey.language.reading.corpus import read_lines
 from nearkey.language.reading.streams import read_stream
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport
 from nearkey.language.tokens import NUMBER, letters_of
+from nearkey.packs.recipe import Recipe, read_recipe
 
-__all__ = ["draft_recipe", "guess_alphabet", "short_words", "too_little_text"]
+__all__ = ["draft_recipe", "guess_alphabet", "short_words", "start_recipe", "too_little_text"]
 
 HEADER = """\
 # A first recipe, drafted from the texts it names. Look over `alphabet` and `always`, name the licence, then
@@ -102,6 +104,20 @@ def draft_recipe(
     ]
     header = HEADER.format(recipe=os.path.relpath(folder / "recipe.toml"))
     return header + tomli_w.dumps(recipe)
+
+
+def start_recipe(path: Path, texts: Sequence[Path], **draft: Any) -> Recipe:
+    """Draft a recipe (see `draft_recipe`) into the file `path`; the recipe.
+
+    Raises PackError, and leaves what was there, for texts or settings that make no sound recipe.
+    """
+    drafted = draft_recipe(texts, path.parent, **draft)
+    with atomic_path(path) as temporary:
+        temporary.write_text(drafted, "utf-8")
+        try:
+            return read_recipe(temporary)
+        except PackError as fault:
+            raise fault.at("the recipe drafted") from None
 
 
 def too_little_text(fault: PackError, texts: Sequence[Path]) -> PackError | None:

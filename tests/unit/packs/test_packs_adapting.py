@@ -15,8 +15,8 @@ from small_packs import build_small_pack, write_recipe
 from nearkey.errors import PackError
 from nearkey.language import load_pack
 from nearkey.language.info import sealed
-from nearkey.packs import BuildProgress, spill
-from nearkey.packs.adapt import AdaptReport, adapt_pack
+from nearkey.packs import BuildProgress, finished, spill
+from nearkey.packs.adapt import adapt_pack
 from nearkey.packs.arpa import estimate_file, read_arpa
 from nearkey.packs.builder import build_pack
 from nearkey.packs.evaluate import score_text
@@ -46,9 +46,10 @@ def base(tmp_path_factory):
 def adapted(base, tmp_path_factory):
     folder = tmp_path_factory.mktemp("adapted")
     (folder / "site.txt").write_text("\n".join(SITE) + "\n")
-    report = AdaptReport([])
-    steps = list(adapt_pack(base, [folder / "site.txt"], folder / "pack", report=report))
-    assert steps[-1].stage == "done"
+    stages: list[str] = []
+    steps = adapt_pack(base, [folder / "site.txt"], folder / "pack")
+    report = finished(steps, on_step=lambda step: stages.append(step.stage))
+    assert stages[-1] == "done"
     return folder / "pack", report
 
 
@@ -82,14 +83,8 @@ def test_a_larger_share_leans_further_to_the_text(base, tmp_path):
     (tmp_path / "site.txt").write_text("\n".join(SITE) + "\n")
     found = {}
     for share in (0.1, 0.9):
-        report = AdaptReport([])
-        list(
-            adapt_pack(
-                base, [tmp_path / "site.txt"], tmp_path / "pack",
-                in_domain_share=share, name="site", report=report,
-            )
-        )  # fmt: skip
-        assert report.after is not None
+        own, out = [tmp_path / "site.txt"], tmp_path / "pack"
+        report = finished(adapt_pack(base, own, out, in_domain_share=share, name="site"))
         found[share] = report.after.perplexity
     assert found[0.9] <= found[0.1]
     assert load_pack(tmp_path / "pack").info.name == "site"

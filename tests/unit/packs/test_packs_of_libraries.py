@@ -12,6 +12,7 @@ from library_texts import nltk_data, quiet_hub, write_brown, write_hub_folder
 from small_packs import invented_notes, write_recipe
 
 import nearkey as nk
+from nearkey.packs import finished
 from nearkey.packs.builder import BuildReport, build_pack
 
 pytest.importorskip("datasets")
@@ -40,9 +41,9 @@ def libraries(tmp_path):
 
 
 def build(recipe: Path, out: Path) -> tuple[BuildReport, list[str]]:
-    report = BuildReport()
-    steps = build_pack(recipe, out, cache=out.parent / "cache", report=report)
-    return report, [step.note for step in steps]
+    notes: list[str] = []
+    steps = build_pack(recipe, out, cache=out.parent / "cache")
+    return finished(steps, on_step=lambda step: notes.append(step.note)), notes
 
 
 def test_a_pack_of_library_texts_is_that_of_the_same_files(libraries, tmp_path):

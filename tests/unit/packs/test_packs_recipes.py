@@ -10,7 +10,8 @@ from small_packs import write_recipe
 
 from nearkey.errors import PackError
 from nearkey.language.reading.streams import read_stream
-from nearkey.packs.builder import BuildReport, build_pack
+from nearkey.packs import finished
+from nearkey.packs.builder import build_pack
 from nearkey.packs.fetch import cache_folder, locate
 from nearkey.packs.recipe import LexiconPart, TextSource, read_recipe
 from nearkey.packs.vocabulary import (
@@ -160,8 +161,7 @@ def test_optional_texts_that_are_absent_are_reported(tmp_path):
     extra = '\n[[text]]\nname = "more"\ntitle = "More notes"\norigin = "data"\nfiles = ["x"]\n'
     extra += 'optional = true\nlicence = "CC0-1.0"\nattribution = "invented"\n'
     recipe.write_text(recipe.read_text() + extra)
-    report = BuildReport()
-    list(build_pack(recipe, tmp_path / "pack", cache=tmp_path / "cache", report=report))
+    report = finished(build_pack(recipe, tmp_path / "pack", cache=tmp_path / "cache"))
     assert report.left_out == ["More notes"]
     assert report.info is not None
     assert "More notes" not in [part.title for part in report.info.sources]

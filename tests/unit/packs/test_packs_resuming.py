@@ -15,7 +15,7 @@ from small_packs import invented_notes, write_recipe
 from nearkey.language import tokens
 from nearkey.language.reading.streams import StreamReader, read_stream
 from nearkey.language.reading.textfiles import ReadReport
-from nearkey.packs import intake
+from nearkey.packs import finished, intake
 from nearkey.packs.builder import BuildReport, build_pack
 from nearkey.packs.kept import (
     KeptReading,
@@ -63,8 +63,9 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 def build(recipe: Path, out: Path, cache: Path) -> tuple[dict[str, bytes], BuildReport, list[str]]:
-    report = BuildReport()
-    notes = [step.note for step in build_pack(recipe, out, cache=cache, report=report)]
+    notes: list[str] = []
+    steps = build_pack(recipe, out, cache=cache)
+    report = finished(steps, on_step=lambda step: notes.append(step.note))
     return contents(out), report, notes
 
 
