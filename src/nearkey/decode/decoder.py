@@ -99,7 +99,8 @@ class Decoder:
         return self._search.columns
 
     def with_layout(self, layout: Layout, touch: TouchModel) -> Decoder:
-        """The same decoder on another layout; the tries are shared where both carry the same letters."""
+        """The same decoder on another layout, with the touch model fitted on it; the tries are shared where both
+        carry the same letters. Errors as for the constructor."""
         return Decoder(
             layout, touch, self.pack, lm_weight=self.lm_weight, edits=self.edits, _shared=self
         )
@@ -173,7 +174,8 @@ class Decoder:
         completions: bool = False,
         personal: PersonalWords | None = None,
     ) -> list[Candidate]:
-        """As `decode`, for a state of the language model or None; no touches give predictions of the next word."""
+        """As `decode`, for a `state` of the language model (None: no context); no touches give predictions of the
+        next word. `points`, `k`, `completions`, `personal` and errors are those of `decode`."""
         search = self._search
         return search.words(
             search.touches(points),
@@ -187,6 +189,8 @@ class Decoder:
         self, points: ArrayLike | Touches
     ) -> tuple[NDArray[np.uint32], NDArray[np.float64]]:
         """Natural log densities of the touches under every word with as many letters as touches.
+
+        points : (n, 2) in layout units, or `Touches`; errors as for `touches`.
 
         Returns
         -------
@@ -216,7 +220,12 @@ class Decoder:
 
         The first is what a space takes: an unfinished word stands there only where it is best at the cost
         `edits.completion_first`. So the first may have a lower `log_prob` than a completion after it.
-        `context` None says nothing is known, as for `decode`; unknown words are then not spelled.
+
+        Parameters
+        ----------
+        points : (n, 2) in layout units, or `Touches`; errors as for `decode`.
+        context : text or a state, as for `decode`; None says nothing is known, and unknown words are not spelled.
+        k : the most that are listed. personal : a person's words, mixed in.
         """
         return self._live.candidates(
             self._search.touches(points), self.state(context), k, personal=personal
@@ -225,18 +234,25 @@ class Decoder:
     def start(
         self, *, context: str | State = "", k: int = 5, personal: PersonalWords | None = None
     ) -> Stream:
-        """An incremental word: touches go in one by one, each answers with candidates, the last may be undone."""
+        """An incremental word: touches go in one by one, each answers with candidates, the last may be undone.
+
+        context, k, personal : as for `candidates`, for as long as the word grows.
+        """
         return Stream(self._search, self._live, self.state(context), k, personal)
 
     def literal(self, points: ArrayLike | Touches) -> str:
-        """The most probable letter of each touch, without language: what a 26-key layout offers as typed."""
+        """The most probable letter of each touch, without language: what a 26-key layout offers as typed.
+
+        points : (n, 2) in layout units, or `Touches`; errors as for `decode`.
+        """
         best = self._search.letter_densities(self._search.touches(points)).argmax(axis=1)
         return "".join(self.letters[i] for i in best)
 
     def letters_at(self, point: ArrayLike, *, before: str = "") -> list[tuple[str, float]]:
-        """Letters of one touch, best first, with natural log scores of touch and letter model.
+        """Letters of one touch, best first, with natural log scores of touch and letter model: for picking letter by
+        letter.
 
-        `before` holds the letters of the word so far; for picking letter by letter.
+        point : x, y in layout units; errors as for `decode`. before : the letters of the word so far.
         """
         search = self._search
         score = search.letter_densities(search.touches(np.atleast_2d(np.asarray(point))))[0]
@@ -246,13 +262,14 @@ class Decoder:
         return [(self.letters[i], float(score[i])) for i in order]
 
     def key_at(self, point: ArrayLike) -> Key:
-        """The most probable key of a touch, function keys included."""
+        """The most probable key of a touch, function keys included; point : x, y in layout units."""
         one = np.asarray(point, dtype=np.float64).reshape(1, 2)
         return self.columns.key_at(one, self._search.emitter)
 
     def marks(self, context: str, *, on: str = "") -> list[tuple[str, float]]:
         """Marks that may follow a text, best first, with natural log probabilities; "" is no mark.
 
+        context : the text, of which the last word counts.
         on : the marks written on the key touched (`Key.letters`): only those; the ones the pack knows nothing of
         come last, at minus infinity. "" is a key that names none: all.
         """

@@ -44,7 +44,7 @@ def mean_density(density: NDArray[np.float64], columns: Sequence[int]) -> NDArra
 class LayoutColumns:
     """A layout as the columns of a touch model.
 
-    letters : letters that can be typed, sorted, so that every lettering of a search spells words alike;
+    letters : letters that can be typed, sorted, so that every letter assignment of a search spells words alike;
         an apostrophe is among them where symbol keys can stand for it.
     letter : (n_letters,) uint32, the column of each; of an apostrophe that of the first symbol key with one,
         which stands for all of them once densities are `pooled`.
@@ -126,16 +126,16 @@ class LayoutColumns:
         return out
 
     def apportioned(
-        self, shares: NDArray[np.float64], density: NDArray[np.float64]
+        self, responsibilities: NDArray[np.float64], density: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Shares of touches per column (n, n_keys) with what the first of `apostrophes` has for all of them handed
+        """Responsibilities of touches per column (n, n_keys) with what the first of `apostrophes` has for all of them handed
         to each by its part in the density (n, n_keys), not pooled."""
         if len(self.apostrophes) < 2:
-            return shares
+            return responsibilities
         columns = list(self.apostrophes)
         part = density[:, columns] - np.logaddexp.reduce(density[:, columns], axis=1)[:, None]
-        out = shares.copy()
-        out[:, columns] = shares[:, columns[:1]] * np.exp(part)
+        out = responsibilities.copy()
+        out[:, columns] = responsibilities[:, columns[:1]] * np.exp(part)
         return out
 
     # ---- which key ----

@@ -174,7 +174,7 @@ class LiveList:
             shown = self._fit_to_show(word_touches, words)
             out = [c for word in shown for c in self._with_marks(word, written, density)]
             out.sort(key=_score)
-            # Shares are 1 at most: words further down cannot enter.
+            # Probabilities are 1 at most: words further down cannot enter.
             full = len(out) >= k and out[k - 1].log_prob >= words[-1].log_prob + most
             if full or not out or len(words) < asked:
                 return out[:k]
@@ -185,15 +185,15 @@ class LiveList:
     ) -> list[Candidate]:
         """A word with each mark that a touch on a key may mean after it."""
         out = []
-        for mark, log_share in self.punctuation.shares(word.word, written):
-            touch, share = density(mark), self._search.lm_weight * log_share
+        for mark, log_prob in self.punctuation.log_probs(word.word, written):
+            touch, language = density(mark), self._search.lm_weight * log_prob
             out.append(
                 Candidate(
                     word.text + mark,
                     word.word,
-                    word.log_prob + touch + share,
+                    word.log_prob + touch + language,
                     word.log_touch + touch,
-                    word.log_language + share,
+                    word.log_language + language,
                     word.kind,
                     word.index,
                 )

@@ -31,9 +31,9 @@ def marks_on(found: Sequence[tuple[str, float]], written: str) -> list[tuple[str
     """
     if not written:
         return list(found)
-    rest = dict.fromkeys(written, -math.inf)
-    on_key = [(mark, p) for mark, p in found if rest.pop(mark, None) is not None]
-    return [*on_key, *rest.items()]
+    unknown = dict.fromkeys(written, -math.inf)
+    on_key = [(mark, p) for mark, p in found if unknown.pop(mark, None) is not None]
+    return [*on_key, *unknown.items()]
 
 
 class KeyPunctuation:
@@ -42,7 +42,7 @@ class KeyPunctuation:
     def __init__(self, table: PunctuationTable | None, columns: LayoutColumns) -> None:
         self._table = table
         # The same few words come up again and again while a word grows.
-        self.shares = lru_cache(_WORDS_KEPT)(self._shares)
+        self.log_probs = lru_cache(_WORDS_KEPT)(self._log_probs)
         keys = list(zip(columns.symbols, columns.written, strict=True))
         self._any = [column for column, written in keys if not written]
         self._keys_of = {
@@ -65,13 +65,13 @@ class KeyPunctuation:
             return []
         return sorted(self._table.log_probs(word).items(), key=lambda m: -m[1])
 
-    def _shares(self, word: str, written: str) -> list[tuple[str, float]]:
-        """Natural log shares of the marks that a touch on a key may mean after a word, best first.
+    def _log_probs(self, word: str, written: str) -> list[tuple[str, float]]:
+        """Natural log probabilities of the marks that a touch on a key may mean after a word, best first.
 
         The touch says that there is a mark, and on which key: only which one is open.
         """
         found = marks_on([m for m in self.after(word) if m[0]], written)
         weighed = [(mark, max(p, _UNLISTED) if written else p) for mark, p in found]
         total = math.log(sum(math.exp(p) for _, p in weighed)) if weighed else 0.0
-        shares = [(mark, p - total) for mark, p in weighed]
-        return shares if written else shares[:_SHOWN]
+        log_probs = [(mark, p - total) for mark, p in weighed]
+        return log_probs if written else log_probs[:_SHOWN]
