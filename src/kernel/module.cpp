@@ -511,10 +511,10 @@ NB_MODULE(_kernel, m) {
         .def("log_prob", &emitter_log_prob, "points"_a);
 
     nb::class_<Penalties>(m, "Penalties")
-        .def("__init__", [](Penalties *self, double omitted, double extra, double swapped, double completion, double window) {
-            new (self) Penalties{omitted, extra, swapped, completion, window};
+        .def("__init__", [](Penalties *self, double omitted, double extra, double swapped, double completion, double window, double floor) {
+            new (self) Penalties{omitted, extra, swapped, completion, window, floor};
         }, "omitted"_a = kMinusInfinity, "extra"_a = kMinusInfinity, "swapped"_a = kMinusInfinity, "completion"_a = kMinusInfinity,
-            "window"_a = std::numeric_limits<double>::infinity());
+            "window"_a = std::numeric_limits<double>::infinity(), "floor"_a = kMinusInfinity);
 
     // Bound to the lexicon it was checked against, so that searches need not check again.
     nb::class_<BoundOverlay>(m, "Overlay")

@@ -486,7 +486,7 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given
     followers.begin(lexicon_->n_words());
     if (!overlay.word.empty()) own.begin(lexicon_->n_words());
 
-    Walk walk{*this, given.scores ? *given.scores : lexicon_->scores(), emissions, penalties, Best(k, penalties.window),
+    Walk walk{*this, given.scores ? *given.scores : lexicon_->scores(), emissions, penalties, Best(k, penalties.window, penalties.floor),
               completing ? cache.marks : followers, overlay.word.empty() ? nullptr : &own, lm_weight_, overlay.keep + resolved.unigram_shift};
     walk.best_touch = emissions.rest[0];
     if (penalties.extra > kMinusInfinity) {

@@ -35,10 +35,10 @@ struct Hit {
     Kind kind = Kind::word;
 };
 
-// The best k hits so far, each word once, none more than `window` nats below the first.
+// The best k hits so far, each word once, all above `floor`, none more than `window` nats below the first.
 class Best {
 public:
-    Best(std::size_t k, double window) : k_(k), window_(window) { hits_.reserve(k + 1); }
+    Best(std::size_t k, double window, double floor) : k_(k), window_(window), threshold_(floor) { hits_.reserve(k + 1); }
 
     double threshold() const { return threshold_; }
     const std::vector<Hit> &hits() const { return hits_; }
@@ -63,7 +63,7 @@ public:
 private:
     std::size_t k_;
     double window_;
-    double threshold_ = kMinusInfinity;
+    double threshold_;
     std::vector<Hit> hits_;
 };
 
@@ -74,6 +74,7 @@ struct Penalties {
     double swapped = kMinusInfinity;     // two letters touched in the other order
     double completion = kMinusInfinity;  // the word goes on after the last touch
     double window = std::numeric_limits<double>::infinity();  // words further below the first are not wanted
+    double floor = kMinusInfinity;       // nor are words that score no more than this
 };
 
 // Log densities of each touch under each letter: rows of `n_letters`, with the best of each row.

@@ -95,6 +95,7 @@ class Penalties:
         swapped: float = ...,
         completion: float = ...,
         window: float = ...,
+        floor: float = ...,
     ) -> None: ...
 
 class Overlay:

@@ -128,7 +128,7 @@ class LayoutColumns:
     def apportioned(
         self, responsibilities: NDArray[np.float64], density: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Responsibilities of touches per column (n, n_keys) with what the first of `apostrophes` has for all of them handed
+        """Responsibilities per column (n, n_keys) with what the first of `apostrophes` has for all of them handed
         to each by its part in the density (n, n_keys), not pooled."""
         if len(self.apostrophes) < 2:
             return responsibilities

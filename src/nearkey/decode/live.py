@@ -58,20 +58,28 @@ class LiveList:
         n = len(touches)
         if n == 0:
             return search.words(touches, state, k, penalties=self._finished, personal=personal)
-        found = self._fit_to_show(
-            touches,
-            search.words(touches, state, k + _SPARE, penalties=self._penalties, personal=personal),
-        )[:k]
-        spelled: Candidate | None = None
-        others: list[Candidate] = []
         symbol = None
         if search.columns.symbols:
             own = search.key_densities(touches.part(n - 1, n))
             symbol = search.columns.symbol_at(own[0])
+        spelled: Candidate | None = None
+        others: list[Candidate] = []
+        penalties = self._penalties
         if symbol is not None:
             written = search.columns.written[symbol]
             density = cache(lambda mark: self.punctuation.density(own, mark))
             others = self._marked(touches.part(0, n - 1), density, written, state, k, personal)
+            if others:
+                # Words that these leave no place for need not be looked for.
+                floor = others[0].log_prob - WINDOW
+                if len({c.text for c in others}) == k:
+                    floor = max(floor, others[-1].log_prob)
+                penalties = search.edits.kernel(completions=True, window=WINDOW, floor=floor)
+        found = self._fit_to_show(
+            touches,
+            search.words(touches, state, k + _SPARE, penalties=penalties, personal=personal),
+        )[:k]
+        if symbol is not None:
             found = _mixed(found, others)
         else:
             spelled = self._spelled(touches, state, beam, {c.word for c in found})

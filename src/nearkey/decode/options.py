@@ -74,9 +74,11 @@ class EditCosts:
             return math.inf
         return max(0.0, self.completion - self.completion_first)
 
-    def kernel(self, *, completions: bool, window: float = math.inf) -> _kernel.Penalties:
+    def kernel(
+        self, *, completions: bool, window: float = math.inf, floor: float = -math.inf
+    ) -> _kernel.Penalties:
         """The same as the kernel wants it; minus infinity is off. Words more than `window` nats below the
-        first are not listed."""
+        first, or at or below `floor`, are not listed."""
 
         def cost(value: float | None) -> float:
             return -math.inf if value is None else value
@@ -87,4 +89,5 @@ class EditCosts:
             cost(self.swapped),
             cost(self.completion) if completions else -math.inf,
             window,
+            floor,
         )
