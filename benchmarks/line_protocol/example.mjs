@@ -44,16 +44,18 @@ const logAdd = (a, b) => {
   return high === -Infinity ? high : high + Math.log(Math.exp(a - high) + Math.exp(b - high));
 };
 
-// Log density of a touch under every key: a mixture of Gaussians a key, over a flat background.
+// Log density of a touch under every key: a mixture of Gaussians or of Student's t's a key, over a flat background.
 function densities([x, y]) {
   const found = new Map();
-  for (const { key, weight, mean, cov } of touch.gaussians) {
-    const [xx, xy, yy] = cov;
+  const { dof } = touch;
+  for (const { key, weight, mean, cov, scale } of touch.gaussians ?? touch.students) {
+    const [xx, xy, yy] = cov ?? scale;
     const det = xx * yy - xy * xy;
     const dx = x - mean[0];
     const dy = y - mean[1];
     const q = (yy * dx * dx - 2 * xy * dx * dy + xx * dy * dy) / det;
-    const log = Math.log(weight) - q / 2 - Math.log(2 * Math.PI) - Math.log(det) / 2;
+    const tail = dof ? ((dof + 2) / 2) * Math.log1p(q / dof) : q / 2;
+    const log = Math.log(weight) - tail - Math.log(2 * Math.PI) - Math.log(det) / 2;
     found.set(key, logAdd(found.get(key) ?? -Infinity, log));
   }
   const { weight, log_density } = touch.background;

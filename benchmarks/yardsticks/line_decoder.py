@@ -24,18 +24,20 @@ Densities = np.ndarray[Any, Any]
 
 
 class TouchMessage:
-    """Log densities of a touch under every letter, from the Gaussians of the greeting."""
+    """Log densities of a touch under every letter, from the Gaussians or Student's t's of the greeting."""
 
     def __init__(self, hello: dict[str, Any]) -> None:
-        parts = hello["touch"]["gaussians"]
+        told = hello["touch"]
+        self.dof = told.get("dof")
+        parts = told["gaussians"] if self.dof is None else told["students"]
         key_of = {c: key["id"] for key in hello["layout"]["keys"] for c in key["letters"]}
         self.mean = np.asarray([p["mean"] for p in parts])
-        xx, xy, yy = np.asarray([p["cov"] for p in parts]).T
+        xx, xy, yy = np.asarray([p["cov"] if self.dof is None else p["scale"] for p in parts]).T
         self.det = xx * yy - xy * xy
         self.xx, self.xy, self.yy = xx, xy, yy
         self.weight = np.log([p["weight"] for p in parts])
         self.members = [[i for i, p in enumerate(parts) if p["key"] == key_of[c]] for c in LETTERS]
-        self.background = hello["touch"]["background"]
+        self.background = told["background"]
 
     def densities(self, points: Densities) -> Densities:
         """(n, 26) natural logs."""
@@ -45,12 +47,13 @@ class TouchMessage:
             - 2 * self.xy * d[..., 0] * d[..., 1]
             + self.xx * d[..., 1] ** 2
         ) / self.det
-        log = self.weight - q / 2 - np.log(2 * np.pi) - np.log(self.det) / 2
+        tail = q / 2 if self.dof is None else (self.dof + 2) / 2 * np.log1p(q / self.dof)
+        log = self.weight - tail - np.log(2 * np.pi) - np.log(self.det) / 2
         out = np.stack([np.logaddexp.reduce(log[:, m], axis=1) for m in self.members], axis=1)
         weight = self.background["weight"]
         if weight > 0:
-            wild = np.log(weight) + self.background["log_density"]
-            out = np.logaddexp(np.log1p(-weight) + out, wild)
+            outlier = np.log(weight) + self.background["log_density"]
+            out = np.logaddexp(np.log1p(-weight) + out, outlier)
         return out
 
 

@@ -14,7 +14,7 @@ from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
 from nearkey.simulate.trial import type_workload
 from nearkey.simulate.workload import make_workload
-from nearkey.touch import GaussianTouch
+from nearkey.touch import GaussianTouch, StudentTouch
 
 pytestmark = pytest.mark.reference
 EXAMPLE = Path(__file__).parents[3] / "benchmarks" / "line_protocol" / "example.mjs"
@@ -28,15 +28,28 @@ def english():
         pytest.skip(f"the English pack is not here: {fault}")
 
 
-@pytest.mark.parametrize("name", ["qwerty", "grid"])
+def with_heavy_tails(layout, gaussian):
+    """Student's t's fitted on invented touches, a tenth of them far off."""
+    rng = np.random.default_rng(3)
+    keys = rng.integers(0, len(layout.keys), 1500)
+    points = gaussian.sample(keys, rng)
+    points += np.where(rng.random(1500) < 0.1, 3.0, 0.0)[:, None] * rng.normal(0, 1, (1500, 2))
+    log = nk.TouchLog.from_points(points, [layout.key_ids[k] for k in keys], person="invented")
+    return StudentTouch(background=0.01).fit(log, layout)
+
+
+@pytest.mark.parametrize("name", ["qwerty", "grid", "heavy tails"])
 def test_two_languages_find_the_same_words_with_the_same_probabilities(english, name):
     """Words drawn from the pack, background included; its log probabilities travel with six decimals."""
     if shutil.which("node") is None:
         pytest.skip("Node.js is not here")
     layout = nk.Layout.named("qwerty").fitted(24.0, 12.0)
-    if name == "grid":
+    if name != "qwerty":
         layout = next(nk.grid_layouts(layout, rows=2, columns=3))
     touch = GaussianTouch.from_layout(layout, spread_mm=1.4, background=0.01)
+    if name == "heavy tails":
+        touch = with_heavy_tails(layout, touch)
+        assert np.isfinite(touch.components().dof), "a Gaussian: the case tests nothing"
     workload = make_workload(english, None, words=60, seed=2, letters=layout.letters, context=False)
     typed = type_workload(layout, touch, workload, seed=2)
     lexicon = english.lexicon.words

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 import time
@@ -9,14 +10,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small_models import PlainModel, SmallLexicon, SmallPack, row_layout
+from small_models import PlainModel, PlainTouch, SmallLexicon, SmallPack, row_layout
 
 from nearkey.errors import NearkeyError
 from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import OutsideDecoder, Queries
+from nearkey.simulate.decoders.messages import hello
 from nearkey.simulate.trial import type_workload
 from nearkey.simulate.workload import make_workload
-from nearkey.touch import GaussianTouch
+from nearkey.touch import GaussianTouch, StudentTouch, TouchLog
 
 LAYOUT = row_layout(["a", "b", "c"])
 PACK = SmallPack(
@@ -229,3 +231,25 @@ def test_questions_beyond_what_it_was_told_are_refused():
     decoder = OutsideDecoder(["x"], layout=LAYOUT, touch=TOUCH, k=3)
     with pytest.raises(NearkeyError, match="4 texts asked of a decoder told 3"):
         decoder.answer(Queries(np.zeros((0, 2)), np.zeros(1, np.uint32)), 4)
+
+
+def test_a_touch_model_travels_as_what_it_is_or_not_at_all():
+    """Student's t's never pass for Gaussians; a model without components is sent as null."""
+
+    def sent(touch):
+        return json.loads(hello(LAYOUT, touch, PACK, lexicon=None, k=5))["touch"]
+
+    gaussian = sent(TOUCH)
+    assert set(gaussian) == {"gaussians", "background"}
+    rng = np.random.default_rng(0)
+    keys = rng.integers(0, len(LAYOUT.keys), 300)
+    points = LAYOUT.centers[keys] + rng.standard_t(3, (300, 2)) * 0.2
+    log = TouchLog.from_points(points, [LAYOUT.key_ids[k] for k in keys], person="invented")
+    fitted = StudentTouch(dof=4.0).fit(log, LAYOUT)
+    student = sent(fitted)
+    assert set(student) == {"students", "dof", "background"}
+    assert student["dof"] == 4.0
+    for part, scale in zip(student["students"], fitted.scales_, strict=True):
+        assert set(part) == {"key", "weight", "mean", "scale"}
+        assert part["scale"] == pytest.approx([scale[0, 0], scale[0, 1], scale[1, 1]])
+    assert sent(PlainTouch(LAYOUT, 0.3)) is None

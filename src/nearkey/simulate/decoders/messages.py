@@ -6,6 +6,7 @@ Described for readers in docs/benchmarking.md. The benchmark speaks first; every
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import msgspec
@@ -70,18 +71,24 @@ def hello(
             "height": layout.height,
             "keys": keys,
         },
-        "touch": _gaussians(touch),
+        "touch": _components(touch),
         "lexicon": lexicon,
         "k": k,
     }
     return msgspec.json.encode(message) + b"\n"
 
 
-def _gaussians(touch: Any) -> dict[str, Any] | None:
-    """Touches meant for each key, for models made of Gaussians over a flat background; None for others."""
+def _components(touch: Any) -> dict[str, Any] | None:
+    """Touches meant for each key, for models made of components over a flat background; None for others.
+
+    Gaussians and Student's t's have fields of their own, so that a decoder which knows only the former finds none
+    in a model of the latter, and cannot take it for what it is not.
+    """
     parts = getattr(touch, "components", lambda: None)()
     if parts is None:
         return None
+    dof = float(getattr(parts, "dof", math.inf))
+    gaussian = math.isinf(dof)
     xx, xy, yy = np.asarray(parts.precision).T
     determinant = xx * yy - xy * xy
     rows = zip(
@@ -91,11 +98,13 @@ def _gaussians(touch: Any) -> dict[str, Any] | None:
         (np.column_stack([yy, -xy, xx]) / determinant[:, None]).tolist(),
         strict=True,
     )
+    shape = "cov" if gaussian else "scale"
+    listed = [
+        {"key": touch.key_ids[key], "weight": weight, "mean": mean, shape: matrix}
+        for key, weight, mean, matrix in rows
+    ]
     return {
-        "gaussians": [
-            {"key": touch.key_ids[key], "weight": weight, "mean": mean, "cov": cov}
-            for key, weight, mean, cov in rows
-        ],
+        **({"gaussians": listed} if gaussian else {"students": listed, "dof": dof}),
         "background": {
             "weight": float(parts.background_weight),
             "log_density": float(parts.background_log_density),
