@@ -101,41 +101,41 @@ def fits_in(max_bytes: float) -> Callable[[Sequence[int]], bool]:
 
 
 def read_header(data: Array, where: str) -> NgramHeader:
-    """Check the header and the length of a mapped table; PackError names the byte at fault."""
+    """The header of a mapped table, checked, and the length with it; PackError names the byte at fault.
 
-    def fault(problem: str, byte: int) -> PackError:
-        return damaged(problem, where, f"byte {byte}")
-
+    What lies behind it is checked by the kernel, as it is mapped.
+    """
     if data.size < HEADER_BYTES:
-        raise fault(f"{data.size} bytes are too few for a table", 0)
-    magic, order, vocab, id_bytes, value_bytes, bos, eos, unk, *counts = _STRUCT.unpack(
-        data[: _STRUCT.size].tobytes()
-    )
-    if magic != MAGIC:
-        if magic[:7] == MAGIC[:7]:
-            raise PackError(
-                f"table format {magic[7:].decode('latin-1')!r} is not known to this version",
-                where=where,
-                field="byte 7",
-                fix="upgrade nearkey, or rebuild the pack",
-            )
-        raise fault("not an n-gram table", 0)
-    if not 1 <= order <= MAX_ORDER:
-        raise fault(f"order {order} is outside 1 … {MAX_ORDER}", 8)
-    if id_bytes not in (2, 4) or (id_bytes == 2 and vocab > 1 << 16):
-        raise fault(f"{id_bytes} bytes an id do not fit {vocab} tokens", 16)
-    if value_bytes not in (1, 4):
-        raise fault(f"{value_bytes} bytes a value", 20)
-    for byte, token in ((24, bos), (28, eos), (32, unk)):
-        if token >= vocab:
-            raise fault(f"token {token} is outside the vocabulary of {vocab}", byte)
-    counts = counts[:order]
-    if counts[0] != vocab or any(count >= 1 << 32 for count in counts):
-        raise fault("impossible number of n-grams", 40)
+        raise damaged(f"{data.size} bytes are too few for a table", where, "byte 0")
+    magic, *fields = _STRUCT.unpack(data[: _STRUCT.size].tobytes())
+    order, vocab, id_bytes, value_bytes, bos, eos, unk = fields[:7]
+    counts = tuple(fields[7 : 7 + order])
+    if magic != MAGIC and magic[:7] == MAGIC[:7]:
+        raise PackError(
+            f"table format {magic[7:].decode('latin-1')!r} is not known to this version",
+            where=where,
+            field="byte 7",
+            fix="upgrade nearkey, or rebuild the pack",
+        )
+    wide_enough = id_bytes == 4 or (id_bytes == 2 and vocab <= 1 << 16)
+    checks = [
+        (0, magic == MAGIC, "not an n-gram table"),
+        (8, 1 <= order <= MAX_ORDER, f"order {order} is outside 1 … {MAX_ORDER}"),
+        (16, wide_enough, f"{id_bytes} bytes an id do not fit {vocab} tokens"),
+        (20, value_bytes in (1, 4), f"{value_bytes} bytes a value"),
+        *(
+            (byte, token < vocab, f"token {token} is outside the vocabulary of {vocab}")
+            for byte, token in ((24, bos), (28, eos), (32, unk))
+        ),
+        (40, counts[:1] == (vocab,) and max(counts) < 1 << 32, "impossible number of n-grams"),
+    ]
+    for byte, sound, problem in checks:
+        if not sound:
+            raise damaged(problem, where, f"byte {byte}")
     size = file_size(counts, id_bytes=id_bytes, value_bytes=value_bytes)
     if data.size != size:
-        raise fault(f"{data.size} bytes where the header says {size}", data.size)
-    return NgramHeader(order, vocab, id_bytes, value_bytes, bos, eos, unk, tuple(counts))
+        raise damaged(f"{data.size} bytes where the header says {size}", where, f"byte {data.size}")
+    return NgramHeader(order, vocab, id_bytes, value_bytes, bos, eos, unk, counts)
 
 
 def read_levels(data: Array, header: NgramHeader) -> list[NgramLevel]:

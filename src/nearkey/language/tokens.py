@@ -97,12 +97,7 @@ def _split_line(line: str, abbreviations: frozenset[str]) -> Iterator[TokenSente
     words: list[str] = []
     punctuation: list[int] = []
     for chunk in line.translate(_UNIFY).split():
-        if chunk.isalpha():
-            words.append(chunk)
-            punctuation.append(0)
-            continue
-        whole = _WORD.fullmatch(chunk)
-        if whole:
+        if chunk.isalpha() or _WORD.fullmatch(chunk):
             words.append(chunk)
             punctuation.append(0)
             continue

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,15 +34,10 @@ def without_sentences_of(
     drop = np.zeros(stream.n_sentences, dtype=bool)
     words = _word_keys(stream)
     others = [(other, _word_keys(other)) for other in evaluation]
-    for length in range(SHORTEST, LONG):
-        place = _of_length(stream, length)
-        drop[place] |= np.isin(
-            _windows(words, stream.starts[place], length),
-            _joined(_windows(keys, o.starts[_of_length(o, length)], length) for o, keys in others),
-        )
-    at, sentence = _window_places(stream)
-    theirs = _joined(_windows(keys, _window_places(o)[0], LONG) for o, keys in others)
-    drop[sentence[np.isin(_windows(words, at, LONG), theirs)]] = True
+    for length in range(SHORTEST, LONG + 1):
+        at, sentence = _places(stream, length)
+        theirs = [_windows(keys, _places(other, length)[0], length) for other, keys in others]
+        drop[sentence[np.isin(_windows(words, at, length), np.concatenate(theirs))]] = True
     return select(stream, ~drop), int(drop.sum())
 
 
@@ -63,17 +58,12 @@ def _windows(words: Keys, starts: NDArray[np.int64], length: int) -> Keys:
     return keys
 
 
-def _of_length(stream: TextStream, length: int) -> NDArray[np.int64]:
-    return np.flatnonzero(np.diff(stream.starts) == length)
-
-
-def _window_places(stream: TextStream) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Where `LONG` words in a row begin within a sentence, and in which sentence."""
-    counts = np.maximum(np.diff(stream.starts) - LONG + 1, 0)
+def _places(stream: TextStream, length: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Where so many words in a row begin within a sentence, and in which; below `LONG`, whole sentences only."""
+    sizes = np.diff(stream.starts)
+    counts = np.maximum(sizes - length + 1, 0)
+    if length < LONG:
+        counts[sizes > length] = 0
     sentence = np.repeat(np.arange(stream.n_sentences), counts)
     first = np.cumsum(counts) - counts
     return stream.starts[:-1][sentence] + np.arange(len(sentence)) - first[sentence], sentence
-
-
-def _joined(parts: Iterable[Keys]) -> Keys:
-    return np.unique(np.concatenate(list(parts)))

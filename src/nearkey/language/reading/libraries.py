@@ -46,16 +46,23 @@ def read_nltk(name: str, options: ReadOptions, report: ReadReport) -> Iterator[s
         raise PackError(
             "nltk has no corpus of this name", where=where, fix="check it in nltk's list of corpora"
         )
+    texts = _nltk_texts(reader, where)
+    return _lines(texts, report, lambda fault: _nltk_fault(fault, name))
+
+
+def _lines(
+    texts: Iterable[str], report: ReadReport, fault_of: Callable[[Exception], PackError]
+) -> Iterator[str]:
+    """The lines of texts; what the library raises as it reads on, and that differs, as an error of ours."""
     try:
-        reader.ensure_loaded()
-        for text in _nltk_texts(reader, where):
+        for text in texts:
             for line in text.splitlines():
                 report.lines += 1
                 yield line
     except NearkeyError:
         raise
-    except Exception as fault:  # readers parse as they go; what they raise on damaged data differs
-        raise _nltk_fault(fault, name) from fault
+    except Exception as fault:
+        raise fault_of(fault) from fault
 
 
 def library_version(origin: str) -> str | None:
@@ -93,9 +100,10 @@ def _nltk_fault(fault: Exception, name: str) -> PackError:
 
 
 def _nltk_texts(reader: Any, where: str) -> Iterator[str]:
-    """Lines, paragraphs or whole messages of a loaded corpus reader."""
+    """Lines, paragraphs or whole messages of a corpus reader."""
     from nltk.corpus.reader import BracketParseCorpusReader, PlaintextCorpusReader
 
+    reader.ensure_loaded()
     if isinstance(reader, PlaintextCorpusReader):
         for file in reader.fileids():
             yield from _unwrapped(reader.raw(file))
@@ -170,24 +178,24 @@ def read_hub(
             raise no_column(column, where, _one_of(rows.column_names))
         # Or the sound and pictures beside the text would be decoded too.
         rows = rows.select_columns([column])
-    try:
+
+    def texts() -> Iterator[str]:
         for row in rows:
             if column not in row:
                 raise no_column(column, where, _one_of(row))
-            texts = row[column] if isinstance(row[column], list) else [row[column]]
-            for text in texts:
-                if not isinstance(text, str):
+            for text in row[column] if isinstance(row[column], list) else [row[column]]:
+                if isinstance(text, str):
+                    yield text
+                else:
                     report.drop("row without text")
-                    continue
-                for line in text.splitlines():
-                    report.lines += 1
-                    yield line
-    except NearkeyError:
-        raise
-    except Exception as fault:  # from the network or, row by row, from damaged files
-        raise PackError(
-            f"cannot be read: {_message(fault)}", where=where, fix=f"check the network, {_BY_HAND}"
-        ) from fault
+
+    def fault_of(
+        fault: Exception,
+    ) -> PackError:  # from the network or, row by row, from damaged files
+        fix = f"check the network, {_BY_HAND}"
+        return PackError(f"cannot be read: {_message(fault)}", where=where, fix=fix)
+
+    return _lines(texts(), report, fault_of)
 
 
 def _hub_parts(name: str) -> tuple[str, str | None, str | None]:
