@@ -158,7 +158,11 @@ def write_lexicon(
     *,
     fold_accents: bool,
 ) -> None:
-    """Write ``lexicon.marisa`` and ``words.bin``; `words` must be sorted by `tokens.word_order`."""
+    """Write ``lexicon.marisa`` and ``words.bin`` into `folder`.
+
+    words : sorted by `tokens.word_order`, else ValueError. log_probs : natural, ``(n_words,)``. flags :
+    ``(n_words,)``, bits as named in this module. fold_accents : whether the words lost their accents.
+    """
     if any(word_order(a) >= word_order(b) for a, b in pairwise(words)):
         raise ValueError("words are not in their order, or one is there twice")
     trie = marisa_trie.Trie(words)

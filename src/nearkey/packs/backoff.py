@@ -42,6 +42,7 @@ class BackoffModel:
 
     @property
     def order(self) -> int:
+        """Length of the longest n-grams."""
         return self.tree.order
 
     def log_probs_at(self, steps: Walk, *, token: int | None = None) -> list[FloatArray]:

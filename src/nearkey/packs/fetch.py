@@ -37,6 +37,7 @@ def locate(
     """The source's files, sorted; fetched first if a registry has them. None of them for an
     optional source that the data folder lacks.
 
+    recipe : the recipe's path. data : the data folder. cache : where fetched packages are kept.
     PackError says what is missing and how to get it.
     """
     scheme, _, package = source.origin.partition(":")

@@ -53,6 +53,9 @@ def read_sources(
 ) -> Generator[BuildProgress, None, Intake]:
     """Fetch and read every source; a progress record before each, and after each `LINES` lines of a text.
 
+    recipe, path : the recipe and its file. data : folder of the corpora that no registry carries. Returns
+    all that was read.
+
     The reading of each text is kept in the `cache` folder and taken from there while neither the text
     nor how it is read has changed; a further record says so. So are its parts, until it is whole: an
     interrupted reading goes on at the last of them. What a text shares with the evaluation texts is left

@@ -166,8 +166,8 @@ def fit_mixture_weights(
 ) -> tuple[FloatArray, list[float]]:
     """Strengths ``(sources, bins)`` that maximise the weighted log-likelihood, and its course.
 
-    Starts from equal weights; stops when a step gains less than `tolerance` per token. The last source
-    speaks on some text.
+    Starts from equal weights; stops after `steps`, or when a step gains less than `tolerance` nats per
+    token. The last source speaks on some text.
     """
     n_sources = 1 + max(int(part.columns.max()) for part in evidence)
     n_bins = len(COUNT_BINS) + 1

@@ -29,6 +29,7 @@ class Discounts:
     more: float
 
     def of(self, counts: NDArray[np.int64]) -> FloatArray:
+        """What is taken off each of `counts`."""
         table = np.array([0.0, self.one, self.two, self.more])
         return table[np.minimum(counts, 3)]
 

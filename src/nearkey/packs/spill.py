@@ -42,10 +42,10 @@ def count_in_pieces(
 ) -> NgramCounts:
     """Count the n-grams of a long text given in parts; the same result as counting it at once.
 
-    Each of `streams` holds whole sentences (``<s>`` … ``</s>``). Parts are gathered into pieces that
-    `max_bytes` of memory can sort (shared by `workers` threads); each piece's sorted counts go to the disk
-    and are then merged in blocks. What is left in memory is the result itself. A text that fits in one
-    piece never touches the disk.
+    order, vocab_size : as for `count_ngrams`. Each of `streams` holds whole sentences (``<s>`` … ``</s>``).
+    Parts are gathered into pieces that `max_bytes` of memory can sort (shared by `workers` threads); each
+    piece's sorted counts go to the disk and are then merged in blocks. What is left in memory is the result
+    itself. A text that fits in one piece never touches the disk.
 
     The pieces go to a temporary folder, or into `work`: there they stay, under names made of what they
     count, and an interrupted counting finds them when it is run again. Then

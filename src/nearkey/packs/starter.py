@@ -49,7 +49,18 @@ def draft_recipe(
 ) -> str:
     """The TOML text of a recipe that is to lie in `folder`; it names the texts by their paths from there.
 
-    The alphabet, and the words of one and two letters, are guessed from the texts where not given.
+    Parameters
+    ----------
+    texts : files of running text; each is a source of its own, unless they are more than `MOST_SOURCES`.
+    folder : where the recipe is to lie.
+    language, name, title, licence : of the pack; the name is the language's tag, and the title made of it,
+        where not given.
+    alphabet : the letters, lower case; guessed from the texts where not given, as are the words of one
+        and two letters.
+    fold_accents : whether words that differ in accents alone are one word.
+    kind, column : how to read the texts: a kind of `corpus.LINE_READERS`, and the text's column.
+    spelling, frequencies : word lists, of words alone and of words and counts.
+
     Raises PackError for a text that cannot be read or that holds no words.
     """
     counts, n_words = _count_words(texts, kind, column, fold=fold_accents)

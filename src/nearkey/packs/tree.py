@@ -43,6 +43,7 @@ class NgramTree:
 
     @property
     def order(self) -> int:
+        """Number of levels."""
         return len(self.keys) + 1
 
     def size(self, level: int) -> int:
@@ -50,6 +51,7 @@ class NgramTree:
         return self.vocab_size if level == 1 else len(self.keys[level - 2])
 
     def sizes(self) -> tuple[int, ...]:
+        """Number of entries of each level."""
         return tuple(self.size(level) for level in range(1, self.order + 1))
 
     def parent(self, level: int) -> IntArray:

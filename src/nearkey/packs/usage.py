@@ -29,6 +29,7 @@ def usual_forms(
 ) -> dict[int, tuple[str, float]]:
     """For each lexicon word usually not written in lower case: its form, and the form's share.
 
+    streams : the texts. index : the lexicon's words to their places, spelled with `fold`.
     Counted within sentences, where no capital is due to the position, and outside sentences in capital
     letters. Each source's shares weigh the same, so that a large careless source does not decide. The form
     of the spelling lists (`listed_forms` where it is not lower case, else that of a `listed` word) gets a
@@ -87,8 +88,8 @@ def count_punctuation(
 ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
     """(average row, words with a row of their own, their rows) of P(mark | word).
 
-    A row is ``(count + K * average) / (total + K)``, with the K of a small set that gives held-out
-    sentences (a fraction `held_out` of all) the highest likelihood.
+    Parameters as of `usual_forms`. A row is ``(count + K * average) / (total + K)``, with the K of a small
+    set that gives held-out sentences (a fraction `held_out` of all) the highest likelihood.
     """
     n_symbols = len(PUNCTUATION)
     tables = {}

@@ -52,6 +52,12 @@ def choose_words(
 ) -> tuple[list[str], Counter[str]]:
     """The lexicon's words in their order, and how many candidates each rule admitted or dropped.
 
+    Parameters
+    ----------
+    frequencies : of the list, by word. corpus : what was counted in the text. spelling : words of the
+        spelling lists, all normalised.
+    options : the recipe's settings. alphabet, elisions : the recipe's.
+
     A candidate is spelled with the alphabet, inner apostrophes and hyphens. It is admitted if the
     spelling lists have it (or, for a possessive, its noun), or if it is frequent in the frequency
     list (`unlisted_frequency`), or in the running text (`unlisted_count` times, in

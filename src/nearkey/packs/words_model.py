@@ -50,8 +50,9 @@ class MixedModel:
 def list_unigram(
     frequencies: Mapping[str, float], words: Sequence[str], streams: Sequence[IntArray]
 ) -> FloatArray:
-    """A unigram distribution over all tokens from a frequency list.
+    """A unigram distribution over all tokens, ``(vocab_size,)``, from a frequency list.
 
+    frequencies : relative frequency by word. words : the lexicon. streams : the tokens of the running text.
     The shares of ``<unk>``, ``</s>`` and ``<num>`` are those of the running text. A word that the list
     lacks gets a tenth of the list's smallest frequency.
     """
@@ -85,7 +86,13 @@ def mix_sources(
     is fitted on the tokens that no source's level k+1 explains.
 
     No n-gram is counted from the held-out text, so that it stays good for judging the pack.
-    `max_bytes` and `work`: see `count_in_pieces`.
+
+    Parameters
+    ----------
+    training, held_out : streams of tokens by source (see `streams.encode_stream`).
+    unigram : the list's probabilities ``(vocab_size,)`` (see `list_unigram`).
+    order : of the model.
+    max_bytes, work : see `count_in_pieces`.
     """
     names = list(training)
     vocab_size = len(unigram)

@@ -16,6 +16,7 @@ from nearkey.language.reading.textfiles import ReadOptions, ReadReport, load_lib
 __all__ = ["LibraryReader", "join_tokens", "library_version", "read_hub", "read_nltk"]
 
 LibraryReader = Callable[[str, ReadOptions, ReadReport], Iterator[str]]
+"""As `textfiles.LineReader`, of a name in the library instead of a path."""
 
 _TEXTS = ("sents", "posts", "strings")
 """What nltk's readers call running text: sentences, chat posts, whole short messages."""

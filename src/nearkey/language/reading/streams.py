@@ -47,10 +47,12 @@ class TextStream:
 
     @property
     def n_sentences(self) -> int:
+        """Number of sentences."""
         return len(self.starts) - 1
 
     @property
     def n_words(self) -> int:
+        """Number of words in running text."""
         return len(self.ids)
 
     def word_counts(self, *, fold: bool) -> Counter[str]:
@@ -175,7 +177,7 @@ def read_stream(
     deduplicate: bool = True,
     abbreviations: frozenset[str] = tk.ABBREVIATIONS,
 ) -> TextStream:
-    """Read `lines` at once, by the rules of `StreamReader`."""
+    """Read `lines` at once, by the rules of `StreamReader` and with its parameters of these names."""
     reader = StreamReader(deduplicate=deduplicate, abbreviations=abbreviations)
     reader.read(lines)
     return reader.stream()
@@ -222,9 +224,11 @@ def encode_stream(
     fold: bool = False,
     elisions: Sequence[str] = (),
 ) -> NDArray[np.int64]:
-    """Token ids with ``<s>`` and ``</s>`` around each sentence.
+    """Token ids with ``<s>`` and ``</s>`` around each sentence of `stream`, ``(tokens,)`` int64.
 
-    Words outside `token_of` become ``<unk>``, or the parts they are read as (`tokens.token_ids`).
+    token_of : the lexicon's words, as `tokens.normalise_word` spells them with `fold`, to their ids.
+    elisions : beginnings of words that are read as words of their own. Words outside `token_of` become
+    ``<unk>``, or the parts they are read as (`tokens.token_ids`).
     """
 
     def lookup(word: str) -> int:

@@ -45,6 +45,7 @@ class ReadReport:
     dropped: Counter[str] = field(default_factory=Counter)
 
     def drop(self, reason: str, count: int = 1) -> None:
+        """Count what was dropped, and why."""
         self.dropped[reason] += count
 
 
@@ -58,6 +59,8 @@ class ReadOptions:
 
 
 LineReader = Callable[[Path, ReadOptions, ReadReport], Iterator[str]]
+"""Every reader here takes a file's path, how to read it, and a report to which it adds what it dropped; it raises
+PackError naming file, line and byte for what cannot be read."""
 
 
 def load_library(module: str, where: str, fix: str) -> Any:
