@@ -5,8 +5,8 @@ state. `messages` are what goes in and what comes out; `Session` carries the eff
 """
 
 from nearkey.session import messages
-from nearkey.session.interfaces import Learner, LiveDecoder, PersonalStore
 from nearkey.session.journal import Journal
+from nearkey.session.learners import Learner, PersonalStore
 from nearkey.session.messages import Notice, Observation
 from nearkey.session.reducer import START, State, reduce
 from nearkey.session.resolving import replay, resolve, step
@@ -19,7 +19,6 @@ __all__ = [
     "START",
     "Journal",
     "Learner",
-    "LiveDecoder",
     "Notice",
     "Observation",
     "PersonalStore",

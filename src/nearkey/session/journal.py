@@ -11,14 +11,14 @@ import re
 import zlib
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Protocol, runtime_checkable
 
 import msgspec
 
 from nearkey import schema
 from nearkey.append_log import AppendLog, TruncatedRecord, log_lines, read_log
+from nearkey.decode import LiveDecoder
 from nearkey.errors import JournalError
-from nearkey.session.interfaces import DescribedPack, LiveDecoder, PackDecoder
 from nearkey.session.messages import Count, Message, TimedLine, is_resolved
 from nearkey.session.settings import SessionSettings, Spacing
 
@@ -60,6 +60,31 @@ class JournalHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     undo_limit: Count | None
     context_chars: Ordinal
     spacing: Spacing
+
+
+class PackDescription(Protocol):
+    """What a pack says of itself."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def version(self) -> str: ...
+
+
+@runtime_checkable
+class DescribedPack(Protocol):
+    """A pack that says what it is; a journal's header then names it."""
+
+    @property
+    def info(self) -> PackDescription: ...
+
+
+@runtime_checkable
+class PackDecoder(Protocol):
+    """A live decoder that reads with a pack."""
+
+    @property
+    def pack(self) -> object: ...
 
 
 def header_of(decoder: LiveDecoder, settings: SessionSettings) -> JournalHeader:

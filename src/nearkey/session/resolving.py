@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Literal
 
+from nearkey.decode import LiveDecoder
 from nearkey.layout import Key
 from nearkey.session import messages as msg
 from nearkey.session.content import Content
-from nearkey.session.interfaces import LiveDecoder
 from nearkey.session.messages import Effect, Message, Notice, snake_case
 from nearkey.session.reducer import START, State, reduce
 from nearkey.session.session_reader import SessionReader

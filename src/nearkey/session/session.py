@@ -11,10 +11,9 @@ from types import TracebackType
 from typing import Any, Self
 
 from nearkey.append_log import TruncatedRecord
-from nearkey.decode import Candidate
+from nearkey.decode import Candidate, LiveDecoder
 from nearkey.errors import DecodeError, JournalError, NearkeyError
 from nearkey.session import messages as msg
-from nearkey.session.interfaces import Learner, LiveDecoder, PersonalStore, Updaters
 from nearkey.session.journal import (
     Journal,
     JournalWriter,
@@ -23,6 +22,7 @@ from nearkey.session.journal import (
     header_of,
     utc_now,
 )
+from nearkey.session.learners import Learner, PersonalStore, Updaters
 from nearkey.session.messages import Effect, Message, Notice, Point, ShiftMode, StoreEffect
 from nearkey.session.reducer import START, State, reduce
 from nearkey.session.resolving import notice_of, resolve

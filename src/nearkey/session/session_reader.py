@@ -10,7 +10,7 @@ from typing import Any
 
 import msgspec
 
-from nearkey.decode import Candidate
+from nearkey.decode import Candidate, LiveDecoder
 from nearkey.decode.punctuation import marks_on
 from nearkey.decode.spelling import spell
 from nearkey.layout import Key
@@ -24,7 +24,7 @@ from nearkey.session.content import (
     tail_text,
 )
 from nearkey.session.editing import arrange_mark, arrange_word, caret_char, cased
-from nearkey.session.interfaces import LiveDecoder, PersonalStore
+from nearkey.session.learners import PersonalStore
 from nearkey.session.messages import Resolution
 from nearkey.session.settings import SessionSettings
 

@@ -8,8 +8,9 @@ import numpy as np
 from personal_doubles import TablePack
 from test_personal_person import DECODER, PEOPLE, model_of, touches
 
+from nearkey.decode import LiveDecoder
 from nearkey.personal import Person, PersonalLanguage, TouchLearner
-from nearkey.session import LiveDecoder, PersonalStore, Session
+from nearkey.session import PersonalStore, Session
 
 
 def anna() -> Person:

@@ -11,10 +11,10 @@ import pytest
 from session_fakes import WORDS, Typist, barrel_pad, qwerty_pad
 from small_models import SmallLexicon, SmallPack, SmallTableModel, random_ngrams
 
-from nearkey.decode import Decoder, EditCosts
+from nearkey.decode import Decoder, EditCosts, LiveDecoder
 from nearkey.layout import Layout
 from nearkey.personal import PersonalLanguage
-from nearkey.session import LiveDecoder, PersonalStore, Session
+from nearkey.session import PersonalStore, Session
 from nearkey.touch import GaussianTouch
 
 PLAIN = sorted({w.lower() for w in WORDS})

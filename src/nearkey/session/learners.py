@@ -1,95 +1,22 @@
-"""What a session asks of a decoder and of those who learn from it. Anything with these methods plugs in.
-
-`Updaters` does the telling of those who learn.
-"""
+"""Those who learn from a session: what it asks of them, and the telling. Anything with these methods plugs in."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from typing import Any, Protocol, runtime_checkable
 
-from nearkey.decode import Candidate
-from nearkey.decode.protocols import PersonalWords, State
+from nearkey.decode import LiveDecoder, PersonalWords, State
 from nearkey.errors import NearkeyError
-from nearkey.layout import Key, Layout
 from nearkey.session.messages import (
     Forget,
     Learn,
     Observation,
-    Point,
     RemoveWord,
     StoreEffect,
     StoreWord,
 )
 
-__all__ = ["DescribedPack", "Learner", "LiveDecoder", "PackDecoder", "PersonalStore", "Updaters"]
-
-
-@runtime_checkable
-class LiveDecoder(Protocol):
-    """The part of a decoder that a session uses. A session never changes it, so many share one.
-
-    Contexts are plain text: what stands in the editor before the word. `points` come as a sequence
-    of (x, y) in layout units.
-    """
-
-    @property
-    def layout(self) -> Layout:
-        """Whose keys are touched."""
-
-    def key_at(self, point: Point, /) -> Key:
-        """The most probable key of one touch, function keys included."""
-
-    def candidates(
-        self,
-        points: Sequence[Point],
-        /,
-        *,
-        context: str = "",
-        k: int = 5,
-        personal: Any = None,
-    ) -> Sequence[Candidate]:
-        """The live list, best first: readings of the touches; next words where there is no touch.
-
-        personal : the person's words, handed on as the session got them.
-        """
-
-    def literal(self, points: Sequence[Point], /) -> str:
-        """The most probable letter of each touch, without language."""
-
-    def letters_at(self, point: Point, /, *, before: str = "") -> Sequence[tuple[str, float]]:
-        """Letters of one touch after the letters `before`, best first, with natural log scores."""
-
-    def marks(self, context: str, /) -> Sequence[tuple[str, float]]:
-        """Marks that may follow a text, best first, with natural log P; "" is no mark."""
-
-    def state_after(self, text: str, /) -> State:
-        """The language model's state after some text, for a person's store."""
-
-
-class PackDescription(Protocol):
-    """What a pack says of itself."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def version(self) -> str: ...
-
-
-@runtime_checkable
-class DescribedPack(Protocol):
-    """A pack that says what it is; a journal's header then names it."""
-
-    @property
-    def info(self) -> PackDescription: ...
-
-
-@runtime_checkable
-class PackDecoder(Protocol):
-    """A live decoder that reads with a pack."""
-
-    @property
-    def pack(self) -> object: ...
+__all__ = ["Learner", "PersonalStore", "Updaters"]
 
 
 @runtime_checkable
