@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 import os
 import unicodedata
@@ -10,22 +9,18 @@ from collections.abc import Hashable, Mapping
 from pathlib import Path
 from typing import Any, Protocol, Self, runtime_checkable
 
-import msgspec
-
-from nearkey.append_log import AppendLog
 from nearkey.decode.protocols import LanguagePack, PersonalWords, State, TableLanguageModel
 from nearkey.errors import PersonalError
 from nearkey.language.tokens import normalise_word
-from nearkey.personal.personal_mixture import PersonalInterpolation, RecentWords, recent_words
-from nearkey.personal.word_counts import WordCounts, WordObservation, WordSettings
-from nearkey.personal.word_store import Added, Removed, Retracted, read_store, snapshot
+from nearkey.personal.personal_mixture import PersonalInterpolation, RecentWords
+from nearkey.personal.personal_mixture import recent_words as find_recent_words
+from nearkey.personal.word_counts import WordObservation, WordSettings
+from nearkey.personal.word_store import Added, Removed, Retracted, WordStore
 
 __all__ = ["AccentFolding", "PersonalLanguage", "ReadOnlyWords"]
 
 _LONGEST_WORD = 64
 INNER_MARKS = "'-\u00b7"
-# Records appended before the file is written anew.
-_TAIL = 400
 
 
 @runtime_checkable
@@ -68,34 +63,21 @@ class PersonalLanguage:
         settings: WordSettings | None = None,
         recent_words: RecentWords | None = None,
     ) -> None:
-        self._start(pack, settings, recent_words)
-
-    def _start(
-        self, pack: LanguagePack, settings: WordSettings | None, reader: RecentWords | None
-    ) -> None:
         self.settings = settings or WordSettings()
         self._pack = pack
-        self._recent_words = reader or recent_words(pack)
+        self._recent_words = recent_words or find_recent_words(pack)
         # As the lexicon spells: a pack may fold accents.
         lexicon = pack.lexicon
         self._fold = isinstance(lexicon, AccentFolding) and lexicon.fold_accents
-        self._file: AppendLog | None = None
-        self._closed = False
-        # Whether the file holds more than it may: words that were to be forgotten.
-        self._owed = False
-        self._read_only = False
-        self._language = ""
+        self._closed = self._read_only = False
         self._identity = object()
         self._changes = 0
-        self._clear()
+        self._mixed = PersonalInterpolation(self.settings, lexicon, self._recent_words)
+        self._store = WordStore(self.settings, self._changed)
 
-    def _clear(self) -> None:
-        self._counts = WordCounts(half_life=self.settings.half_life_words)
-        self._recent: dict[int, WordObservation] = {}
-        self._serial = 0
-        self._n_tail = 0
-        self._mixed = PersonalInterpolation(self.settings, self._pack.lexicon, self._recent_words)
+    def _changed(self, word: str | None) -> None:
         self._changes += 1
+        self._mixed.changed(word)
 
     @classmethod
     def open(
@@ -121,46 +103,11 @@ class PersonalLanguage:
         Raises `PersonalError` naming file and line when it is damaged, of a newer version, of
         another language, in use, or cannot be read or written.
         """
-        store = cls.__new__(cls)
-        store._start(pack, settings, recent_words)
+        words = cls(pack, settings=settings, recent_words=recent_words)
+        words._read_only = read_only
         target = Path(os.path.realpath(path))
-        store._read_only = read_only
-        store._language = language
-        if read_only:
-            store._load(target)
-            return store
-        store._file = AppendLog(target, error=PersonalError, fsync=fsync)
-        try:
-            store._load(target)
-        except BaseException:
-            store._file.close()
-            raise
-        return store
-
-    def _load(self, path: Path) -> None:
-        saved = read_store(path)
-        if saved is None:
-            if self._file:
-                self._rewrite()
-            return
-        if self._language and saved.language and self._language != saved.language:
-            raise PersonalError(
-                f"holds words of language {saved.language!r}, not {self._language!r}",
-                where=os.fspath(path),
-                field="language",
-                fix="give each language its own file",
-            )
-        self._language = self._language or saved.language
-        self._counts, self._recent = saved.counts, saved.recent
-        self._mixed.changed()
-        self._serial, self._n_tail = saved.next_serial, saved.n_tail
-        if self._file:
-            self._file.resume(saved.n_bytes)
-        if saved.counts.half_life != self.settings.half_life_words:
-            self._counts = saved.counts.with_half_life(self.settings.half_life_words)
-            self._recent = {}  # counted under the old pace: they can no longer be taken back exactly
-            if self._file:
-                self._rewrite()
+        words._store.load(target, language=language, read_only=read_only, fsync=fsync)
+        return words
 
     # ---- what a decoder asks ----
 
@@ -176,13 +123,13 @@ class PersonalLanguage:
         P'(w | h) = exp(log_weight) P(w | h) + exp(log_prob[w]) for the words named,
         exp(log_weight) P(w | h) for all others. Kept until the store changes: do not write into the mapping.
         """
-        return self._mixed.overlay(state, self._counts)
+        return self._mixed.overlay(state, self._store.counts)
 
     def form(self, word: str) -> str:
         """How the person writes a word she added, or one the lexicon lacks; else the word itself."""
-        if word in self._counts.pinned:
-            return self._counts.pinned[word]
-        forms = self._counts.forms.get(word)
+        if word in self._store.counts.pinned:
+            return self._store.counts.pinned[word]
+        forms = self._store.counts.forms.get(word)
         return max(forms, key=lambda f: (forms[f], f)) if forms else word
 
     # ---- learning ----
@@ -204,18 +151,14 @@ class PersonalLanguage:
 
         Raises `PersonalError` when the store is read-only or closed, or the disk refuses.
         """
-        self._begin()
+        self._check_open()
         if not 0.0 < weight <= 1.0:
             raise PersonalError(f"is {weight}", field="weight", fix="give a share above 0, up to 1")
         plain = self._plain(word)
         if plain is None:
             return None
         observation = self._observation(plain, word, state, weight)
-        self._append(observation)
-        self._counts.apply(observation)
-        self._recent[observation.serial] = observation
-        self._serial += 1
-        self._changed(plain)
+        self._store.take(observation)
         return observation.serial
 
     def _observation(self, plain: str, word: str, state: State, weight: float) -> WordObservation:
@@ -223,14 +166,14 @@ class PersonalLanguage:
         order, responsibility = -1, 0.0
         if state is not None:
             base = math.exp(self._base_log_prob(state, plain)) if known else 0.0
-            found = self._mixed.responsibility(state, plain, base, self._counts)
+            found = self._mixed.responsibility(state, plain, base, self._store.counts)
             if found is not None:
-                order = self._mixed.mixture(state, self._counts).order
+                order = self._mixed.mixture(state, self._store.counts).order
                 responsibility = round(found, 4)
         context = self._recent_words(state)[-2:] if state is not None else ()
         return WordObservation(
-            serial=self._serial,
-            clock=self._counts.clock,
+            serial=self._store.next_serial,
+            clock=self._store.counts.clock,
             word=plain,
             context=tuple(context),
             weight=weight,
@@ -261,38 +204,31 @@ class PersonalLanguage:
         Returns whether there was such a observation: False when it was taken back before, was forgotten,
         or lies further back than `undo_words` words.
         """
-        self._begin()
+        self._check_open()
         if serial is None:
-            serial = next(reversed(self._recent), -1)
-        if serial not in self._recent:
+            serial = next(reversed(self._store.recent), -1)
+        if serial not in self._store.recent:
             return False
-        self._append(Retracted(serial))
-        observation = self._recent.pop(serial)
-        self._counts.reverse(observation)
-        self._changed(observation.word)
+        self._store.take(Retracted(serial))
         return True
 
     def add_word(self, word: str) -> None:
         """Enter a word at once; it stays until forgotten. `PersonalError` where it is no word."""
-        self._begin()
+        self._check_open()
         plain = self._plain(word)
         if plain is None:
             raise PersonalError(
                 f"{word[:40]!r} is no word", field="word", fix="give one word of letters"
             )
-        self._append(Added(plain, word))
-        self._counts.pinned[plain] = word
-        self._changed(plain)
+        self._store.take(Added(plain, word))
 
     def remove_word(self, word: str) -> bool:
         """Take a word added by hand out again; what was learnt by typing it stays (see `forget`)."""
-        self._begin()
+        self._check_open()
         plain = self._normal(word)
-        if plain not in self._counts.pinned:
+        if plain not in self._store.counts.pinned:
             return False
-        self._append(Removed(plain))
-        del self._counts.pinned[plain]
-        self._changed(plain)
+        self._store.take(Removed(plain))
         return True
 
     def forget(self, word: str) -> bool:
@@ -302,67 +238,13 @@ class PersonalLanguage:
         word of the pack stays in the pack.
         """
         self._check_open()
-        plain = self._normal(word)
-        held = self._counts.forget(plain)
-        trimmed = (observation.without(plain) for observation in self._recent.values())
-        self._recent = {observation.serial: observation for observation in trimmed if observation}
-        # Even where nothing was held: a word learnt and taken back still stands in the tail.
-        self._owed = True
-        self._rewrite()
-        return held
+        return self._store.forget(self._normal(word))
 
     def wipe(self) -> None:
         """Empty the store and its file."""
         self._check_open()
-        serial = self._serial
-        self._clear()
-        self._serial = serial  # old serials must not name new observations
-        self._owed = True
-        self._rewrite()
-
-    def _begin(self) -> None:
-        """Before a record is appended: the file must hold no more than it may."""
-        self._check_open()
-        if self._owed:
-            self._rewrite()
-
-    def _append(self, record: msgspec.Struct) -> None:
-        if self._file:
-            self._file.append(msgspec.json.encode(record))
-
-    def _changed(self, word: str) -> None:
-        self._changes += 1
-        self._mixed.changed(word)
-        self._n_tail += 1
-        if self._n_tail >= self.settings.undo_words + _TAIL:
-            # A full disk must not stop the typing: the records stand in the file as they are, and
-            # the rewrite is tried again after as many more.
-            with contextlib.suppress(PersonalError):
-                self._rewrite()
-
-    def _rewrite(self) -> None:
-        """Settle what can no longer be taken back; write the file anew."""
-        keep = self.settings.undo_words
-        observations = list(self._recent.values())[-keep:] if keep else []
-        for observation in reversed(observations):
-            self._counts.reverse(observation)
-        self._counts.settle(
-            max_words=self.settings.max_words, max_phrases=self.settings.max_phrases
-        )
-        data = b""
-        if self._file:
-            data = snapshot(
-                self._counts, observations, language=self._language, next_serial=self._serial
-            )
-        for observation in observations:
-            self._counts.apply(observation)
-        self._recent = {observation.serial: observation for observation in observations}
-        self._n_tail = len(observations)
-        self._changes += 1
-        self._mixed.changed()
-        if self._file:
-            self._file.replace(data)
-        self._owed = False
+        self._store.clear()
+        self._store.purge()
 
     # ---- looking ----
 
@@ -371,26 +253,26 @@ class PersonalLanguage:
         if not isinstance(word, str):
             return False
         plain = self._normal(word)
-        if plain in self._counts.pinned:
+        if plain in self._store.counts.pinned:
             return True
         needed = 1 if plain in self._pack.lexicon else self.settings.enter_after
-        return self._counts.times.get(plain, 0) >= needed
+        return self._store.counts.times.get(plain, 0) >= needed
 
     @property
     def new_words(self) -> list[str]:
         """Words offered that the lexicon lacks, in alphabetical order."""
-        held = self._counts.times.keys() | self._counts.pinned.keys()
+        held = self._store.counts.times.keys() | self._store.counts.pinned.keys()
         return sorted(w for w in held if w not in self._pack.lexicon and w in self)
 
     @property
     def words_typed(self) -> int:
         """Words learnt since the store was made or wiped, without those taken back."""
-        return self._counts.clock
+        return self._store.counts.clock
 
     @property
     def weights(self) -> tuple[float, float, float]:
         """Weight of the person's words against the pack with 0, 1 and 2 known words of context."""
-        a, b, c = (self._mixed.weight(order, self._counts) for order in range(3))
+        a, b, c = (self._mixed.weight(order, self._store.counts) for order in range(3))
         return a, b, c
 
     def export(self) -> dict[str, Any]:
@@ -398,7 +280,7 @@ class PersonalLanguage:
 
         ``uses`` are decayed counts: how many words typed just now would weigh as much.
         """
-        counts = self._counts
+        counts = self._store.counts
         unit = counts.unit(counts.clock)
         words: list[dict[str, Any]] = [
             {
@@ -419,7 +301,7 @@ class PersonalLanguage:
         words.sort(key=lambda row: (-row["uses"], row["word"]))
         phrases.sort(key=lambda row: (-row["uses"], row["phrase"]))
         return {
-            "language": self._language,
+            "language": self._store.language,
             "weights": list(self.weights),
             "words_typed": counts.clock,
             "words": words,
@@ -435,20 +317,20 @@ class PersonalLanguage:
     @property
     def path(self) -> Path | None:
         """Where the store is kept; None in memory."""
-        return self._file.path if self._file else None
+        return self._store.path
 
     def flush(self) -> None:
         """Write the file anew: what was taken back is gone from it, and all survives a power cut."""
         self._check_open()
-        self._rewrite()
+        self._store.rewrite()
 
     def close(self) -> None:
         """Write what is settled and let go of the file. A closed store still answers."""
-        if self._file and not self._closed:
+        if self.path is not None and not self._closed:
             try:
-                self._rewrite()
+                self._store.rewrite()
             finally:
-                self._file.close()
+                self._store.close()
         self._closed = True
 
     def __enter__(self) -> Self:

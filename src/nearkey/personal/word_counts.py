@@ -171,6 +171,11 @@ class WordCounts:
         """What a word typed at this clock adds."""
         return round(math.exp2(_BITS + (clock - self.base) / self.half_life))
 
+    def check_clock(self, clock: int) -> None:
+        """Raise `PersonalError` for a time that these counts cannot have come to."""
+        if not 0 <= clock - self.base <= 64 * self.half_life:
+            raise PersonalError(f"clock {clock} does not follow base {self.base}")
+
     def apply(self, observation: WordObservation) -> None:
         """Count one more word."""
         self._add(observation, 1)

@@ -61,7 +61,7 @@ def test_a_file_reopened_at_any_moment_is_the_store_in_memory(plan: list[tuple])
         for action in plan:
             if action == ("reopen",):
                 shown = stored.export()
-                stored._file.close()  # as a killed process leaves it: nothing is written at the end
+                stored._store.close()  # as a killed process leaves it: nothing is written at the end
                 stored = PersonalLanguage.open(path, pack, settings=SMALL)
                 assert stored.export() == shown
             else:

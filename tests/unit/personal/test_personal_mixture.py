@@ -80,8 +80,8 @@ def test_the_weight_settles_where_the_likelihood_is_largest() -> None:
     store = PersonalLanguage(pack, settings=settings, recent_words=lambda state: ())
     # The person's words are known beforehand: the weight alone is then to be learnt.
     for word, share in own.items():
-        store._counts.words[word] = round(share * 1e6) * store._counts.unit(0)
-        store._counts.times[word] = 1
+        store._store.counts.words[word] = round(share * 1e6) * store._store.counts.unit(0)
+        store._store.counts.times[word] = 1
     for word in stream:
         store.learn(str(word), ())
     counts = {w: int((stream == w).sum()) for w in words}

@@ -85,7 +85,7 @@ def test_after_a_crash_an_undo_takes_the_word_back(tmp_path: Path) -> None:
         type_word(session, word, rng)
         session.commit()
     # The program dies: neither is closed. Its locks go with it.
-    words._file.close()
+    words._store.close()
     session._journal.close()
     words = PersonalLanguage.open(tmp_path / "words.jsonl", TablePack())
     assert words.words_typed == 2
