@@ -21,7 +21,14 @@ import msgspec
 from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError
 from nearkey.layout import Layout
-from nearkey.simulate.decoders.messages import VERSION, Answer, Ready, hello, parse_reply, question
+from nearkey.simulate.decoders.line_messages import (
+    VERSION,
+    Answer,
+    Ready,
+    hello,
+    parse_reply,
+    question,
+)
 from nearkey.simulate.decoders.protocol import Answers, Collector, Queries, fault_of
 
 __all__ = ["OutsideDecoder"]
