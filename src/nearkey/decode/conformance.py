@@ -19,6 +19,7 @@ from nearkey.decode.protocols import (
     TextLanguageModel,
     Vocabulary,
 )
+from nearkey.decode.tries import hash_of
 from nearkey.errors import DecodeError
 
 __all__ = ["check_decoder", "check_language_model", "check_pack"]
@@ -60,7 +61,7 @@ def check_language_model(
         before = np.array(model.log_probs(states[-1]))
         after = model.advance(states[-1], word)
         again = model.advance(states[-1], word)
-        same = after == again and _hash(after, where) == _hash(again, where)
+        same = after == again and hash_of(after) == hash_of(again)
         _demand(same, where, "advance", "gives states that differ for one history")
         kept = np.array_equal(before, model.log_probs(states[-1]))
         _demand(kept, where, "advance", "changed the state it was given")
@@ -72,33 +73,17 @@ def check_language_model(
         _demand(at_start, where, "state_after", "of no text is not the start")
 
 
-def _hash(state: State, where: str) -> int:
-    try:
-        return hash(state)
-    except TypeError:
-        raise DecodeError(
-            f"gives a state that cannot be hashed: {type(state).__name__}",
-            where=where,
-            field="advance",
-            fix="make states of tuples, strings and numbers",
-        ) from None
-
-
 def _check_state(
     model: LanguageModel, state: State, words: Sequence[str], where: str, *, proper: bool
 ) -> None:
-    _hash(state, where)
+    hash_of(state)
     opaque = state is not None and not isinstance(state, str)
     _demand(opaque, where, "advance", "gives None or text, which mean something else as a context")
     found = model.log_probs(state)
     is_vector = isinstance(found, np.ndarray) and found.dtype == np.float32
     _demand(is_vector, where, "log_probs", "gives no float32 array")
-    _demand(
-        found.shape == (len(words),),
-        where,
-        "log_probs",
-        f"gives shape {found.shape}, not ({len(words)},)",
-    )
+    right = found.shape == (len(words),)
+    _demand(right, where, "log_probs", f"gives shape {found.shape}, not ({len(words)},)")
     _demand(bool((found <= _LN_ROUNDING).all()), where, "log_probs", "gives NaN or more than 0")
     unknown = model.log_unknown(state)
     _demand(unknown <= _LN_ROUNDING, where, "log_unknown", "gives NaN or more than 0")
@@ -195,7 +180,7 @@ def check_decoder(decoder: LiveDecoder, *, seed: int = 0) -> None:
             _demand(known, where, "key_at", "gives a key the layout has not got")
             _check_falling([p for _, p in decoder.letters_at(point)], where, "letters_at")
     _check_falling([p for _, p in decoder.marks("the")], where, "marks")
-    _hash(decoder.state_after("the"), where)
+    hash_of(decoder.state_after("the"))
     try:
         decoder.candidates([(0.0, float("nan"))], context="", k=1)
     except ValueError:

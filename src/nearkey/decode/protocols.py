@@ -53,44 +53,37 @@ class TouchModel(Protocol):
 
 
 class TouchComponents(Protocol):
-    """Gaussian components of a touch model, c of them; DEVELOPERS.md has the formula."""
+    """Gaussian components of a touch model, c of them; DEVELOPERS.md has the formula.
+
+    key : (c,) the column of each. log_weight : (c,) natural log of its weight in its key's mixture.
+    mean : (c, 2), layout units. precision : (c, 3), xx, xy, yy of the inverse covariance.
+    log_norm : (c,) natural log of the density's constant.
+    background_weight : probability of a touch that means no key, from 0, below 1. background_log_density : natural
+    log density of such a touch.
+    """
 
     @property
-    def key(self) -> NDArray[np.int32]:
-        """(c,) the column of each."""
-
+    def key(self) -> NDArray[np.int32]: ...
     @property
-    def log_weight(self) -> NDArray[np.float64]:
-        """(c,) natural log of its weight in its key's mixture."""
-
+    def log_weight(self) -> NDArray[np.float64]: ...
     @property
-    def mean(self) -> NDArray[np.float64]:
-        """(c, 2), layout units."""
-
+    def mean(self) -> NDArray[np.float64]: ...
     @property
-    def precision(self) -> NDArray[np.float64]:
-        """(c, 3): xx, xy, yy of the inverse covariance."""
-
+    def precision(self) -> NDArray[np.float64]: ...
     @property
-    def log_norm(self) -> NDArray[np.float64]:
-        """(c,) natural log of the density's constant."""
-
+    def log_norm(self) -> NDArray[np.float64]: ...
     @property
-    def background_weight(self) -> float:
-        """Probability of a touch that means no key, from 0, below 1."""
-
+    def background_weight(self) -> float: ...
     @property
-    def background_log_density(self) -> float:
-        """Natural log density of such a touch."""
+    def background_log_density(self) -> float: ...
 
 
 @runtime_checkable
 class StudentComponents(TouchComponents, Protocol):
-    """Components that are bivariate t's."""
+    """Components that are bivariate t's with `dof` degrees of freedom, above 0; infinity is a Gaussian."""
 
     @property
-    def dof(self) -> float:
-        """Degrees of freedom, above 0; infinity is a Gaussian."""
+    def dof(self) -> float: ...
 
 
 @runtime_checkable
