@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,8 +127,28 @@ class WordModel:
 
     def log_probs(self, state: State) -> NDArray[np.float32]:
         """Natural log P(word | state) of every word of the lexicon, float32 (n_words,)."""
+        # In a back-off model every word that the context does not list has its unigram, shifted alike.
+        followers, listed = self.table.followers(state)
+        found = self._unigrams + self._shift(state, followers)
+        words = followers >= FIRST_WORD
+        found[followers[words] - FIRST_WORD] = listed[words]
+        return found.astype(np.float32)
+
+    @cached_property
+    def _unigrams(self) -> NDArray[np.float64]:
         words = np.arange(FIRST_WORD, FIRST_WORD + len(self.lexicon), dtype=np.uint32)
-        return self.table.log_probs(state, words).astype(np.float32)
+        return self.table.log_probs((), words)
+
+    @cached_property
+    def _rare(self) -> list[int]:
+        """Words that few contexts list: any that a context does not list tells its back-off."""
+        return [int(i) + FIRST_WORD for i in np.argsort(self._unigrams, kind="stable")[:64]]
+
+    def _shift(self, state: State, followers: NDArray[np.uint32]) -> float:
+        for token in self._rare:
+            if not (followers == token).any():
+                return self.table.log_prob(state, token) - self.table.log_prob((), token)
+        return 0.0  # a context that lists every word leaves none to shift
 
     def log_unknown(self, state: State) -> float:
         """Natural log P(a word outside the lexicon | state)."""

@@ -34,7 +34,9 @@ def random_pack(seed, n_words=60, *, table=True):
         words.add("".join(rng.choice(list("abcdef"), rng.integers(1, 5))))
     listed = sorted(words)
     ngrams = random_ngrams(rng, n_words, 3, 0.15)
+    # Not the table's unigrams: those of a smoothed model are the share of contexts that a word follows.
     log_probs = np.asarray([ngrams[(3 + i,)][0] for i in range(n_words)], np.float32)
+    log_probs -= rng.uniform(0, 3, n_words).astype(np.float32)
     model = SmallTableModel(listed, ngrams, 3) if table else PlainModel(listed)
     return SmallPack(SmallLexicon(listed, log_probs), model)
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,10 +31,6 @@ class LengthGroup:
         """Where a word's first entry is, -1 where no entry of this length spells it."""
         return int(self._place[word])
 
-    def places(self, words: NDArray[np.int64]) -> NDArray[np.int32]:
-        """Where each word's first entry is, -1 where there is none of this length."""
-        return self._place[words]
-
     def best_of_each(self, score: Floats) -> Floats:
         """Scores with each word's best way of being typed in its first entry, and none in the others."""
         if not self._repeats:
@@ -46,12 +40,6 @@ class LengthGroup:
         np.maximum.at(best, self._place[self.index[second]], score[second])
         best[second] = -np.inf
         return best
-
-    def spread(self, score: Floats) -> Floats:
-        """Give second entries the score of their word's first."""
-        if self._repeats:
-            score[self._second] = score[self._place[self.index[self._second]]]
-        return score
 
 
 class LanguageScores:
@@ -63,15 +51,6 @@ class LanguageScores:
         self._weight = decoder.lm_weight
         self._unigram = np.asarray(decoder.pack.lexicon.log_probs, dtype=np.float64)
         self._groups: dict[int, LengthGroup] = {}
-        self._table: Any = getattr(self._model, "table", None)
-        if self._table is not None:
-            tokens = np.asarray(self._model.tokens(self._words))  # type: ignore[attr-defined]
-            self._word_of = np.full(self._table.vocab, -1, dtype=np.int64)
-            own = tokens != self._table.unk
-            self._word_of[tokens[own]] = np.flatnonzero(own)
-            # Words that few contexts list: any that a context does not list tells its back-off.
-            rare = np.argsort(np.where(own, self._unigram, np.inf), kind="stable")
-            self._rare = [int(tokens[i]) for i in rare[: min(64, int(own.sum()))]]
 
     def group(self, length: int, index: NDArray[np.uint32]) -> LengthGroup:
         """The entries of a length; `index` is what the kernel lists for it."""
@@ -85,20 +64,5 @@ class LanguageScores:
         """Weighted language scores of a group after a context, (m,)."""
         if state is None:
             return group.unigram
-        if self._table is None:
-            found = np.asarray(self._model.log_probs(state), dtype=np.float64)
-            return self._weight * found[group.index]
-        # In a back-off model every word that the context does not list has its unigram, shifted alike.
-        followers, log_prob = self._table.followers(state)
-        score = group.unigram + self._weight * self._shift(state, followers)
-        word = self._word_of[followers]
-        place = group.places(word)
-        listed = (word >= 0) & (place >= 0)
-        score[place[listed]] = self._weight * log_prob[listed]
-        return group.spread(score)
-
-    def _shift(self, state: State, followers: NDArray[np.uint32]) -> float:
-        for token in self._rare:
-            if not (followers == token).any():
-                return float(self._table.log_prob(state, token) - self._table.log_prob((), token))
-        return 0.0  # a context that lists every word leaves none to shift
+        found = np.asarray(self._model.log_probs(state), dtype=np.float64)
+        return self._weight * found[group.index]
