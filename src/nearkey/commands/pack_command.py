@@ -161,18 +161,14 @@ def pack_info(name: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(json_text(msgspec.to_builtins(info)))
         return
+    fields = ("licence", "alphabet", "words", "ngrams", "letter_ngrams", "training_words")
     show_fields(
         {
             "name": f"{info.name} {info.version}",
             "title": info.title,
             "language": info.language,
             "folder": os.fspath(folder),
-            "licence": info.licence,
-            "alphabet": info.alphabet,
-            "words": info.words,
-            "ngrams": info.ngrams,
-            "letter_ngrams": info.letter_ngrams,
-            "training_words": info.training_words,
+            **{field: getattr(info, field) for field in fields},
             "bytes": info.n_bytes,
         },
         as_json=False,

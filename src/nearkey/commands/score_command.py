@@ -25,7 +25,7 @@ from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
 
 if TYPE_CHECKING:
-    from nearkey.layout import Layout
+    pass
 
 __all__ = ["compare_command", "score_command"]
 
@@ -115,6 +115,7 @@ def score_command(
     from nearkey.simulate.decoders import OutsideDecoder
     from nearkey.simulate.keystrokes import Selection
     from nearkey.simulate.score import score_layout
+    from nearkey.touch import GaussianTouch, load_touch
 
     if (spread_mm is None) == (touch_file is None):
         raise NearkeyError(
@@ -135,7 +136,11 @@ def score_command(
     with progress_bar("score") as bar:
         for number, (layout, target) in enumerate(zip(surfaces, targets, strict=True)):
             bar(number, len(surfaces))
-            touch = _touch(layout, spread_mm, touch_file)
+            touch = (
+                GaussianTouch.from_layout(layout, spread_mm=spread_mm)
+                if touch_file is None
+                else load_touch(touch_file)
+            )
             with ExitStack() as stack:
                 others = {
                     name: stack.enter_context(
@@ -171,14 +176,6 @@ def score_command(
         click.echo(json_text([r.to_dict() for r in results]))
     else:
         click.echo("\n\n".join(map(str, results)))
-
-
-def _touch(layout: Layout, spread_mm: float | None, path: str | None) -> Any:
-    from nearkey.touch import GaussianTouch, load_touch
-
-    if path is not None:
-        return load_touch(path)
-    return GaussianTouch.from_layout(layout, spread_mm=spread_mm)
 
 
 def _targets(folder: str | None, name: str, force: bool) -> tuple[Path, Path] | None:

@@ -7,7 +7,7 @@ made before the data: decide metric, conditions and number of participants first
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from itertools import combinations
 from types import ModuleType
@@ -221,46 +221,35 @@ def compare_conditions(
             field="logs",
             fix="give at least 2 of both",
         )
-    pairs = [
-        _pair(complete, first, second, confidence, resamples, seed)
-        for first, second in combinations(names, 2)
-    ]
+    stats = _scipy_stats()
+    values = {name: np.array([row[name] for row in complete.values()]) for name in names}
+    pairs = []
+    for first, second in combinations(names, 2):
+        differences = values[second] - values[first]
+        mean = bootstrap_mean(differences, confidence=confidence, resamples=resamples, seed=seed)
+        pairs.append(
+            ConditionComparison(
+                first=first,
+                second=second,
+                participants=len(complete),
+                mean_first=sum(values[first].tolist()) / len(complete),
+                mean_second=sum(values[second].tolist()) / len(complete),
+                difference=mean.value,
+                low=mean.low,
+                high=mean.high,
+                # No difference at all is no evidence; scipy has no p for it.
+                p=float(stats.wilcoxon(differences).pvalue) if any(differences) else 1.0,
+                p_holm=math.nan,
+            )
+        )
     corrected = holm([pair.p for pair in pairs])
     return ConditionComparisons(
         metric=metric,
         pairs=tuple(replace(pair, p_holm=p) for pair, p in zip(pairs, corrected, strict=True)),
-        omnibus=repeated_measures(
-            np.array([[row[name] for name in names] for row in complete.values()])
-        ),
+        omnibus=repeated_measures(np.column_stack(list(values.values()))),
         left_out=tuple(sorted(set(table) - set(complete))),
         confidence=confidence,
         origins=measured.origins,
-    )
-
-
-def _pair(
-    rows: Mapping[str, Mapping[str, float]],
-    first: str,
-    second: str,
-    confidence: float,
-    resamples: int,
-    seed: int,
-) -> ConditionComparison:
-    n = len(rows)
-    differences = [row[second] - row[first] for row in rows.values()]
-    mean = bootstrap_mean(differences, confidence=confidence, resamples=resamples, seed=seed)
-    return ConditionComparison(
-        first=first,
-        second=second,
-        participants=n,
-        mean_first=sum(row[first] for row in rows.values()) / n,
-        mean_second=sum(row[second] for row in rows.values()) / n,
-        difference=mean.value,
-        low=mean.low,
-        high=mean.high,
-        # No difference at all is no evidence; scipy has no p for it.
-        p=float(_scipy_stats().wilcoxon(differences).pvalue) if any(differences) else 1.0,
-        p_holm=math.nan,
     )
 
 

@@ -6,7 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple, Self
+from typing import Any, Literal, NamedTuple, Self, get_args
 
 from nearkey.errors import StudyLogError
 from nearkey.intervals import Estimate, bootstrap_mean
@@ -26,6 +26,8 @@ __all__ = [
     "origin_line",
     "sample_sd",
 ]
+
+_LABELS = ("participant", "condition", "session", "block")
 
 Level = Literal["phrase", "block", "participant", "condition", "overall"]
 
@@ -47,13 +49,10 @@ class PhraseMeasures(Rates):
     def to_dict(self) -> dict[str, Any]:
         """Labels, texts, measures and counts, flat."""
         return {
-            "participant": self.participant,
-            "condition": self.condition,
-            "session": self.session,
-            "block": self.block,
-            "trial": self.trial,
-            "presented": self.presented,
-            "transcribed": self.transcribed,
+            **{
+                name: getattr(self, name)
+                for name in (*_LABELS, "trial", "presented", "transcribed")
+            },
             "msd": self.alignments.distance,
             "optimal_alignments": self.alignments.count,
             **self.rates(),
@@ -80,10 +79,7 @@ class GroupMeasures(Rates):
     def to_dict(self) -> dict[str, Any]:
         """Labels, measures and counts, flat."""
         return {
-            "participant": self.participant,
-            "condition": self.condition,
-            "session": self.session,
-            "block": self.block,
+            **{name: getattr(self, name) for name in _LABELS},
             **self.rates(),
             "wpm_phrase_mean": self.wpm_phrase_mean,
             "wpm_phrase_sd": self.wpm_phrase_sd,
@@ -190,13 +186,12 @@ class Measures:
 
     def to_dict(self) -> dict[str, Any]:
         """Everything, one list of rows per level."""
-        levels: tuple[Level, ...] = ("phrase", "block", "participant", "condition", "overall")
         return {
             "origins": list(self.origins),
             "selection": self.selection,
             "confidence": self.confidence,
             "left_out": len(self.left_out),
-            **{level: self.to_dicts(level) for level in levels},
+            **{level: self.to_dicts(level) for level in get_args(Level)},
         }
 
     @property
