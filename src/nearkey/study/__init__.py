@@ -4,7 +4,7 @@ Nothing here knows a decoder: a person's log and a simulated one go through the 
 """
 
 from nearkey.intervals import Estimate, bootstrap_mean
-from nearkey.study.alignment import Alignments, align, string_distance
+from nearkey.study.alignment import Alignments, ConfusionMatrix, align, string_distance
 from nearkey.study.condition_tests import (
     ConditionComparison,
     ConditionComparisons,
@@ -13,7 +13,6 @@ from nearkey.study.condition_tests import (
     holm,
     repeated_measures,
 )
-from nearkey.study.confusion import ConfusionMatrix
 from nearkey.study.learning_curves import LearningCurve, PowerLaw, fit_power_law, learning_curve
 from nearkey.study.measures import measures, strip_end
 from nearkey.study.phrase_counts import PhraseCounts

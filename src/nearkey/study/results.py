@@ -10,8 +10,7 @@ from typing import Any, Literal, NamedTuple, Self, get_args
 
 from nearkey.errors import StudyLogError
 from nearkey.intervals import Estimate, bootstrap_mean
-from nearkey.study.alignment import Alignments
-from nearkey.study.confusion import ConfusionMatrix
+from nearkey.study.alignment import Alignments, ConfusionMatrix
 from nearkey.study.phrase_counts import PhraseCounts
 from nearkey.study.rates import METRICS, Rates
 from nearkey.text_table import estimate_text, text_table

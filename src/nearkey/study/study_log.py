@@ -13,10 +13,13 @@ from nearkey.study.study_records import (
     ActionRecord,
     EndRecord,
     PromptRecord,
+    RecordOrder,
     StudyHeader,
     StudyRecord,
+    read_header,
+    read_record,
+    to_line,
 )
-from nearkey.study.wire import RecordOrder, read_header, read_record, to_line
 
 __all__ = ["StudyLog", "Trial"]
 

@@ -6,14 +6,21 @@ import os
 import time
 from abc import ABC, abstractmethod
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 from nearkey.append_log import AppendLog
 from nearkey.errors import StudyLogError
 from nearkey.study.study_log import StudyLog
-from nearkey.study.study_records import EndRecord, Origin, StudyHeader, StudyRecord
-from nearkey.study.wire import RecordOrder, header_from, record_from, to_line
+from nearkey.study.study_records import (
+    EndRecord,
+    Origin,
+    RecordOrder,
+    StudyHeader,
+    StudyRecord,
+    header_from,
+    record_from,
+    to_line,
+)
 
 __all__ = ["StudyLogRecorder", "StudyLogWriter"]
 
@@ -132,10 +139,5 @@ class StudyLogWriter(_Recorder):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *fault: object) -> None:
         self.close()
