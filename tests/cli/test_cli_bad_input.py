@@ -160,7 +160,7 @@ LOGS = {
     ),
     "a later version": (lambda t: t.replace("version = 1", "version = 9"), "version: version 9"),
     "semicolons": (lambda t: t.replace(",", ";"), "header: fields are parted by semicolons; use"),
-    "open quotes": (cell("target", '"q'), "not valid CSV: unexpected end of data; mend"),
+    "open quotes": (cell("target", '"q'), "not valid CSV: unexpected end of data; correct"),
 }
 
 

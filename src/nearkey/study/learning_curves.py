@@ -226,5 +226,5 @@ def _fit(rates: Sequence[float], confidence: float) -> PowerLaw | None:
     usable = [(n, rate) for n, rate in enumerate(rates, start=1) if rate > 0]
     if len(usable) < 2:
         return None
-    blocks, held = zip(*usable, strict=True)
-    return fit_power_law(blocks, held, confidence=confidence)
+    blocks, positive = zip(*usable, strict=True)
+    return fit_power_law(blocks, positive, confidence=confidence)

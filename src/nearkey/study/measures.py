@@ -70,11 +70,11 @@ def measures(
     """
     if selection not in ("entry", "fix"):
         raise StudyLogError(f"is {selection!r}", field="selection", fix="use 'entry' or 'fix'")
-    held = (logs,) if isinstance(logs, StudyLog) else tuple(logs)
-    _check_distinct(held)
+    given = (logs,) if isinstance(logs, StudyLog) else tuple(logs)
+    _check_distinct(given)
     phrases: list[PhraseMeasures] = []
     left_out: list[LeftOut] = []
-    for log in held:
+    for log in given:
         for trial in log.trials():
             reason = _reason_to_leave(trial, practice)
             if reason:
@@ -105,7 +105,7 @@ def measures(
         conditions=tuple(summary(name, participants) for name in names),
         overall=summary(None, _groups(phrases, ("participant",))),
         left_out=tuple(left_out),
-        origins=tuple(sorted({log.header.origin for log in held})),
+        origins=tuple(sorted({log.header.origin for log in given})),
         selection=selection,
         confidence=confidence,
     )

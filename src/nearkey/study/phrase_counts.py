@@ -94,7 +94,7 @@ def count_trial(
     - INF = MSD(P, T) and C = max(|P|, |T|) - MSD(P, T), from the texts alone.
     - F: keystrokes of delete, undo, redo and cursor events.
     - IF: characters that delete and undo took off the text's length, less those that a later undo
-      or redo put back. A decoder that re-spells the word in the making at every touch thus causes
+      or redo put back. A decoder that re-spells the composition at every touch thus causes
       no IF: the keystrokes stand. Deleting a whole word at once is one fix and as many IF as the
       word had characters; so IF / F may exceed 1. A correct character taken back counts as IF too,
       as in the source.

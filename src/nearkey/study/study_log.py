@@ -115,22 +115,22 @@ class StudyLog:
 
     def _trials(self) -> Iterator[Trial]:
         prompt: PromptRecord | None = None
-        held: list[StudyRecord] = []
+        events: list[StudyRecord] = []
         order = 0
         for event in self.events:
             if isinstance(event, PromptRecord):
                 if prompt is not None:
                     order += 1
-                    yield Trial(self.header, prompt, tuple(held), "unfinished", order)
-                prompt, held = event, []
+                    yield Trial(self.header, prompt, tuple(events), "unfinished", order)
+                prompt, events = event, []
             elif prompt is None:
                 continue  # a rest between trials
             elif isinstance(event, EndRecord):
                 order += 1
                 state = "aborted" if event.aborted else "done"
-                yield Trial(self.header, prompt, tuple(held), state, order)
+                yield Trial(self.header, prompt, tuple(events), state, order)
                 prompt = None
             else:
-                held.append(event)
+                events.append(event)
         if prompt is not None:
-            yield Trial(self.header, prompt, tuple(held), "unfinished", order + 1)
+            yield Trial(self.header, prompt, tuple(events), "unfinished", order + 1)
