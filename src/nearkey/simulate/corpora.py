@@ -84,6 +84,8 @@ def read_source(
     except PackError as fault:
         where = fault.where if Path(source).is_dir() else os.fspath(source)
         raise PlanError(fault.problem, where=where, field=fault.field, fix=fault.fix) from fault
+    except PlanError as fault:
+        raise fault.at(os.fspath(source)) from None
 
 
 def held_out_part(
