@@ -367,7 +367,7 @@ def test_what_a_plan_names_is_checked_under_its_own_name(tmp_path):
     assert line.startswith(f"nearkey: {pad}: ")
     assert "no key has 'k'" in line
     path.write_text(PLAN + '[corpus]\nfile = "notes.txt"\n')
-    for content, says in ((b"\n\n", "holds no text"), (BINARY, "not UTF-8 at byte 128")):
+    for content, says in ((b"\n\n", "holds no text"), (BINARY, "line 1, byte 0: holds zero bytes")):
         (tmp_path / "notes.txt").write_bytes(content)
         line = refused(tmp_path, "rank", path)
         assert line.startswith(f"nearkey: {tmp_path / 'notes.txt'}: {says}")
