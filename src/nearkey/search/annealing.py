@@ -1,10 +1,10 @@
-"""Searching layouts where listing explodes: annealing with restarts, and what no layout beats."""
+"""Searching layouts where listing explodes: annealing with restarts, and the non-dominated set."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from math import exp, isfinite
+from math import exp, inf, isfinite
 
 import numpy as np
 import numpy.typing as npt
@@ -91,73 +91,43 @@ def anneal(
         ("restarts", restarts, first_restart + 1),
     ):
         if value < least:
-            raise LayoutError(f"{field} is {value}", field=field, fix=f"give {least} or more")
-    if not 0 < end_share <= 1:
-        raise LayoutError(
-            f"end_share is {end_share}", field="end_share", fix="give a share above 0, up to 1"
-        )
-    if start_temperature is not None and not (
-        start_temperature > 0 and isfinite(start_temperature)
+            raise LayoutError(f"is {value}", field=field, fix=f"give {least} or more")
+    hot = start_temperature
+    for field, given, allowed, fix in (
+        ("end_share", end_share, 0 < end_share <= 1, "give a share above 0, up to 1"),
+        ("start_temperature", hot, hot is None or 0 < hot < inf, "give a number above 0"),
     ):
-        raise LayoutError(
-            f"is {start_temperature}", field="start_temperature", fix="give a number above 0"
-        )
-    return _anneal(
-        layout.renamed(f"{layout.name}-annealed"),
-        _checked(score),
-        moves,
-        seed=seed,
-        steps=steps,
-        runs=range(first_restart, restarts),
-        start_temperature=start_temperature,
-        end_share=end_share,
-        every=every,
-    )
+        if not allowed:
+            raise LayoutError(f"is {given}", field=field, fix=fix)
+    start, scored = layout.renamed(f"{layout.name}-annealed"), _checked(score)
 
+    def runs() -> Iterator[AnnealRecord]:
+        best, best_score = start, scored(start)
+        for run in range(first_restart, restarts):
+            rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(run,)))
+            here = start
+            for _ in range(4 * len(start.letters) if run else 0):
+                here = moves.draw(here, rng)
+            here_score = scored(here)
+            first = start_temperature or _typical_change(here, here_score, scored, moves, rng)
+            accepted = 0
+            for step in range(1, steps + 1):
+                temperature = first * end_share ** ((step - 1) / max(steps - 1, 1))
+                there = moves.draw(here, rng)
+                there_score = scored(there)
+                loss = here_score - there_score
+                # Drawn in any case, so that a step's random numbers do not hang on the last one.
+                chance = rng.random()
+                if loss <= 0 or chance < exp(-loss / temperature):
+                    here, here_score, accepted = there, there_score, accepted + 1
+                if here_score > best_score:
+                    best, best_score = here, here_score
+                if step % every == 0 or step == steps:
+                    yield AnnealRecord(
+                        run, step, steps, temperature, accepted, here_score, best, best_score
+                    )
 
-def _anneal(
-    start: Layout,
-    score: Callable[[Layout], float],
-    moves: Moves,
-    *,
-    seed: int,
-    steps: int,
-    runs: range,
-    start_temperature: float | None,
-    end_share: float,
-    every: int,
-) -> Iterator[AnnealRecord]:
-    best, best_score = start, score(start)
-    for run in runs:
-        rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(run,)))
-        here = start
-        for _ in range(4 * len(start.letters) if run else 0):
-            here = moves.draw(here, rng)
-        here_score = score(here)
-        first = start_temperature or _typical_change(here, here_score, score, moves, rng)
-        accepted = 0
-        for step in range(1, steps + 1):
-            temperature = first * end_share ** ((step - 1) / max(steps - 1, 1))
-            there = moves.draw(here, rng)
-            there_score = score(there)
-            loss = here_score - there_score
-            # Drawn in any case, so that the random numbers of a step do not hang on the last one.
-            chance = rng.random()
-            if loss <= 0 or chance < exp(-loss / temperature):
-                here, here_score, accepted = there, there_score, accepted + 1
-            if here_score > best_score:
-                best, best_score = here, here_score
-            if step % every == 0 or step == steps:
-                yield AnnealRecord(
-                    restart=run,
-                    step=step,
-                    steps=steps,
-                    temperature=temperature,
-                    accepted=accepted,
-                    score=here_score,
-                    best=best,
-                    best_score=best_score,
-                )
+    return runs()
 
 
 def _typical_change(
@@ -187,7 +157,7 @@ def _checked(score: Callable[[Layout], float]) -> Callable[[Layout], float]:
 
 
 def pareto_front(points: npt.ArrayLike, *, maximise: bool = False) -> npt.NDArray[np.intp]:
-    """The points that no other point beats: at least as good in all, and better in one.
+    """The non-dominated set (Pareto front): points than which no other is as good in all and better in one.
 
     Parameters
     ----------
@@ -204,14 +174,11 @@ def pareto_front(points: npt.ArrayLike, *, maximise: bool = False) -> npt.NDArra
         When the array is not (n, m) or holds a NaN.
     """
     array = np.asarray(points, dtype=np.float64)
-    if array.ndim != 2:
-        raise LayoutError(
-            f"points of shape {array.shape}", field="points", fix="give an array (n, m)"
-        )
-    if np.isnan(array).any():
-        raise LayoutError("some are not numbers", field="points", fix="drop those candidates")
+    if array.ndim != 2 or np.isnan(array).any():
+        problem = "some are not numbers" if array.ndim == 2 else f"points of shape {array.shape}"
+        raise LayoutError(problem, field="points", fix="give an array (n, m) of numbers")
     costs = -array if maximise else array
-    beaten = [
+    dominated = [
         bool(((costs <= point).all(axis=1) & (costs < point).any(axis=1)).any()) for point in costs
     ]
-    return np.flatnonzero(~np.array(beaten, dtype=bool))
+    return np.flatnonzero(~np.array(dominated, dtype=bool))

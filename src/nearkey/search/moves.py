@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations
-from typing import Protocol
+from itertools import combinations, product
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -28,8 +28,33 @@ class Moves(Protocol):
         """One of them at random; the layout itself where there is none."""
 
 
-class FreeMoves:
+class _Neighbourhood:
+    """Moves by way of a list of changes to a layout, in a fixed order."""
+
+    def neighbours(self, layout: Layout) -> Iterator[Layout]:
+        """All layouts one move away, in a fixed order: `LayoutError` for a layout that cannot be read."""
+        for change in self._changes(layout):
+            yield self._changed(layout, change)
+
+    def draw(self, layout: Layout, rng: np.random.Generator) -> Layout:
+        """One neighbour, each equally likely; the layout itself where there is none."""
+        changes = list(self._changes(layout))
+        return (
+            self._changed(layout, changes[int(rng.integers(len(changes)))]) if changes else layout
+        )
+
+    def _changes(self, layout: Layout) -> Iterator[Any]:
+        """Every change that keeps every letter placed and every key filled."""
+        raise NotImplementedError
+
+    def _changed(self, layout: Layout, change: Any) -> Layout:
+        raise NotImplementedError
+
+
+class FreeMoves(_Neighbourhood):
     """Two letters of different keys change places, or a letter goes to another key.
+
+    Every swap comes before every move of a single letter.
 
     Parameters
     ----------
@@ -40,24 +65,26 @@ class FreeMoves:
     def __init__(self, base: Layout) -> None:
         self._order = {letter: i for i, letter in enumerate(base.letters)}
 
-    def neighbours(self, layout: Layout) -> Iterator[Layout]:
-        """Every swap, then every single move that leaves no key empty."""
+    def _changes(self, layout: Layout) -> Iterator[tuple[str, str | int]]:
+        """Letters to swap, then letters and the keys they go to."""
         groups = self._groups(layout)
-        for swap in self._swaps(groups):
-            yield self._swapped(layout, groups, *swap)
-        for move in self._shifts(groups):
-            yield self._moved(layout, groups, *move)
+        for first, second in combinations(groups, 2):
+            yield from product(first, second)
+        for i, group in enumerate(groups):
+            for letter in group if len(group) > 1 else "":
+                yield from ((letter, target) for target in range(len(groups)) if target != i)
 
-    def draw(self, layout: Layout, rng: np.random.Generator) -> Layout:
-        """One neighbour, each equally likely."""
+    def _changed(self, layout: Layout, change: tuple[str, str | int]) -> Layout:
+        letter, other = change
         groups = self._groups(layout)
-        swaps, shifts = list(self._swaps(groups)), list(self._shifts(groups))
-        if not swaps and not shifts:
-            return layout
-        chosen = int(rng.integers(len(swaps) + len(shifts)))
-        if chosen < len(swaps):
-            return self._swapped(layout, groups, *swaps[chosen])
-        return self._moved(layout, groups, *shifts[chosen - len(swaps)])
+        if isinstance(other, str):
+            swap = str.maketrans({letter: other, other: letter})
+            changed = [group.translate(swap) for group in groups]
+        else:
+            changed = [group.replace(letter, "") for group in groups]
+            changed[other] += letter
+        order = self._order.__getitem__
+        return layout.with_letters("".join(sorted(group, key=order)) for group in changed)
 
     def _groups(self, layout: Layout) -> list[str]:
         unknown = [letter for letter in layout.letters if letter not in self._order]
@@ -70,34 +97,8 @@ class FreeMoves:
             )
         return [key.letters for key in layout.letter_keys]
 
-    def _swaps(self, groups: list[str]) -> Iterator[tuple[str, str]]:
-        for first, second in combinations(groups, 2):
-            for a in first:
-                for b in second:
-                    yield a, b
 
-    def _shifts(self, groups: list[str]) -> Iterator[tuple[str, int]]:
-        for i, group in enumerate(groups):
-            for letter in group if len(group) > 1 else "":
-                for target in range(len(groups)):
-                    if target != i:
-                        yield letter, target
-
-    def _swapped(self, layout: Layout, groups: list[str], a: str, b: str) -> Layout:
-        change = str.maketrans({a: b, b: a})
-        return layout.with_letters(self._written(group.translate(change)) for group in groups)
-
-    def _moved(self, layout: Layout, groups: list[str], letter: str, target: int) -> Layout:
-        return layout.with_letters(
-            self._written(group.replace(letter, "") + (letter if i == target else ""))
-            for i, group in enumerate(groups)
-        )
-
-    def _written(self, letters: str) -> str:
-        return "".join(sorted(letters, key=self._order.__getitem__))
-
-
-class OrderedMoves:
+class OrderedMoves(_Neighbourhood):
     """Within a base row, a boundary between columns moves by a letter, or a run changes grid row.
 
     Parameters
@@ -108,15 +109,18 @@ class OrderedMoves:
     def __init__(self, base: Layout, *, rows: int, columns: int) -> None:
         self._plan = plan_cells(base, rows=rows, columns=columns)
 
-    def neighbours(self, layout: Layout) -> Iterator[Layout]:
-        """Every move that leaves no cell empty."""
-        for state in self._states(self._read(layout)):
-            yield self._written(layout, state)
+    def _changes(self, layout: Layout) -> Iterator[tuple[Runs, ...]]:
+        """The runs of all base rows after each change that leaves no cell empty."""
+        state = self._read(layout)
+        for number, row in enumerate(self._plan.base_rows):
+            for runs in _moved_runs(state[number], tuple(row.grid_rows)):
+                changed = (*state[:number], runs, *state[number + 1 :])
+                if self._filled(changed):
+                    yield changed
 
-    def draw(self, layout: Layout, rng: np.random.Generator) -> Layout:
-        """One neighbour, each equally likely."""
-        states = list(self._states(self._read(layout)))
-        return self._written(layout, states[int(rng.integers(len(states)))]) if states else layout
+    def _changed(self, layout: Layout, change: tuple[Runs, ...]) -> Layout:
+        cell_of = self._plan.cells_of_runs(tuple(zip(*change, strict=True)))
+        return layout.with_letters(self._plan.groups(cell_of))
 
     def _read(self, layout: Layout) -> tuple[Runs, ...]:
         """The runs of each base row in a layout."""
@@ -125,7 +129,7 @@ class OrderedMoves:
         ids = tuple(f"r{r + 1}c{c + 1}" for r in range(rows) for c in range(columns))
         cell_of = {letter: cell for cell, key in enumerate(keys) for letter in key.letters}
         if tuple(key.id for key in keys) != ids or cell_of.keys() != self._plan.reach.keys():
-            raise self._stranger(layout)
+            raise self._not_ordered(layout)
         read: list[Runs] = []
         for row in self._plan.base_rows:
             places = [divmod(cell_of[letter], columns) for letter in row.letters]
@@ -133,20 +137,13 @@ class OrderedMoves:
             for column in range(columns):
                 taken = [r for r, c in places if c == column]
                 if len(set(taken)) > 1 or not set(taken) <= set(row.grid_rows):
-                    raise self._stranger(layout)
+                    raise self._not_ordered(layout)
                 runs.append((len(taken), taken[0] if taken else -1))
             in_order = [c for _, c in places]
             if in_order != sorted(in_order):
-                raise self._stranger(layout)
+                raise self._not_ordered(layout)
             read.append(tuple(runs))
         return tuple(read)
-
-    def _states(self, state: tuple[Runs, ...]) -> Iterator[tuple[Runs, ...]]:
-        for number, row in enumerate(self._plan.base_rows):
-            for runs in _changes(state[number], tuple(row.grid_rows)):
-                changed = (*state[:number], runs, *state[number + 1 :])
-                if self._filled(changed):
-                    yield changed
 
     def _filled(self, state: tuple[Runs, ...]) -> bool:
         return all(
@@ -154,11 +151,7 @@ class OrderedMoves:
             for column in range(self._plan.columns)
         )
 
-    def _written(self, layout: Layout, state: tuple[Runs, ...]) -> Layout:
-        cell_of = self._plan.cells_of_runs(tuple(zip(*state, strict=True)))
-        return layout.with_letters(self._plan.groups(cell_of))
-
-    def _stranger(self, layout: Layout) -> LayoutError:
+    def _not_ordered(self, layout: Layout) -> LayoutError:
         plan = self._plan
         return LayoutError(
             f"not an ordered {plan.rows} x {plan.columns} grid over {plan.base.name}",
@@ -168,7 +161,7 @@ class OrderedMoves:
         )
 
 
-def _changes(runs: Runs, grid_rows: tuple[int, ...]) -> Iterator[Runs]:
+def _moved_runs(runs: Runs, grid_rows: tuple[int, ...]) -> Iterator[Runs]:
     """The runs of one base row after each single change."""
     for left in range(len(runs) - 1):
         for giver, taker in ((left, left + 1), (left + 1, left)):
