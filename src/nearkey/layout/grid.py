@@ -14,6 +14,8 @@ from nearkey.layout.rules import RULES, Rule, nth, walk
 
 __all__ = ["MOST_UNASKED", "count_grids", "grid_layouts"]
 
+Size = tuple[float, float]
+
 MOST_UNASKED = 100_000
 """`grid_layouts` lists no more grids than this unless a limit is given."""
 
@@ -78,7 +80,7 @@ def grid_layouts(
         At once, for arguments that do not fit together or a rule that would give too many.
     """
     tree = _tree(base, rows, columns, rule)
-    size = _check_size(width_mm, height_mm)
+    size = _size(base, width_mm, height_mm)
     count = tree.completions(())
     grid = f"{rows} x {columns} grid over {base.name}"
     if not count:
@@ -134,14 +136,13 @@ def _tree(base: Layout, rows: int, columns: int, rule: str) -> Rule:
     return RULES[rule](plan_cells(base, rows=rows, columns=columns))
 
 
-def _check_size(width_mm: float | None, height_mm: float | None) -> tuple[float, float] | None:
+def _size(base: Layout, width_mm: float | None, height_mm: float | None) -> Size | None:
+    """The surface asked for, checked; None for the base's own."""
     if width_mm is None and height_mm is None:
         return None
     if width_mm is None or height_mm is None:
         raise LayoutError(
             "only one side of the surface", field="width_mm, height_mm", fix="give both or neither"
         )
-    for field, value in (("width_mm", width_mm), ("height_mm", height_mm)):
-        if not (np.isfinite(value) and value > 0):
-            raise LayoutError(f"is {value:g}", field=field, fix="give a length above 0")
+    base.fitted(width_mm, height_mm)  # refuses what is no size
     return (width_mm, height_mm)

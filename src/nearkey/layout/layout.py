@@ -171,23 +171,23 @@ class Layout(Arrangement):
     # The same arrangement elsewhere
 
     def scaled(self, factor: float) -> Layout:
-        """The layout `factor` times as large: every length in layout units is multiplied."""
+        """The layout `factor` times as large: every length in layout units is multiplied.
+
+        Raises LayoutError for a factor that is not above 0.
+        """
+        _check_lengths(factor=factor)
         return self._on(self.width * factor, self.height * factor, self.unit_mm)
 
     def fitted(self, width_mm: float, height_mm: float) -> Layout:
         """The arrangement stretched over a surface of this size, one unit being a millimetre.
 
         Candidates fitted to one surface can be compared: the same touch in millimetres lands at
-        the same coordinates on each.
+        the same coordinates on each. Raises LayoutError for a size that is not above 0.
         """
+        _check_lengths(width_mm=width_mm, height_mm=height_mm)
         return self._on(width_mm, height_mm, 1.0)
 
     def _on(self, width: float, height: float, unit_mm: float) -> Layout:
-        for field_name, value in (("width", width), ("height", height)):
-            if not (np.isfinite(value) and value > 0):
-                raise LayoutError(
-                    f"cannot become {value:g}", field=field_name, fix="give a size above 0"
-                )
         across, down = width / self.width, height / self.height
         keys = tuple(
             replace(key, x=key.x * across, y=key.y * down, w=key.w * across, h=key.h * down)
@@ -275,6 +275,12 @@ class Layout(Arrangement):
                 "negative, infinite or all 0", field="weights", fix="give the letters' frequencies"
             )
         return float(np.average(moved, weights=shares))
+
+
+def _check_lengths(**lengths: float) -> None:
+    for field_name, value in lengths.items():
+        if not (np.isfinite(value) and value > 0):
+            raise LayoutError(f"is {value:g}", field=field_name, fix="give a number above 0")
 
 
 def _letter_shares(layout: Layout) -> dict[str, FloatArray]:

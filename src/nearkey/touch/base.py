@@ -24,7 +24,7 @@ from nearkey.touch.touch_log import TouchLog
 
 __all__ = [
     "KINDS",
-    "ComponentTouch",
+    "IncrementalTouch",
     "TouchBase",
     "background_parameter",
     "key_indices",
@@ -76,16 +76,23 @@ def background_parameter() -> Any:
 
 
 class TouchBase:
-    """Base of the touch models.
+    """Base of the touch models: per key a finite mixture of Gaussians, or of t's, over a flat background.
 
     A subclass is a dataclass of its parameters (`parameter`). It sets `kind`, and `geometry_` when fitted, and
-    implements `fit`, `log_prob`, `sample`, `_reorder`, `_fitted_dict` and `_restore`; `_finish` makes its densities of
-    what was learnt. With `in_millimetres` it carries over to any layout.
+    implements `fit`, `_reorder`, `_fitted_dict` and `_restore`; `_finish` makes its densities of what was learnt. With
+    `in_millimetres` it carries over to any layout. Where nothing else is said it has one Gaussian per key: `means_
+    (n_keys, 2)`, `covariances_ (n_keys, 2, 2)`; `floored_keys_` names keys whose spread was raised to 1 % of the
+    smallest key side.
     """
 
     kind: ClassVar[str] = ""
     in_millimetres: ClassVar[bool] = False
     geometry_: Geometry
+    background: float
+    dof_: float = math.inf
+    means_: Floats
+    covariances_: Floats
+    floored_keys_: tuple[str, ...]
 
     def __init_subclass__(cls, **options: Any) -> None:
         super().__init_subclass__(**options)
@@ -124,18 +131,51 @@ class TouchBase:
         """Ids of all keys, in the layout's order: the columns of `log_prob`."""
         return self._fitted().key_ids
 
+    def components(self) -> Components:
+        """The densities as components in the order of the keys, for the compiled kernel."""
+        self._check_params()
+        geometry = self._fitted()
+        weights, means, covariances = self._mixtures()
+        n, c = weights.shape
+        return gaussian_components(
+            np.repeat(np.arange(n, dtype=np.int32), c),
+            weights.ravel(),
+            means.reshape(-1, 2),
+            covariances.reshape(-1, 2, 2),
+            background_weight=float(self.background),
+            background_log_density=-math.log(geometry.area),
+            dof=self.dof_,
+        )
+
     def log_prob(self, points: ArrayLike) -> Floats:
-        """Natural log densities `(n, n_keys)` of points `(n, 2)`, per squared layout unit."""
-        raise NotImplementedError
+        """Natural log densities `(n, n_keys)` of points `(n, 2)`, per squared layout unit.
+
+        Raises TouchDataError for points of another shape or not finite.
+        """
+        return log_density(self.components(), points, self._fitted().n_keys)
 
     def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], rng: Any) -> Floats:
         """Touches `(n, 2)` aimed at `keys (n,)`, given by index or id.
 
-        Draws exactly two standard normals per touch, in order, from `rng` (a Generator or a
-        seed): the same generator state gives two layouts common random numbers. Outliers
-        (the background) are not drawn. Raises TouchModelError for a key that does not exist.
+        Exactly two standard normals per touch, in order, from `rng` (a Generator or a seed), as in every model: the
+        same generator state gives two layouts common random numbers. In a mixture the place of the first in its
+        distribution chooses the component, and the place within that component's weight, a fresh uniform number, is
+        turned back into a standard normal. For t's the direction of the two is kept and their length R stretched to
+        sqrt(dof (exp(R² / dof) - 1)), which carries one distribution of lengths onto the other. Outliers (the
+        background) are not drawn. Raises TouchModelError for a key that does not exist.
         """
-        raise NotImplementedError
+        index = key_indices(keys, self._fitted())
+        z = np.random.default_rng(rng).standard_normal((len(index), 2))
+        weights, means, covariances = self._mixtures()
+        chosen = np.zeros(len(index), dtype=np.intp)
+        if weights.shape[1] > 1:
+            chosen, z[:, 0] = _component_of(weights[index], z[:, 0])
+        if math.isfinite(self.dof_):
+            square = (z**2).sum(axis=1)
+            safe = np.where(square > 0, square, 1.0)
+            z *= np.sqrt(self.dof_ * np.expm1(square / self.dof_) / safe)[:, None]
+        factors = np.linalg.cholesky(covariances)[index, chosen]
+        return np.asarray(means[index, chosen] + np.einsum("nij,nj->ni", factors, z))
 
     def log_prob_of(self, touches: Labelled) -> Floats:
         """`log_prob` of a log's labelled touches, with whatever else of the log the model uses."""
@@ -217,13 +257,19 @@ class TouchBase:
             )
         return other
 
-    def _started(self, layout: AnyLayout | None) -> bool:
-        """Whether `partial_fit` goes on from an earlier fit; TouchModelError for a first one without a layout."""
-        if not hasattr(self, "geometry_") and layout is None:
-            raise TouchModelError(
-                "the first partial_fit needs the layout", field="layout", fix="pass it"
-            )
-        return hasattr(self, "geometry_")
+    def _mixtures(self) -> tuple[Floats, Floats, Floats]:
+        """Weights `(n_keys, c)`, means `(n_keys, c, 2)`, covariances (scales of t's) `(n_keys, c, 2, 2)`."""
+        return np.ones((len(self.means_), 1)), self.means_[:, None], self.covariances_[:, None]
+
+    def _set_gaussians(self, means: Floats, covariances: Floats) -> None:
+        """Store one Gaussian per key, no axis of a spread narrower than 1 % of the smallest key side."""
+        self.means_ = means
+        narrowest = NARROWEST * float(self.geometry_.sizes.min())
+        self.covariances_, floored = floor_covariances(covariances, narrowest)
+        self.floored_keys_ = self._ids_where(floored)
+
+    def _ids_where(self, chosen: Flags) -> tuple[str, ...]:
+        return tuple(k for k, yes in zip(self.geometry_.key_ids, chosen, strict=True) if yes)
 
     def _reorder(self, order: Indices) -> None:
         """Take what was learnt per key in this order."""
@@ -262,78 +308,26 @@ class TouchBase:
         raise NotImplementedError
 
 
-class ComponentTouch(TouchBase):
-    """Base of models whose densities are finite mixtures of Gaussians, or of t's: the kernel's fast path.
+class IncrementalTouch(TouchBase):
+    """Base of models that can learn more; implements `partial_fit` by `_learn`."""
 
-    Here, one Gaussian per key: `means_ (n_keys, 2)`, `covariances_ (n_keys, 2, 2)`. Its subclasses have a parameter
-    `background`; `floored_keys_` names keys whose spread was raised to 1 % of the smallest key side.
-    """
+    def partial_fit(self, log: TouchLog, layout: AnyLayout | None = None) -> Self:
+        """Learn from more touches; the columns stay those of the first fit.
 
-    background: float
-    dof_: float = math.inf
-    means_: Floats
-    covariances_: Floats
-    floored_keys_: tuple[str, ...]
-
-    def components(self) -> Components:
-        """The densities as components in the order of the keys, for the compiled kernel."""
-        self._check_params()
-        geometry = self._fitted()
-        weights, means, covariances = self._mixtures()
-        n, c = weights.shape
-        return gaussian_components(
-            np.repeat(np.arange(n, dtype=np.int32), c),
-            weights.ravel(),
-            means.reshape(-1, 2),
-            covariances.reshape(-1, 2, 2),
-            background_weight=float(self.background),
-            background_log_density=-math.log(geometry.area),
-            dof=self.dof_,
-        )
-
-    def log_prob(self, points: ArrayLike) -> Floats:
-        """Natural log densities `(n, n_keys)` of points `(n, 2)`, per squared layout unit.
-
-        Raises TouchDataError for points of another shape or not finite.
+        `layout` is needed the first time; later the fitted one stands for none. Raises TouchModelError for none the
+        first time, and as `fit`.
         """
-        return log_density(self.components(), points, self._fitted().n_keys)
+        if hasattr(self, "geometry_"):
+            self._check_params()
+            return self._learn(log, layout)
+        if layout is None:
+            raise TouchModelError(
+                "the first partial_fit needs the layout", field="layout", fix="pass it"
+            )
+        return self.fit(log, layout)
 
-    def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], rng: Any) -> Floats:
-        """Touches `(n, 2)` aimed at `keys (n,)`, given by index or id.
-
-        Exactly two standard normals per touch, in order, from `rng` (a Generator or a seed), as in every model: the
-        same generator state gives two layouts common random numbers. In a mixture the place of the first in its
-        distribution chooses the component, and the place within that component's weight, a fresh uniform number, is
-        turned back into a standard normal. For t's the direction of the two is kept and their length R stretched to
-        sqrt(dof (exp(R² / dof) - 1)), which carries one distribution of lengths onto the other. Outliers (the
-        background) are not drawn. Raises TouchModelError for a key that does not exist.
-        """
-        index = key_indices(keys, self._fitted())
-        z = np.random.default_rng(rng).standard_normal((len(index), 2))
-        weights, means, covariances = self._mixtures()
-        chosen = np.zeros(len(index), dtype=np.intp)
-        if weights.shape[1] > 1:
-            chosen, z[:, 0] = _component_of(weights[index], z[:, 0])
-        if math.isfinite(self.dof_):
-            square = (z**2).sum(axis=1)
-            safe = np.where(square > 0, square, 1.0)
-            z *= np.sqrt(self.dof_ * np.expm1(square / self.dof_) / safe)[:, None]
-        factors = np.linalg.cholesky(covariances)[index, chosen]
-        return np.asarray(means[index, chosen] + np.einsum("nij,nj->ni", factors, z))
-
-    def _mixtures(self) -> tuple[Floats, Floats, Floats]:
-        """Weights `(n_keys, c)`, means `(n_keys, c, 2)`, covariances (scales of t's) `(n_keys, c, 2, 2)`."""
-        return np.ones((len(self.means_), 1)), self.means_[:, None], self.covariances_[:, None]
-
-    def _set_gaussians(self, means: Floats, covariances: Floats) -> None:
-        """Store one Gaussian per key, no axis of a spread narrower than 1 % of the smallest key side."""
-        self.means_ = means
-        narrowest = NARROWEST * float(self.geometry_.sizes.min())
-        self.covariances_, floored = floor_covariances(covariances, narrowest)
-        self.floored_keys_ = self._ids_where(floored)
-
-    def _ids_where(self, chosen: Flags) -> tuple[str, ...]:
-        return tuple(k for k, yes in zip(self.geometry_.key_ids, chosen, strict=True) if yes)
+    def _learn(self, log: TouchLog, layout: AnyLayout | None) -> Self:
+        raise NotImplementedError
 
 
 def restored_model(data: dict[str, Any], geometry: Geometry) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,14 +18,6 @@ from nearkey.touch.labelling import label
 from nearkey.touch.touch_log import TouchLog
 
 __all__ = ["Coverage", "Ellipse", "calibration", "chi_square_2", "ellipses", "inside_ellipses"]
-
-
-class _Gaussians(Protocol):
-    means_: Floats
-    covariances_: Floats
-
-    @property
-    def key_ids(self) -> tuple[str, ...]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +58,7 @@ def chi_square_2(coverage: float) -> float:
     return -2.0 * math.log1p(-coverage)
 
 
-def ellipses(model: _Gaussians, *, coverage: float = 0.95) -> tuple[Ellipse, ...]:
+def ellipses(model: Any, *, coverage: float = 0.95) -> tuple[Ellipse, ...]:
     """Per key, the ellipse that holds this share of a Gaussian with the key's mean and covariance.
 
     The background is left out. For a model that is no plain Gaussian the ellipse is that of its

@@ -8,11 +8,9 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from nearkey.errors import TouchDataError, TouchModelError
 from nearkey.touch.base import TouchBase, parameter, restored_model
-from nearkey.touch.components import Components
 from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices
@@ -56,11 +54,6 @@ class FingerTouch(TouchBase):
         "auto", 'give "auto" or millimetres above 0', lambda width: width > 0, auto=True
     )
 
-    @property
-    def background(self) -> float:
-        """The base model's share of outliers."""
-        return float(self.base_.get_params().get("background", 0.0))
-
     def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
         """Learn from the labelled touches of a log with finger widths.
 
@@ -83,11 +76,12 @@ class FingerTouch(TouchBase):
         points = touches.log.points
         points[touches.rows] = g.centers[touches.key] + touches.offsets / factor[:, None]
         base = GaussianTouch() if self.base is None else copy.deepcopy(self.base)
-        self.base_: Any = base.fit(touches.log.with_points(points), g)
+        self.base_ = base.fit(touches.log.with_points(points), g)
         self.geometry_ = g
         self.reference_mm_ = float(reference)
         self.exponent_ = float(exponent)
         self.factors_ = {str(name): float(factor[i]) for name, i in zip(people, first, strict=True)}
+        self._finish()
         return self
 
     def factor(self, width_mm: float) -> float:
@@ -102,18 +96,16 @@ class FingerTouch(TouchBase):
             )
         return float((width_mm / self.reference_mm_) ** self.exponent_)
 
-    def for_width(self, width_mm: float) -> Any:
-        """The base model for a finger of this width: a plain touch model, ready for the decoder."""
+    def for_width(self, width_mm: float) -> TouchBase:
+        """The base model for a finger of this width: a plain touch model, ready for the decoder.
+
+        Raises TouchModelError for a width that is not above 0, or a base model that cannot be scaled.
+        """
         factor = self.factor(width_mm)
         model = copy.copy(self.base_)
         model._stretch(factor)
         model._finish()
         return model
-
-    def log_prob(self, points: ArrayLike) -> Floats:
-        """Natural log densities `(n, n_keys)` for a finger of the reference width."""
-        self._fitted()
-        return np.asarray(self.base_.log_prob(points))
 
     def log_prob_of(self, touches: Labelled) -> Floats:
         """`log_prob` with each touch's own finger width."""
@@ -135,26 +127,13 @@ class FingerTouch(TouchBase):
         for width in np.unique(widths).tolist():
             yield widths == width, self.for_width(width)
 
-    @property
-    def means_(self) -> Floats:
-        """Mean touches for the reference width `(n_keys, 2)`."""
-        return np.asarray(self.base_.means_)
+    def _mixtures(self) -> tuple[Floats, Floats, Floats]:
+        return self.base_._mixtures()
 
-    @property
-    def covariances_(self) -> Floats:
-        """Covariances for the reference width `(n_keys, 2, 2)`."""
-        return np.asarray(self.base_.covariances_)
-
-    def components(self) -> Components | None:
-        """The base model's components, None where it has none."""
-        self._fitted()
-        parts: Components | None = getattr(self.base_, "components", lambda: None)()
-        return parts
-
-    def sample(self, keys: Any, rng: Any) -> Floats:
-        """Touches of a finger of the reference width; two standard normals per touch."""
-        self._fitted()
-        return np.asarray(self.base_.sample(keys, rng))
+    def _finish(self) -> None:
+        base = self.base_
+        self.background, self.dof_ = base.background, base.dof_
+        self.means_, self.covariances_ = base.means_, base.covariances_
 
     def _reorder(self, order: Indices) -> None:
         self.base_ = copy.copy(self.base_)

@@ -8,7 +8,7 @@ from typing import Any, ClassVar, Literal, Self
 import numpy as np
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.base import ComponentTouch, background_parameter, parameter
+from nearkey.touch.base import IncrementalTouch, background_parameter, parameter
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Geometry, Indices, geometry_of
 from nearkey.touch.labelling import label
 from nearkey.touch.niw import NIW, fit_prior
@@ -29,7 +29,7 @@ def min_touches_parameter() -> Any:
 
 
 @dataclass(eq=False, repr=False, kw_only=True)
-class GaussianTouch(ComponentTouch):
+class GaussianTouch(IncrementalTouch):
     """A full-covariance Gaussian per key over a flat background.
 
     Parameters
@@ -112,24 +112,13 @@ class GaussianTouch(ComponentTouch):
         return model
 
     def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
-        """Learn from the labelled touches of a log.
+        """Learn from the labelled touches of a log; `partial_fit` on parts of it gives the same.
 
         Raises TouchDataError for fewer than `min_touches` labelled touches in all, for unknown
         targets, and for touches without any spread; TouchModelError for bad parameters.
         """
         self._start(geometry_of(layout))
         return self._learn(log, self.geometry_)
-
-    def partial_fit(self, log: TouchLog, layout: AnyLayout | None = None) -> Self:
-        """Learn from more touches; the result equals one `fit` on all of them.
-
-        `layout` is needed the first time. After `from_layout` the assumed spread stays as prior. Raises as `fit`.
-        """
-        if not self._started(layout):
-            assert layout is not None  # for the type checker: _started has checked
-            return self.fit(log, layout)
-        self._check_params()
-        return self._learn(log, self._geometry(layout))
 
     def fit_stats(self, stats: KeyStats, layout: AnyLayout, *, where: str | None = None) -> Self:
         """Learn from sufficient statistics of offsets per key, in layout units; raises as `fit`."""
@@ -147,8 +136,8 @@ class GaussianTouch(ComponentTouch):
         self.prior_: NIW | None = None
         self.n_unlabelled_ = 0
 
-    def _learn(self, log: TouchLog, geometry: Geometry) -> Self:
-        touches = label(log, geometry)
+    def _learn(self, log: TouchLog, layout: AnyLayout | None) -> Self:
+        touches = label(log, self._geometry(layout))
         before = self.stats_, self.n_unlabelled_
         self.stats_ = self.stats_ + touches.statistics()
         self.n_unlabelled_ += touches.n_unlabelled

@@ -9,7 +9,7 @@ from typing import Any, ClassVar, Self
 import numpy as np
 
 from nearkey.errors import TouchDataError, TouchModelError
-from nearkey.touch.base import NARROWEST, ComponentTouch, background_parameter, parameter
+from nearkey.touch.base import NARROWEST, TouchBase, background_parameter, parameter
 from nearkey.touch.key_geometry import AnyLayout, Floats, Indices
 from nearkey.touch.labelling import label
 from nearkey.touch.model_files import fitted_arrays
@@ -23,7 +23,7 @@ _TOLERANCE = 1e-8  # mean log likelihood per touch
 
 
 @dataclass(eq=False, repr=False, kw_only=True)
-class MixtureTouch(ComponentTouch):
+class MixtureTouch(TouchBase):
     """Several Gaussians per key: skewed, doubled or long-tailed clouds of touches.
 
     A mixture is fitted by EM to the offsets of all keys, then adapted key by key by maximum a

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from nearkey.errors import TouchModelError
-from nearkey.touch.base import ComponentTouch, background_parameter, parameter
+from nearkey.touch.base import TouchBase, background_parameter, parameter
 from nearkey.touch.components import as_points, log_density
 from nearkey.touch.key_geometry import AnyLayout, Floats, Geometry, Indices
 from nearkey.touch.labelling import label
@@ -24,8 +24,23 @@ __all__ = ["PeopleTouch", "PersonTouch"]
 _LEAST_WEIGHT = 1e-3
 
 
+class _PopulationTouch(TouchBase):
+    """Base of the two: a population, and what is known of a person of it."""
+
+    population_: Population
+    _known: Knowledge
+
+    def _reorder(self, order: Indices) -> None:
+        self.population_ = self.population_.take(order)
+        self._known = self._known.take(self.population_, order)
+
+    def _finish(self) -> None:
+        known = self._known
+        self._set_gaussians(self.geometry_.centers + known.offsets, known.covariances)
+
+
 @dataclass(eq=False, repr=False, kw_only=True)
-class PeopleTouch(ComponentTouch):
+class PeopleTouch(_PopulationTouch):
     """How a population touches, and how far its people differ. Fit it on several people's log.
 
     As a touch model it stands for a person of whom nothing is known. `person()` gives a model that
@@ -60,6 +75,7 @@ class PeopleTouch(ComponentTouch):
         self.population_, self.learnt_people_ = fit_population(
             who, touches.key, touches.offsets, len(people), g.n_keys
         )
+        self._known = Knowledge(self.population_)
         self.geometry_, self.n_people_ = g, len(people)
         self._finish()
         return self
@@ -73,12 +89,8 @@ class PeopleTouch(ComponentTouch):
         return model
 
     def _reorder(self, order: Indices) -> None:
-        self.population_ = self.population_.take(order)
+        super()._reorder(order)
         self.n_touches_ = self.n_touches_[order]
-
-    def _finish(self) -> None:
-        fresh = Knowledge(self.population_)
-        self._set_gaussians(self.geometry_.centers + fresh.offsets, fresh.covariances)
 
     def _fitted_dict(self) -> dict[str, Any]:
         return {
@@ -94,10 +106,11 @@ class PeopleTouch(ComponentTouch):
         self.n_people_ = int(fitted["n_people"])
         self.learnt_people_ = bool(fitted["learnt_people"])
         self.population_ = Population.from_dict(fitted["population"], n)
+        self._known = Knowledge(self.population_)
 
 
 @dataclass(eq=False, repr=False, kw_only=True)
-class PersonTouch(ComponentTouch):
+class PersonTouch(_PopulationTouch):
     """One person's touches: starts from a population and follows the person. Made by
     `PeopleTouch.person()`.
 
@@ -232,14 +245,6 @@ class PersonTouch(ComponentTouch):
                 weight *= float(right / (right + self.mislabelling * densities.max()))
             if weight > _LEAST_WEIGHT:
                 self._known.add(point - g.centers[key], key, weight)
-
-    def _reorder(self, order: Indices) -> None:
-        self.population_ = self.population_.take(order)
-        self._known = self._known.take(self.population_, order)
-
-    def _finish(self) -> None:
-        known = self._known
-        self._set_gaussians(self.geometry_.centers + known.offsets, known.covariances)
 
     def _fitted_dict(self) -> dict[str, Any]:
         return {"population": self.population_.to_dict(), **self._known.to_dict()}

@@ -8,7 +8,7 @@ from typing import Any, ClassVar, Self
 import numpy as np
 
 from nearkey.errors import TouchModelError
-from nearkey.touch.base import ComponentTouch, background_parameter
+from nearkey.touch.base import IncrementalTouch, background_parameter
 from nearkey.touch.key_geometry import AnyLayout, geometry_of
 from nearkey.touch.labelling import label, label_all, pooled_statistics
 from nearkey.touch.model_files import fitted_arrays
@@ -19,7 +19,7 @@ __all__ = ["PooledTouch"]
 
 
 @dataclass(eq=False, repr=False, kw_only=True)
-class PooledTouch(ComponentTouch):
+class PooledTouch(IncrementalTouch):
     """The same offset and covariance about every key's centre.
 
     The least that can be learnt, and the baseline for richer models. Because offset and spread
@@ -52,14 +52,7 @@ class PooledTouch(ComponentTouch):
         self._finish()
         return self
 
-    def partial_fit(self, log: TouchLog, layout: AnyLayout | None = None) -> Self:
-        """Learn from more touches, on this layout or another; the columns stay those of `fit`.
-
-        `layout` is needed the first time; later the fitted one stands for none. Raises as `fit`.
-        """
-        if not self._started(layout):
-            assert layout is not None  # for the type checker: _started has checked
-            return self.fit(log, layout)
+    def _learn(self, log: TouchLog, layout: AnyLayout | None) -> Self:
         touches = label(log, self.geometry_ if layout is None else layout)
         self.stats_mm_ = self.stats_mm_ + pooled_statistics([touches])
         self._finish()

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from nearkey.errors import TouchModelError
-from nearkey.touch.base import ComponentTouch, background_parameter, parameter
+from nearkey.touch.base import TouchBase, background_parameter, parameter
 from nearkey.touch.components import as_points
 from nearkey.touch.key_geometry import AnyLayout, Floats, Geometry
 from nearkey.touch.labelling import Labelled, label_all, previous_points
@@ -23,7 +23,7 @@ _ROUNDS = 20  # alternations between offsets and spreads; the fit settles in abo
 
 
 @dataclass(eq=False, repr=False, kw_only=True)
-class RegressionTouch(ComponentTouch):
+class RegressionTouch(TouchBase):
     """Gaussians whose offset and spread follow the key's place, its size and the movement to it.
 
     Offset in mm, per axis: a polynomial of degree `degree` (0 to 2) in the key centre's place

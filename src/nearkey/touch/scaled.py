@@ -8,7 +8,7 @@ from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
 
-from nearkey.touch.base import ComponentTouch, background_parameter, parameter
+from nearkey.touch.base import TouchBase, background_parameter, parameter
 from nearkey.touch.key_geometry import AnyLayout, Floats
 from nearkey.touch.labelling import label_all
 from nearkey.touch.model_files import fitted_arrays
@@ -18,7 +18,7 @@ __all__ = ["SizeScaledTouch", "fit_size_scaling"]
 
 
 @dataclass(eq=False, repr=False, kw_only=True)
-class SizeScaledTouch(ComponentTouch):
+class SizeScaledTouch(TouchBase):
     """Variance = alpha * size² + sigma_a² per axis, with one offset for all keys.
 
     A touch is the sum of two independent normals: one that a speed-accuracy bargain scales with

@@ -9,7 +9,7 @@ from typing import Any, ClassVar, Literal, Self
 import numpy as np
 
 from nearkey.errors import TouchModelError
-from nearkey.touch.base import ComponentTouch, background_parameter, parameter
+from nearkey.touch.base import TouchBase, background_parameter, parameter
 from nearkey.touch.gaussian import GaussianTouch, min_touches_parameter, shrinkage_parameter
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices
 from nearkey.touch.labelling import label
@@ -25,7 +25,7 @@ _DOFS = np.geomspace(1.0, 300.0, 121)
 
 
 @dataclass(eq=False, repr=False, kw_only=True)
-class StudentTouch(ComponentTouch):
+class StudentTouch(TouchBase):
     """A bivariate t per key, the degrees of freedom shared by all keys.
 
     Touches scatter more widely than a Gaussian says; a t keeps the middle narrow and the tails
