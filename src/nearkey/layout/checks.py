@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from nearkey.errors import LayoutError
@@ -48,44 +47,31 @@ def _check_head(layout: Arrangement) -> None:
         check_text(getattr(layout, field), field)
     name, language = layout.name, layout.language
     if not name.strip() or not name.isprintable():
-        raise LayoutError(
-            f"name {shorten(name)} is empty or not printable", field="name", fix="give a name"
-        )
-    if language and not all(
-        part.isascii() and part.isalnum() and len(part) <= 8 for part in language.split("-")
-    ):
-        raise LayoutError(
-            f"{shorten(language)} is not a language tag",
-            field="language",
-            fix='give a BCP 47 tag such as "en"',
-        )
+        problem = f"name {shorten(name)} is empty or not printable"
+        raise LayoutError(problem, field="name", fix="give a name")
+    parts = language.split("-") if language else []
+    if not all(part.isascii() and part.isalnum() and len(part) <= 8 for part in parts):
+        problem = f"{shorten(language)} is not a language tag"
+        raise LayoutError(problem, field="language", fix='give a BCP 47 tag such as "en"')
 
 
 def _check_size(field: str, value: object) -> None:
-    if (
-        not isinstance(value, int | float)
-        or isinstance(value, bool)
-        or not math.isfinite(value)
-        or not SMALLEST <= value <= LARGEST
-    ):
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not (number and SMALLEST <= value <= LARGEST):  # type: ignore[operator]
+        problem = f"{shorten(value)} is no usable length"
         raise LayoutError(
-            f"{shorten(value)} is no usable length",
-            field=field,
-            fix=f"give a number from {SMALLEST:g} to {LARGEST:g}",
+            problem, field=field, fix=f"give a number from {SMALLEST:g} to {LARGEST:g}"
         )
 
 
 def _check_alphabet(alphabet: str) -> None:
     check_text(alphabet, "alphabet")
-    seen: set[str] = set()
-    for letter in alphabet:
-        if letter in seen:
+    for place, letter in enumerate(alphabet):
+        if letter in alphabet[:place]:
             raise LayoutError(f"{letter!r} is there twice", field="alphabet", fix="name it once")
         if letter.isspace() or not letter.isprintable() or letter != letter.lower():
-            raise LayoutError(
-                f"{letter!r} is not a lower-case letter", field="alphabet", fix="remove it"
-            )
-        seen.add(letter)
+            problem = f"{letter!r} is not a lower-case letter"
+            raise LayoutError(problem, field="alphabet", fix="remove it")
 
 
 def _check_unique(keys: Sequence[Key]) -> None:
@@ -93,18 +79,14 @@ def _check_unique(keys: Sequence[Key]) -> None:
     owner: dict[str, str] = {}
     for key in keys:
         if key.id in ids:
-            raise LayoutError(
-                "another key has this id", field=f'key "{key.id}": id', fix="give each key its own"
-            )
+            field, fix = f'key "{key.id}": id', "give each key its own"
+            raise LayoutError("another key has this id", field=field, fix=fix)
         ids.add(key.id)
         for letter in key.letters:
             if letter in owner:
                 other = "this key twice" if owner[letter] == key.id else f'key "{owner[letter]}"'
-                raise LayoutError(
-                    f"{letter!r} is already on {other}",
-                    field=f'key "{key.id}": letters',
-                    fix="place each letter once",
-                )
+                field, fix = f'key "{key.id}": letters', "place each letter once"
+                raise LayoutError(f"{letter!r} is already on {other}", field=field, fix=fix)
             owner[letter] = key.id
 
 
@@ -113,11 +95,8 @@ def _check_on_surface(key: Key, width: float, height: float) -> None:
         low, extent = getattr(key, start), getattr(key, size)
         slack = TOLERANCE * extent
         if low < -slack:
-            raise LayoutError(
-                f"{low:g} lies outside the surface",
-                field=f'key "{key.id}": {start}',
-                fix="give a place from 0 upwards",
-            )
+            field, fix = f'key "{key.id}": {start}', "give a place from 0 upwards"
+            raise LayoutError(f"{low:g} lies outside the surface", field=field, fix=fix)
         if low + extent > limit + slack:
             raise LayoutError(
                 f"{start} + {size} = {low + extent:g} passes the surface's {side} {limit:g}",

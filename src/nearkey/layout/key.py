@@ -92,20 +92,22 @@ class Key:
     role: str = "letters"
 
     def __post_init__(self) -> None:
-        self._check_id()
+        check_text(self.id, "key: id")
+        if not self.id or any(c.isspace() or not c.isprintable() for c in self.id):
+            raise LayoutError(
+                f"id {self.id!r} is empty or holds white space or control characters",
+                field="key: id",
+                fix="give a short printable id",
+            )
         check_text(self.label, self._at("label"))
         for name in ("x", "y", "w", "h"):
             object.__setattr__(self, name, self._number(name))
-        for name in ("w", "h"):
-            if getattr(self, name) <= 0:
-                raise LayoutError(
-                    f"is {getattr(self, name):g}", field=self._at(name), fix="give a size above 0"
-                )
+        for name, size in (("w", self.w), ("h", self.h)):
+            if size <= 0:
+                raise self._fault(name, f"is {size:g}", "give a size above 0")
         if self.role not in ROLES:
-            raise LayoutError(
-                f"no such role {self.role!r}",
-                field=self._at("role"),
-                fix=f"use one of {', '.join(ROLES)}",
+            raise self._fault(
+                "role", f"no such role {self.role!r}", f"use one of {', '.join(ROLES)}"
             )
         self._check_letters()
 
@@ -122,14 +124,8 @@ class Key:
     def _at(self, name: str) -> str:
         return f'key "{self.id}": {name}'
 
-    def _check_id(self) -> None:
-        check_text(self.id, "key: id")
-        if not self.id or any(c.isspace() or not c.isprintable() for c in self.id):
-            raise LayoutError(
-                f"id {self.id!r} is empty or holds white space or control characters",
-                field="key: id",
-                fix="give a short printable id",
-            )
+    def _fault(self, name: str, problem: str, fix: str) -> LayoutError:
+        return LayoutError(problem, field=self._at(name), fix=fix)
 
     def _number(self, name: str) -> float:
         value = getattr(self, name)
@@ -138,37 +134,28 @@ class Key:
         except (TypeError, ValueError, OverflowError):
             number = math.nan
         if not math.isfinite(number) or isinstance(value, str | bool):
-            raise LayoutError(
-                f"{shorten(value)} is not a finite number",
-                field=self._at(name),
-                fix="give a length in layout units",
-            )
+            problem = f"{shorten(value)} is not a finite number"
+            raise self._fault(name, problem, "give a length in layout units")
         return number
 
     def _check_letters(self) -> None:
-        field = self._at("letters")
-        check_text(self.letters, field)
+        check_text(self.letters, self._at("letters"))
+        problem, fix = "", ""
         if self.role == "letters" and not self.letters:
-            raise LayoutError(
+            problem, fix = (
                 "no letters on a key of role letters",
-                field=field,
-                fix="give its letters, or another role",
+                "give its letters, or another role",
             )
-        if self.letters and self.role != "letters" and self.role not in MARK_ROLES:
-            raise LayoutError(
-                f"letters on a key of role {self.role}", field=field, fix="remove them"
-            )
+        elif self.letters and self.role != "letters" and self.role not in MARK_ROLES:
+            problem, fix = f"letters on a key of role {self.role}", "remove them"
         for letter in self.letters:
             if letter.isspace() or not letter.isprintable():
-                raise LayoutError(
-                    f"{letter!r} is white space or a control character",
-                    field=field,
-                    fix="remove it (a space bar has role space)",
-                )
-            if self.role == "letters" and letter != letter.lower():
-                raise LayoutError(
-                    f"{letter!r} is a capital", field=field, fix="write letters in lower case"
-                )
+                problem = f"{letter!r} is white space or a control character"
+                fix = "remove it (a space bar has role space)"
+            elif self.role == "letters" and letter != letter.lower():
+                problem, fix = f"{letter!r} is a capital", "write letters in lower case"
+        if problem:
+            raise self._fault("letters", problem, fix)
 
 
 @dataclass(frozen=True, slots=True)

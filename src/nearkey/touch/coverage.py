@@ -15,6 +15,7 @@ from nearkey.intervals import proportion
 from nearkey.touch.components import as_points
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices
 from nearkey.touch.labelling import label
+from nearkey.touch.sufficient_statistics import mahalanobis_squares
 from nearkey.touch.touch_log import TouchLog
 
 __all__ = ["Coverage", "Ellipse", "calibration", "chi_square_2", "ellipses", "inside_ellipses"]
@@ -115,8 +116,7 @@ def inside_ellipses(model: Any, points: Floats, keys: Indices, coverage: float) 
             f"{type(model).__name__} has no covariances", field="model", fix="use a Gaussian model"
         )
     d = points - model.means_[keys]
-    solved = np.linalg.solve(model.covariances_[keys], d[:, :, None])[:, :, 0]
-    return np.asarray((d * solved).sum(axis=1) <= chi_square_2(coverage))
+    return np.asarray(mahalanobis_squares(d, model.covariances_[keys]) <= chi_square_2(coverage))
 
 
 def calibration(

@@ -15,6 +15,7 @@ from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices
 from nearkey.touch.labelling import Labelled, label
+from nearkey.touch.sufficient_statistics import KeyStats
 from nearkey.touch.touch_log import TouchLog
 
 __all__ = ["FingerTouch"]
@@ -174,14 +175,11 @@ def _widths(touches: Labelled) -> Floats:
 
 def _learn_exponent(offsets: Floats, who: Indices, widths: Floats, n_people: int) -> float:
     """Slope of log spread on log width over people, shrunk, from 0 to 1."""
-    n = np.bincount(who, minlength=n_people)
-    width = np.bincount(who, widths, n_people) / n
-    if n_people < 3 or np.ptp(np.log(width)) < 1e-9:
-        return 1.0
-    mean = np.column_stack([np.bincount(who, offsets[:, a], n_people) / n for a in (0, 1)])
-    square = np.bincount(who, ((offsets - mean[who]) ** 2).sum(axis=1), n_people) / n
+    stats = KeyStats.of(who, offsets, n_people)
+    width = np.bincount(who, widths, n_people) / stats.n
+    square = np.trace(stats.scatter, axis1=1, axis2=2) / stats.n
     used = square > 0
-    if used.sum() < 3:
+    if used.sum() < 3 or np.ptp(np.log(width)) < 1e-9:
         return 1.0
     x, y = np.log(width[used]), 0.5 * np.log(square[used])
     x, y = x - x.mean(), y - y.mean()

@@ -13,7 +13,12 @@ from nearkey.touch.base import NARROWEST, TouchBase, background_parameter, param
 from nearkey.touch.key_geometry import AnyLayout, Floats, Indices
 from nearkey.touch.labelling import label
 from nearkey.touch.model_files import fitted_arrays
-from nearkey.touch.sufficient_statistics import KeyStats, floor_covariances, well_shaped
+from nearkey.touch.sufficient_statistics import (
+    KeyStats,
+    floor_covariances,
+    mahalanobis_squares,
+    well_shaped,
+)
 from nearkey.touch.touch_log import TouchLog
 
 __all__ = ["MixtureTouch", "OffsetMixture", "adapt_mixture", "fit_mixture"]
@@ -134,11 +139,9 @@ class OffsetMixture:
         """Log weight + log density of each component `(n, c)`; `which (n,)` picks mixtures."""
         pick = (Ellipsis,) if which is None else (which,)
         w, m, s = self.weight[pick], self.mean[pick], self.covariance[pick]
-        d = points[:, None, :] - m
-        a, b, c = s[..., 0, 0], s[..., 0, 1], s[..., 1, 1]
-        det = a * c - b * b
-        q = (c * d[..., 0] ** 2 - 2 * b * d[..., 0] * d[..., 1] + a * d[..., 1] ** 2) / det
-        return np.asarray(np.log(w) - np.log(2 * np.pi) - 0.5 * np.log(det) - 0.5 * q)
+        half_log_det = 0.5 * np.log(np.linalg.det(s))
+        q = mahalanobis_squares(points[:, None, :] - m, s)
+        return np.asarray(np.log(w) - np.log(2 * np.pi) - half_log_det - 0.5 * q)
 
 
 def fit_mixture(offsets: Floats, n_components: int, *, floor: float) -> OffsetMixture:

@@ -26,7 +26,7 @@ import numpy as np
 from nearkey.touch.key_geometry import Floats, Indices
 from nearkey.touch.model_files import fitted_arrays
 from nearkey.touch.niw import fit_prior, log_gamma_2
-from nearkey.touch.sufficient_statistics import KeyStats
+from nearkey.touch.sufficient_statistics import KeyStats, mahalanobis_squares
 
 __all__ = ["Knowledge", "Population", "fit_population", "log_evidence"]
 
@@ -103,9 +103,7 @@ def fit_population(
         residual = offsets - belief.mean[key]
         people = KeyStats.of(who, residual, n_people)
         shift = people.mean * (people.n / (people.n + 1.0))[:, None]
-        inverse = np.linalg.inv(covariance)[key]
-        d = residual - shift[who]
-        square = np.einsum("ni,nij,nj->n", d, inverse, d) / 2.0
+        square = mahalanobis_squares(residual - shift[who], covariance[key]) / 2.0
         # One pseudo-touch of typical spread keeps people with few touches near 1.
         looseness = (np.bincount(who, square, n_people) + 1.0) / (people.n + 1.0)
     start = Population(belief.mean, covariance, **_DEFAULTS)

@@ -14,7 +14,7 @@ from nearkey.touch.gaussian import GaussianTouch, min_touches_parameter, shrinka
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices
 from nearkey.touch.labelling import label
 from nearkey.touch.model_files import fitted_arrays
-from nearkey.touch.sufficient_statistics import KeyStats
+from nearkey.touch.sufficient_statistics import KeyStats, mahalanobis_squares
 from nearkey.touch.touch_log import TouchLog
 
 __all__ = ["StudentTouch"]
@@ -72,7 +72,7 @@ class StudentTouch(TouchBase):
             # The scale is the weighted scatter over the plain count.
             stats = KeyStats(counts.n, stats.mean, stats.scatter)
             inner.fit_stats(stats, g, where=log.where)
-            q = _squares(touches.points - inner.means_[key], inner.covariances_[key])
+            q = mahalanobis_squares(touches.points - inner.means_[key], inner.covariances_[key])
             half_log_det = 0.5 * np.log(np.linalg.det(inner.covariances_))[key]
             if self.dof == "auto":
                 fit = [float(_log_t(q, half_log_det, d).mean()) for d in _DOFS]
@@ -92,7 +92,7 @@ class StudentTouch(TouchBase):
 
         The squared distance that a share p of touches stays within is dof ((1 - p)^(-2/dof) - 1).
         """
-        q = _squares(points - self.means_[keys], self.scales_[keys])
+        q = mahalanobis_squares(points - self.means_[keys], self.scales_[keys])
         limit = self.dof_ * math.expm1(-2.0 / self.dof_ * math.log1p(-coverage))
         return np.asarray(q <= limit)
 
@@ -129,13 +129,6 @@ class StudentTouch(TouchBase):
         self.dof_ = float(fitted["dof"])
         if not (self.dof_ > 0 and (np.linalg.eigvalsh(self.scales_) > 0).all()):
             raise TouchModelError("are not positive", field="dof, scales", fix="save again")
-
-
-def _squares(d: Floats, scale: Floats) -> Floats:
-    """Squared Mahalanobis distances of differences `(..., 2)`."""
-    a, b, c = scale[..., 0, 0], scale[..., 0, 1], scale[..., 1, 1]
-    x, y = d[..., 0], d[..., 1]
-    return np.asarray((c * x * x - 2 * b * x * y + a * y * y) / (a * c - b * b))
 
 
 def _log_t(q: Floats, half_log_det: Floats, dof: float) -> Floats:

@@ -9,7 +9,14 @@ import numpy as np
 from nearkey.errors import TouchDataError
 from nearkey.touch.key_geometry import Flags, Floats, Indices
 
-__all__ = ["KeyStats", "check_spread", "floor_covariances", "pooled_covariance", "well_shaped"]
+__all__ = [
+    "KeyStats",
+    "check_spread",
+    "floor_covariances",
+    "mahalanobis_squares",
+    "pooled_covariance",
+    "well_shaped",
+]
 
 # A variance (squared layout units, or mm²) below this is what rounding leaves of equal offsets.
 _NO_SPREAD = 1e-12
@@ -75,6 +82,13 @@ class KeyStats:
     def grand_mean(self) -> Floats:
         """Mean offset over all touches `(2,)`."""
         return np.asarray((self.n[:, None] * self.mean).sum(axis=0) / max(self.total, 1e-300))
+
+
+def mahalanobis_squares(d: Floats, covariance: Floats) -> Floats:
+    """Squared Mahalanobis distances `(...)` of differences `(..., 2)` under covariances `(..., 2, 2)`."""
+    a, b, c = covariance[..., 0, 0], covariance[..., 0, 1], covariance[..., 1, 1]
+    x, y = d[..., 0], d[..., 1]
+    return np.asarray((c * x * x - 2 * b * x * y + a * y * y) / (a * c - b * b))
 
 
 def pooled_covariance(stats: KeyStats) -> Floats:

@@ -10,8 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from nearkey.errors import NearkeyError, TouchModelError
-from nearkey.touch.base import TouchBase, restored_model
-from nearkey.touch.finger import FingerTouch
+from nearkey.touch.base import KINDS, TouchBase, restored_model
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.gaussian_mixture import MixtureTouch
 from nearkey.touch.key_geometry import AnyLayout, Geometry
@@ -32,22 +31,7 @@ __all__ = [
     "load_touch",
 ]
 
-TOUCH_MODELS: Mapping[str, type[TouchBase]] = MappingProxyType(
-    {
-        model.kind: model
-        for model in (
-            GaussianTouch,
-            PooledTouch,
-            MixtureTouch,
-            SizeScaledTouch,
-            RegressionTouch,
-            StudentTouch,
-            PeopleTouch,
-            PersonTouch,
-            FingerTouch,
-        )
-    }
-)
+TOUCH_MODELS: Mapping[str, type[TouchBase]] = MappingProxyType(KINDS)
 """The class of each kind of model, by the kind's name in files. All but "person" are fitted by
 `TOUCH_MODELS[kind]().fit(log, layout)`; a `PersonTouch` starts from a population (`PeopleTouch.person`)."""
 
