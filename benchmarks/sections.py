@@ -18,6 +18,7 @@ import numpy as np
 
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
+from nearkey.schema import convert, read_json
 
 FORMAT = "nearkey-results-1"
 RESULTS = Path(__file__).resolve().parent / "results"
@@ -117,27 +118,26 @@ def _cell(value: Any) -> Cell:
     return value.item() if isinstance(value, np.generic) else value  # type: ignore[no-any-return]
 
 
+_FIX = "see benchmarks/README.md"
+
+
 class ResultsFileError(NearkeyError):
     """A results file does not follow the schema."""
 
 
 def read(path: Path) -> list[Section]:
     """The sections of a file: one object, or a list of them. Raises ResultsFileError."""
-    raw = path.read_bytes()
-    many = raw.lstrip()[:1] == b"["
-    try:
-        sections = (
-            msgspec.json.decode(raw, type=list[Section])
-            if many
-            else [msgspec.json.decode(raw, type=Section)]
-        )
-    except msgspec.DecodeError as error:
-        raise ResultsFileError(
-            str(error), where=str(path), fix="see benchmarks/README.md"
-        ) from None
+    found = read_json(path, ResultsFileError, fix=_FIX)
+    sections = convert(
+        found if isinstance(found, list) else [found],
+        list[Section],
+        error=ResultsFileError,
+        where=str(path),
+        fix=_FIX,
+    )
     for section in sections:
         for problem in section.problems():
-            raise ResultsFileError(problem, where=str(path), fix="see benchmarks/README.md")
+            raise ResultsFileError(problem, where=str(path), fix=_FIX)
     return sections
 
 

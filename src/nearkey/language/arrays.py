@@ -139,13 +139,15 @@ def read_arrays(
     return arrays, header.meta
 
 
-def take_arrays(
-    arrays: Mapping[str, Array], kinds: Mapping[str, tuple[str, int]], where: str
-) -> tuple[Array, ...]:
-    """The arrays named by `kinds`, each of its (type, number of dimensions), in this order; else PackError."""
-    for name, (code, n_dims) in kinds.items():
+def take_arrays(arrays: Mapping[str, Array], where: str, **kinds: str) -> tuple[Array, ...]:
+    """The arrays of these names, in this order; PackError where one is missing or not of its kind.
+
+    kinds : the type of an array of one dimension, "f4"; or "f4/2", of two.
+    """
+    for name, kind in kinds.items():
+        code, _, n_dims = kind.partition("/")
         array = arrays.get(name)
-        if array is None or array.dtype.str[1:] != code or array.ndim != n_dims:
+        if array is None or array.dtype.str[1:] != code or array.ndim != int(n_dims or 1):
             raise damaged("missing or of a wrong type", where, name)
     return tuple(arrays[name] for name in kinds)
 

@@ -24,9 +24,6 @@ from nearkey.language.tokens import PUNCTUATION
 
 __all__ = ["PunctuationModel", "Truecase", "write_punctuation", "write_truecase"]
 
-_CASE_ARRAYS = {"word": ("u4", 1), "offset": ("u4", 1), "text": ("u1", 1), "share": ("f4", 1)}
-_PUNCTUATION_ARRAYS = {"overall": ("f4", 1), "word": ("u4", 1), "probs": ("f4", 2)}
-
 
 class Truecase:
     """The form of a word that is most frequent within sentences: ``london`` -> ``London``, ``i`` -> ``I``.
@@ -46,7 +43,9 @@ class Truecase:
         """Read ``case.bin``; PackError if it does not fit the lexicon."""
         arrays, _ = read_arrays(path)
         where = os.fspath(path)
-        word, offset, text, share = take_arrays(arrays, _CASE_ARRAYS, where)
+        word, offset, text, share = take_arrays(
+            arrays, where, word="u4", offset="u4", text="u1", share="f4"
+        )
         if len(offset) != len(word) + 1 or len(share) != len(word) or offset[-1] != len(text):
             raise damaged("tables of unequal length", where)
         if len(word) and int(word.max()) >= len(lexicon):
@@ -108,7 +107,7 @@ class PunctuationModel:
         symbols = meta.get("symbols")
         if not isinstance(symbols, list) or not all(isinstance(s, str) for s in symbols):
             raise damaged("no list of punctuation", where, "symbols")
-        overall, word, probs = take_arrays(arrays, _PUNCTUATION_ARRAYS, where)
+        overall, word, probs = take_arrays(arrays, where, overall="f4", word="u4", probs="f4/2")
         if probs.shape != (len(word), len(symbols)) or overall.shape != (len(symbols),):
             raise damaged("tables of unequal length", where)
         if not (np.all(overall > 0) and np.all(probs > 0) and np.all(probs <= 1)):

@@ -30,14 +30,6 @@ FLAG_OFFENSIVE = 1
 
 Array = np.ndarray[Any, Any]
 
-_ARRAYS = {
-    "text": ("u1", 1),
-    "offset": ("u4", 1),
-    "of_trie": ("u4", 1),
-    "log_prob": ("f4", 1),
-    "flags": ("u1", 1),
-}
-
 
 class Lexicon(Sequence[str]):
     """All words a pack knows, in the order of their token ids.
@@ -137,7 +129,9 @@ class Lexicon(Sequence[str]):
 
 def _check(arrays: dict[str, Array], where: str) -> int:
     """Shapes, types and ranges of the arrays; the number of words."""
-    text, offset, of_trie, log_prob, flags = take_arrays(arrays, _ARRAYS, where)
+    text, offset, of_trie, log_prob, flags = take_arrays(
+        arrays, where, text="u1", offset="u4", of_trie="u4", log_prob="f4", flags="u1"
+    )
     size = len(offset) - 1
     fits = size >= 1 and offset[0] == 0 and offset[-1] == len(text)
     if not fits or np.any(offset[1:] <= offset[:-1]):

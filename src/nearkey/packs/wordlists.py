@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gzip
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import msgspec
@@ -30,32 +30,35 @@ def read_frequencies(path: Path, *, fold: bool) -> dict[str, float]:
         raise PackError(
             f"not a centibel word list: {fault}", where=str(path), fix="check `kind` and the path"
         ) from None
+    listed = ((word, 10.0 ** (-level / 100)) for level, words in enumerate(bins) for word in words)
+    return _added_up(listed, fold=fold)
+
+
+def _added_up(listed: Iterable[tuple[str, float]], *, fold: bool) -> dict[str, float]:
+    """Numbers by normalised word."""
     found: dict[str, float] = {}
-    for centibels, words in enumerate(bins):
-        frequency = 10.0 ** (-centibels / 100)
-        for raw in words:
-            word = normalise_word(raw, fold=fold)
-            found[word] = found.get(word, 0.0) + frequency
+    for raw, number in listed:
+        word = normalise_word(raw, fold=fold)
+        found[word] = found.get(word, 0.0) + number
     return found
 
 
 def read_counted(path: Path, *, fold: bool) -> dict[str, float]:
     """Relative frequencies from a plain list: a word, white space and a count on each line."""
-    found: dict[str, float] = {}
-    for number, line in enumerate(read_plain(path, ReadOptions(), ReadReport()), start=1):
-        fields = line.split()
-        if not fields:
-            continue
-        try:
-            word, count = normalise_word(fields[0], fold=fold), float(fields[1])
-        except (IndexError, ValueError):
-            raise PackError(
-                "not a word and a count",
-                where=str(path),
-                field=f"line {number}",
-                fix="correct the line",
-            ) from None
-        found[word] = found.get(word, 0.0) + count
+
+    def listed() -> Iterator[tuple[str, float]]:
+        for number, line in enumerate(read_plain(path, ReadOptions(), ReadReport()), start=1):
+            fields = line.split()
+            try:
+                if fields:
+                    yield fields[0], float(fields[1])
+            except (IndexError, ValueError):
+                place = f"line {number}"
+                raise PackError(
+                    "not a word and a count", where=str(path), field=place, fix="correct the line"
+                ) from None
+
+    found = _added_up(listed(), fold=fold)
     total = sum(found.values()) or 1.0
     return {word: count / total for word, count in found.items()}
 
