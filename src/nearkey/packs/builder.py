@@ -116,11 +116,9 @@ def _build_into(
 ) -> Generator[BuildProgress, None, BuildReport]:
     texts = [source for source in recipe.text if source.name in intake.streams]
     if not texts:
+        fix = f"name the data folder by --data or {DATA_VARIABLE}"
         raise PackError(
-            "none of the optional texts is there",
-            where=os.fspath(path),
-            field="text",
-            fix=f"name the data folder by --data or {DATA_VARIABLE}",
+            "none of the optional texts is there", where=os.fspath(path), field="text", fix=fix
         )
     fold = recipe.lexicon.fold_accents
 

@@ -40,6 +40,10 @@ def locate(
     recipe : the recipe's path. data : the data folder. cache : where fetched packages are kept.
     PackError says what is missing and how to get it.
     """
+
+    def fault(problem: str, fix: str) -> PackError:
+        return PackError(problem, where=os.fspath(recipe), field=source.name, fix=fix)
+
     scheme, _, package = source.origin.partition(":")
     if scheme == "here":
         base = recipe.parent
@@ -47,32 +51,25 @@ def locate(
         if isinstance(source, TextSource) and source.optional:
             return [] if data is None else _matching(data, source.files, deep=True)
         if data is None:
-            raise PackError(
+            raise fault(
                 f"needs {source.title}, which no registry carries",
-                where=os.fspath(recipe),
-                field=source.name,
-                fix=f"put {', '.join(source.files)} in a folder and name it by --data or {DATA_VARIABLE}",
+                f"put {', '.join(source.files)} in a folder and name it by --data or {DATA_VARIABLE}",
             )
         base = data
     elif scheme in _FETCHERS and package:
         base = cache / re.sub(r"[^A-Za-z0-9._=@+-]", "_", source.origin)
         if not base.is_dir():
-            _fetch(scheme, package, base, source.name, recipe)
+            problem = _fetch(scheme, package, base)
+            if problem is not None:
+                first = "run apt-get update first, or " if scheme == "debian" else ""
+                raise fault(problem, f"{first}get it by hand and unpack it into {base}")
     else:
-        raise PackError(
-            f"origin {source.origin!r} is unknown",
-            where=os.fspath(recipe),
-            field=source.name,
-            fix="use npm:, pypi:, debian:, nltk:, hub:, data or here",
-        )
+        known = "npm:, pypi:, debian:, nltk:, hub:, data or here"
+        raise fault(f"origin {source.origin!r} is unknown", f"use {known}")
     found = _matching(base, source.files, deep=scheme == "data")
     if not found:
-        raise PackError(
-            f"no file {', '.join(source.files)} in {base}",
-            where=os.fspath(recipe),
-            field=source.name,
-            fix=f"get {source.title}, or correct `files`",
-        )
+        problem = f"no file {', '.join(source.files)} in {base}"
+        raise fault(problem, f"get {source.title}, or correct `files`")
     return found
 
 
@@ -93,8 +90,8 @@ def _matching(base: Path, patterns: list[str], *, deep: bool = False) -> list[Pa
     return sorted(chosen, key=below)
 
 
-def _fetch(scheme: str, package: str, target: Path, name: str, recipe: Path) -> None:
-    """Fetch and unpack into a temporary folder, then move it into place."""
+def _fetch(scheme: str, package: str, target: Path) -> str | None:
+    """Fetch and unpack into a temporary folder, then move it into place; what is wrong if that fails."""
     target.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=target.parent) as temporary:
         folder = Path(temporary)
@@ -104,22 +101,14 @@ def _fetch(scheme: str, package: str, target: Path, name: str, recipe: Path) -> 
         try:
             _FETCHERS[scheme](package, fetched, unpacked)
         except FileNotFoundError as fault:
-            problem = f"the client {fault.filename!r} is not installed"
+            return f"the client {fault.filename!r} is not installed"
         except subprocess.CalledProcessError as fault:
             output = (fault.stderr or fault.stdout or "").strip().splitlines()
-            problem = f"{scheme} cannot fetch {package}: {output[-1] if output else fault}"
+            return f"{scheme} cannot fetch {package}: {output[-1] if output else fault}"
         except (OSError, tarfile.TarError, zipfile.BadZipFile, IndexError) as fault:
-            problem = f"{package} cannot be unpacked: {fault}"
-        else:
-            unpacked.replace(target)
-            return
-    raise PackError(
-        problem,
-        where=os.fspath(recipe),
-        field=name,
-        fix=("run apt-get update first, or " if scheme == "debian" else "")
-        + f"get it by hand and unpack it into {target}",
-    )
+            return f"{package} cannot be unpacked: {fault}"
+        unpacked.replace(target)
+    return None
 
 
 def _run(*command: str, cwd: Path) -> None:

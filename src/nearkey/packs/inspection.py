@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from nearkey.errors import PackError
+from nearkey.language.arrays import damaged
 from nearkey.language.info import read_info, verify_files
 from nearkey.language.pack import find_pack, load_pack
 from nearkey.packs.backoff import context_sums
@@ -63,15 +63,9 @@ def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
     start = time.perf_counter()
     pack = load_pack(folder)
     load_ms = (time.perf_counter() - start) * 1000
-    where = os.fspath(folder)
     total = float(np.exp(pack.lexicon.log_probs.astype(np.float64)).sum())
     if not abs(total - 1.0) < 1e-3:
-        raise PackError(
-            f"word probabilities sum to {total:.4f}",
-            where=where,
-            field="words.bin",
-            fix="rebuild it",
-        )
+        raise damaged(f"word probabilities sum to {total:.4f}", folder, "words.bin")
     worst, contexts = 1.0, 0
     for name in ("words.ngram", "letters.ngram"):
         model = read_table(folder / name)
@@ -79,12 +73,8 @@ def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
             at = int(np.argmax(np.abs(np.nan_to_num(sums, nan=np.inf) - 1.0)))
             if not abs(sums[at] - 1.0) <= SUM_TOLERANCE:
                 context = model.tree.token_matrix(level)[at].tolist()
-                raise PackError(
-                    f"probabilities after {context} sum to {sums[at]:.4f}",
-                    where=where,
-                    field=name,
-                    fix="rebuild the pack",
-                )
+                problem = f"probabilities after {context} sum to {sums[at]:.4f}"
+                raise damaged(problem, folder, name)
             contexts += len(sums)
             worst = float(sums[at]) if abs(sums[at] - 1.0) > abs(worst - 1.0) else worst
     return PackInspection(

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 
 from nearkey.errors import PackError
-from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain
+from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain, unreadable
 from nearkey.language.tokens import normalise_word
 
 __all__ = ["read_counted", "read_frequencies", "read_spelling"]
@@ -54,8 +54,8 @@ def read_counted(path: Path, *, fold: bool) -> dict[str, float]:
                     yield fields[0], float(fields[1])
             except (IndexError, ValueError):
                 place = f"line {number}"
-                raise PackError(
-                    "not a word and a count", where=str(path), field=place, fix="correct the line"
+                raise unreadable(
+                    "not a word and a count", path, "correct the line", place
                 ) from None
 
     found = _added_up(listed(), fold=fold)

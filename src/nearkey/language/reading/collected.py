@@ -12,13 +12,13 @@ from email.message import EmailMessage
 from pathlib import Path
 from xml.etree import ElementTree
 
-from nearkey.errors import PackError
 from nearkey.language.reading.textfiles import (
     ReadOptions,
     ReadReport,
     joined_paragraphs,
     no_column,
     read_plain,
+    unreadable,
 )
 
 __all__ = ["read_fields", "read_mail", "read_sword", "read_wordnet", "read_xml"]
@@ -84,16 +84,14 @@ def read_sword(path: Path, options: ReadOptions, report: ReadReport) -> Iterator
     index = path.read_bytes()
     data = path.with_suffix(".bzz").read_bytes()
     if not index or len(index) % 12:
-        raise PackError("not a block index", where=str(path), fix="name a .bzs file")
+        raise unreadable("not a block index", path, "name a .bzs file")
     for offset, size, unpacked in struct.iter_unpack("<III", index):
         try:
             block = zlib.decompress(data[offset : offset + size])
         except zlib.error as fault:
-            raise PackError(
-                f"damaged block: {fault}", where=str(path), fix="fetch it again"
-            ) from None
+            raise unreadable(f"damaged block: {fault}", path, "fetch it again") from None
         if len(block) != unpacked:
-            raise PackError("block of a wrong size", where=str(path), fix="fetch it again")
+            raise unreadable("block of a wrong size", path, "fetch it again")
         text = _HEADING.sub("\n", block.decode("utf-8"))
         for line in _TAG.sub("", _BREAK.sub("\n", text)).split("\n"):
             if line.strip():
@@ -124,7 +122,7 @@ def read_xml(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[s
     try:
         root = ElementTree.parse(path).getroot()
     except ElementTree.ParseError as fault:
-        raise PackError(f"not XML: {fault}", where=str(path), fix="take it out") from None
+        raise unreadable(f"not XML: {fault}", path, "take it out") from None
     pending = [root]
     while pending:
         element = pending.pop(0)

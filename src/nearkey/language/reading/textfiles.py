@@ -63,6 +63,11 @@ LineReader = Callable[[Path, ReadOptions, ReadReport], Iterator[str]]
 PackError naming file, line and byte for what cannot be read."""
 
 
+def unreadable(problem: str, path: Path, fix: str, place: str | None = None) -> PackError:
+    """The error for a file that cannot be read; `place` says where in it."""
+    return PackError(problem, where=str(path), field=place, fix=fix)
+
+
 def load_library(module: str, where: str, fix: str) -> Any:
     """A library that is needed for this text alone; NearkeyError saying how to get it."""
     try:
@@ -85,8 +90,8 @@ def open_binary(path: Path) -> IO[bytes]:
             return cast(IO[bytes], gzip.open(path, "rb"))
         return path.open("rb")
     except OSError as fault:
-        raise PackError(
-            f"cannot be read: {fault.strerror or fault}", where=str(path), fix="check the path"
+        raise unreadable(
+            f"cannot be read: {fault.strerror or fault}", path, "check the path"
         ) from None
 
 
@@ -105,12 +110,9 @@ def read_blocks(path: Path, options: ReadOptions, report: ReadReport) -> Iterato
                 if 0 in raw:
                     at = raw.index(0)
                     line = number + raw.count(b"\n", 0, at) + 1
-                    raise PackError(
-                        "holds zero bytes, so it is not text",
-                        where=str(path),
-                        field=f"line {line}, byte {offset + at}",
-                        fix="name a text file",
-                    )
+                    place = f"line {line}, byte {offset + at}"
+                    problem = "holds zero bytes, so it is not text"
+                    raise unreadable(problem, path, "name a text file", place)
                 try:
                     text = raw.decode(options.encoding)
                 except UnicodeDecodeError:
@@ -119,9 +121,7 @@ def read_blocks(path: Path, options: ReadOptions, report: ReadReport) -> Iterato
                 offset += len(raw)
                 yield text
         except (gzip.BadGzipFile, EOFError) as fault:
-            raise PackError(
-                f"damaged gzip file: {fault}", where=str(path), fix="fetch it again"
-            ) from None
+            raise unreadable(f"damaged gzip file: {fault}", path, "fetch it again") from None
 
 
 def _whole_lines(handle: IO[bytes], path: Path, report: ReadReport) -> Iterator[bytes]:
@@ -134,12 +134,8 @@ def _whole_lines(handle: IO[bytes], path: Path, report: ReadReport) -> Iterator[
         while line_end > MAX_LINE_BYTES or (line_end < 0 and len(block) > MAX_LINE_BYTES):
             cut = _WHITE_SPACE.search(block, MAX_LINE_BYTES)
             if cut is None and len(block) > 2 * MAX_LINE_BYTES:
-                raise PackError(
-                    f"no white space in {MAX_LINE_BYTES} bytes, so it is not running text",
-                    where=str(path),
-                    field=f"line {number}",
-                    fix="name a text file",
-                )
+                problem = f"no white space in {MAX_LINE_BYTES} bytes, so it is not running text"
+                raise unreadable(problem, path, "name a text file", f"line {number}")
             if cut is None:
                 break
             report.drop("over-long line, cut at white space (nothing lost)")
@@ -166,12 +162,10 @@ def _decode_lines(
             texts.append(line.decode(options.encoding))
         except UnicodeDecodeError as fault:
             if options.undecodable != "drop":
-                raise PackError(
-                    f"not {options.encoding}: {fault.reason}",
-                    where=str(path),
-                    field=f"line {number}, byte {offset + fault.start}",
-                    fix='set `encoding` for this source, or `undecodable = "drop"`',
-                ) from None
+                place = f"line {number}, byte {offset + fault.start}"
+                fix = 'set `encoding` for this source, or `undecodable = "drop"`'
+                problem = f"not {options.encoding}: {fault.reason}"
+                raise unreadable(problem, path, fix, place) from None
             report.drop(f"line not {options.encoding}")
         offset += len(line)
     return "".join(texts)
@@ -183,7 +177,7 @@ def read_csv(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[s
     rows = csv.reader(read_plain(path, options, report), delimiter=delimiter)
     header = next(rows, None)
     if header is None:
-        raise PackError("is empty", where=str(path), fix="name a file with a header line")
+        raise unreadable("is empty", path, "name a file with a header line")
     if options.column not in header:
         raise no_column(options.column, str(path), f"one of {', '.join(header)}", field="line 1")
     place = header.index(options.column)
@@ -204,9 +198,7 @@ def read_json(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[
             try:
                 content = handle.read().decode(options.encoding)
             except (UnicodeDecodeError, EOFError, gzip.BadGzipFile) as fault:
-                raise PackError(
-                    f"not readable: {fault}", where=str(path), fix="correct the file"
-                ) from None
+                raise unreadable(f"not readable: {fault}", path, "correct the file") from None
         whole = parse_json(content, error=PackError, where=str(path))
         if isinstance(whole, dict) and whole and all(isinstance(v, dict) for v in whole.values()):
             whole = list(whole.values())
@@ -249,12 +241,8 @@ def read_arrow(path: Path, options: ReadOptions, report: ReadReport) -> Iterator
                 else:
                     report.drop("row without text")
     except (pa.ArrowException, KeyError, OSError) as fault:
-        raise PackError(
-            f"cannot be read: {fault}",
-            where=str(path),
-            field=options.column,
-            fix="check the file and `column`",
-        ) from None
+        problem = f"cannot be read: {fault}"
+        raise unreadable(problem, path, "check the file and `column`", options.column) from None
 
 
 def read_fortune(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
