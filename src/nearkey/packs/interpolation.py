@@ -164,7 +164,7 @@ def _context_bins(source: MixtureSource, steps: Walk, level: int) -> NDArray[np.
 def fit_mixture_weights(
     evidence: Sequence[Evidence], *, steps: int = 200, tolerance: float = 1e-6
 ) -> tuple[FloatArray, list[float]]:
-    """Strengths ``(sources, bins)`` that maximise the weighted log-likelihood, and its course.
+    """Mixture weights ``(sources, bins)``, up to a common factor, that maximise the weighted log-likelihood, and its course.
 
     Starts from equal weights; stops after `steps`, or when a step gains less than `tolerance` nats per
     token. The last source speaks on some text.
@@ -219,30 +219,22 @@ def interpolate(
     last, the mixed relative frequency of each entry, as the pruning's estimate of a context's weight.
     """
     tree, places = merge_trees([source.model.tree for source in sources])
-    n_sources = len(sources)
     previous = [np.exp(source.model.log_prob[0]) for source in sources]
     logs: list[FloatArray] = []
     mass: list[FloatArray] = []
-    plain = [
-        mixture_weight.sum(axis=1) / mixture_weight.sum() for mixture_weight in mixture_weights
-    ]
-    for level in range(1, tree.order + 1):
-        mixture_weight = mixture_weights[level - 1]
+    for level, fitted in enumerate(mixture_weights[: tree.order], start=1):
         size = tree.size(level)
         if level == 1:
-            weights = np.tile(mixture_weight[:, 0] / mixture_weight[:, 0].sum(), (1, 1))
+            weights = fitted[None, :, 0] / fitted[:, 0].sum()
             parent = np.zeros(size, dtype=np.int64)
         else:
             parent = tree.parent(level)
-            weights = np.stack(
-                [
-                    mixture_weight[i][
-                        _bins_at(sources[i], places[i], level - 1, tree.size(level - 1))
-                    ]
-                    for i in range(n_sources)
-                ],
-                axis=1,
-            )
+            above = tree.size(level - 1)
+            chosen = [
+                fitted[i][_bins_at(source, places[i], level - 1, above)]
+                for i, source in enumerate(sources)
+            ]
+            weights = np.stack(chosen, axis=1)
             weights /= weights.sum(axis=1, keepdims=True)
         mixed = np.zeros(size)
         for i, source in enumerate(sources):
@@ -257,14 +249,13 @@ def interpolate(
         with np.errstate(divide="ignore"):
             logs.append(np.log(mixed))
         if level < tree.order:
-            frequency = np.zeros(size)
+            mass.append(np.zeros(size))
+            share = mixture_weights[level].sum(axis=1) / mixture_weights[level].sum()
             for i, source in enumerate(sources):
                 if level <= len(source.context_counts):
                     counts = source.context_counts[level - 1]
-                    frequency[places[i][level - 1]] += (
-                        plain[level][i] * counts / source.context_counts[0].sum()
-                    )
-            mass.append(frequency)
+                    part = share[i] * counts / source.context_counts[0].sum()
+                    mass[-1][places[i][level - 1]] += part
     return normalised(tree, tuple(logs)), mass
 
 
