@@ -164,7 +164,8 @@ def _context_bins(source: MixtureSource, steps: Walk, level: int) -> NDArray[np.
 def fit_mixture_weights(
     evidence: Sequence[Evidence], *, steps: int = 200, tolerance: float = 1e-6
 ) -> tuple[FloatArray, list[float]]:
-    """Mixture weights ``(sources, bins)``, up to a common factor, that maximise the weighted log-likelihood, and its course.
+    """Mixture weights ``(sources, bins)``, up to a common factor, of the highest weighted log-likelihood;
+    and its course.
 
     Starts from equal weights; stops after `steps`, or when a step gains less than `tolerance` nats per
     token. The last source speaks on some text.
