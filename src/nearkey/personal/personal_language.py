@@ -153,7 +153,7 @@ class PersonalLanguage:
         """
         self._check_open()
         if not 0.0 < weight <= 1.0:
-            raise PersonalError(f"is {weight}", field="weight", fix="give a share above 0, up to 1")
+            raise PersonalError(f"is {weight}", field="weight", fix="give a probability above 0")
         plain = self._plain(word)
         if plain is None:
             return None

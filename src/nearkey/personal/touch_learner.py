@@ -106,7 +106,9 @@ class TouchLearner:
             ("mislabelling_moved_on", mislabelling_moved_on),
         ):
             if not 0.0 <= value < 1.0:
-                raise PersonalError(f"is {value}", field=name, fix="give a share from 0, below 1")
+                raise PersonalError(
+                    f"is {value}", field=name, fix="give a probability from 0, below 1"
+                )
         self.mislabelling = mislabelling
         self.mislabelling_moved_on = mislabelling_moved_on
         self.soft_labels = soft_labels

@@ -39,6 +39,7 @@ class PersonalStore(PersonalWords, Protocol):
         """Take a word entered by hand out again."""
 
 
+@runtime_checkable
 class Learner(Protocol):
     """Anything else that learns from confirmed words, such as a person's touch model."""
 

@@ -10,7 +10,7 @@ from test_personal_person import DECODER, PEOPLE, model_of, touches
 
 from nearkey.decode import LiveDecoder
 from nearkey.personal import Person, PersonalLanguage, TouchLearner
-from nearkey.session import PersonalStore, Session
+from nearkey.session import Learner, PersonalStore, Session
 
 
 def anna() -> Person:
@@ -30,6 +30,7 @@ def type_word(session: Session, word: str, rng: np.random.Generator) -> None:
 def test_a_person_has_what_a_session_asks() -> None:
     person = anna()
     assert isinstance(person.live, LiveDecoder)
+    assert all(isinstance(learner, Learner) for learner in person.learners)
     assert isinstance(person.words, PersonalStore)
 
 
