@@ -216,7 +216,10 @@ class AppendLog:
         Raises `error` where the disk refuses.
         """
         if end < self._size:
-            os.ftruncate(self._file, end)
+            try:
+                os.ftruncate(self._file, end)
+            except OSError as fault:
+                raise self._unwritten(fault) from None
             self._size = end
         if not ended:
             self._put(b"\n")

@@ -66,6 +66,9 @@ class PersonalLanguage:
         self.settings = settings or WordSettings()
         self._pack = pack
         self._recent_words = recent_words or find_recent_words(pack)
+        # Found out once: the question takes as long as looking a word up.
+        model = pack.language_model
+        self._table_model = model if isinstance(model, TableLanguageModel) else None
         # As the lexicon spells: a pack may fold accents.
         lexicon = pack.lexicon
         self._fold = isinstance(lexicon, AccentFolding) and lexicon.fold_accents
@@ -188,10 +191,10 @@ class PersonalLanguage:
         return plain if first and word[1:] == plain[1:] else word
 
     def _base_log_prob(self, state: State, word: str) -> float:
-        model = self._pack.language_model
-        if isinstance(model, TableLanguageModel):
-            return model.table.log_prob(state, int(model.tokens([word])[0]))
-        at = self._pack.lexicon.index(word)
+        if self._table_model is not None:
+            token = int(self._table_model.tokens([word])[0])
+            return self._table_model.table.log_prob(state, token)
+        model, at = self._pack.language_model, self._pack.lexicon.index(word)
         return float(model.log_unknown(state) if at is None else model.log_probs(state)[at])
 
     def retract(self, serial: int | None = None) -> bool:
