@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from nearkey.errors import LayoutError
 from nearkey.layout.key import Key, default_label, letter_extent
@@ -81,15 +81,9 @@ class CellPlan:
                 key_id = f"r{r + 1}c{c + 1}"
                 label = default_label(key_id, letters)
                 keys.append(Key(key_id, label, x=c * w, y=r * h, w=w, h=h, letters=letters))
-        return Layout(
-            name=name,
-            unit_mm=self.base.unit_mm,
-            width=right - left,
-            height=bottom - top,
-            keys=tuple(keys),
-            language=self.base.language,
-            alphabet=self.base.alphabet,
-            note=note,
+        width, height = right - left, bottom - top
+        return replace(
+            self.base, name=name, width=width, height=height, keys=tuple(keys), note=note
         )
 
 

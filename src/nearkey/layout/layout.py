@@ -53,21 +53,17 @@ class Layout(Arrangement):
         keys = tuple(self.keys)
         object.__setattr__(self, "keys", keys)
         check_layout(self)
-        for name in ("unit_mm", "width", "height"):
-            object.__setattr__(self, name, float(getattr(self, name)))
-        object.__setattr__(self, "_centers", _frozen([(key.cx, key.cy) for key in keys]))
-        object.__setattr__(self, "_sizes", _frozen([(key.w, key.h) for key in keys]))
-        object.__setattr__(self, "_index", {key.id: i for i, key in enumerate(keys)})
-        object.__setattr__(
-            self,
-            "_key_of_letter",
-            {
-                letter: i
-                for i, key in enumerate(keys)
-                if key.role == "letters"
-                for letter in key.letters
-            },
-        )
+        lettered = ((i, key.letters) for i, key in enumerate(keys) if key.role == "letters")
+        for name, value in {
+            "unit_mm": float(self.unit_mm),
+            "width": float(self.width),
+            "height": float(self.height),
+            "_centers": _frozen([(key.cx, key.cy) for key in keys]),
+            "_sizes": _frozen([(key.w, key.h) for key in keys]),
+            "_index": {key.id: i for i, key in enumerate(keys)},
+            "_key_of_letter": {letter: i for i, letters in lettered for letter in letters},
+        }.items():
+            object.__setattr__(self, name, value)
 
     def __reduce__(self) -> tuple[Any, ...]:
         # Copies and pickles (worker processes) go through the checks and stay read-only.
@@ -153,7 +149,7 @@ class Layout(Arrangement):
 
         Returns
         -------
-        (n,) positions of keys.
+        (n,) positions of keys. Raises LayoutError for points of another shape or not finite.
         """
         return nearest_rectangle(points, self._centers, self._sizes)
 
@@ -206,6 +202,8 @@ class Layout(Arrangement):
         ----------
         groups : the letters of each key of role letters, in the order of the keys.
         name : name of the new layout; the old one's unless given.
+
+        Raises LayoutError for another number of groups, or letters that make no valid layout.
         """
         groups = tuple(groups)
         if len(groups) != len(self.letter_keys):
@@ -243,6 +241,8 @@ class Layout(Arrangement):
         ellipses : in layout units, as of `nearkey.touch.ellipses`; the i-th has the colour of the
             touches aimed at key i.
         width_px : the surface's width on screen; heights follow in proportion.
+
+        Raises LayoutError for touches or targets of another shape, and a width that is not above 0.
         """
         return layout_svg(
             self, touches=touches, targets=targets, ellipses=ellipses, width_px=width_px
@@ -262,6 +262,8 @@ class Layout(Arrangement):
         ----------
         base : the familiar arrangement; must have every letter of this layout.
         weights : weight of each letter, for example its frequency; equal unless given.
+
+        Raises LayoutError for a letter that `base` lacks, and weights that are negative, infinite or all 0.
         """
         base.require_alphabet(self.letters)
         there = _letter_shares(base)

@@ -6,7 +6,7 @@ import copy
 import math
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import field, fields
+from dataclasses import Field, field, fields
 from statistics import NormalDist
 from typing import Any, ClassVar, Self
 
@@ -103,24 +103,17 @@ class TouchBase:
 
     def get_params(self, deep: bool = True) -> dict[str, Any]:
         """The constructor's parameters by name; `deep` changes nothing."""
-        return {each.name: getattr(self, each.name) for each in _parameters(self)}
+        return {each.name: getattr(self, each.name) for each in self._parameters()}
 
     def set_params(self, **params: Any) -> Self:
         """Change parameters; TouchModelError for one the model does not have."""
-        names = [each.name for each in _parameters(self)]
+        names = list(self.get_params())
         for name, value in params.items():
             if name not in names:
-                raise TouchModelError(
-                    "is no parameter of this model",
-                    field=name,
-                    fix=f"parameters are {', '.join(names)}",
-                )
+                fix = f"parameters are {', '.join(names)}"
+                raise TouchModelError("is no parameter of this model", field=name, fix=fix)
             setattr(self, name, value)
         return self
-
-    def __repr__(self) -> str:
-        inside = ", ".join(f"{k}={v!r}" for k, v in self.get_params().items())
-        return f"{type(self).__name__}({inside})"
 
     def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
         """Learn from the labelled touches of a log on a layout."""
@@ -222,15 +215,18 @@ class TouchBase:
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the model as readable JSON, whole or not at all; TouchModelError where it is not fitted."""
-        data = self._to_dict()
-        layout = {"layout": self._fitted().to_dict()}
-        write_model_file({**data, **layout, "fitted": self._fitted_dict()}, path)
+        learnt = {"layout": self._fitted().to_dict(), "fitted": self._fitted_dict()}
+        write_model_file(self._to_dict() | learnt, path)
 
     # for subclasses
 
+    @classmethod
+    def _parameters(cls) -> tuple[Field[Any], ...]:
+        return fields(cls)  # type: ignore[arg-type]  # every model is a dataclass
+
     def _check_params(self) -> None:
         """Raise TouchModelError for the first parameter that is not allowed."""
-        for each in _parameters(self):
+        for each in self._parameters():
             value = getattr(self, each.name)
             if not each.metadata.get("right", lambda _: True)(value):
                 raise TouchModelError(f"is {value!r}", field=each.name, fix=each.metadata["fix"])
@@ -288,16 +284,12 @@ class TouchBase:
 
     def _to_dict(self) -> dict[str, Any]:
         """Kind and parameters as files have them; a parameter that is a model likewise."""
-        values = {
-            each.metadata.get("file_name") or each.name: each.name for each in _parameters(self)
-        }
-        params = {name: getattr(self, of) for name, of in values.items()}
-        return {
-            "kind": self.kind,
-            "params": {
-                k: v._to_dict() if isinstance(v, TouchBase) else v for k, v in params.items()
-            },
-        }
+        params = {}
+        for each in self._parameters():
+            value = getattr(self, each.name)
+            name = each.metadata.get("file_name") or each.name
+            params[name] = value._to_dict() if isinstance(value, TouchBase) else value
+        return {"kind": self.kind, "params": params}
 
     def _fitted_dict(self) -> dict[str, Any]:
         """What was learnt, as files have it."""
@@ -350,16 +342,12 @@ def _unfitted(data: dict[str, Any]) -> Any:
         raise TouchModelError(
             f"kind {kind!r} is not known here", field="kind", fix=f"kinds are {', '.join(KINDS)}"
         )
-    names = {each.metadata.get("file_name"): each.name for each in fields(KINDS[kind])}  # type: ignore[arg-type]
+    names = {each.metadata.get("file_name"): each.name for each in KINDS[kind]._parameters()}
     params = {
         names.get(name, name): _unfitted(value) if isinstance(value, dict) else value
         for name, value in data["params"].items()
     }
     return KINDS[kind](**params)
-
-
-def _parameters(model: Any) -> Any:
-    return fields(model)
 
 
 def key_indices(keys: Sequence[Any] | NDArray[Any], geometry: Geometry) -> Indices:

@@ -39,6 +39,7 @@ class PersonCleaning:
 
     @property
     def kept(self) -> int:
+        """How many touches were kept."""
         return self.n_touches - self.far - self.duplicate
 
 
@@ -58,14 +59,17 @@ class CleaningReport:
 
     @property
     def n_touches(self) -> int:
+        """Touches in the log that was given."""
         return sum(p.n_touches for p in self.people)
 
     @property
     def n_dropped(self) -> int:
+        """Touches dropped."""
         return len(self.dropped)
 
     @property
     def n_kept(self) -> int:
+        """Touches kept."""
         return self.n_touches - self.n_dropped
 
     def to_dicts(self) -> list[dict[str, Any]]:

@@ -24,9 +24,16 @@ class Components:
 
     log p_k(s) = log[(1 - b) sum over c of k of exp(log_weight + log_norm - q/2)
                      + b exp(background_log_density)],
-    q = (s - mean)' P (s - mean), `precision` rows hold P as (xx, xy, yy); weights of a key sum
-    to 1. Lengths in layout units, natural logs. With finite `dof` they are bivariate t's of that many
-    degrees of freedom: (dof + 2)/2 log(1 + q/dof) in the place of q/2, with the same `log_norm`.
+    q = (s - mean)' P (s - mean). Lengths in layout units, natural logs.
+
+    Parameters
+    ----------
+    key : `(c,)` int32, the key of each component, ascending; every key has one.
+    log_weight : `(c,)`; the weights of a key sum to 1.
+    mean : `(c, 2)`. precision : `(c, 3)`, rows of P as (xx, xy, yy). log_norm : `(c,)`, log of the density's factor.
+    background_weight, background_log_density : b, the share of outliers, and their flat log density.
+    dof : where finite the components are bivariate t's of so many degrees of freedom: (dof + 2)/2 log(1 + q/dof) in
+        the place of q/2, with the same `log_norm`.
     """
 
     key: NDArray[np.int32]
@@ -54,7 +61,10 @@ def gaussian_components(
     background_log_density: float,
     dof: float = math.inf,
 ) -> Components:
-    """Components from weights `(c,)`, means `(c, 2)` and covariances `(c, 2, 2)` (scales of t's)."""
+    """Components from weights `(c,)`, means `(c, 2)` and covariances `(c, 2, 2)` (scales of t's).
+
+    The other parameters are those of `Components`.
+    """
     xx, xy, yy = covariance[:, 0, 0], covariance[:, 0, 1], covariance[:, 1, 1]
     det = xx * yy - xy * xy
     return Components(

@@ -21,7 +21,7 @@ from nearkey.touch.touch_log import TouchLog
 __all__ = ["FingerTouch"]
 
 
-@dataclass(eq=False, repr=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class FingerTouch(TouchBase):
     """A base model fitted on offsets divided by each person's finger width, and scaled back.
 

@@ -28,7 +28,7 @@ def min_touches_parameter() -> Any:
     return parameter(3, "give a count from 1", lambda n: n >= 1, numbers=(int, np.integer))
 
 
-@dataclass(eq=False, repr=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class GaussianTouch(IncrementalTouch):
     """A full-covariance Gaussian per key over a flat background.
 

@@ -27,7 +27,7 @@ _ROUNDS = 500
 _TOLERANCE = 1e-8  # mean log likelihood per touch
 
 
-@dataclass(eq=False, repr=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class MixtureTouch(TouchBase):
     """Several Gaussians per key: skewed, doubled or long-tailed clouds of touches.
 

@@ -29,8 +29,12 @@ __all__ = [
 class Labelled:
     """The labelled touches of a log, in layout units.
 
-    `log` is the whole log in layout units; `rows (n,)` index it, `key (n,)` the layout's keys;
-    `points` and `offsets` (touch minus key centre) are `(n, 2)`.
+    Parameters
+    ----------
+    log : the whole log, in layout units. geometry : the layout's keys.
+    rows : `(n,)`, rows of the log that are labelled. key : `(n,)`, the keys they were meant for.
+    points, offsets : `(n, 2)`, the touches, and touch minus key centre.
+    n_unlabelled : rows without a target.
     """
 
     log: TouchLog

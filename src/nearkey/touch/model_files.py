@@ -35,21 +35,15 @@ def read_model_file(path: str | os.PathLike[str]) -> dict[str, Any]:
     """
     where = os.fspath(path)
     data = read_json(path, TouchModelError, fix=_AGAIN)
-    if not isinstance(data, dict) or data.get("schema") != _HEADER["schema"]:
-        raise TouchModelError(
-            "is not a touch model",
-            where=where,
-            field="schema",
-            fix=f"expected '{_HEADER['schema']}'",
-        )
-    if data.get("version") != _HEADER["version"]:
-        raise TouchModelError(
-            f"version {data.get('version')!r} is not known here",
-            where=where,
-            field="version",
-            fix=f"this release reads version {_HEADER['version']}",
-        )
-    return data
+    schema, version = _HEADER.values()
+    if not isinstance(data, dict) or data.get("schema") != schema:
+        field, problem, fix = "schema", "is not a touch model", f"expected '{schema}'"
+    elif data.get("version") != version:
+        field, fix = "version", f"this release reads version {version}"
+        problem = f"version {data.get('version')!r} is not known here"
+    else:
+        return data
+    raise TouchModelError(problem, where=where, field=field, fix=fix)
 
 
 def fitted_arrays(fitted: Mapping[str, Any], **shapes: tuple[int, ...]) -> list[Floats]:

@@ -39,7 +39,7 @@ class _PopulationTouch(TouchBase):
         self._set_gaussians(self.geometry_.centers + known.offsets, known.covariances)
 
 
-@dataclass(eq=False, repr=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class PeopleTouch(_PopulationTouch):
     """How a population touches, and how far its people differ. Fit it on several people's log.
 
@@ -109,7 +109,7 @@ class PeopleTouch(_PopulationTouch):
         self._known = Knowledge(self.population_)
 
 
-@dataclass(eq=False, repr=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class PersonTouch(_PopulationTouch):
     """One person's touches: starts from a population and follows the person. Made by
     `PeopleTouch.person()`.

@@ -18,7 +18,7 @@ from nearkey.touch.touch_log import TouchLog
 __all__ = ["PooledTouch"]
 
 
-@dataclass(eq=False, repr=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class PooledTouch(IncrementalTouch):
     """The same offset and covariance about every key's centre.
 

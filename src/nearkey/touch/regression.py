@@ -22,7 +22,7 @@ __all__ = ["OffsetRegression", "RegressionTouch", "fit_offset_regression"]
 _ROUNDS = 20  # alternations between offsets and spreads; the fit settles in about five
 
 
-@dataclass(eq=False, repr=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class RegressionTouch(TouchBase):
     """Gaussians whose offset and spread follow the key's place, its size and the movement to it.
 

@@ -17,7 +17,7 @@ from nearkey.touch.touch_log import TouchLog
 __all__ = ["SizeScaledTouch", "fit_size_scaling"]
 
 
-@dataclass(eq=False, repr=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class SizeScaledTouch(TouchBase):
     """Variance = alpha * size² + sigma_a² per axis, with one offset for all keys.
 

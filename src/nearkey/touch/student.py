@@ -24,7 +24,7 @@ _ROUNDS = 200
 _DOFS = np.geomspace(1.0, 300.0, 121)
 
 
-@dataclass(eq=False, repr=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class StudentTouch(TouchBase):
     """A bivariate t per key, the degrees of freedom shared by all keys.
 

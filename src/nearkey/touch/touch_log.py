@@ -289,10 +289,14 @@ def concat(logs: Iterable[TouchLog]) -> TouchLog:
         pieces = [log.columns().get(name) for log in parts]
         if any(p is not None and p.dtype.kind == "U" for p in pieces):
             pieces = [p if p is None else p.astype(np.str_) for p in pieces]
-        missing = "" if any(p is not None and p.dtype.kind == "U" for p in pieces) else np.nan
-        filled = zip(pieces, parts, strict=True)
+            missing: Any = ""
+        else:
+            missing = np.nan
         joined[name] = np.concatenate(
-            [np.full(len(log), missing) if p is None else p for p, log in filled]
+            [
+                np.full(len(log), missing) if p is None else p
+                for p, log in zip(pieces, parts, strict=True)
+            ]
         )
     return TouchLog.from_columns(joined, unit=parts[0].unit)
 
