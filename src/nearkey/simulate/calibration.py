@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import PlanError
-from nearkey.intervals import Estimate, proportion, rounded
+from nearkey.intervals import Estimate, proportion
 from nearkey.simulate.decoders.protocol import Answers, Posterior
+from nearkey.simulate.plain_data import plain
 from nearkey.simulate.workload import count_different
 
 __all__ = ["Calibration", "ReliabilityBin", "calibrate", "list_posterior"]
@@ -60,29 +61,10 @@ class Calibration:
     accuracy: float
     bins: tuple[ReliabilityBin, ...]
 
-    def to_dict(self, *, bins: bool = True) -> dict[str, Any]:
-        """Plain data, with or without the bins."""
-        whole: dict[str, Any] = {
-            "words": self.words,
-            "error": rounded(self.error),
-            "by_chance": {"mean": rounded(self.by_chance[0]), "high": rounded(self.by_chance[1])},
-            "p_value": rounded(self.p_value),
-            "confidence": rounded(self.confidence),
-            "accuracy": rounded(self.accuracy),
-        }
-        if bins:
-            whole["bins"] = [
-                {
-                    "low": rounded(b.low),
-                    "high": rounded(b.high),
-                    "words": b.words,
-                    "confidence": rounded(b.confidence),
-                    "accuracy": {k: rounded(v) for k, v in b.accuracy._asdict().items()},
-                    "expected": [rounded(v) for v in b.expected],
-                }
-                for b in self.bins
-            ]
-        return whole
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        mean, high = self.by_chance
+        return {**plain(self), "by_chance": plain({"mean": mean, "high": high})}
 
 
 def calibrate(

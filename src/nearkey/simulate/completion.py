@@ -9,16 +9,16 @@ not, and a text with many of them shows savings below 0. So the same list withou
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import Decoder, State
-from nearkey.intervals import Estimate, ratio, rounded
+from nearkey.intervals import Estimate, ratio
 from nearkey.simulate.decoders.protocol import Queries
 from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.outcomes import plain
+from nearkey.simulate.plain_data import plain
 
 __all__ = ["Completion", "completion_savings"]
 
@@ -46,14 +46,7 @@ class Completion:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data."""
-        return {
-            "words": self.words,
-            "savings": plain(self.savings),
-            "spared": plain(self.spared),
-            "kspc": plain(self.kspc),
-            "kspc_without": plain(self.kspc_without),
-            "early": rounded(self.early),
-        }
+        return cast(dict[str, Any], plain(self))
 
 
 def completion_savings(

@@ -15,7 +15,8 @@ from nearkey.simulate.calibration import Calibration, calibrate
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import BatchDecodes, Decodes, Faults, Queries
 from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.outcomes import MEASURES, TOP, WordOutcomes, plain
+from nearkey.simulate.outcomes import MEASURES, TOP, WordOutcomes
+from nearkey.simulate.plain_data import plain
 from nearkey.simulate.trial import Judged, TypedWords, judge
 
 __all__ = [
@@ -116,15 +117,9 @@ class GroupScore:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data; what could not be measured is null."""
-        return {
-            "words": self.words,
-            **{f"top{k}": plain(estimate) for k, estimate in self.top.items()},
-            "found": plain(self.found),
-            "mean_rank": plain(self.mean_rank),
-            "kspc": plain(self.kspc),
-            "character_error_rate": plain(self.character_error_rate),
-            "bits_per_character": plain(self.bits_per_character),
-        }
+        tops = {f"top{k}": estimate for k, estimate in self.top.items()}
+        rest: dict[str, Any] = plain(self, leave_out=("words", "top"))
+        return {"words": self.words, **plain(tops), **rest}
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,21 +193,13 @@ class DecoderScore:
 
         brief : leave out the groups by length and the bins of the calibration, for few words.
         """
-        whole: dict[str, Any] = {
-            "decoder": self.decoder,
-            "all": self.all.to_dict(),
-            "known": self.known.to_dict(),
-            "unknown": self.unknown.to_dict(),
-            "by_length": {str(n): group.to_dict() for n, group in self.by_length.items()},
-            "ranks": list(self.ranks),
-            "missed": self.missed,
-        }
+        whole: dict[str, Any] = plain(self, leave_out=("outcomes", "latency", "seconds"))
         if brief:
             del whole["by_length"]
-        for name in ("calibration", "calibration_known"):
-            found: Calibration | None = getattr(self, name)
-            whole[name] = None if found is None else found.to_dict(bins=not brief)
-        return {**whole, "posterior": self.posterior, "faults": self.faults.to_dict()}
+            for name in ("calibration", "calibration_known"):
+                if whole[name] is not None:
+                    del whole[name]["bins"]
+        return whole
 
     def speed(self) -> dict[str, Any]:
         """What depends on the machine."""
@@ -266,8 +253,4 @@ class Compared:
 
     def to_dict(self) -> dict[str, Any]:
         """Quality, as plain data."""
-        return {
-            **self.score.to_dict(brief=True),
-            "top1_to_ours": plain(self.top1_to_ours),
-            "top3_to_ours": plain(self.top3_to_ours),
-        }
+        return {**self.score.to_dict(brief=True), **plain(self, leave_out=("score",))}

@@ -8,9 +8,10 @@ from os import PathLike
 from typing import Any
 
 from nearkey.files import atomic_write
-from nearkey.intervals import Estimate, rounded
+from nearkey.intervals import Estimate
 from nearkey.simulate.completion import Completion
 from nearkey.simulate.decoder_score import LONGEST_GROUP, Compared, DecoderScore, GroupScore
+from nearkey.simulate.plain_data import plain
 from nearkey.simulate.workload import DRAWN
 from nearkey.text_table import estimate_text, number, text_table
 
@@ -35,15 +36,6 @@ class StaticScore:
     shared: float
     kspc: float
     multi_tap_kspc: float
-
-    def to_dict(self) -> dict[str, float]:
-        """Plain data."""
-        return {
-            "collision_rate": rounded(self.collision_rate),
-            "shared": rounded(self.shared),
-            "kspc": rounded(self.kspc),
-            "multi_tap_kspc": rounded(self.multi_tap_kspc),
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +69,7 @@ class LayoutScore:
             "schema": SCHEMA,
             "version": VERSION,
             "conditions": self.conditions,
-            "layout": self.layout,
-            "keys": self.keys,
-            "static": self.static.to_dict(),
-            "score": self.score.to_dict(),
-            "completion": None if self.completion is None else self.completion.to_dict(),
-            "compared": {name: other.to_dict() for name, other in self.compared.items()},
-            "skipped": self.skipped,
+            **plain(self, leave_out=("conditions", "stages")),
         }
 
     def speed(self) -> dict[str, Any]:

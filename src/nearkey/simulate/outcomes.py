@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.intervals import Z95, Estimate, proportion, ratio, ratio_difference, rounded
+from nearkey.intervals import Z95, Estimate, proportion, ratio, ratio_difference
 from nearkey.simulate.decoders.protocol import Posterior
 from nearkey.simulate.workload import count_different
 
-__all__ = ["MEASURES", "TOP", "Measure", "WordOutcomes", "plain"]
+__all__ = ["MEASURES", "TOP", "Measure", "WordOutcomes", "turned"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -195,13 +195,3 @@ MEASURES = {
 }
 """Every measure by name. `kspc` is the measured one: keystrokes per character as typed, corrections and spaces
 included; the characteristic of a layout, touches perfect, is `keystrokes.characteristic_kspc`."""
-
-
-def plain(estimate: Estimate | None) -> dict[str, float | None] | None:
-    """An estimate as value, low, high; None for one that could not be made."""
-    if estimate is None or not math.isfinite(estimate.value):
-        return None
-    return {
-        name: rounded(value) if math.isfinite(value) else None
-        for name, value in estimate._asdict().items()
-    }

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from os import PathLike
-from typing import Any, ClassVar
+from typing import Any, ClassVar, cast
 
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write
@@ -15,6 +15,7 @@ from nearkey.intervals import Estimate
 from nearkey.layout import Layout
 from nearkey.simulate.collisions import Collisions
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes
+from nearkey.simulate.plain_data import plain
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload
@@ -63,18 +64,7 @@ class RankRow:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data: each estimate as value, low, high."""
-        out: dict[str, Any] = {"layout": self.layout, "place": self.place, "words": self.words}
-        for name in RankResult.MEASURES:
-            out[name] = getattr(self, name)._asdict()
-        out["collision"] = self.collision
-        out["to_best"] = {m: e._asdict() for m, e in self.to_best.items()}
-        out["to_baseline"] = (
-            None
-            if self.to_baseline is None
-            else {m: e._asdict() for m, e in self.to_baseline.items()}
-        )
-        out["stopped_early"] = self.stopped_early
-        return out
+        return cast(dict[str, Any], plain(self))
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Unpack
+from typing import Any, Unpack, cast
 
 import numpy as np
 
@@ -12,7 +12,8 @@ from nearkey.decode import Decoder, LanguagePack
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, mean_over_people
 from nearkey.layout import Layout
-from nearkey.simulate.outcomes import MEASURES, plain
+from nearkey.simulate.outcomes import MEASURES
+from nearkey.simulate.plain_data import plain
 from nearkey.simulate.replay import NEAREST, RecordedTouches, ReplayTouch, log_near
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions
@@ -45,17 +46,6 @@ class ReplayRow:
     top3: Estimate
     to_matched: Estimate
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data."""
-        return {
-            "condition": self.condition,
-            "people": self.people,
-            "words": self.words,
-            "top1": plain(self.top1),
-            "top3": plain(self.top3),
-            "to_matched": plain(self.to_matched),
-        }
-
 
 @dataclass(frozen=True, slots=True)
 class ReplayGap:
@@ -77,7 +67,7 @@ class ReplayGap:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data."""
-        return {"layout": self.layout, "rows": [row.to_dict() for row in self.rows]}
+        return cast(dict[str, Any], plain(self))
 
     def __str__(self) -> str:
         lines = [f"{self.layout}: {self.rows[0].people} people, {self.rows[0].words} words"]

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import Decoder, State
-from nearkey.simulate.decoders.language_scores import LanguageScores
 from nearkey.simulate.decoders.protocol import Answers, Collector, Posterior, Queries
 
 __all__ = ["EXACT", "OwnDecoder"]
@@ -42,7 +41,6 @@ class OwnDecoder:
         self.use = use
         self._context = context
         self._threads = threads
-        self._language: LanguageScores | None = None
 
     def states(self, queries: Queries) -> tuple[State, ...] | None:
         """The states this decoder uses."""
@@ -90,24 +88,36 @@ class OwnDecoder:
         edits = self.decoder.edits
         if self.use == "live" or any((edits.omitted, edits.extra, edits.swapped)):
             return None
-        if self._language is None:
-            self._language = LanguageScores(self.decoder)
+        model, weight = self.decoder.pack.language_model, self.decoder.lm_weight
+        alone = weight * np.asarray(self.decoder.pack.lexicon.log_probs, dtype=np.float64)
         states = self.states(queries)
         touches = self.decoder.touches(queries.points)
         n = len(queries)
         first, meant = np.zeros(n), np.full(n, -np.inf)
+        repeats: dict[int, bool] = {}
         starts = queries.offsets.tolist()
         for i in range(n):
             index, touch = self.decoder.touch_scores(touches.part(starts[i], starts[i + 1]))
             if len(index) == 0:
                 continue
-            state = None if states is None else states[i]
-            group = self._language.group(starts[i + 1] - starts[i], index)
-            total = group.best_of_each(touch + self._language.of(group, state))
+            if states is None:
+                total = touch + alone[index]
+            else:
+                given = model.log_probs(states[i])[index]
+                total = touch + weight * given.astype(np.float64)
+            length = starts[i + 1] - starts[i]
+            if length not in repeats:
+                repeats[length] = len(np.unique(index)) < len(index)
+            if repeats[length]:
+                # A word that can be typed in two ways counts once, in the better one.
+                each = np.full(len(alone), -np.inf)
+                np.maximum.at(each, index, total)
+                index = np.unique(index)
+                total = each[index]
             best = total.max()
             mass = float(np.exp(total - best).sum())
             first[i] = 1.0 / mass
-            place = group.place(int(target[i])) if target[i] >= 0 else -1
-            if place >= 0:
-                meant[i] = total[place] - best - np.log(mass)
+            own = total[index == target[i]]
+            if len(own):
+                meant[i] = own[0] - best - np.log(mass)
         return Posterior(first, meant, EXACT)
