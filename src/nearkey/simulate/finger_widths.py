@@ -16,7 +16,8 @@ from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, mean
 from nearkey.layout import Layout
 from nearkey.simulate.outcomes import MEASURES, turned
-from nearkey.simulate.rank import rank_with
+from nearkey.simulate.plain_data import plain
+from nearkey.simulate.rank import rank_layouts
 from nearkey.simulate.rank_result import RankResult
 from nearkey.simulate.simulation_options import (
     ReportProgress,
@@ -120,27 +121,22 @@ class WidthRanking:
 
     def to_dicts(self) -> list[dict[str, Any]]:
         """A row a width: its best, its lead, the loss of the one layout for all, and of each width's best."""
-        out = []
-        for i, row in enumerate(self.rows):
-            out.append(
-                {
-                    "width_mm": row.width_mm,
-                    "best": row.best,
-                    self.by: row.value._asdict(),
-                    "next": row.next,
-                    "lead": None if row.lead is None else row.lead._asdict(),
-                    "one_for_all": self.one_for_all,
-                    "loss": row.loss._asdict(),
-                    "winners": {
-                        name: {
-                            "place": self.places(name)[i],
-                            "loss": self.losses(name)[i]._asdict(),
-                        }
-                        for name in self.winners
-                    },
-                }
-            )
-        return out
+        return [
+            {
+                "width_mm": row.width_mm,
+                "best": row.best,
+                self.by: plain(row.value),
+                "next": row.next,
+                "lead": plain(row.lead),
+                "one_for_all": self.one_for_all,
+                "loss": plain(row.loss),
+                "winners": {
+                    name: {"place": self.places(name)[i], "loss": plain(self.losses(name)[i])}
+                    for name in self.winners
+                },
+            }
+            for i, row in enumerate(self.rows)
+        ]
 
     def __str__(self) -> str:
         return _width_table(self)
@@ -185,16 +181,17 @@ def rank_by_width(
     candidates, options = list(layouts), SimulationOptions.of(keywords)
     told = options.progress
     results = [
-        rank_with(
-            replace(options, progress=None if told is None else _counted(told, i, len(widths))),
+        rank_layouts(
             candidates,
             touch=_at_width(touch, width_mm),
             pack=pack,
             baseline=baseline,
             by=by,
             decoder_touch=decoder_touch,
-            early_stop=False,
             checkpoint=None if checkpoint is None else _beside(Path(checkpoint), width_mm),
+            options=replace(
+                options, progress=None if told is None else _counted(told, i, len(widths))
+            ),
         )
         for i, width_mm in enumerate(widths)
     ]

@@ -17,12 +17,11 @@ from nearkey.simulate.collisions import collisions
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes
 from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.running import run_trials
-from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions
+from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.touch_source import TouchSource, condition_for
 from nearkey.simulate.trial import Judged, Trial
-from nearkey.simulate.workload import make_workload
 
-__all__ = ["rank_layouts", "rank_with"]
+__all__ = ["rank_layouts"]
 
 _STOP_Z = (
     3.29  # a layout is dropped early only when its two-sided 99.9 % interval lies below the best
@@ -68,32 +67,7 @@ def rank_layouts(
         For layouts of one name, an unknown baseline or measure, surfaces of different size, a model that
         does not fit a layout, or a checkpoint of another run.
     """
-    return rank_with(
-        SimulationOptions.of(keywords),
-        layouts,
-        touch=touch,
-        pack=pack,
-        baseline=baseline,
-        by=by,
-        decoder_touch=decoder_touch,
-        early_stop=early_stop,
-        checkpoint=checkpoint,
-    )
-
-
-def rank_with(
-    options: SimulationOptions,
-    layouts: Iterable[Layout],
-    *,
-    touch: TouchSource,
-    pack: LanguagePack,
-    baseline: Layout | str | None,
-    by: str,
-    decoder_touch: TouchSource | None,
-    early_stop: bool,
-    checkpoint: str | PathLike[str] | None,
-) -> RankResult:
-    """`rank_layouts` with its common keywords in one object."""
+    options = SimulationOptions.of(keywords)
     require_pack(pack, "rank_layouts")
     candidates = list(layouts)
     if not candidates:
@@ -103,14 +77,8 @@ def rank_with(
             candidates.append(baseline)
         baseline = baseline.name
     _check(candidates, baseline=baseline, by=by)
-    workload = make_workload(
-        pack,
-        options.corpus,
-        words=options.words,
-        seed=options.seed,
-        letters="".join(sorted(set.intersection(*(set(c.letters) for c in candidates)))),
-        context=options.with_context,
-    )
+    letters = set.intersection(*(set(c.letters) for c in candidates))
+    workload = options.workload(pack, "".join(sorted(letters)))
     trials: dict[str, Trial] = {}
     tries = None
     for layout in candidates:
@@ -132,19 +100,17 @@ def rank_with(
     found: dict[str, list[Judged]] = {layout.name: [] for layout in candidates}
     alive = dict(trials)
     n = workload.n_chunks
-    total, done = len(trials) * n, 0
+    progress = StepCount(options, len(trials) * n)
     with store or nullcontext():
         for chunks in _rounds(n, early_stop):
-            parts = {}
-            for job, judged in run_trials(alive, workload, chunks, options, store=store):
-                parts[job] = judged
-                done += 1
-                options.tell(job[0], done, total)
-            for name in alive:
-                found[name] += [parts[name, chunk] for chunk in chunks]
+            parts = run_trials(
+                alive, workload, options, chunks=chunks, store=store, done=progress.step
+            )
+            for name, judged in parts.items():
+                found[name] += judged
             if early_stop and chunks.stop < n:
                 kept = _survivors({name: _joined(found[name]) for name in alive}, by, baseline)
-                total -= (len(alive) - len(kept)) * (n - chunks.stop)
+                progress.total -= (len(alive) - len(kept)) * (n - chunks.stop)
                 alive = {name: trials[name] for name in kept}
     return RankResult.build(
         [

@@ -16,9 +16,8 @@ from nearkey.simulate.outcomes import MEASURES
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.replay import NEAREST, RecordedTouches, ReplayTouch, log_near
 from nearkey.simulate.running import run_trials
-from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions
+from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.trial import Condition, Judged, Trial
-from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch, TouchLog
 
 __all__ = ["CONDITIONS", "ReplayGap", "ReplayRow", "replay_gap"]
@@ -120,14 +119,8 @@ def replay_gap(
     if "words" in keywords:
         raise PlanError("are each person's own", field="words", fix="give words_each")
     options = SimulationOptions.of({**keywords, "words": words_each * len(chosen)})
-    workload = make_workload(
-        pack,
-        options.corpus,
-        words=options.words,
-        seed=options.seed,
-        letters=layout.letters,
-        context=options.with_context,
-    )
+    workload = options.workload(pack, layout.letters)
+    progress = StepCount(options, len(chosen))
     shares: dict[str, dict[str, list[float]]] = {
         measure: {name: [] for name in CONDITIONS} for measure in ("top1", "top3")
     }
@@ -158,14 +151,11 @@ def replay_gap(
                 tries=tries,
             )
             tries = tries or trials[name].decoder.decoder
-        found: dict[str, dict[int, Judged]] = {name: {} for name in CONDITIONS}
-        for (name, chunk), judged in run_trials(trials, part, range(part.n_chunks), person_options):
-            found[name][chunk] = judged
-        for name, parts in found.items():
-            outcomes = Judged.join([parts[chunk] for chunk in sorted(parts)]).outcomes
+        for name, parts in run_trials(trials, part, person_options).items():
+            outcomes = Judged.join(parts).outcomes
             for measure, of in shares.items():
                 of[name].append(MEASURES[measure].estimate(outcomes).value)
-        options.tell(layout.name, number + 1, len(chosen), person)
+        progress.step(layout.name, person)
     top1, top3 = shares["top1"], shares["top3"]
     return ReplayGap(
         layout.name,

@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from nearkey.errors import PlanError
 from nearkey.schema import convert, read_json, read_toml
+from nearkey.simulate.plain_data import plain
+from nearkey.text_table import text_table
 
 __all__ = ["TOLERANCE", "Moved", "ResultsComparison", "compare_results", "read_tolerance"]
 
@@ -48,6 +50,10 @@ class Moved:
     def change(self) -> float:
         return self.after - self.before
 
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        return {**plain(self), **plain({"change": self.change, "verdict": self.verdict})}
+
     @property
     def verdict(self) -> Literal["better", "worse"]:
         return "better" if (self.change > 0) == (self.measure in _MORE_IS_BETTER) else "worse"
@@ -69,36 +75,24 @@ class ResultsComparison:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data."""
-        return {
-            "compared": self.compared,
-            "moved": [
-                {
-                    "what": m.what,
-                    "measure": m.measure,
-                    "before": m.before,
-                    "after": m.after,
-                    "change": m.change,
-                    "tolerance": m.tolerance,
-                    "verdict": m.verdict,
-                }
-                for m in self.moved
-            ],
-            "only_before": list(self.only_before),
-            "only_after": list(self.only_after),
-            "conditions": list(self.conditions),
-        }
+        return cast(dict[str, Any], plain(self))
 
     def __str__(self) -> str:
         lines = [f"differs: {one}" for one in self.conditions]
         lines += [f"only in the first: {one}" for one in self.only_before]
         lines += [f"only in the second: {one}" for one in self.only_after]
-        if self.moved:
-            width = max(len(m.what) for m in self.moved)
-            for m in self.moved:
-                lines.append(
-                    f"{m.verdict:6}  {m.what:{width}}  {m.measure:20}  {m.before:9.4f} -> {m.after:9.4f}  "
-                    f"({m.change:+.4f}, tolerance {m.tolerance:g})"
-                )
+        rows = [
+            (
+                m.verdict,
+                m.what,
+                m.measure,
+                f"{m.before:.4f} -> {m.after:.4f}",
+                f"({m.change:+.4f}, tolerance {m.tolerance:g})",
+            )
+            for m in self.moved
+        ]
+        if rows:
+            lines.append(text_table((), rows, left=(0, 1, 2, 4)))
         lines.append(f"{len(self.moved)} of {self.compared} figures moved beyond tolerance")
         return "\n".join(lines)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 
 from nearkey.simulate.checkpoint import Checkpoint
@@ -18,15 +18,20 @@ Job = tuple[str, int]
 def run_trials(
     trials: Mapping[str, Trial],
     workload: Workload,
-    chunks: range,
     options: SimulationOptions,
     *,
+    chunks: range | None = None,
     store: Checkpoint | None = None,
-) -> Iterator[tuple[Job, Judged]]:
+    done: Callable[[str], None] = lambda name: None,
+) -> dict[str, list[Judged]]:
     """Type chunks of a workload in every trial; what comes out does not depend on how the work is spread.
 
-    Yields ((name of the trial, chunk), what was judged) as chunks are done, the kept ones first.
+    chunks : those to type, all without it. store : keeps finished chunks, and those it has are not typed again.
+    done : called with a trial's name after each of its chunks.
+    Returns what was judged of each trial, a chunk after the other.
     """
+    chunks = range(workload.n_chunks) if chunks is None else chunks
+    found: dict[Job, Judged] = {}
     waiting: list[Job] = []
     for chunk in chunks:
         for name in trials:
@@ -34,11 +39,14 @@ def run_trials(
             if kept is None:
                 waiting.append((name, chunk))
             else:
-                yield (name, chunk), kept
+                found[name, chunk] = kept
+                done(name)
     for job, judged in _carried_out(trials, workload, waiting, options):
         if store is not None:
             store.put(job, judged.outcomes)
-        yield job, judged
+        found[job] = judged
+        done(job[0])
+    return {name: [found[name, chunk] for chunk in chunks] for name in trials}
 
 
 def _carried_out(

@@ -24,11 +24,12 @@ from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import (
     SimulationKeywords,
     SimulationOptions,
+    StepCount,
     check_words,
 )
 from nearkey.simulate.touch_source import TouchSource, condition_for
 from nearkey.simulate.trial import Condition, Judged, Stages, Trial
-from nearkey.simulate.workload import Workload, count_different, make_workload
+from nearkey.simulate.workload import Workload, count_different
 from nearkey.version import VERSION
 
 __all__ = ["ScoreKeywords", "ScoreOptions", "score_condition", "score_layout", "static_score"]
@@ -112,14 +113,7 @@ def score_layout(
     options, stages = ScoreOptions.of(keywords), Stages()
     condition = condition_for(layout, touch, decoder_touch)
     with stages("words"):
-        workload = make_workload(
-            pack,
-            options.corpus,
-            words=options.words,
-            seed=options.seed,
-            letters=layout.letters,
-            context=options.with_context,
-        )
+        workload = options.workload(pack, layout.letters)
     return _score(condition, workload, pack, options, stages, None)
 
 
@@ -163,17 +157,13 @@ def _score(
     trial = Trial(
         condition, pack, workload.vocabulary, options, k=options.k, detail=True, decoder=own
     )
-    n, parts = workload.n_chunks, {}
-    for done, ((_, chunk), part) in enumerate(
-        run_trials({layout.name: trial}, workload, range(n), options), start=1
-    ):
-        parts[chunk] = part
-        options.tell(layout.name, done, n)
-    judged = Judged.join([parts[chunk] for chunk in range(n)])
+    progress = StepCount(options, workload.n_chunks)
+    parts = run_trials({layout.name: trial}, workload, options, done=progress.step)
+    judged = Judged.join(parts[layout.name])
     stages.add(judged.stages)
     latency: Latency | None = None
     if options.latency_words:
-        options.tell(layout.name, n, n, "latency")
+        progress.step(layout.name, "latency", more=0)
         with stages("decoder"):
             timed = trial.type_first(workload, options.latency_words)
             latency = latency_of(own, timed.queries, options.k)
@@ -183,7 +173,7 @@ def _score(
         )
     completion = None
     if options.completion_words and edits.completion is not None:
-        options.tell(layout.name, n, n, "completions")
+        progress.step(layout.name, "completions", more=0)
         with stages("decoder"):
             typed = trial.type_first(workload, options.completion_words)
             completion = completion_savings(
@@ -197,7 +187,9 @@ def _score(
     if static is None:
         with stages("judging"):
             static = static_score(layout, pack)
-    compared, skipped = _compared(trial, workload, options, name) if options.compare else ({}, {})
+    compared, skipped = (
+        _compared(trial, workload, options, name, progress) if options.compare else ({}, {})
+    )
     return LayoutScore(
         layout=layout.name,
         keys=len(layout.letter_keys),
@@ -234,11 +226,10 @@ def _score(
 
 
 def _compared(
-    trial: Trial, workload: Workload, options: ScoreOptions, own_name: str
+    trial: Trial, workload: Workload, options: ScoreOptions, own_name: str, progress: StepCount
 ) -> tuple[dict[str, Compared], dict[str, str]]:
     """Ours and other decoders on the first words, by name; and those that cannot run here, and why."""
     typed = trial.type_first(workload, options.compare_words)
-    layout, n = trial.condition.layout.name, workload.n_chunks
     others: dict[str, Any] = {own_name: trial.decoder}
     others |= baselines(trial.decoder.decoder, typist_touch=trial.condition.generating)
     if not isinstance(options.compare, bool):
@@ -247,7 +238,7 @@ def _compared(
     skipped: dict[str, str] = {}
     ours: DecoderScore | None = None
     for name, decoder in others.items():
-        options.tell(layout, n, n, name)
+        progress.step(trial.condition.layout.name, name, more=0)
         if isinstance(decoder, NearkeyError):
             skipped[name] = str(decoder)
             continue

@@ -9,16 +9,19 @@ from typing import Any, Self, TypedDict
 
 import numpy as np
 
+from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.simulate.corpora import Corpus, CorpusSource, as_corpus
 from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.workload import Workload, make_workload
 
 __all__ = [
     "ReportProgress",
     "SimulationKeywords",
     "SimulationOptions",
     "SimulationProgress",
+    "StepCount",
     "check_words",
 ]
 
@@ -41,8 +44,10 @@ ReportProgress = Callable[[SimulationProgress], None]
 
 
 class SimulationKeywords(TypedDict, total=False):
-    """The keywords of every simulation: those of `SimulationOptions`, and `threads`, an older name of `workers`."""
+    """The keywords of every simulation: those of `SimulationOptions`; `options`, all of them in one object, of which
+    other keywords change single ones; and `threads`, an older name of `workers`."""
 
+    options: SimulationOptions
     words: int
     seed: int | np.random.Generator
     corpus: CorpusSource | None
@@ -107,15 +112,19 @@ class SimulationOptions:
         Raises TypeError for a keyword that is none.
         """
         given = {name: value for name, value in keywords.items() if value is not None}
+        base = given.pop("options", None)
         if "threads" in given:
             threads = given.pop("threads")
             given.setdefault("workers", threads)
+        if base is not None:
+            own = (one.name for one in fields(cls) if hasattr(base, one.name))
+            given = {name: getattr(base, name) for name in own} | given
         unknown = sorted(given.keys() - {one.name for one in fields(cls)})
         if unknown:
             raise TypeError(f"no such keyword: {', '.join(unknown)}")
         if isinstance(seed := given.get("seed"), np.random.Generator):
             given["seed"] = int(seed.integers(2**63))
-        if "corpus" in given:
+        if given.get("corpus") is not None:
             given["corpus"] = as_corpus(given["corpus"])
         return cls(**given)
 
@@ -124,14 +133,33 @@ class SimulationOptions:
         """Whether words are decoded after the words before them."""
         return self.corpus is not None if self.context is None else self.context
 
+    def workload(self, pack: LanguagePack, letters: str) -> Workload:
+        """The words to type on layouts that have these letters. Raises PlanError where there are none."""
+        return make_workload(
+            pack,
+            self.corpus,
+            words=self.words,
+            seed=self.seed,
+            letters=letters,
+            context=self.with_context,
+        )
+
     def for_records(self) -> Self:
         """The options without what only carries out the work: a text that may be long, and what cannot be pickled."""
         return replace(self, corpus=None, context=None, executor=None, progress=None)
 
-    def tell(self, layout: str, done: int, total: int, step: str = "typing") -> None:
-        """Report progress to whoever asked for it."""
-        if self.progress is not None:
-            self.progress(SimulationProgress(layout, done, total, step))
+
+class StepCount:
+    """Counts steps and reports them to whoever asked `options` for it. `total` may be changed."""
+
+    def __init__(self, options: SimulationOptions, total: int) -> None:
+        self._progress, self._done, self.total = options.progress, 0, total
+
+    def step(self, layout: str, step: str = "typing", *, more: int = 1) -> None:
+        """So many more steps are done."""
+        self._done += more
+        if self._progress is not None:
+            self._progress(SimulationProgress(layout, self._done, self.total, step))
 
 
 def check_words(words: int, field: str) -> None:

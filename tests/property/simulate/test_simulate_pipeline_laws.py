@@ -91,10 +91,10 @@ def test_chunks_come_out_alike_in_any_order(which, seed, order):
     trial = Trial(
         Condition.matched(which[0], touch(which[0])), pack(), work.vocabulary, options, k=5
     )
-    together = dict(run_trials({"x": trial}, work, range(4), options))
+    together = run_trials({"x": trial}, work, options)["x"]
     for chunk in order:
-        ((_, alone),) = run_trials({"x": trial}, work, range(chunk, chunk + 1), options)
-        before = together["x", chunk].outcomes
+        alone = run_trials({"x": trial}, work, options, chunks=range(chunk, chunk + 1))["x"][0]
+        before = together[chunk].outcomes
         for name in ("rank", "first", "characters", "keystrokes", "seconds", "origin"):
             np.testing.assert_array_equal(getattr(alone.outcomes, name), getattr(before, name))
 
