@@ -226,6 +226,9 @@ class Words:
     def __contains__(self, word: object) -> bool:
         return word in self.words
 
+    def index(self, word: str) -> int | None:
+        return self.words.index(word) if word in self.words else None
+
 
 class Unigrams:
     """A pack without context over a `Words` lexicon."""

@@ -17,7 +17,6 @@ from nearkey.decode.protocols import (
     State,
     TableLanguageModel,
     TextLanguageModel,
-    Vocabulary,
 )
 from nearkey.decode.tries import hash_of
 from nearkey.errors import DecodeError
@@ -113,8 +112,6 @@ def check_pack(pack: Any, *, seed: int = 0, proper: bool = True) -> None:
     lexicon = parts.lexicon
     where = type(lexicon).__name__
     words = list(lexicon.words)
-    is_one = isinstance(lexicon, Vocabulary)
-    _demand(is_one, where, "", "lacks one of words, log_probs, index, len, iteration, `in`")
     _demand(len(words) == len(lexicon) > 0, where, "words", "are none, or not as many as len says")
     _demand(len(set(words)) == len(words), where, "words", "holds a word twice")
     log_probs = np.asarray(lexicon.log_probs)

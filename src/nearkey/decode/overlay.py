@@ -50,6 +50,12 @@ class OverlayCache:
     def _make(
         self, personal: PersonalWords, state: State, lexicon: _kernel.Lexicon
     ) -> ReadyOverlay:
+        if not isinstance(personal, PersonalWords):
+            raise DecodeError(
+                "are not complete",
+                where="personal words",
+                fix="give them version, overlay(state) and form(word), which may be None",
+            )
         weight, log_probs = personal.overlay(state)
         if not weight <= 0 or not all(value <= 0 for value in log_probs.values()):
             raise DecodeError(

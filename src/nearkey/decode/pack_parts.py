@@ -15,6 +15,7 @@ from nearkey.decode.protocols import (
     Vocabulary,
     require_pack,
 )
+from nearkey.errors import DecodeError
 
 __all__ = ["PackParts"]
 
@@ -37,9 +38,13 @@ class PackParts:
 
     @classmethod
     def of(cls, pack: LanguagePack, where: str) -> PackParts:
-        """Raises DecodeError for what is no pack."""
+        """Raises DecodeError for what is no pack, and where lexicon or language model lack a member."""
         require_pack(pack, where)
         model, lexicon = pack.language_model, pack.lexicon
+        members = "start, advance, log_probs(state) over all words, log_unknown(state)"
+        _require(isinstance(model, LanguageModel), where, "language_model", members)
+        members = "words, log_probs, index(word), len, iteration, `in`"
+        _require(isinstance(lexicon, Vocabulary), where, "lexicon", members)
         return cls(
             lexicon,
             model,
@@ -48,4 +53,11 @@ class PackParts:
             getattr(pack, "truecase", None),
             getattr(pack, "marks", None),
             lexicon.offensive if isinstance(lexicon, FlaggedVocabulary) else frozenset(),
+        )
+
+
+def _require(complete: bool, where: str, part: str, members: str) -> None:
+    if not complete:
+        raise DecodeError(
+            "is not complete", where=where, field=f"pack.{part}", fix=f"give it {members}"
         )

@@ -18,7 +18,7 @@ from small_models import (
     row_layout,
 )
 
-from nearkey.decode import Decoder, EditCosts, LanguageModel, TouchModel, fit_edits
+from nearkey.decode import Decoder, EditCosts, LanguageModel, Touches, TouchModel, fit_edits
 from nearkey.decode.exhaustive import Exhaustive
 from nearkey.decode.spelling import spell, spell_words
 from nearkey.errors import DecodeError
@@ -196,6 +196,85 @@ def test_bad_parts_are_named(layout, pack):
         Decoder(layout, touch, pack).decode([[0, 0]], k=0)
     with pytest.raises(DecodeError, match="gave NaN"):
         Decoder(layout, _Keys(layout.key_ids), pack).decode([[0.0, 0.0]])
+
+
+def test_parts_that_lack_a_member_are_named(layout, pack):
+    touch = PlainTouch(layout, 0.5)
+
+    class Asked:
+        """A language model that wants to be told the words."""
+
+        def start(self):
+            return ()
+
+        def advance(self, state, word):
+            return ()
+
+        def log_probs(self, state, words):
+            return np.zeros(len(words))
+
+    with pytest.raises(DecodeError, match=r"pack.language_model: is not complete; .*log_unknown"):
+        Decoder(layout, touch, SmallPack(pack.lexicon, Asked()))
+
+    class Bare:
+        words, log_probs = WORDS, np.zeros(len(WORDS), np.float32)
+
+    with pytest.raises(DecodeError, match=r"pack.lexicon: is not complete; .*index"):
+        Decoder(layout, touch, SmallPack(Bare(), pack.language_model))
+
+    class Formless:
+        version = 0
+
+        def overlay(self, state):
+            return 0.0, {"ab": -1.0}
+
+    with pytest.raises(DecodeError, match=r"personal words: are not complete; .*form"):
+        Decoder(layout, touch, pack).decode(centres(layout, "ab"), personal=Formless())
+
+
+def test_touches_are_points_or_densities_and_say_the_same(layout, pack):
+    plain = PlainTouch(layout, 0.5)
+    decoder = Decoder(layout, plain, pack)
+    points = centres(layout, "cab")
+    asked = decoder.decode(points, context="ab", k=4)
+    made = Touches.of_densities(plain.log_prob(points))
+    assert (len(made), made.columns, made.are_points) == (3, len(layout.key_ids), False)
+    for touches in (Touches.of(points), made, decoder.touches(points), decoder.touches(made)):
+        assert decoder.decode(touches, context="ab", k=4) == asked
+        assert decoder.words(touches, decoder.state_after("ab"), 4) == asked
+    assert decoder.words(points, decoder.state_after("ab"), 4) == asked
+    assert decoder.decode(made.part(0, 2), k=2) == decoder.decode(points[:2], k=2)
+    with pytest.raises(AttributeError):
+        made.rows = points
+    with pytest.raises(DecodeError, match="gave 3 columns for 6 keys"):
+        decoder.decode(Touches.of_densities(np.zeros((2, 3))))
+    with pytest.raises(DecodeError, match="gave NaN or infinity"):
+        Touches.of_densities([[math.inf, 0.0]])
+    in_kernel = Decoder(layout, GaussianTouch.from_layout(layout, spread_mm=0.5), pack)
+    with pytest.raises(DecodeError, match="densities for a touch model made of components"):
+        in_kernel.decode(made)
+
+
+def test_candidates_know_their_place_in_the_lexicon(layout, pack):
+    class Store:
+        version = 0
+
+        def overlay(self, state):
+            return -0.1, {"bab": -1.0, "cab": -1.0}
+
+        def form(self, word):
+            return word.capitalize()
+
+    decoder = Decoder(layout, PlainTouch(layout, 0.5), pack)
+    for points in (centres(layout, "cab"), []):
+        found = decoder.candidates(points, context="ab", k=9, personal=Store())
+        assert {c.word: c.index for c in found if c.word != "bab"} == {
+            c.word: WORDS.index(c.word) for c in found if c.word != "bab"
+        }
+    own = next(
+        c for c in decoder.decode(centres(layout, "bab"), k=9, personal=Store()) if c.word == "bab"
+    )
+    assert (own.index, own.text) == (None, "Bab")
 
 
 class _Keys:
