@@ -13,6 +13,8 @@ from person_trial import CHECKPOINTS, PAST_WORDS, TESTED_WORDS, Scores
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from sections import Cell, PagePicture, Section, section
 
+from nearkey.intervals import percentile_interval
+
 Key = tuple[str, bool, int]
 Table = dict[Key, Scores]
 Floats = NDArray[np.float64]
@@ -37,8 +39,7 @@ def rates(tables: Sequence[Table], key: Key) -> tuple[Floats, Floats]:
 
 def interval(values: Floats) -> list[float | None]:
     """The first value with the 95 % percentile interval of the others."""
-    low, high = np.quantile(values[1:], (0.025, 0.975))
-    return [round(float(v), 4) for v in (values[0], low, high)]
+    return [round(end, 4) for end in percentile_interval(float(values[0]), values[1:])]
 
 
 def closed(
@@ -56,7 +57,7 @@ def closed(
     for i, sign in ((0, 1.0), (1, -1.0)):
         gap = sign * (best[i] - none[i])
         gain = sign * (now[i] - none[i])
-        if np.quantile(gap[1:], 0.025) > 0:
+        if percentile_interval(float(gap[0]), gap[1:]).low > 0:
             found.append(interval(gain / np.maximum(gap, 1e-9)))
         else:
             found.append([round(float(gain[0] / gap[0]), 4) if gap[0] > 0 else None, None, None])
@@ -140,7 +141,7 @@ def _targets(tables: Sequence[Table], names: Sequence[str]) -> list[list[Cell]]:
             for n in CHECKPOINTS
         ]
         worst = min(gains, key=lambda g: float(g[0]))
-        met = bool(np.quantile(worst[1:], 0.975) >= 0.0)
+        met = percentile_interval(float(worst[0]), worst[1:]).high >= 0.0
         what = f"{name}: smallest gain in top-1 at any checkpoint"
         rows.append([what, "not below 0 beyond noise", interval(worst), met])
     return rows

@@ -21,7 +21,7 @@ from decoder_words import held_out_lines, workload
 from sections import Section, save, section
 
 import nearkey as nk
-from nearkey.intervals import paired_difference, proportion
+from nearkey.intervals import paired_difference, proportion, ratio
 from nearkey.simulate.workload import running_words
 
 COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/quality.py"
@@ -135,11 +135,7 @@ def savings_section(pack: nk.language.Pack, words: int) -> Section:
                     if word in [c.word for c in decoder.candidates(points[:n], context=state, k=3)]:
                         used[i] = n + 1  # the touches so far and one pick, which brings the space
                         break
-            saved = 1 - used.sum() / full.sum()
-            spread_of = (
-                np.std(full - used - saved * full, ddof=1) / full.mean() / np.sqrt(words) * 1.96
-            )
-            rows.append([name, spread, words, [saved, saved - spread_of, saved + spread_of]])
+            rows.append([name, spread, words, list(ratio(full - used, full))])
     return section(
         title="Keystroke savings of completion and prediction",
         order=15,

@@ -12,7 +12,6 @@ from typing import Any
 
 import click
 
-import nearkey
 from nearkey.commands.layout_command import layout
 from nearkey.commands.pack_command import pack
 from nearkey.commands.rank_command import rank
@@ -20,6 +19,7 @@ from nearkey.commands.score_command import compare_command, score_command
 from nearkey.commands.study_command import study
 from nearkey.commands.touch_command import touch
 from nearkey.errors import NearkeyError
+from nearkey.version import VERSION
 
 __all__ = ["cli", "main"]
 
@@ -49,7 +49,7 @@ class _Command(click.Group):
 @click.group(
     cls=_Command, context_settings={"help_option_names": ["-h", "--help"], "show_default": True}
 )
-@click.version_option(nearkey.__version__, prog_name="nearkey")
+@click.version_option(VERSION, prog_name="nearkey")
 def cli() -> None:
     """Design, decode and measure typing on surfaces too small to hit single letters."""
 

@@ -9,11 +9,11 @@ import re
 import zipfile
 from pathlib import Path
 
-import nearkey
 from nearkey.errors import PackError
 from nearkey.files import atomic_path
 from nearkey.language.info import PackInfo, read_info, verify_files
 from nearkey.language.pack import ENTRY_POINTS
+from nearkey.version import VERSION
 
 __all__ = ["write_wheel"]
 
@@ -46,7 +46,7 @@ def write_wheel(pack: str | os.PathLike[str], folder: str | os.PathLike[str]) ->
     files[f"{dist_info}/licenses/LICENCE.md"] = (source / "LICENCE.md").read_bytes()
     files[f"{dist_info}/METADATA"] = _metadata(info, module).encode()
     files[f"{dist_info}/WHEEL"] = (
-        f"Wheel-Version: 1.0\nGenerator: nearkey {nearkey.__version__}\n"
+        f"Wheel-Version: 1.0\nGenerator: nearkey {VERSION}\n"
         "Root-Is-Purelib: true\nTag: py3-none-any\n"
     ).encode()
     files[f"{dist_info}/entry_points.txt"] = f"[{ENTRY_POINTS}]\n{info.name} = {module}\n".encode()

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from importlib.resources import files as package_files
 from pathlib import Path
 
-import nearkey
 from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
@@ -23,6 +22,7 @@ from nearkey.report.ranking_tables import (
 )
 from nearkey.report.style import styled
 from nearkey.simulate import RankResult
+from nearkey.version import VERSION
 
 __all__ = ["ReportFiles", "rank_report"]
 
@@ -102,7 +102,7 @@ def rank_report(
     page = environment.from_string(source).render(
         title=title,
         note=note,
-        version=nearkey.__version__,
+        version=VERSION,
         findings=findings(result, again),
         facts=facts(result, pack=pack, lm_weight=lm_weight),
         top=ranking_table(result, most=most),
