@@ -66,7 +66,7 @@ class Estimate(NamedTuple):
 
 
 def rounded(value: float) -> float:
-    """A figure to nine digits: machines differ in the last bits of a double, results files should not."""
+    """A `value` to nine digits: machines differ in the last bits of a double, results files should not."""
     return float(f"{value:.9g}")
 
 

@@ -93,7 +93,12 @@ def number(
 def interval_text(
     estimate: Estimate, digits: int = 4, *, sign: bool = False, percent: bool = False
 ) -> str:
-    """The ends of an interval, "[low, high]"; parameters as of `number`."""
+    """The ends of an interval, "[low, high]".
+
+    Parameters
+    ----------
+    estimate : whose ends. digits, sign, percent : as of `number`.
+    """
     low, high = (number(end, digits, sign=sign, percent=percent) for end in estimate[1:])
     return f"[{low}, {high}]"
 
@@ -103,7 +108,9 @@ def estimate_text(
 ) -> str:
     """A value and its interval, "value [low, high]"; the value alone where there is no interval, "-" where none.
 
-    Parameters as of `number`.
+    Parameters
+    ----------
+    estimate : what is written; None for a figure that is not defined. digits, sign, percent : as of `number`.
     """
     if estimate is None or not math.isfinite(estimate.low):
         value = None if estimate is None else estimate.value
@@ -117,7 +124,12 @@ def estimate_text(
 def half_text(
     estimate: Estimate, digits: int = 3, *, sign: bool = False, percent: bool = False
 ) -> str:
-    """A value with half the width of its symmetric interval, "value ± half"; parameters as of `number`."""
+    """A value with half the width of its symmetric interval, "value ± half".
+
+    Parameters
+    ----------
+    estimate : what is written. digits, sign, percent : as of `number`; the half has no sign.
+    """
     value = number(estimate.value, digits, sign=sign, percent=percent)
     return f"{value} ± {number(estimate.half, digits, percent=percent)}"
 

@@ -40,7 +40,7 @@ force_option = click.option("--force", is_flag=True, help="Overwrite files that 
 
 
 def output_option(what: str, *, required: bool = False) -> Callable[[Any], Any]:
-    """The option -o of a command that writes one file."""
+    """The option -o of a command that writes one file: `what` it is, and whether it is `required`."""
     return click.option("-o", "--output", type=FILE, required=required, help=what)
 
 
@@ -51,7 +51,7 @@ def json_option(what: str) -> Callable[[Any], Any]:
 
 @contextmanager
 def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
-    """A bar on standard error when that is a terminal: call it with (done, total)."""
+    """A bar with a `label` on standard error when that is a terminal: call it with (done, total)."""
     try:
         from tqdm import tqdm
     except ImportError:
@@ -70,6 +70,7 @@ def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
 
 
 def refuse_to_overwrite(path: Path, force: bool) -> None:
+    """NearkeyError where there is something at `path` already, unless `force` is said."""
     if path.exists() and not force:
         raise NearkeyError(
             "is there already", where=str(path), fix="name another file, or say --force"
@@ -90,14 +91,14 @@ def _finite(data: Any) -> Any:
 
 
 def new_png(path: str, force: bool) -> None:
-    """Check the name of a picture before the work it is of."""
+    """Check the `path` of a picture before the work it is of; `force` lets an old one be replaced."""
     if not path.endswith(".png"):
         raise NearkeyError("is no PNG file", where=path, fix="end the name in .png")
     refuse_to_overwrite(Path(path), force)
 
 
 def named_or_file(name: str, fit_mm: tuple[float, float] | None = None) -> Layout:
-    """A layout of the catalogue by name, else a spec file; laid on a surface of this size where one is given."""
+    """A layout of the catalogue by name, else a spec file; laid on a surface of `fit_mm` (width, height) if given."""
     if name in catalogue_names():
         found = Layout.named(name)
     elif Path(name).exists():
@@ -112,7 +113,7 @@ def named_or_file(name: str, fit_mm: tuple[float, float] | None = None) -> Layou
 
 
 def show_fields(fields: dict[str, Any], as_json: bool) -> None:
-    """Print named values, a line each or as JSON."""
+    """Print named values, a line for each of the `fields` or, `as_json`, as JSON."""
     text = json_text(fields) if as_json else field_lines(fields)
     if text:
         click.echo(text)

@@ -75,6 +75,8 @@ def plot_accuracy_by_noise(
 def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
     """Reliability diagrams, one for each named calibration.
 
+    calibrations : title -> a calibration as plain data (`bins`, `error`, `by_chance`).
+
     The share that was right against the mean probability of each bin, with its 95 % interval; the shaded
     steps are where a calibrated decoder's shares would lie by chance. Below, how many words a bin holds.
     """
@@ -199,7 +201,7 @@ def _with_bars(estimates: Sequence[Estimate], scale: float = 1.0) -> tuple[Any, 
 
 
 def save_score_figures(result: LayoutScore, folder: Path) -> list[Path]:
-    """The rank distribution and, where there are probabilities, the reliability of a score, as SVG."""
+    """The rank distribution and, where there are probabilities, the reliability of a `result`, as SVG in `folder`."""
     data = result.to_dict()
     own = data["score"]
     # Where others are compared, our decoder stands among them with the words that they were given.

@@ -15,7 +15,7 @@ __all__ = ["cautions", "facts", "findings"]
 def facts(
     result: RankResult, *, pack: LanguagePack | None, lm_weight: float | None
 ) -> dict[str, str]:
-    """What was ranked and how, by name."""
+    """What was ranked and how, by name: of a `result`, its `pack` and the decoder's `lm_weight`."""
     rows, workload, selection = result.rows, result.workload, result.options.selection
     layouts = [result.scored[row.layout].layout for row in rows]
     shapes = Counter(shape_of(layout) for layout in layouts)
@@ -64,7 +64,7 @@ def _pack_names(pack: LanguagePack | None) -> list[str]:
 
 
 def findings(result: RankResult, again: RankResult | None) -> list[str]:
-    """The ranking in a few sentences, no stronger than its intervals."""
+    """The ranking of a `result` in a few sentences, no stronger than its intervals; and what it was `again`."""
     by, first = result.by, result.rows[0]
     measure = MEASURES[by]
     sign = " %" if measure.share else ""
@@ -128,7 +128,7 @@ def _apart(estimate: Estimate) -> bool:
 
 
 def cautions(result: RankResult, *, touches: bool) -> dict[str, str]:
-    """What the numbers do not say: a sentence or two by name."""
+    """What the numbers of a `result` do not say, by name; `touches`: whether people's touches are shown."""
     n = len(result.rows)
     by_chance = max(round(0.05 * (n - 1)), 1)
     said = {

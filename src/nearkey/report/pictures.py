@@ -51,7 +51,7 @@ class Recorded(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class LoggedTouches:
-    """Touches for a report's pictures: see `Recorded`."""
+    """Touches for a report's pictures: a log, the layout it was recorded on, its cleaning; see `Recorded`."""
 
     log: TouchLog
     layout: Layout
@@ -96,7 +96,7 @@ def _picture(
 
 
 def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture]:
-    """The plots of the ranking as a whole."""
+    """The plots of a `result` as a whole, rows being the first `most` layouts and the baseline."""
     best, names = result.rows[0], leading(result, most)
     yield _picture(
         plot_accuracy(result, most=most),
@@ -145,7 +145,7 @@ def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture
 
 
 def layout_pictures(result: RankResult, touches: Sequence[Recorded]) -> Iterator[ReportPicture]:
-    """The layouts worth looking at, with touches and 95 % ellipses."""
+    """The layouts of a `result` worth looking at, with `touches` logged or drawn, and 95 % ellipses."""
     for name, why in drawn_layouts(result):
         scored = result.scored[name]
         layout, row, shape = scored.layout, result.row(name), shape_of(scored.layout)
@@ -170,7 +170,7 @@ def layout_pictures(result: RankResult, touches: Sequence[Recorded]) -> Iterator
 
 
 def people_picture(result: RankResult, touches: Sequence[Recorded]) -> ReportPicture | None:
-    """How the people differ in the log of the best layout that has one of two or more people."""
+    """How the people differ in the log (of `touches`) of the best layout of `result` that has two or more people."""
     for row in result.rows:
         layout = result.scored[row.layout].layout
         log = log_for(layout, touches)

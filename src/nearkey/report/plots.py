@@ -34,7 +34,7 @@ __all__ = ["plot_accuracy", "plot_collisions", "plot_differences", "plot_tradeof
 
 
 def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
-    """Top-1, top-3 and top-5 accuracy of the first `most` layouts and the baseline.
+    """Top-1, top-3 and top-5 accuracy of the first `most` layouts of a `result` and the baseline.
 
     A dot and its 95 % interval (Wilson) for each layout, in per cent; the baseline's interval is
     shaded through. Raises NearkeyError without matplotlib.
@@ -58,7 +58,9 @@ def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
 def plot_differences(
     result: RankResult, *, most: int = 12, measures: Sequence[str] = ("top1", "top3", "kspc")
 ) -> Figure:
-    """Paired differences to the baseline of the first `most` layouts, with 95 % intervals.
+    """Paired differences to the baseline of the first `most` layouts of a `result`, with 95 % intervals.
+
+    A panel for each of `measures`, fields of a row of the ranking.
 
     Every layout typed the same words with common random numbers, so these are narrower than the intervals
     of the values themselves. Shares differ in percentage points. Raises NearkeyError for a ranking without
@@ -89,7 +91,7 @@ def plot_differences(
 def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
     """Keystrokes per character, and predicted speed, against accuracy, with the non-dominated set.
 
-    Above all layouts, each a mark by its shape; the line joins the Pareto front. Below, where there are
+    Above all layouts of the `result`, each a mark by its shape; the line joins the Pareto front. Below, where there are
     more, the first `most` and the baseline alone, with their places in the table. Raises NearkeyError
     without matplotlib.
     """
@@ -126,9 +128,10 @@ def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
 def plot_collisions(result: RankResult) -> Figure:
     """How much of a layout's accuracy its letter assignment alone explains.
 
-    Across: the share of word tokens that perfect touches would put first (and among the first 3), exact,
-    over the pack's word probabilities. Upwards: what noisy touches reached. The line is equality: the
-    distance below it is what noise costs. Raises NearkeyError without matplotlib.
+    A mark for each layout of the `result`. Across: the share of word tokens that perfect touches would put
+    first (and among the first 3), exact, over the pack's word probabilities. Upwards: what noisy touches
+    reached. The line is equality: the distance below it is what noise costs. Raises NearkeyError without
+    matplotlib.
     """
     scored = [result.scored[row.layout] for row in result.rows]
     base = [i for i, row in enumerate(result.rows) if row.layout == result.baseline]

@@ -34,8 +34,8 @@ def place_labels(
 ) -> None:
     """Write `labels` (position of the point: text) where they cover the fewest points and labels.
 
-    All points of the plot are given, not only those to be named; those with a ring are `ringed`. Limits
-    must not change afterwards.
+    All points of the plot (`x` and `y` in the units of `axes`) are given, not only those to be named; those
+    with a ring are `ringed`. Limits must not change afterwards.
     """
     figure = axes.get_figure()
     if figure is None:

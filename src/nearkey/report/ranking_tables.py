@@ -24,7 +24,7 @@ _CONFUSED = 8  # words shown for a layout
 
 @dataclass(frozen=True, slots=True)
 class TableCell:
-    """A cell: text, small print below it, and what it sorts by."""
+    """A cell: text, small print below it, and `order`, what it sorts by."""
 
     text: str
     small: str = ""
@@ -33,7 +33,7 @@ class TableCell:
 
 @dataclass(frozen=True, slots=True)
 class ReportTable:
-    """A table: `marked` rows (positions) are set off; the cells of column `head_column` are row headers."""
+    """A table: `head` over its columns, `marked` rows (positions) set off, the cells of `head_column` row headers."""
 
     caption: str
     head: tuple[str, ...]
@@ -70,7 +70,7 @@ def _to_baseline(result: RankResult, row: RankRow) -> Iterator[TableCell]:
 
 
 def ranking_table(result: RankResult, *, most: int | None = None) -> ReportTable:
-    """The ranking, all of it or the first `most` and the baseline."""
+    """The ranking of a `result`, all of it or the first `most` and the baseline."""
     kept = [row.layout for row in result.rows] if most is None else leading(result, most)
     rows = [result.row(name) for name in kept]
     by, base = result.by, result.baseline
@@ -106,7 +106,7 @@ def _ranking_row(result: RankResult, row: RankRow) -> tuple[TableCell, ...]:
 
 
 def again_table(result: RankResult, again: RankResult) -> ReportTable:
-    """The layouts of the second run, with their place and value in the first."""
+    """The layouts of the second run, `again`, with their place and value in the first, the `result`."""
     by, measure = result.by, MEASURES[result.by]
     name = measure.name + (", %" if measure.share else "")
     head = ["Place again", "Layout", "Place before", f"Before: {name}", f"Again: {name}"]
@@ -140,7 +140,7 @@ def again_table(result: RankResult, again: RankResult) -> ReportTable:
 
 
 def confusion_tables(result: RankResult, *, most: int) -> list[tuple[bool, ReportTable]]:
-    """For each leading layout the words most often beaten, and whether it is among the layouts drawn."""
+    """For each leading layout of a `result` the words most often beaten, and whether it is among the layouts drawn."""
     drawn = [name for name, _ in drawn_layouts(result)]
     head = ("Meant", "Came first", "How often")
     tables = []
@@ -159,7 +159,7 @@ def confusion_tables(result: RankResult, *, most: int) -> list[tuple[bool, Repor
 
 
 def cleaning_tables(touches: Sequence[Recorded]) -> list[ReportTable]:
-    """What was dropped of each touch log before the models were fitted."""
+    """What was dropped of each log of `touches` before the models were fitted."""
     tables = []
     for recorded in touches:
         report = recorded.cleaning

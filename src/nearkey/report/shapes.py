@@ -30,7 +30,7 @@ def _places(values: Sequence[float], extent: float) -> int:
 
 
 def leading(result: RankResult, most: int) -> list[str]:
-    """Names of the first `most` layouts, and the baseline where it is not among them."""
+    """Names of the first `most` layouts of a `result`, and the baseline where it is not among them."""
     names = [row.layout for row in islice(result.rows, most)]
     if result.baseline is not None and result.baseline not in names:
         names.append(result.baseline)
@@ -38,7 +38,7 @@ def leading(result: RankResult, most: int) -> list[str]:
 
 
 def drawn_layouts(result: RankResult, *, best: int = 3) -> list[tuple[str, str]]:
-    """Names of the layouts worth a picture and why: the best few, the baseline, the best of each shape."""
+    """Names of the layouts of a `result` worth a picture, and why: the best few, the baseline, each shape's best."""
     noted: dict[str, list[str]] = {row.layout: [] for row in result.rows[:best]}
     if result.baseline is not None:
         noted.setdefault(result.baseline, []).append("the baseline")

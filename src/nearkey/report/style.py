@@ -75,7 +75,7 @@ class Look(NamedTuple):
     style: str
 
     def line(self, **changes: Any) -> dict[str, Any]:
-        """What matplotlib's plot and errorbar take for it; hollow marks are larger."""
+        """What matplotlib's plot and errorbar take for it; hollow marks are larger; `changes` go over it."""
         return {
             "color": self.colour,
             "marker": self.mark,
@@ -100,7 +100,10 @@ def styled() -> Iterator[None]:
 
 
 def new_figure(width_in: float, height_in: float, *, gap_in: float = 0.04) -> Figure:
-    """A figure that belongs to no window and no global list; call inside `styled`."""
+    """A figure of `width_in` x `height_in` inches, in no window and no global list; call inside `styled`.
+
+    gap_in : room around its parts.
+    """
     from matplotlib.figure import Figure
     from matplotlib.layout_engine import ConstrainedLayoutEngine
 
@@ -110,7 +113,7 @@ def new_figure(width_in: float, height_in: float, *, gap_in: float = 0.04) -> Fi
 
 
 def shape_looks(shapes: Sequence[str]) -> dict[str, Look]:
-    """A look for each shape, in the order given; a second round of colours is hollow and dashed."""
+    """A look for each of `shapes`, in the order given; a second round of colours is hollow and dashed."""
     looks = {}
     for i, shape in enumerate(dict.fromkeys(shapes)):
         colour, mark = key_colour(i), _MARKS[i % len(_MARKS)]
@@ -120,12 +123,12 @@ def shape_looks(shapes: Sequence[str]) -> dict[str, Look]:
 
 
 def key_colour(index: int) -> str:
-    """The colour of touches meant for the key of this number."""
+    """The colour of touches meant for the key of this number, its `index`."""
     return _COLOURS[index % len(_COLOURS)]
 
 
 def text_for_plot(text: str, most: int = 30) -> str:
-    """Text safe to draw: no mathematics, no control characters, cut to `most` characters."""
+    """The `text` safe to draw: no mathematics, no control characters, cut to `most` characters."""
     clean = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
     if len(clean) > most:
         clean = clean[: most - 1] + "…"
@@ -133,7 +136,7 @@ def text_for_plot(text: str, most: int = 30) -> str:
 
 
 def thin_axes(axes: Axes, *, grid: str = "x") -> None:
-    """Only the lines that carry information."""
+    """Only the lines of `axes` that carry information, and a `grid` along that axis."""
     axes.grid(axis=grid)  # type: ignore[arg-type]
     for side in ("left", "right", "top"):
         axes.spines[side].set_visible(False)
@@ -143,14 +146,14 @@ def thin_axes(axes: Axes, *, grid: str = "x") -> None:
 def draw_estimate(
     axes: Axes, row: int, value: float, ends: tuple[float, float], *, dark: bool
 ) -> None:
-    """A dot and its interval on a row; the dark one is the baseline."""
+    """A dot at `value` with its interval, from and to the `ends`, on a row of `axes`; the dark one is the baseline."""
     colour = INK if dark else ACCENT
     axes.plot(ends, (row, row), color=colour, lw=1.6, zorder=2)
     axes.plot(value, row, "o", color=colour, markersize=4.2, zorder=3)
 
 
 def save_figure(figure: Figure, path: str | PathLike[str]) -> None:
-    """Write a figure as its name ends (.png, .svg), whole or not at all; the same bytes for the same data."""
+    """Write a figure as the name of `path` ends (.png, .svg), whole or not at all; the same bytes for the same data."""
     kind = Path(path).suffix.removeprefix(".")
     metadata = {"svg": {"Date": None}, "png": {"Software": None}}.get(kind)
     with styled(), atomic_path(path) as temporary:

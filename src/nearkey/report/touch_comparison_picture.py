@@ -41,9 +41,9 @@ class _Panel(NamedTuple):
 def plot_touch_comparison(comparison: TouchComparison) -> Figure:
     """Held-out gain over the baseline, key hits, words right first where decoded, and ellipse hits.
 
-    A row a model, the highest held-out likelihood first, the baseline dark. Dots are means over people,
-    lines 95 % t intervals. A model so far from all others that it would squeeze them is written at the
-    edge instead. Raises NearkeyError without matplotlib.
+    A row for each model of the `comparison`, the highest held-out likelihood first, the baseline dark. Dots are
+    means over people, lines 95 % t intervals. A model so far from all others that it would squeeze them is
+    written at the edge instead. Raises NearkeyError without matplotlib.
     """
     rows = sorted(comparison.rows, key=lambda r: -r.log_likelihood)
     base = [row.model == comparison.baseline for row in rows]

@@ -54,6 +54,8 @@ class _Moments:
 def model_ellipses(model: SamplingTouchModel, *, coverage: float = 0.95) -> tuple[Ellipse, ...]:
     """Ellipses of any touch model, in the order of its keys and in layout units.
 
+    model : any touch model that draws. coverage : share of the touches inside, between 0 and 1.
+
     A model without `means_` and `covariances_` is drawn from, and the moments of the draws taken.
     """
     stated: Any = model
@@ -69,7 +71,10 @@ def model_ellipses(model: SamplingTouchModel, *, coverage: float = 0.95) -> tupl
 def simulated_touches(
     layout: Layout, model: SamplingTouchModel, *, each: int = 40, seed: int = 0
 ) -> TouchLog:
-    """`each` touches drawn for every letter key of a layout, in layout units, targets being key ids."""
+    """`each` touches drawn from a `model` for every letter key of a layout, in layout units, targets being key ids.
+
+    layout : its letter keys are aimed at. seed : of the draws.
+    """
     column = {key: i for i, key in enumerate(model.key_ids)}
     ids = [key.id for key in layout.letter_keys]
     keys = np.repeat([column[key] for key in ids], each)
@@ -131,6 +136,7 @@ def plot_ellipses(
 ) -> Figure:
     """A touch model on its layout: for each letter key an ellipse, and an arrow from centre to mean.
 
+    An ellipse holds the share `coverage` of a key's touches; `title` stands above, the layout's name by default.
     Axes are in millimetres. Raises NearkeyError without matplotlib.
     """
     shapes = model_ellipses(model, coverage=coverage)
@@ -152,7 +158,7 @@ def plot_people(
 
     Parameters
     ----------
-    log : with targets; touches without one are left out.
+    log : with targets; touches without one are left out. layout : the keys they were meant for.
     columns, most : pictures in a row, and in all: the people with the most touches.
     min_touches : a key with fewer touches of a person gets no arrow of its own.
 

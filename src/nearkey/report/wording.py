@@ -17,13 +17,13 @@ def percent(share: float) -> str:
 
 
 def signed(value: float, decimals: int = 1) -> str:
-    """A number with its sign; what rounds to nothing has none."""
+    """A `value` with its sign and so many `decimals`; what rounds to nothing has no sign."""
     text = f"{value:+.{decimals}f}"
     return text[1:] if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
 
 
 def span(estimate: Estimate, form: Callable[[float], str]) -> str:
-    """The ends of an interval."""
+    """The ends of an `estimate`'s interval, written by `form`."""
     return f"{form(estimate.low)} to {form(estimate.high)}"
 
 

@@ -48,6 +48,7 @@ def string_distance(presented: str, transcribed: str) -> int:
     """Minimum string distance (Levenshtein) between two strings, in characters.
 
     O(len · len) time, O(len) memory; a common start and end cost nothing.
+    `presented`, `transcribed`: the two strings; the distance is the same either way round.
     Source: Levenshtein 1966; Soukoreff & MacKenzie 2001.
     """
     start = 0
@@ -70,6 +71,8 @@ def string_distance(presented: str, transcribed: str) -> int:
 
 def align(presented: str, transcribed: str) -> Alignments:
     """Distance, number, mean length and expected character pairs of all optimal alignments.
+
+    `presented`, `transcribed`: the two strings, as they are to be compared.
 
     The alignments are counted, not listed: a table holds the number of optimal ways to align every
     two starts of the strings, another that of every two ends, and a column's weight is (ways to
@@ -143,7 +146,7 @@ class ConfusionMatrix:
 
     @classmethod
     def of(cls, alignments: Iterable[Alignments]) -> ConfusionMatrix:
-        """Sum over phrases."""
+        """Sum over phrases: `alignments`, one of each."""
         total: dict[tuple[str, str], float] = {}
         for one in alignments:
             for pair, weight in one.pairs.items():

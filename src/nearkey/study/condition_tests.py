@@ -33,7 +33,7 @@ __all__ = [
 
 
 def holm(p_values: Sequence[float]) -> tuple[float, ...]:
-    """Holm's step-down correction of p-values, in the order given; each in [0, 1].
+    """Holm's step-down correction of `p_values`, each in [0, 1]; the corrected ones in the order given.
 
     Sorted upwards, the i-th of m (from 0) is multiplied by m - i, made non-decreasing, and capped
     at 1. Source: Holm, "A simple sequentially rejective multiple test procedure", 1979.
@@ -125,10 +125,11 @@ def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
 
 @dataclass(frozen=True, slots=True)
 class ConditionComparison:
-    """Two conditions, paired by participant: `second` minus `first`.
+    """Two conditions, paired by participant: `difference` is the mean of `second` minus `first`.
 
-    `low`, `high`: bootstrap interval of the mean difference. `p`: Wilcoxon's signed-rank test, two
-    sides; `p_holm`: corrected over all pairs of the table.
+    `participants`: how many had both; `mean_first`, `mean_second`: means over them. `low`, `high`: bootstrap
+    interval of the mean difference. `p`: Wilcoxon's signed-rank test, two sides; `p_holm`: corrected over all
+    pairs of the table.
     """
 
     first: str
@@ -147,7 +148,8 @@ class ConditionComparison:
 class ConditionComparisons:
     """All pairs of conditions on one metric, and the test over all conditions at once.
 
-    `left_out`: participants without a value in every condition.
+    `metric`: the measure; `omnibus`: the test over all conditions; `left_out`: participants without a value
+    in every condition; `confidence` of the intervals; `origins`: where the logs come from.
     """
 
     metric: str
@@ -198,6 +200,11 @@ def compare_conditions(
     seed: int = 0,
 ) -> ConditionComparisons:
     """Compare all conditions pairwise on one metric, within participants.
+
+    Parameters
+    ----------
+    measured : what `measures` returned. metric : one of `METRICS`.
+    confidence, resamples, seed : of the bootstrap interval of a mean difference.
 
     Participants lacking a value in any condition are left out and named. Raises StudyLogError for
     an unknown metric, fewer than two conditions or two complete participants; NearkeyError where

@@ -20,7 +20,8 @@ __all__ = ["LearningCurve", "PersonCurve", "PowerLaw", "fit_power_law", "learnin
 
 @dataclass(frozen=True, slots=True)
 class PowerLaw:
-    """R_N = a · N^x: `a` the rate of the first block, `x` the exponent, each with its interval.
+    """R_N = a · N^x: `a` the rate of the first block, `x` the exponent, each with its interval
+    (`a_low` to `a_high`, `x_low` to `x_high`).
 
     `r_squared`: share of the variance of log R that the line explains. `points`: how many (N, R)
     were fitted. An interval from two points does not exist (nan).
@@ -50,7 +51,7 @@ class PowerLaw:
 
 @dataclass(frozen=True, slots=True)
 class PersonCurve:
-    """One participant's rate per block (N = 1, 2, … in the order typed) and the law fitted to it.
+    """One participant's `rates`, one for each of `blocks` (N = 1, 2, … in the order typed), and the law fitted.
 
     `fit` is None where fewer than two blocks have a positive rate.
     """
@@ -63,10 +64,11 @@ class PersonCurve:
 
 @dataclass(frozen=True, slots=True)
 class LearningCurve:
-    """The learning of one condition: per person, and averaged.
+    """The learning of one condition in one `metric`: per person, and averaged.
 
     `x_mean`, `x_low`, `x_high`: mean of the persons' exponents with its bootstrap interval over
-    persons. `averaged`: the law fitted to the rates averaged over persons, for comparison only:
+    persons. `origins`: where the logs come from. `mean_rates`: averages over persons of the blocks that all
+    typed. `averaged`: the law fitted to these, for comparison only:
     averages of curves that are no power laws can look like one (Heathcote, Brown & Mewhort, "The
     power law repealed", 2000), so judge by the persons.
     """
@@ -174,6 +176,11 @@ def learning_curve(
     seed: int = 0,
 ) -> LearningCurve:
     """Fit each participant's blocks of one condition, and the average over participants.
+
+    Parameters
+    ----------
+    measured : what `measures` returned. metric : one of `METRICS`. condition : its name.
+    confidence : of the intervals. resamples, seed : of the bootstrap interval of the mean exponent.
 
     N counts the blocks a participant typed in this condition, over sessions, from 1. `condition`
     may be left out where there is only one. The averaged fit uses the blocks all participants have.

@@ -27,7 +27,7 @@ __all__ = ["measures", "strip_end"]
 
 
 def strip_end(text: str) -> str:
-    """How texts are compared unless you say otherwise: Unicode NFC, white space at the end off.
+    """How a `text` is compared unless you say otherwise: Unicode NFC, white space at the end off.
 
     A word-level entry leaves a space behind the last word that no prompt has.
     """
@@ -59,6 +59,7 @@ def measures(
 
     Parameters
     ----------
+    logs : one log, or any number of them.
     selection : "entry" or "fix": how accepting a candidate is classed, see `count_trial`.
     normalise : applied to P and T before they are compared; add `str.casefold` for text without
         capitals.

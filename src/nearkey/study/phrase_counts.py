@@ -35,12 +35,12 @@ Selection = Literal["entry", "fix"]
 class PhraseCounts:
     """Additive counts; the rates of `Rates` are ratios of them.
 
-    `transcribed`: |T|, characters. `timed`: |T| - 1, or 0 where no speed can be told.
-    `seconds`: first to last keystroke. `keystrokes`: presses of all actions.
-    `correct` C, `incorrect_not_fixed` INF, `incorrect_fixed` IF (characters), `fixes` F
-    (keystrokes). `longest`: max(|P|, |T|). `mean_alignment_length`: columns.
-    `respelled_by_decoder`, `respelled_by_selection`: characters that changed without being typed
-    anew. `ranks`: place in the candidate list -> how many words were taken from there.
+    `phrases` counted; `presented`, `transcribed`: |P| and |T|, characters. `timed`: |T| - 1, or 0 where no
+    speed can be told. `seconds`: first to last keystroke. `keystrokes`: presses of all actions; `taps`: of
+    touches among them. `correct` C, `incorrect_not_fixed` INF, `incorrect_fixed` IF (characters), `fixes` F
+    (keystrokes). `longest`: max(|P|, |T|). `mean_alignment_length`: columns. `respelled_by_decoder`,
+    `respelled_by_selection`: characters that changed without being typed anew. `ranks`: place in the candidate
+    list -> how many words were taken from there.
     """
 
     phrases: int = 0
@@ -72,7 +72,7 @@ class PhraseCounts:
 
 
 def add_counts(parts: list[PhraseCounts]) -> PhraseCounts:
-    """The sum, field by field."""
+    """The sum of the `parts`, field by field."""
     ranks: Counter[int] = Counter()
     for part in parts:
         ranks.update(part.ranks)

@@ -23,7 +23,7 @@ _END_MARKS = ".!?;:, "
 class PhraseDraw:
     """The phrases drawn, and how.
 
-    `considered`: lines read; `dropped`: reason -> lines; `usable`: different lines that were left.
+    `seed`: of the draw; `considered`: lines read; `dropped`: reason -> lines; `usable`: different lines that were left.
     `letter_correlation`: Pearson's r of the letter frequencies of the phrases with those of all
     lines, nan where it is not defined; a set of phrases should look like the language it stands
     for (MacKenzie & Soukoreff, "Phrase sets for evaluating text entry techniques", CHI 2003 EA).
@@ -77,7 +77,7 @@ def draw_phrases(
     with `lower` it is put in lower case. It is dropped, and counted, if it
 
     - holds anything but letters and spaces (letters of `alphabet` where given),
-    - has fewer than `min_chars` or more than `max_chars` characters, or words out of bounds,
+    - has fewer than `min_chars` or more than `max_chars` characters, `min_words` or `max_words` words,
     - holds an unfamiliar word: `unigram(word)`, a natural log probability, below `min_log_prob`
       (default one in a million words; common practice, no source),
     - is in `exclude`, or a repetition.

@@ -140,7 +140,7 @@ METRICS = tuple(
 
 
 def check_metric(metric: str) -> None:
-    """Refuse what is no measure: StudyLogError naming them."""
+    """Refuse a `metric` that is none: StudyLogError naming those there are."""
     if metric not in METRICS:
         raise StudyLogError(
             f"is {metric!r}", field="metric", fix=f"use one of {', '.join(METRICS)}"

@@ -33,7 +33,11 @@ Level = Literal["phrase", "block", "participant", "condition", "overall"]
 
 @dataclass(frozen=True, slots=True)
 class PhraseMeasures(Rates):
-    """One phrase: labels, the two texts as compared, counts, alignments; measures by `Rates`."""
+    """One phrase; measures by `Rates`.
+
+    `participant`, `condition`, `session`, `block`, `trial`: its labels in the log; `presented`, `transcribed`: the
+    two texts as compared; `counts` and `alignments` of them.
+    """
 
     participant: str
     condition: str
@@ -63,8 +67,9 @@ class PhraseMeasures(Rates):
 class GroupMeasures(Rates):
     """The pooled phrases of one participant, or of one of their blocks.
 
-    Labels that do not apply are None. `wpm` is pooled (ratio of sums); `wpm_phrase_mean` and
-    `wpm_phrase_sd` are the mean and standard deviation (n - 1) of the phrases' own speeds.
+    `condition`, `session`, `block` are None where they do not apply; `counts` are the sums. `wpm` is pooled
+    (ratio of sums); `wpm_phrase_mean` and `wpm_phrase_sd` are the mean and standard deviation (n - 1) of the
+    phrases' own speeds.
     """
 
     participant: str
@@ -97,7 +102,7 @@ class MeanOfParticipants(NamedTuple):
 
     @classmethod
     def of(cls, values: Sequence[float], *, confidence: float, resamples: int, seed: int) -> Self:
-        """From one value a participant; NaN stands for none."""
+        """From `values`, one a participant; NaN stands for none. The others as of `bootstrap_mean`."""
         given = [value for value in values if not math.isnan(value)]
         found = bootstrap_mean(given, confidence=confidence, resamples=resamples, seed=seed)
         return cls(*found, sample_sd(given), len(given))
@@ -108,7 +113,10 @@ class MeanOfParticipants(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class ConditionMeasures:
-    """One condition (None: all of them) over its participants; `counts` are the pooled ones."""
+    """One condition (None: all of them) over its participants.
+
+    `estimates`: measure -> mean over participants; `counts` are the pooled ones.
+    """
 
     condition: str | None
     participants: int
@@ -126,7 +134,7 @@ class ConditionMeasures:
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """A trial that was not measured, and why."""
+    """A trial that was not measured, by its labels, and the `reason`."""
 
     participant: str
     condition: str
@@ -140,7 +148,8 @@ class LeftOut:
 class Measures:
     """Measures of study logs: `phrases`, `blocks`, `participants`, `conditions`, `overall`.
 
-    `left_out` lists the trials that were not measured; `origins` says whether the logs come from
+    `selection` and `confidence` are the options they were made with. `left_out` lists the trials that were not
+    measured; `origins` says whether the logs come from
     persons, a simulation, or are invented. `str()` gives the table of conditions.
     Phrase rows hold what people typed: keep them as private as the logs.
     """
@@ -158,7 +167,7 @@ class Measures:
     def confusion(
         self, *, participant: str | None = None, condition: str | None = None
     ) -> ConfusionMatrix:
-        """The confusion matrix over all optimal alignments of the phrases asked for."""
+        """The confusion matrix over all optimal alignments of a participant's phrases, a condition's, or all."""
         return ConfusionMatrix.of(
             phrase.alignments for phrase in self._chosen(participant, condition)
         )
@@ -225,7 +234,7 @@ def sample_sd(values: Sequence[float]) -> float:
 
 
 def origin_line(origins: Sequence[str]) -> list[str]:
-    """A line that names logs not typed by persons; none where all are."""
+    """A line that names the `origins` of logs not typed by persons; none where all are."""
     if tuple(origins) in ((), ("person",)):
         return []
     return [f"origin of the logs: {', '.join(origins)}"]

@@ -28,6 +28,7 @@ __all__ = ["StudyLog", "Trial"]
 class Trial:
     """One prompt and what was done with it, up to `end` or to the next prompt.
 
+    `header`: of its log; `events`: those between the two; `order`: its place in the log, from 1.
     `state`: "done", "aborted" (the log says so) or "unfinished" (no end event).
     """
 
@@ -60,7 +61,8 @@ class Trial:
 class StudyLog:
     """A header and its events: one participant, one condition, one sitting.
 
-    A log holds what a person typed: treat the file as private.
+    A log holds what a person typed: treat the file as private. `truncated`: a last record that a crash cut short,
+    left out of `events`; `source`: the file it was read from.
 
     Raises StudyLogError where the events break the order the schema asks for.
     """
@@ -80,7 +82,7 @@ class StudyLog:
 
     @classmethod
     def read(cls, path: str | os.PathLike[str]) -> StudyLog:
-        """Read a log file.
+        """Read the log file at `path`.
 
         A last line without its newline that does not parse was cut short by a crash: it is left out
         and reported in `truncated`. Anything else that breaks the schema raises StudyLogError with file,

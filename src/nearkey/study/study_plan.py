@@ -63,7 +63,8 @@ class BlockPlan:
 class StudyPlan:
     """All blocks of a study, participant by participant in the order to be typed.
 
-    `balanced`: whether the orders of conditions are balanced over these participants.
+    `conditions`: as given; `seed`: of the draw; `balanced`: whether the orders of conditions are balanced over
+    these participants.
     """
 
     conditions: tuple[str, ...]
@@ -81,14 +82,14 @@ class StudyPlan:
         return mine
 
     def write(self, path: str | os.PathLike[str]) -> None:
-        """Write as JSON, whole or not at all."""
+        """Write as JSON to `path`, whole or not at all."""
         text = msgspec.json.format(msgspec.json.encode({"format": _FORMAT, **self.to_dict()}))
         with atomic_write(path, "wb") as file:
             file.write(text + b"\n")
 
     @classmethod
     def read(cls, path: str | os.PathLike[str]) -> StudyPlan:
-        """Read what `write` wrote; PlanError with file and fault otherwise."""
+        """Read what `write` wrote to `path`; PlanError with file and fault otherwise."""
         where, fix = os.fspath(path), "make the plan again"
         fields = read_json(path, PlanError, fix=fix)
         if not isinstance(fields, dict) or fields.pop("format", None) != _FORMAT:
@@ -135,6 +136,12 @@ def plan_study(
     rest_s: float = 120.0,
 ) -> StudyPlan:
     """Plan a within-participants study: everyone types `blocks` blocks under every condition.
+
+    Parameters
+    ----------
+    participants, conditions : their names, each once. phrases : the pool.
+    seed : of everything drawn. blocks : under each condition. phrases_per_block : of measured blocks.
+    practice_phrases : before the first block of a condition. rest_s : seconds.
 
     Participants are dealt, in random order, the orders of a Williams design. Everyone gets phrases
     from the whole pool in an order of their own and never the same phrase twice. `practice_phrases`

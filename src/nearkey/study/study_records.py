@@ -289,7 +289,7 @@ def read_header(line: bytes) -> StudyHeader:
 
 
 def to_line(item: StudyHeader | StudyRecord) -> bytes:
-    """One line without its newline; fields at their defaults are left out of records, absent ones of headers."""
+    """An `item` as one line without its newline; records leave out fields at their defaults, headers absent ones."""
     if isinstance(item, StudyHeader):
         fields = msgspec.to_builtins(item).items()
         return msgspec.json.encode({name: value for name, value in fields if value is not None})
