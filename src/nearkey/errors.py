@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 __all__ = [
     "DecodeError",
     "JournalError",
@@ -33,12 +35,12 @@ class NearkeyError(ValueError):
         self,
         problem: str,
         *,
-        where: str | None = None,
+        where: str | os.PathLike[str] | None = None,
         field: str | None = None,
         fix: str | None = None,
     ) -> None:
         self.problem = problem
-        self.where = where
+        self.where = None if where is None else os.fspath(where)
         self.field = field
         self.fix = fix
         super().__init__(problem)
@@ -47,7 +49,7 @@ class NearkeyError(ValueError):
         text = ": ".join(part for part in (self.where, self.field, self.problem) if part)
         return " ".join((f"{text}; {self.fix}" if self.fix else text).split())
 
-    def at(self, where: str) -> NearkeyError:
+    def at(self, where: str | os.PathLike[str]) -> NearkeyError:
         """The same error, placed in a file: for callers that know the file's name."""
         return type(self)(self.problem, where=where, field=self.field, fix=self.fix)
 

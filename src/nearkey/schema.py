@@ -45,7 +45,7 @@ def schema_error(
     fault: Fault,
     *,
     error: type[NearkeyError],
-    where: str | None = None,
+    where: str | os.PathLike[str] | None = None,
     place: str | None = None,
     fix: str | None = None,
     explain: Explain | None = None,
@@ -89,7 +89,7 @@ def convert(
     schema: type[T],
     *,
     error: type[NearkeyError],
-    where: str | None = None,
+    where: str | os.PathLike[str] | None = None,
     fix: str | None = None,
     explain: Explain | None = None,
     field_name: Callable[[list[str]], str] | None = None,
@@ -111,7 +111,7 @@ def decode(
     decoder: msgspec.json.Decoder[T],
     *,
     error: type[NearkeyError],
-    where: str | None = None,
+    where: str | os.PathLike[str] | None = None,
     place: str | None = None,
     fix: str | None = None,
     explain: Explain | None = None,
@@ -133,7 +133,7 @@ def parse_json(
     text: str | bytes,
     *,
     error: type[NearkeyError],
-    where: str | None = None,
+    where: str | os.PathLike[str] | None = None,
     place: str | None = None,
     fix: str | None = None,
 ) -> Any:
@@ -147,7 +147,9 @@ def parse_json(
         raise schema_error(fault, error=error, where=where, place=place, fix=fix) from None
 
 
-def parse_toml(text: str, *, error: type[NearkeyError], where: str | None = None) -> dict[str, Any]:
+def parse_toml(
+    text: str, *, error: type[NearkeyError], where: str | os.PathLike[str] | None = None
+) -> dict[str, Any]:
     """TOML as plain data. Raises `error` naming the line and column of bad syntax."""
     try:
         return tomllib.loads(text)
@@ -159,14 +161,14 @@ def parse_toml(text: str, *, error: type[NearkeyError], where: str | None = None
 
 def read_toml(path: str | os.PathLike[str], error: type[NearkeyError]) -> dict[str, Any]:
     """Read a TOML file; raise `error` naming the file, and the line of bad syntax."""
-    return parse_toml(read_text(path, error), error=error, where=os.fspath(path))
+    return parse_toml(read_text(path, error), error=error, where=path)
 
 
 def read_json(
     path: str | os.PathLike[str], error: type[NearkeyError], *, fix: str | None = None
 ) -> Any:
     """Read a JSON file; raise `error` naming the file, and the line of bad syntax."""
-    return parse_json(read_text(path, error), error=error, where=os.fspath(path), fix=fix)
+    return parse_json(read_text(path, error), error=error, where=path, fix=fix)
 
 
 def _path(message: str) -> tuple[list[str], str]:

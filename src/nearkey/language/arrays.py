@@ -54,7 +54,7 @@ _DECODER = msgspec.json.Decoder(_ArraysHeader)
 
 def damaged(problem: str, where: str | os.PathLike[str], field: str | None = None) -> PackError:
     """The error for a file of a pack that cannot be right: only building it again helps."""
-    return PackError(problem, where=os.fspath(where), field=field, fix="rebuild the pack")
+    return PackError(problem, where=where, field=field, fix="rebuild the pack")
 
 
 def pad8(size: int) -> int:
@@ -139,7 +139,7 @@ def read_arrays(
     return arrays, header.meta
 
 
-def take_arrays(arrays: Mapping[str, Array], where: str, **kinds: str) -> tuple[Array, ...]:
+def take_arrays(arrays: Mapping[str, Array], where: Path, **kinds: str) -> tuple[Array, ...]:
     """The arrays of these names, in this order; PackError where one is missing or not of its kind.
 
     kinds : the type of an array of one dimension, "f4"; or "f4/2", of two.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -42,14 +41,13 @@ class Truecase:
     def read(cls, path: Path, lexicon: Lexicon) -> Truecase:
         """Read ``case.bin``; PackError if it does not fit the lexicon."""
         arrays, _ = read_arrays(path)
-        where = os.fspath(path)
         word, offset, text, share = take_arrays(
-            arrays, where, word="u4", offset="u4", text="u1", share="f4"
+            arrays, path, word="u4", offset="u4", text="u1", share="f4"
         )
         if len(offset) != len(word) + 1 or len(share) != len(word) or offset[-1] != len(text):
-            raise damaged("tables of unequal length", where)
+            raise damaged("tables of unequal length", path)
         if len(word) and int(word.max()) >= len(lexicon):
-            raise damaged("points past the last word", where, "word")
+            raise damaged("points past the last word", path, "word")
         at = word.tolist()
         forms = dict(zip(at, unpack_texts(offset, text), strict=True))
         return cls(lexicon, forms, dict(zip(at, share.tolist(), strict=True)))
@@ -103,17 +101,16 @@ class PunctuationModel:
     def read(cls, path: Path, lexicon: Lexicon) -> PunctuationModel:
         """Read ``marks.bin``; PackError if it does not fit the lexicon."""
         arrays, meta = read_arrays(path)
-        where = os.fspath(path)
         symbols = meta.get("symbols")
         if not isinstance(symbols, list) or not all(isinstance(s, str) for s in symbols):
-            raise damaged("no list of punctuation", where, "symbols")
-        overall, word, probs = take_arrays(arrays, where, overall="f4", word="u4", probs="f4/2")
+            raise damaged("no list of punctuation", path, "symbols")
+        overall, word, probs = take_arrays(arrays, path, overall="f4", word="u4", probs="f4/2")
         if probs.shape != (len(word), len(symbols)) or overall.shape != (len(symbols),):
-            raise damaged("tables of unequal length", where)
+            raise damaged("tables of unequal length", path)
         if not (np.all(overall > 0) and np.all(probs > 0) and np.all(probs <= 1)):
-            raise damaged("not probabilities", where, "probs")
+            raise damaged("not probabilities", path, "probs")
         if np.any(word[1:] <= word[:-1]):
-            raise damaged("words out of order", where, "word")
+            raise damaged("words out of order", path, "word")
         return cls(lexicon, overall, word, probs, symbols)
 
     def table(self) -> tuple[NDArray[np.float32], NDArray[np.uint32], NDArray[np.float32]]:

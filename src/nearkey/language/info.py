@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import zlib
 from pathlib import Path
 from typing import Any
@@ -134,7 +133,7 @@ def finish_folder(folder: Path, info: PackInfo) -> PackInfo:
 
 
 def _spoilt(problem: str, path: Path) -> PackError:
-    return PackError(problem, where=os.fspath(path), fix="install or build the pack again")
+    return PackError(problem, where=path, fix="install or build the pack again")
 
 
 def _check_seal(path: Path) -> None:
@@ -147,22 +146,21 @@ def read_info(folder: Path) -> PackInfo:
     """Read ``pack.toml``. A newer format gets an error of its own, before any other field is looked at."""
     path = folder / "pack.toml"
     raw = read_toml(path, PackError)
-    where = os.fspath(path)
     version = raw.get("format")
     if not isinstance(version, int) or version < 1:
-        raise damaged("no pack format", where, "format")
+        raise damaged("no pack format", path, "format")
     if version > FORMAT:
         raise PackError(
             f"pack format {version} is newer than {FORMAT}, which this version reads",
-            where=where,
+            where=path,
             field="format",
             fix="upgrade nearkey",
         )
     _check_seal(path)
-    info = convert(raw, PackInfo, error=PackError, where=where, fix="rebuild the pack")
+    info = convert(raw, PackInfo, error=PackError, where=path, fix="rebuild the pack")
     missing = [name for name in PACK_FILES if name not in info.files]
     if missing:
-        raise damaged("no record of the file", where, missing[0])
+        raise damaged("no record of the file", path, missing[0])
     return info
 
 
@@ -172,7 +170,7 @@ def verify_files(folder: Path, info: PackInfo, *, thorough: bool = False) -> dic
     for name, record in info.files.items():
         path = folder / name
         if Path(name).name != name:
-            raise PackError("not a plain file name", where=os.fspath(folder), field=name)
+            raise PackError("not a plain file name", where=folder, field=name)
         data = map_bytes(path)
         if data.size != record.bytes:
             raise _spoilt(f"{data.size} bytes where pack.toml says {record.bytes}", path)

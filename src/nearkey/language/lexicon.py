@@ -57,7 +57,7 @@ class Lexicon(Sequence[str]):
         """Map ``lexicon.marisa`` and ``words.bin`` of a pack's folder; PackError if they do not fit."""
         path = folder / "words.bin"
         arrays, meta = read_arrays(path)
-        size = _check(arrays, os.fspath(path))
+        size = _check(arrays, path)
         trie = marisa_trie.Trie()
         try:
             trie.mmap(os.fspath(folder / "lexicon.marisa"))
@@ -127,7 +127,7 @@ class Lexicon(Sequence[str]):
         return at in self.offensive
 
 
-def _check(arrays: dict[str, Array], where: str) -> int:
+def _check(arrays: dict[str, Array], where: Path) -> int:
     """Shapes, types and ranges of the arrays; the number of words."""
     text, offset, of_trie, log_prob, flags = take_arrays(
         arrays, where, text="u1", offset="u4", of_trie="u4", log_prob="f4", flags="u1"

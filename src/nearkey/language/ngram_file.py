@@ -100,7 +100,7 @@ def fits_in(max_bytes: float) -> Callable[[Sequence[int]], bool]:
     return lambda counts: file_size(counts) <= max_bytes
 
 
-def read_header(data: Array, where: str) -> NgramHeader:
+def read_header(data: Array, where: str | os.PathLike[str]) -> NgramHeader:
     """The header of a mapped table, checked, and the length with it; PackError names the byte at fault.
 
     What lies behind it is checked by the kernel, as it is mapped.

@@ -114,7 +114,7 @@ def _sent(folder: Path, info: PackInfo, replaced: dict[str, Any]) -> Pack:
     if pack.info.files != info.files:
         raise PackError(
             "is another pack than the one that was sent",
-            where=os.fspath(folder),
+            where=folder,
             fix="put the same pack there on every machine",
         )
     return replace(pack, **replaced) if replaced else pack
@@ -123,7 +123,7 @@ def _sent(folder: Path, info: PackInfo, replaced: dict[str, Any]) -> Pack:
 def _table(
     folder: Path, name: str, mapped: dict[str, Any], vocab_size: int, counts: list[int]
 ) -> NgramTable:
-    where = os.fspath(folder / name)
+    where = folder / name
     header: NgramHeader = read_header(mapped[name], where)
     if header.vocab_size != vocab_size or (header.bos, header.eos, header.unk) != (BOS, EOS, UNK):
         problem = f"vocabulary of {header.vocab_size} tokens where the pack has {vocab_size}"

@@ -93,7 +93,7 @@ def estimate_file(
         size += len(streams[-1])
         progress(BuildProgress("read", size, 0))
     if len(reader) == 3:
-        raise PackError("holds no words", where=os.fspath(text), fix="name a text file")
+        raise PackError("holds no words", where=text, fix="name a text file")
     counts = count_in_pieces(
         streams,
         order=order,
@@ -118,10 +118,9 @@ def read_arpa(path: str | os.PathLike[str], tokens: Sequence[str] | None = None)
     else ``<unk>``, ``<s>``, ``</s>`` come first and the rest in the file's order. PackError names the
     line that is not as it should be.
     """
-    where = os.fspath(path)
-    sections = _sections(read_text(path, PackError), where)
+    sections = _sections(read_text(path, PackError), path)
     if not sections or not sections[0]:
-        raise PackError("holds no n-grams", where=where, fix="name an ARPA file")
+        raise PackError("holds no n-grams", where=path, fix="name an ARPA file")
     listed = [entry[0][0] for entry in sections[0]]
     names = list(dict.fromkeys(["<unk>", "<s>", "</s>", *listed])) if tokens is None else [*tokens]
     index = {name: i for i, name in enumerate(names)}
@@ -133,7 +132,7 @@ def read_arpa(path: str | os.PathLike[str], tokens: Sequence[str] | None = None)
             rows = np.array([[index[word] for word in words] for words, _, _ in section])
         except KeyError as fault:
             problem = f"word {fault.args[0]!r} is not among the 1-grams"
-            raise PackError(problem, where=where, fix="correct the file") from None
+            raise PackError(problem, where=path, fix="correct the file") from None
         rows = rows.reshape(-1, level)
         log_prob = np.array([entry[1] for entry in section]) * _LOG10
         backoff = np.array([entry[2] for entry in section]) * _LOG10
@@ -144,7 +143,7 @@ def read_arpa(path: str | os.PathLike[str], tokens: Sequence[str] | None = None)
         if np.any(parent < 0):
             missing = " ".join(section[int(np.flatnonzero(parent < 0)[0])][0])
             problem = f"context of {missing!r} is missing"
-            raise PackError(problem, where=where, fix="correct the file")
+            raise PackError(problem, where=path, fix="correct the file")
         key = parent * len(names) + rows[:, -1]
         order = np.argsort(key)
         keys.append(key[order])
@@ -154,7 +153,9 @@ def read_arpa(path: str | os.PathLike[str], tokens: Sequence[str] | None = None)
     return PlainModel(BackoffModel(tree, tuple(logs), tuple(backs[:-1])), names)
 
 
-def _sections(text: str, where: str) -> list[list[tuple[list[str], float, float]]]:
+def _sections(
+    text: str, where: str | os.PathLike[str]
+) -> list[list[tuple[list[str], float, float]]]:
     """(words, log10 probability, log10 back-off) of each n-gram, level by level."""
     sections: list[list[tuple[list[str], float, float]]] = []
     level = 0

@@ -117,9 +117,7 @@ def _build_into(
     texts = [source for source in recipe.text if source.name in intake.streams]
     if not texts:
         fix = f"name the data folder by --data or {DATA_VARIABLE}"
-        raise PackError(
-            "none of the optional texts is there", where=os.fspath(path), field="text", fix=fix
-        )
+        raise PackError("none of the optional texts is there", where=path, field="text", fix=fix)
     fold = recipe.lexicon.fold_accents
 
     yield BuildProgress("lexicon")
@@ -149,7 +147,7 @@ def _build_into(
     if not held_out:
         raise PackError(
             "no text is held out to fit the mixture",
-            where=os.fspath(path),
+            where=path,
             field="text.held_out",
             fix="give more text, or a larger model.held_out_permille",
         )

@@ -42,7 +42,7 @@ def locate(
     """
 
     def fault(problem: str, fix: str) -> PackError:
-        return PackError(problem, where=os.fspath(recipe), field=source.name, fix=fix)
+        return PackError(problem, where=recipe, field=source.name, fix=fix)
 
     scheme, _, package = source.origin.partition(":")
     if scheme == "here":

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import glob
-import os
 import shutil
 import tempfile
 import time
@@ -43,7 +42,7 @@ def new_folder(target: Path) -> Iterator[Path]:
             if fault.errno not in (errno.ENOSPC, errno.EDQUOT):
                 raise
             raise PackError(
-                "the disk is full", where=os.fspath(target), fix="free some space, then build again"
+                "the disk is full", where=target, fix="free some space, then build again"
             ) from fault
         if target.exists():
             target.replace(Path(temporary) / "replaced")

@@ -173,7 +173,7 @@ def write_table(path: str | os.PathLike[str], model: BackoffModel, *, value_byte
 def read_table(path: str | os.PathLike[str]) -> BackoffModel:
     """Read a table file back as a model (with the values it holds)."""
     data = map_bytes(path)
-    levels = read_levels(data, read_header(data, os.fspath(path)))
+    levels = read_levels(data, read_header(data, path))
     vocab = len(levels[0].log_prob)
     keys: list[NDArray[np.int64]] = []
     for above, level in pairwise(levels):

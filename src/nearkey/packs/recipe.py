@@ -113,15 +113,14 @@ class Recipe(_Strict, frozen=True, kw_only=True):
 
 def read_recipe(path: str | os.PathLike[str]) -> Recipe:
     """Read and check a recipe; PackError names file, field and fix."""
-    where = os.fspath(path)
     recipe = convert(
-        read_toml(path, PackError), Recipe, error=PackError, where=where, fix="see docs/packs.md"
+        read_toml(path, PackError), Recipe, error=PackError, where=path, fix="see docs/packs.md"
     )
-    _check(recipe, where)
+    _check(recipe, path)
     return recipe
 
 
-def _check(recipe: Recipe, where: str) -> None:
+def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:
     def fault(problem: str, field: str, fix: str) -> PackError:
         return PackError(problem, where=where, field=field, fix=fix)
 

@@ -33,7 +33,7 @@ def write_wheel(pack: str | os.PathLike[str], folder: str | os.PathLike[str]) ->
     if not _VERSION.fullmatch(info.version):
         raise PackError(
             f"version {info.version!r} is not one that pip takes",
-            where=os.fspath(source / "pack.toml"),
+            where=source / "pack.toml",
             field="version",
             fix="use digits and points, like 1.0.0",
         )

@@ -25,10 +25,10 @@ def read_frequencies(path: Path, *, fold: bool) -> dict[str, float]:
         decoded = msgspec.msgpack.decode(gzip.decompress(path.read_bytes()))
         header, bins = decoded[0], decoded[1:]
         if header.get("format") != "cB":
-            raise PackError("not a centibel word list", where=str(path), fix="check `kind`")
+            raise PackError("not a centibel word list", where=path, fix="check `kind`")
     except (OSError, EOFError, msgspec.DecodeError, AttributeError, IndexError, TypeError) as fault:
         raise PackError(
-            f"not a centibel word list: {fault}", where=str(path), fix="check `kind` and the path"
+            f"not a centibel word list: {fault}", where=path, fix="check `kind` and the path"
         ) from None
     listed = ((word, 10.0 ** (-level / 100)) for level, words in enumerate(bins) for word in words)
     return _added_up(listed, fold=fold)

@@ -56,7 +56,7 @@ def test_static_weights_are_those_a_general_optimiser_finds():
     assert course[-1] == pytest.approx(-found.fun, abs=1e-8)
 
 
-def test_banded_strengths_reach_what_a_general_optimiser_reaches():
+def test_weights_by_count_bin_reach_what_a_general_optimiser_reaches():
     optimize = pytest.importorskip("scipy.optimize")
     rng = np.random.default_rng(8)
     part = evidence_of(rng, tokens=300, sources=2)

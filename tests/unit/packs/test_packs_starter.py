@@ -67,7 +67,7 @@ def test_one_command_makes_a_pack_that_decodes(tmp_path, language, lines, word):
     assert decoder.decode(points)[0].word == word
 
 
-def test_the_recipe_is_there_to_be_mended(tmp_path):
+def test_the_recipe_is_there_to_be_corrected(tmp_path):
     (tmp_path / "one.txt").write_text("\n".join(invented_notes(80, 1)))
     said = json.dumps([{"said": line} for line in invented_notes(40, 2)])
     for folder in ("a", "b"):

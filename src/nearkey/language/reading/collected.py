@@ -146,7 +146,7 @@ def read_fields(path: Path, options: ReadOptions, report: ReadReport) -> Iterato
     """One field of lines of tab-separated fields without a header or quoting; `column` is its number,
     from 1. A field that holds only ``-`` is empty."""
     if not options.column.isdecimal() or int(options.column) == 0:
-        raise no_column(options.column, str(path), "the number of a field, from 1")
+        raise no_column(options.column, path, "the number of a field, from 1")
     place = int(options.column) - 1
     for line in read_plain(path, options, report):
         fields = line.rstrip("\r\n").split("\t")

@@ -65,7 +65,7 @@ PackError naming file, line and byte for what cannot be read."""
 
 def unreadable(problem: str, path: Path, fix: str, place: str | None = None) -> PackError:
     """The error for a file that cannot be read; `place` says where in it."""
-    return PackError(problem, where=str(path), field=place, fix=fix)
+    return PackError(problem, where=path, field=place, fix=fix)
 
 
 def load_library(module: str, where: str, fix: str) -> Any:
@@ -77,7 +77,9 @@ def load_library(module: str, where: str, fix: str) -> Any:
         raise NearkeyError(problem, where=where, fix=fix) from None
 
 
-def no_column(column: str, where: str, known: str, *, field: str = "column") -> PackError:
+def no_column(
+    column: str, where: str | os.PathLike[str], known: str, *, field: str = "column"
+) -> PackError:
     """The error for a table without the text's column; `known` says what to name instead."""
     fix = f"set `column` to {known}"
     return PackError(f"has no column {column!r}", where=where, field=field, fix=fix)
@@ -179,7 +181,7 @@ def read_csv(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[s
     if header is None:
         raise unreadable("is empty", path, "name a file with a header line")
     if options.column not in header:
-        raise no_column(options.column, str(path), f"one of {', '.join(header)}", field="line 1")
+        raise no_column(options.column, path, f"one of {', '.join(header)}", field="line 1")
     place = header.index(options.column)
     for row in rows:
         if len(row) > place:
@@ -199,7 +201,7 @@ def read_json(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[
                 content = handle.read().decode(options.encoding)
             except (UnicodeDecodeError, EOFError, gzip.BadGzipFile) as fault:
                 raise unreadable(f"not readable: {fault}", path, "correct the file") from None
-        whole = parse_json(content, error=PackError, where=str(path))
+        whole = parse_json(content, error=PackError, where=path)
         if isinstance(whole, dict) and whole and all(isinstance(v, dict) for v in whole.values()):
             whole = list(whole.values())
         records = iter(whole if isinstance(whole, list) else [whole])
@@ -216,7 +218,7 @@ def read_json(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[
 def _json_lines(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[Any]:
     for number, line in enumerate(read_plain(path, options, report), start=1):
         if line.strip():
-            yield parse_json(line, error=PackError, where=str(path), place=f"line {number}")
+            yield parse_json(line, error=PackError, where=path, place=f"line {number}")
 
 
 def read_arrow(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
