@@ -85,9 +85,5 @@ def _uses(stream: NDArray[np.integer], vocab_size: int) -> NDArray[np.int64]:
 def merge_counts(parts: Iterable[NgramCounts]) -> NgramCounts:
     """Add up the counts of several pieces of text; equal to counting them together."""
     parts = list(parts)
-    tree, places = merge_trees([part.tree for part in parts])
-    totals = [np.zeros(tree.size(level), dtype=np.int64) for level in range(1, tree.order + 1)]
-    for part, place in zip(parts, places, strict=True):
-        for total, at, count in zip(totals, place, part.counts, strict=False):
-            total[at] += count
-    return NgramCounts(tree, tuple(totals))
+    merged = merge_trees([part.tree for part in parts], [part.counts for part in parts])
+    return NgramCounts(merged.tree, merged.counts)

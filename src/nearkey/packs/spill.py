@@ -8,7 +8,7 @@ import re
 import shutil
 import tempfile
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from itertools import chain
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from nearkey.language.tokens import BOS
 from nearkey.packs.ngram_counts import NgramCounts, count_ngrams
-from nearkey.packs.tree import IntArray, NgramTree, run_starts
+from nearkey.packs.tree import IntArray, NgramTree, merge_trees
 
 __all__ = ["count_in_pieces", "remove_pieces"]
 
@@ -151,81 +151,32 @@ def _save(path: Path, array: NDArray[Any]) -> None:
         os.fsync(file.fileno())
 
 
+class _OnDisk(Sequence[IntArray]):
+    """A piece's arrays of all levels from the first, each mapped when it is asked for."""
+
+    def __init__(self, folder: Path, kind: str, first: int, order: int) -> None:
+        self._files = [folder / f"{kind}{level}.npy" for level in range(first, order + 1)]
+
+    def __len__(self) -> int:
+        return len(self._files)
+
+    def __getitem__(self, at: Any) -> Any:
+        return np.load(self._files[at], mmap_mode="r")
+
+
 def _merge(
     folders: list[Path], temporary: Path, *, order: int, vocab_size: int, block: int
 ) -> NgramCounts:
-    pieces = len(folders)
+    """The counts of all pieces; places of their entries lie in the folder `temporary` meanwhile."""
 
-    def load(kind: str, level: int, number: int) -> IntArray:
-        file = folders[number] / f"{kind}{level}.npy"
-        return np.load(file, mmap_mode="r")  # type: ignore[no-any-return]
+    def scratch(level: int, number: int, size: int) -> IntArray:
+        file = temporary / f"place{level}-{number}.npy"
+        return np.lib.format.open_memmap(file, mode="w+", dtype=np.int64, shape=(size,))
 
-    def place_file(level: int, number: int) -> Path:
-        return temporary / f"place{level}-{number}.npy"
-
-    total = np.zeros(vocab_size, dtype=np.int64)
-    for number in range(pieces):
-        total += load("counts", 1, number)
-    keys: list[IntArray] = []
-    counts: list[NDArray[np.int64]] = [total]
-    for level in range(2, order + 1):
-        # A piece's keys name parents by the piece's own numbering. The merged numbering keeps the
-        # order of parents, so keys stay sorted when they are renamed, block by block.
-        parts = [load("keys", level, number) for number in range(pieces)]
-        tallies = [load("counts", level, number) for number in range(pieces)]
-        places = [
-            None if level == 2 else np.load(place_file(level - 1, number), mmap_mode="r")
-            for number in range(pieces)
-        ]
-        place_out = [
-            np.lib.format.open_memmap(
-                place_file(level, number), mode="w+", dtype=np.int64, shape=part.shape
-            )
-            for number, part in enumerate(parts)
-        ]
-        merged_keys: list[IntArray] = []
-        merged_counts: list[NDArray[np.int64]] = []
-        cursor = [0] * pieces
-        written = 0
-        share = max(1024, block // max(1, pieces))
-        while any(at < len(part) for at, part in zip(cursor, parts, strict=True)):
-            heads = [
-                _renamed(part[at : at + share], place, vocab_size)
-                for at, part, place in zip(cursor, parts, places, strict=True)
-            ]
-            # All keys up to the smallest of the heads' last ones are complete.
-            last = [
-                head[-1]
-                for head, at, part in zip(heads, cursor, parts, strict=True)
-                if len(head) and at + len(head) < len(part)
-            ]
-            limit = min(last, default=None)
-            taken = [
-                head if limit is None else head[: np.searchsorted(head, limit, side="right")]
-                for head in heads
-            ]
-            joined = np.concatenate(taken)
-            unique = np.sort(joined)
-            unique = unique[run_starts(unique)]
-            sums = np.zeros(len(unique), dtype=np.int64)
-            for number, head in enumerate(taken):
-                at = np.searchsorted(unique, head)
-                start = cursor[number]
-                sums[at] += tallies[number][start : start + len(head)]
-                place_out[number][start : start + len(head)] = at + written
-                cursor[number] = start + len(head)
-            merged_keys.append(unique)
-            merged_counts.append(sums)
-            written += len(unique)
-        keys.append(np.concatenate(merged_keys) if merged_keys else np.zeros(0, dtype=np.int64))
-        counts.append(
-            np.concatenate(merged_counts) if merged_counts else np.zeros(0, dtype=np.int64)
-        )
-    return NgramCounts(NgramTree(vocab_size, tuple(keys)), tuple(counts))
-
-
-def _renamed(keys: IntArray, place: IntArray | None, vocab_size: int) -> IntArray:
-    if place is None:
-        return np.asarray(keys)
-    renamed: IntArray = place[keys // vocab_size] * vocab_size + keys % vocab_size
-    return renamed
+    merged = merge_trees(
+        [NgramTree(vocab_size, _OnDisk(folder, "keys", 2, order)) for folder in folders],
+        [_OnDisk(folder, "counts", 1, order) for folder in folders],
+        block=block,
+        scratch=scratch,
+    )
+    return NgramCounts(merged.tree, merged.counts)

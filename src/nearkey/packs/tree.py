@@ -7,6 +7,7 @@ whole vocabulary, entry = token id.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from nearkey._kernel import find_sorted
 
-__all__ = ["NgramTree", "run_starts"]
+__all__ = ["MergedTrees", "NgramTree", "merge_trees", "run_starts"]
 
 IntArray = NDArray[np.int64]
 
@@ -38,7 +39,7 @@ class NgramTree:
     """
 
     vocab_size: int
-    keys: tuple[IntArray, ...]
+    keys: Sequence[IntArray]
     _suffix: dict[int, IntArray] = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -128,27 +129,95 @@ class NgramTree:
         return NgramTree(self.vocab_size, tuple(keys))
 
 
-def merge_trees(trees: list[NgramTree]) -> tuple[NgramTree, list[list[IntArray]]]:
+@dataclass(frozen=True, slots=True)
+class MergedTrees:
+    """The union of several trees.
+
+    `places`: for each tree the entries of the union that its own became, an array per level from 1;
+    `counts`: the trees' counts added up, per level, where they were given.
+    """
+
+    tree: NgramTree
+    places: list[list[IntArray]]
+    counts: tuple[IntArray, ...]
+
+
+def merge_trees(
+    trees: Sequence[NgramTree],
+    counts: Sequence[Sequence[IntArray]] = (),
+    *,
+    block: int | None = None,
+    scratch: Callable[[int, int, int], IntArray] | None = None,
+) -> MergedTrees:
     """The union of several trees over one vocabulary.
 
-    Returns the union, and for each tree the entries of the union that its own entries became, one
-    array per level from 1.
+    Parameters
+    ----------
+    trees : their keys, and the counts, may be memory maps; a level's are asked for once.
+    counts : for each tree, counts of its entries by level, to be added up.
+    block : entries to work on at a time, over all trees; all of them by default.
+    scratch : makes an array for (level, number of the tree, size) on the disk, for the places of one level
+        at a time; `places` is then not returned.
     """
     vocab_size = trees[0].vocab_size
-    order = max(tree.order for tree in trees)
     places: list[list[IntArray]] = [[np.arange(vocab_size)] for _ in trees]
     keys: list[IntArray] = []
-    for level in range(2, order + 1):
-        moved = [
-            places[i][level - 2][tree.parent(level)] * vocab_size + tree.token(level)
-            for i, tree in enumerate(trees)
-            if tree.order >= level
-        ]
-        union = np.sort(np.concatenate(moved))
-        union = union[run_starts(union)]
-        keys.append(union)
-        with_level = iter(moved)
-        for i, tree in enumerate(trees):
-            if tree.order >= level:
-                places[i].append(np.searchsorted(union, next(with_level)))
-    return NgramTree(vocab_size, tuple(keys)), places
+    totals = [np.zeros(vocab_size, dtype=np.int64)] if counts else []
+    for levels in counts:
+        totals[0] += levels[0]
+    for level in range(2, max(tree.order for tree in trees) + 1):
+        inside = [i for i, tree in enumerate(trees) if tree.order >= level]
+        parts = [trees[i].keys[level - 2] for i in inside]
+        for i, part in zip(inside, parts, strict=True):
+            size = len(part)
+            places[i].append(scratch(level, i, size) if scratch else np.empty(size, dtype=np.int64))
+            if scratch:
+                del places[i][:-2]
+        own = [counts[i][level - 1] for i in inside] if counts else []
+        longest = max(map(len, parts))
+        step = longest if block is None else max(1024, block // len(parts))
+        cursor = [0] * len(parts)
+        merged: list[IntArray] = [np.zeros(0, dtype=np.int64)]
+        sums = [np.zeros(0, dtype=np.int64)]
+        written = 0
+        while any(at < len(part) for at, part in zip(cursor, parts, strict=True)):
+            # A tree's keys name parents by its own numbering. The union's keeps their order, so keys stay
+            # sorted when they are renumbered.
+            heads = [
+                _renumbered(part[at : at + step], None if level == 2 else places[i][-2], vocab_size)
+                for i, at, part in zip(inside, cursor, parts, strict=True)
+            ]
+            # All keys up to the smallest of the heads' last ones are complete.
+            last = [
+                head[-1]
+                for head, at, part in zip(heads, cursor, parts, strict=True)
+                if len(head) and at + len(head) < len(part)
+            ]
+            if last:
+                heads = [head[: np.searchsorted(head, min(last), side="right")] for head in heads]
+            union = np.sort(np.concatenate(heads))
+            union = union[run_starts(union)]
+            total = np.zeros(len(union), dtype=np.int64)
+            for number, (i, head) in enumerate(zip(inside, heads, strict=True)):
+                span = slice(cursor[number], cursor[number] + len(head))
+                at = np.searchsorted(union, head)
+                places[i][-1][span] = at + written
+                if counts:
+                    total[at] += own[number][span]
+                cursor[number] = span.stop
+            merged.append(union)
+            sums.append(total)
+            written += len(union)
+        keys.append(np.concatenate(merged))
+        if counts:
+            totals.append(np.concatenate(sums))
+    kept = [] if scratch else places
+    return MergedTrees(NgramTree(vocab_size, tuple(keys)), kept, tuple(totals))
+
+
+def _renumbered(keys: IntArray, place: IntArray | None, vocab_size: int) -> IntArray:
+    """Keys with the places of their parents; at level 2 the parents are tokens, the same for all."""
+    if place is None:
+        return np.asarray(keys)
+    renumbered: IntArray = place[keys // vocab_size] * vocab_size + keys % vocab_size
+    return renumbered
