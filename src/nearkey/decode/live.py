@@ -149,7 +149,7 @@ class LiveList:
         # Mostly the second or third is no word.
         for k in (3, len(shown) + 4):
             for letters, total, touch, language in beam.best(k):
-                text = speller.text(letters)
+                text = search.word(letters)
                 if text not in shown and not self._known(text):
                     unknown = search.lm_weight * search.log_unknown(state)
                     total, language = total + unknown, language + unknown

@@ -127,7 +127,10 @@ class FlaggedVocabulary(Vocabulary, Protocol):
 
 @runtime_checkable
 class LanguageModel(Protocol):
-    """Probability of a word after a context; the context is an opaque, hashable state."""
+    """Probability of a word after a context; the context is an opaque, hashable state.
+
+    What it says of a state never changes, so that it can be kept: a model that learns has a version in its states.
+    """
 
     def start(self) -> State:
         """The state at the start of a sentence."""

@@ -33,10 +33,6 @@ class LetterSpeller:
         """A word without letters; `push` adds touches."""
         return _kernel.Spelling(self.kernel)
 
-    def text(self, letters: bytes) -> str:
-        """Letter indices as text."""
-        return "".join(self.letters[i] for i in letters)
-
     def next_letters(self, before: str) -> NDArray[np.float64]:
         """Natural log probability of each letter after those of a word so far, (n_letters,)."""
         known = {
