@@ -44,7 +44,11 @@ class AdaptiveTouch(TouchModel, Protocol):
 
 
 class ConfirmedWord(Protocol):
-    """One word that a person let stand, as a session tells of it."""
+    """One word that a person let stand, as a session tells of it.
+
+    word : as the lexicon has it. context : the text before it. points : its touches, in layout units.
+    kind : `Candidate.kind` of the reading. explicit : the person chose it; False where she moved on.
+    """
 
     @property
     def word(self) -> str: ...

@@ -214,6 +214,7 @@ class WordCounts:
         return held or bool(within)
 
     def n_phrases(self) -> int:
+        """Phrases counted: pairs of a context and a follower."""
         return sum(len(followers) for followers in self.phrases.values())
 
     def settle(self, *, max_words: int, max_phrases: int) -> None:
