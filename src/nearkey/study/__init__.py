@@ -26,7 +26,7 @@ from nearkey.study.results import (
     Measures,
     PhraseMeasures,
 )
-from nearkey.study.study_log import StudyLog, Trial
+from nearkey.study.study_log import StudyLog, StudyTrial
 from nearkey.study.study_plan import BlockPlan, StudyPlan, plan_study, williams_design
 from nearkey.study.study_records import StudyHeader, StudyRecord
 from nearkey.study.writer import StudyLogRecorder, StudyLogWriter
@@ -56,7 +56,7 @@ __all__ = [
     "StudyLogWriter",
     "StudyPlan",
     "StudyRecord",
-    "Trial",
+    "StudyTrial",
     "align",
     "bootstrap_mean",
     "compare_conditions",

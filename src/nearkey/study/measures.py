@@ -21,7 +21,7 @@ from nearkey.study.results import (
     PhraseMeasures,
     sample_sd,
 )
-from nearkey.study.study_log import StudyLog, Trial
+from nearkey.study.study_log import StudyLog, StudyTrial
 
 __all__ = ["measures", "strip_end"]
 
@@ -129,7 +129,7 @@ def _check_distinct(logs: tuple[StudyLog, ...]) -> None:
         same.append(log)
 
 
-def _reason_to_leave(trial: Trial, practice: bool) -> str | None:
+def _reason_to_leave(trial: StudyTrial, practice: bool) -> str | None:
     if trial.state != "done":
         return trial.state
     if trial.prompt.practice and not practice:
@@ -139,7 +139,7 @@ def _reason_to_leave(trial: Trial, practice: bool) -> str | None:
     return None
 
 
-def _labels(trial: Trial) -> dict[str, Any]:
+def _labels(trial: StudyTrial) -> dict[str, Any]:
     header = trial.header
     return {
         "participant": header.participant,
@@ -150,7 +150,9 @@ def _labels(trial: Trial) -> dict[str, Any]:
     }
 
 
-def _phrase(trial: Trial, selection: Selection, normalise: Callable[[str], str]) -> PhraseMeasures:
+def _phrase(
+    trial: StudyTrial, selection: Selection, normalise: Callable[[str], str]
+) -> PhraseMeasures:
     presented, transcribed = normalise(trial.prompt.text), normalise(trial.transcribed)
     alignments = align(presented, transcribed)
     counts = count_trial(

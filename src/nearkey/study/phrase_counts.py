@@ -15,7 +15,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from nearkey.study.alignment import Alignments, string_distance
-from nearkey.study.study_log import Trial
+from nearkey.study.study_log import StudyTrial
 from nearkey.study.study_records import (
     AcceptRecord,
     CommitRecord,
@@ -85,7 +85,12 @@ def add_counts(parts: list[PhraseCounts]) -> PhraseCounts:
 
 
 def count_trial(
-    trial: Trial, *, presented: str, transcribed: str, alignments: Alignments, selection: Selection
+    trial: StudyTrial,
+    *,
+    presented: str,
+    transcribed: str,
+    alignments: Alignments,
+    selection: Selection,
 ) -> PhraseCounts:
     """Count one trial.
 

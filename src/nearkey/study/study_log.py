@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 from nearkey.append_log import TruncatedRecord, log_lines, read_log
 from nearkey.errors import StudyLogError
@@ -21,11 +21,11 @@ from nearkey.study.study_records import (
     to_line,
 )
 
-__all__ = ["StudyLog", "Trial"]
+__all__ = ["StudyLog", "StudyTrial"]
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class StudyTrial:
     """One prompt and what was done with it, up to `end` or to the next prompt.
 
     `header`: of its log; `events`: those between the two; `order`: its place in the log, from 1.
@@ -111,28 +111,18 @@ class StudyLog:
         """The log as a file holds it."""
         return b"".join(to_line(item) + b"\n" for item in (self.header, *self.events))
 
-    def trials(self) -> tuple[Trial, ...]:
+    def trials(self) -> tuple[StudyTrial, ...]:
         """The trials in order, unfinished and aborted ones too."""
-        return tuple(self._trials())
+        starts = [i for i, event in enumerate(self.events) if isinstance(event, PromptRecord)]
+        spans = pairwise([*starts, len(self.events)])
+        return tuple(self._trial(self.events[a:b], order) for order, (a, b) in enumerate(spans, 1))
 
-    def _trials(self) -> Iterator[Trial]:
-        prompt: PromptRecord | None = None
-        events: list[StudyRecord] = []
-        order = 0
-        for event in self.events:
-            if isinstance(event, PromptRecord):
-                if prompt is not None:
-                    order += 1
-                    yield Trial(self.header, prompt, tuple(events), "unfinished", order)
-                prompt, events = event, []
-            elif prompt is None:
-                continue  # a rest between trials
-            elif isinstance(event, EndRecord):
-                order += 1
-                state = "aborted" if event.aborted else "done"
-                yield Trial(self.header, prompt, tuple(events), state, order)
-                prompt = None
-            else:
-                events.append(event)
-        if prompt is not None:
-            yield Trial(self.header, prompt, tuple(events), "unfinished", order + 1)
+    def _trial(self, events: tuple[StudyRecord, ...], order: int) -> StudyTrial:
+        """The trial of a prompt and all that came before the next one; what follows its end is rest."""
+        prompt = events[0]
+        assert isinstance(prompt, PromptRecord)
+        state, last = "unfinished", len(events)
+        for i, event in enumerate(events):
+            if isinstance(event, EndRecord):
+                state, last = "aborted" if event.aborted else "done", i
+        return StudyTrial(self.header, prompt, events[1:last], state, order)
