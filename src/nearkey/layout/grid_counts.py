@@ -84,6 +84,8 @@ def strict_count(plan: CellPlan, borders: Sequence[int], sides: Sequence[str] = 
     """
     decided = dict(zip(borders, sides, strict=False))
     split = [row.columns for row in plan.base_rows if len(row.grid_rows) == 2]
+    if not split:
+        return 1 << (len(borders) - len(decided))
     ways = {"L": 1}  # by the choice at the column's left border; the outer edges cut nothing
     for column in range(plan.columns):
         options = decided.get(column, "LR" if column in borders else "L")
