@@ -158,13 +158,26 @@ NgramTable::Context NgramTable::resolve(const std::uint32_t *context, std::size_
     return result;
 }
 
-double NgramTable::log_prob(const Context &context, std::uint32_t word) const {
+double NgramTable::follower(const Context &context, std::uint32_t word) const {
     for (int s = 0; s < context.n_spans; ++s) {
         const Span &span = context.spans[s];
         std::uint64_t at;
         if (find(span.level, span.begin, span.end, word, at)) return span.shift + prob_at(span.level, at);
     }
-    return context.unigram_shift + unigram_[word];
+    return std::numeric_limits<double>::quiet_NaN();
+}
+
+void NgramTable::log_probs(const Context &context, double *out) const {
+    for (std::uint32_t w = 0; w < vocab_; ++w) out[w] = context.unigram_shift + unigram_[w];
+    for (int s = context.n_spans; s-- > 0;) {
+        const Span &span = context.spans[s];
+        for (std::uint64_t at = span.begin; at < span.end; ++at) out[id_at(span.level, at)] = span.shift + prob_at(span.level, at);
+    }
+}
+
+double NgramTable::log_prob(const Context &context, std::uint32_t word) const {
+    const double found = follower(context, word);
+    return found == found ? found : context.unigram_shift + unigram_[word];
 }
 
 }  // namespace nearkey

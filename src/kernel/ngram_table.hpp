@@ -44,6 +44,10 @@ public:
 
     Context resolve(const std::uint32_t *context, std::size_t length) const;
     double log_prob(const Context &context, std::uint32_t word) const;
+    // That of every token: `vocab` of them, faster than one by one where the vocabulary is small.
+    void log_probs(const Context &context, double *out) const;
+    // log P(word | context) where the word explicitly follows it; NaN where it does not.
+    double follower(const Context &context, std::uint32_t word) const;
 
     std::uint32_t id_at(int level, std::uint64_t i) const {
         const Level &l = levels_[level];

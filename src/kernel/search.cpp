@@ -125,15 +125,6 @@ double Searcher::touch_of(const Emissions &emissions, std::uint32_t entry) const
     return touch;
 }
 
-double Searcher::language(const NgramTable::Context &context, std::uint32_t word) const {
-    const std::uint32_t token = token_[word];
-    if (token == table_->unk()) {
-        const auto entries = lexicon_->entries_of(word);
-        return context.unigram_shift + (entries.empty() ? kMinusInfinity : lexicon_->scores().log_prob[entries[0]]);
-    }
-    return table_->log_prob(context, token);
-}
-
 // The followers of one context, kept from touch to touch of a word and grouped by their first two letters.
 // Completions must look at all of them (thousands after "the"): a group whose letters do not fit
 // the touches is passed over whole.
@@ -211,6 +202,27 @@ struct Searcher::FollowerCache {
     }
 };
 
+// What the last search in this thread found, for the next one over the same touches and one more: mostly they are found
+// again.
+struct Searcher::Recent {
+    std::uint64_t searcher = 0;
+    std::size_t k = 0;
+    std::vector<double> first_row;
+    std::vector<std::uint32_t> words;
+
+    bool fits(const Searcher &s, const Emissions &e) const {
+        return searcher == s.id_ && e.n_touches > 0 && std::equal(first_row.begin(), first_row.end(), e.value.begin());
+    }
+    void keep(const Searcher &s, const Emissions &e, std::size_t wanted, const std::vector<Hit> &hits) {
+        if (e.n_touches == 0 || hits.empty() || (wanted < k && fits(s, e))) return;  // a few of the same touches tell less
+        searcher = s.id_;
+        k = wanted;
+        first_row.assign(e.value.begin(), e.value.begin() + e.n_letters);
+        words.clear();
+        for (const Hit &hit : hits) words.push_back(hit.word);
+    }
+};
+
 // One search: its inputs, its threshold and its scratch.
 struct Searcher::Walk {
     const Searcher &s;
@@ -220,12 +232,23 @@ struct Searcher::Walk {
     Best best;
     const Marks &marks;  // words scored outright as followers
     const Marks *own;    // words scored outright for the overlay; null where there are none
+    const NgramTable *table;  // null where it is not looked at
     double weight;  // lm_weight
+    double keep;    // the overlay's
     double shift;   // what the context adds to the score of every word left in the tries
 
     bool done(std::uint32_t word) const { return marks.has(word) || (own && own->has(word)); }
     const Lexicon &lexicon() const { return *s.lexicon_; }
     double emission(int touch, std::uint32_t letter) const { return e.row(touch)[letter]; }
+
+    // log P(word of the entry | context), the overlay apart.
+    double language(const NgramTable::Context &context, std::uint32_t entry) const {
+        if (table && s.token_[lexicon().word(entry)] != table->unk()) {
+            const double found = table->follower(context, s.token_[lexicon().word(entry)]);
+            if (found == found) return keep + found;
+        }
+        return shift + scores.log_prob[entry];
+    }
 
     // ---- ways in which a word's letters explain the touches ----
     //
@@ -343,6 +366,19 @@ struct Searcher::Walk {
         }
     }
 
+    // Words that may be good ones: scored first, they tell how good a word has to be. They are offered again with all
+    // others, so the answer does not depend on them (but for which of two equally good words takes the last place); hence the
+    // margin, for scores added up in another order.
+    void expect(const std::vector<std::uint32_t> &words, const NgramTable::Context &context) {
+        for (const std::uint32_t word : words) {
+            if (word >= lexicon().n_words() || (own && own->has(word))) continue;
+            for (const std::uint32_t entry : lexicon().entries_of(word)) offer_spelling(word, lexicon().letters(entry), language(context, entry));
+        }
+        if (best.hits().empty()) return;
+        const double margin = 1e-9 * (1.0 + std::abs(best.threshold()));
+        best = best.emptied(std::max(p.floor, best.threshold() - margin));
+    }
+
     // ---- walks over the tries ----
 
     // The words of one leaf or ending.
@@ -424,7 +460,7 @@ struct Searcher::Walk {
     // ---- the explicit followers of the context ----
 
     // Only words of the lengths that matter are read from the table.
-    void offer_followers(const NgramTable &table, const NgramTable::Context &context, double keep, Marks &mark) {
+    void offer_followers(const NgramTable::Context &context, Marks &mark) {
         const int n = e.n_touches, longest = lexicon().max_length();
         std::uint32_t low = 0xffffffffu, high = 0;
         const auto widen = [&](int length) {
@@ -438,20 +474,20 @@ struct Searcher::Walk {
         if (low >= high) return;
         for (int i = 0; i < context.n_spans; ++i) {
             const auto &span = context.spans[i];
-            const std::uint64_t first = table.lower_bound(span.level, span.begin, span.end, low);
+            const std::uint64_t first = table->lower_bound(span.level, span.begin, span.end, low);
             for (std::uint64_t at = first; at < span.end; ++at) {
-                const std::uint32_t token = table.id_at(span.level, at);
+                const std::uint32_t token = table->id_at(span.level, at);
                 if (token >= high) break;
                 const std::uint32_t word = s.word_of_token_[token];
                 if (word == kNoWord || !mark.set(word)) continue;
-                const double language = keep + span.shift + table.prob_at(span.level, at);
+                const double language = keep + span.shift + table->prob_at(span.level, at);
                 if (best_touch + weight * language > best.threshold() && !(own && own->has(word))) offer_outright(word, language);
             }
         }
     }
 
     // Followers that go on after the last touch, from the list kept for the context.
-    void offer_completing(const FollowerCache &cache, double keep) {
+    void offer_completing(const FollowerCache &cache) {
         const int n = e.n_touches;
         for (const auto &group : cache.groups) {
             double touch = p.completion + weight * keep;
@@ -487,34 +523,36 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given
     if (!overlay.word.empty()) own.begin(lexicon_->n_words());
 
     Walk walk{*this, given.scores ? *given.scores : lexicon_->scores(), emissions, penalties, Best(k, penalties.window, penalties.floor),
-              completing ? cache.marks : followers, overlay.word.empty() ? nullptr : &own, lm_weight_, overlay.keep + resolved.unigram_shift};
+              completing ? cache.marks : followers, overlay.word.empty() ? nullptr : &own, table, lm_weight_, overlay.keep, overlay.keep + resolved.unigram_shift};
     walk.best_touch = emissions.rest[0];
     if (penalties.extra > kMinusInfinity) {
         // An extra touch may be cheaper than the best letter for it.
         walk.find_slack();
         walk.best_touch += std::max(0.0, walk.slack[0]);
     }
+    for (const std::uint32_t word : overlay.word) own.set(word);
+    thread_local Recent recent;
+    if (recent.fits(*this, emissions)) walk.expect(recent.words, resolved);
     for (std::size_t i = 0; i < overlay.word.size(); ++i) {
         const std::uint32_t word = overlay.word[i];
         const auto entries = lexicon_->entries_of(word);
         if (entries.empty()) continue;
-        own.set(word);
         const bool fits = std::ranges::any_of(entries, [&](std::uint32_t entry) {
             const int length = lexicon_->length(entry), n = emissions.n_touches;
             return length > n ? length == n + 1 || penalties.completion > kMinusInfinity : length + 1 >= n;
         });
         if (!fits) continue;
-        const double base = table ? language(resolved, word) : walk.scores.log_prob[entries[0]];
-        walk.offer_outright(word, log_add(overlay.keep + base, overlay.log_prob[i]));
+        walk.offer_outright(word, log_add(walk.language(resolved, entries[0]), overlay.log_prob[i]));
     }
     for (std::size_t j = 0; j < overlay.new_log_prob.size(); ++j) {
         const std::uint32_t first = overlay.new_offset[j], last = overlay.new_offset[j + 1];
         walk.offer_spelling(lexicon_->n_words() + static_cast<std::uint32_t>(j),
                             std::span(overlay.new_letters).subspan(first, last - first), overlay.new_log_prob[j]);
     }
-    if (table) walk.offer_followers(*table, resolved, overlay.keep, followers);
-    if (completing) walk.offer_completing(cache, overlay.keep);
+    if (table) walk.offer_followers(resolved, followers);
+    if (completing) walk.offer_completing(cache);
     walk.walk_all();
+    recent.keep(*this, emissions, k, walk.best.hits());
     return walk.best.hits();
 }
 

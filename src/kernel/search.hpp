@@ -35,13 +35,16 @@ struct Hit {
     Kind kind = Kind::word;
 };
 
-// The best k hits so far, each word once, all above `floor`, none more than `window` nats below the first.
+// The best k hits so far, equally good ones by word number, each word once, all above `floor`, none more than `window` nats
+// below the first.
 class Best {
 public:
     Best(std::size_t k, double window, double floor) : k_(k), window_(window), threshold_(floor) { hits_.reserve(k + 1); }
 
     double threshold() const { return threshold_; }
     const std::vector<Hit> &hits() const { return hits_; }
+    // The same without hits.
+    Best emptied(double floor) const { return Best(k_, window_, floor); }
 
     void offer(const Hit &hit) {
         if (!(hit.total > threshold_)) return;
@@ -52,10 +55,10 @@ public:
             break;
         }
         auto at = hits_.end();
-        while (at != hits_.begin() && (at - 1)->total < hit.total) --at;
+        while (at != hits_.begin() && ((at - 1)->total < hit.total || ((at - 1)->total == hit.total && (at - 1)->word > hit.word))) --at;
         hits_.insert(at, hit);
         if (hits_.size() > k_) hits_.pop_back();
-        if (hits_.size() == k_) threshold_ = hits_.back().total;
+        if (hits_.size() == k_) threshold_ = std::max(threshold_, hits_.back().total);
         threshold_ = std::max(threshold_, hits_.front().total - window_);
         while (hits_.back().total < hits_.front().total - window_) hits_.pop_back();
     }
@@ -143,16 +146,15 @@ public:
     // The k most probable words with no touch at all.
     std::vector<Hit> predict(const Given &given, std::size_t k, const Overlay &overlay) const;
 
-    // log P(word | context) without the weight; used to score one word outright.
-    double language(const NgramTable::Context &context, std::uint32_t word) const;
-
     // Touch score of one entry, all letters touched in order; minus infinity when lengths differ.
     double touch_of(const Emissions &emissions, std::uint32_t entry) const;
 
 private:
     struct Walk;
     struct FollowerCache;
+    struct Recent;
     friend struct Walk;
+    friend struct Recent;
     friend struct FollowerCache;
 
     std::shared_ptr<const Lexicon> lexicon_;

@@ -18,8 +18,9 @@ Speller::Speller(std::shared_ptr<const NgramTable> table, std::vector<std::uint3
 }
 
 Speller::Beam Speller::start() const {
-    Hypothesis empty{0.0, 0.0, 0.0, {}, 1, {}};
+    Hypothesis empty{0.0, 0.0, 0.0, {}, 1, {}, {}};
     empty.context[0] = table_->bos();
+    empty.resolved = table_->resolve(empty.context.data(), 1);
     return {empty};
 }
 
@@ -29,15 +30,17 @@ Speller::Beam Speller::step(const Beam &beam, const double *row, std::uint32_t n
         std::uint32_t from;
         std::uint8_t letter;
     };
-    const double best = *std::max_element(row, row + n_letters);
+    const double least = *std::max_element(row, row + n_letters) - kLetterReach;
     thread_local std::vector<Next> next;
+    thread_local std::vector<double> log_probs;
     next.clear();
+    log_probs.resize(table_->vocab());
     for (std::uint32_t h = 0; h < beam.size(); ++h) {
         const Hypothesis &hypothesis = beam[h];
-        const auto context = table_->resolve(hypothesis.context.data(), static_cast<std::size_t>(hypothesis.n_context));
+        table_->log_probs(hypothesis.resolved, log_probs.data());
         for (std::uint32_t a = 0; a < n_letters; ++a) {
-            if (row[a] < best - kLetterReach) continue;
-            const double language = weight_ * table_->log_prob(context, token_[a]);
+            if (row[a] < least) continue;
+            const double language = weight_ * log_probs[token_[a]];
             next.push_back(Next{hypothesis.total + row[a] + language, hypothesis.touch + row[a], hypothesis.language + language, h,
                                 static_cast<std::uint8_t>(a)});
         }
@@ -65,6 +68,7 @@ Speller::Beam Speller::step(const Beam &beam, const double *row, std::uint32_t n
         } else {
             made.n_context = 0;
         }
+        made.resolved = table_->resolve(made.context.data(), static_cast<std::size_t>(made.n_context));
         out.push_back(std::move(made));
     }
     return out;
@@ -74,8 +78,7 @@ std::vector<Spelled> Speller::finish(const Beam &beam, std::size_t k) const {
     std::vector<Spelled> out;
     for (const Hypothesis &h : beam) {
         if (h.letters.empty()) continue;
-        const auto context = table_->resolve(h.context.data(), static_cast<std::size_t>(h.n_context));
-        const double end = weight_ * table_->log_prob(context, table_->eos());
+        const double end = weight_ * table_->log_prob(h.resolved, table_->eos());
         out.push_back(Spelled{h.total + end, h.touch, h.language + end, h.letters});
     }
     std::stable_sort(out.begin(), out.end(), [](const Spelled &a, const Spelled &b) { return a.total > b.total; });

@@ -25,6 +25,7 @@ public:
         std::array<std::uint32_t, NgramTable::kMaxOrder> context;  // the last tokens, oldest first
         int n_context;
         std::vector<std::uint8_t> letters;
+        NgramTable::Context resolved;  // of `context`
     };
     using Beam = std::vector<Hypothesis>;
 
