@@ -5,7 +5,7 @@ PY := $(VENV)/bin/python
 STAMP := $(VENV)/.installed
 
 .DEFAULT_GOAL := help
-.PHONY: help install demo test lint package check clean
+.PHONY: help install demo test lint sanitize package check clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 12
@@ -13,7 +13,7 @@ help:  ## list the targets
 $(STAMP): pyproject.toml CMakeLists.txt $(wildcard src/kernel/*)
 	$(PYTHON) -m venv $(VENV)
 	$(PY) -m pip install --upgrade pip
-	$(PY) -m pip install --editable '.[dev]'
+	$(PY) -m pip install --editable '.[dev]' --config-settings=cmake.define.NEARKEY_STRICT=ON
 	@touch $@
 
 install: $(STAMP)  ## build the virtual environment and the compiled kernel
@@ -28,6 +28,16 @@ lint: $(STAMP)  ## style, types, import contracts
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
 	$(VENV)/bin/lint-imports
+
+# Python itself knows nothing of the sanitizers: their libraries come before it. Its own leaks are not ours.
+SANITIZED := build/sanitized
+CXX ?= g++
+sanitize: $(STAMP)  ## the tests that use the kernel most, with memory and undefined behaviour watched (g++)
+	$(PY) -m pip install --quiet --no-deps --upgrade --target $(SANITIZED) --config-settings=build-dir=$(SANITIZED)-objects \
+		--config-settings=install.strip=false --config-settings=cmake.define.NEARKEY_SANITIZE=ON .
+	LD_PRELOAD="$$($(CXX) -print-file-name=libasan.so) $$($(CXX) -print-file-name=libstdc++.so)" ASAN_OPTIONS=detect_leaks=0 \
+		NEARKEY_KERNEL=$(SANITIZED) PYTEST_PLUGINS=other_kernel PYTHONPATH=tests/support $(PY) -m pytest -n 2 \
+		tests/unit/decode tests/property/decode tests/unit/session tests/property/session tests/unit/language tests/property/language
 
 package: $(STAMP)  ## build an sdist, install it in a scratch environment, decode a word with it
 	rm -rf build/package && mkdir -p build/package

@@ -506,7 +506,7 @@ struct Searcher::Walk {
     }
 
     double best_touch = 0.0;  // no word's touch score can exceed it
-    std::array<double, kMaxLetters + 2> slack;
+    std::array<double, kMaxLetters + 2> slack{};
 };
 
 std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given, std::size_t k, const Penalties &penalties,
