@@ -41,13 +41,13 @@ from sections import this_machine
 import nearkey
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
+from nearkey.simulate.condition import Condition
 from nearkey.simulate.corpora import Corpus, held_out_part, read_source
 from nearkey.simulate.identity import pack_identity
 from nearkey.simulate.layout_score import StaticScore
 from nearkey.simulate.replay import RecordedTouches
 from nearkey.simulate.replay_gap import replay_gap
 from nearkey.simulate.score import score_condition, static_score
-from nearkey.simulate.trial import Condition
 from nearkey.simulate.workload import Workload, make_workload
 from nearkey.touch import GaussianTouch
 
@@ -94,7 +94,9 @@ class Bench:
             whole = read_source(self._file(f"{text.file}.txt.gz"), trained=False)
             held = whole
             if text.held_out:
-                held = held_out_part(whole, permille=text.held_out, words=3 * WORDS // 2, seed=SEED)
+                held = held_out_part(
+                    whole, fraction=text.held_out / 1000, words=3 * WORDS // 2, seed=SEED
+                )
             self._texts[text.file] = held
             self.seconds["reading text"] = (
                 self.seconds.get("reading text", 0.0) + time.process_time() - start

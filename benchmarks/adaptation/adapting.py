@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 from bodies import population
-from person_trial import TEXT_WORDS, Condition, PersonTrial
+from person_trial import TEXT_WORDS, LearningCondition, PersonTrial
 from summary import Table, sections, with_picture
 from texts import drawn, held_out_file, stretches
 from tqdm import tqdm
@@ -39,12 +39,12 @@ POPULATION_SEED = 99
 POPULATION_PEOPLE, POPULATION_TOUCHES = 12, 400
 
 CONDITIONS = (
-    Condition("touch and words"),
-    Condition("touch alone", words=False),
-    Condition("words alone", touch=False),
-    Condition("10 % wrong labels", wrong=0.1),
-    Condition("10 % wrong labels, believed", wrong=0.1, guarded=False),
-    Condition("first candidate always let stand", unnoticed=True),
+    LearningCondition("touch and words"),
+    LearningCondition("touch alone", words=False),
+    LearningCondition("words alone", touch=False),
+    LearningCondition("10 % wrong labels", wrong=0.1),
+    LearningCondition("10 % wrong labels, believed", wrong=0.1, guarded=False),
+    LearningCondition("first candidate always let stand", unnoticed=True),
 )
 WITH_CEILING = CONDITIONS[:3]
 

@@ -31,7 +31,7 @@ LISTED = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Condition:
+class LearningCondition:
     """What is learnt, and what the person confirms.
 
     wrong : share of words confirmed wrongly: another candidate of the list, or else another word of
@@ -101,20 +101,20 @@ class PersonTrial:
         for n in CHECKPOINTS:
             yield n, self._score(person, n)
 
-    def ceiling(self, condition: Condition) -> Iterator[tuple[int, Scores]]:
+    def ceiling(self, condition: LearningCondition) -> Iterator[tuple[int, Scores]]:
         """The scores at each checkpoint of models that know the person's past."""
         person = self._person(condition, mislabelling=0.0)
         for typed in self._past:
             person.confirm(typed.word, context=typed.state, points=typed.points)
         return self._follow(person, condition)
 
-    def run(self, condition: Condition) -> Iterator[tuple[int, Scores]]:
+    def run(self, condition: LearningCondition) -> Iterator[tuple[int, Scores]]:
         """The scores at each checkpoint of models that start knowing nothing."""
         return self._follow(
             self._person(condition, mislabelling=0.05 * condition.guarded), condition
         )
 
-    def _person(self, condition: Condition, *, mislabelling: float) -> Person:
+    def _person(self, condition: LearningCondition, *, mislabelling: float) -> Person:
         words = PersonalLanguage(self._decoder.pack) if condition.words else None
         touches = None
         if condition.touch:
@@ -125,7 +125,7 @@ class PersonTrial:
             )
         return Person(self._decoder, words=words, touches=touches)
 
-    def _follow(self, person: Person, condition: Condition) -> Iterator[tuple[int, Scores]]:
+    def _follow(self, person: Person, condition: LearningCondition) -> Iterator[tuple[int, Scores]]:
         rng = np.random.default_rng(self._label_seed)
         for n, typed in enumerate(self._now[: CHECKPOINTS[-1]], start=1):
             word = self._confirmed(person, condition, typed, rng)
@@ -134,7 +134,7 @@ class PersonTrial:
                 yield n, self._score(person, n)
 
     def _confirmed(
-        self, person: Person, condition: Condition, typed: Typed, rng: np.random.Generator
+        self, person: Person, condition: LearningCondition, typed: Typed, rng: np.random.Generator
     ) -> str:
         mistaken = rng.random() < condition.wrong
         pick = int(rng.integers(1 << 30))

@@ -131,7 +131,7 @@ def score_command(
     if held_out is not None:
         if text is None:
             raise NearkeyError("needs a text", field="--held-out", fix="add --corpus")
-        text = held_out_part(text, permille=held_out)
+        text = held_out_part(text, fraction=held_out / 1000)
     results: list[Any] = []
     with progress_bar("score") as bar:
         for number, (layout, target) in enumerate(zip(surfaces, targets, strict=True)):

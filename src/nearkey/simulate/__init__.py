@@ -3,6 +3,7 @@
 from nearkey.intervals import Estimate
 from nearkey.simulate.calibration import Calibration, calibrate
 from nearkey.simulate.collisions import Collisions, collisions
+from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.corpora import Corpus, CorpusSource, read_source
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 from nearkey.simulate.finger_widths import WidthRanking, rank_by_width
@@ -21,8 +22,7 @@ from nearkey.simulate.replay_gap import ReplayGap, replay_gap
 from nearkey.simulate.results_comparison import ResultsComparison, compare_results
 from nearkey.simulate.score import score_layout
 from nearkey.simulate.simulation_options import SimulationOptions, SimulationProgress
-from nearkey.simulate.touch_source import TouchSource
-from nearkey.simulate.trial import Condition, Trial
+from nearkey.simulate.trial import TypingTrial
 from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
 from nearkey.simulate.workload import Workload, make_workload
 
@@ -47,8 +47,8 @@ __all__ = [
     "SimulationProgress",
     "Speed",
     "TouchSource",
-    "Trial",
     "Typing",
+    "TypingTrial",
     "Typist",
     "WidthRanking",
     "WordOutcomes",

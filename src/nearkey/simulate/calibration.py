@@ -79,7 +79,7 @@ def calibrate(
     """Compare probabilities of first candidates (n,) with whether these were right (n,).
 
     bins : equally wide bins over [0, 1]; empty ones are left out. seed, draws : of the redrawn outcomes.
-    origin : (n,) which running word each is, where some are typed again: such share their luck in the redrawing.
+    origin : (n,) which running word each is, where some are typed again: such are redrawn with one random number.
     Raises PlanError for no words, or probabilities outside [0, 1].
     """
     confidence = np.asarray(confidence, dtype=np.float64)
@@ -98,15 +98,15 @@ def calibrate(
     expected = np.bincount(place, weights=confidence, minlength=bins)
     hits = np.bincount(place, weights=right, minlength=bins)
     rng = np.random.default_rng(seed)
-    lucks, luck_of = n, None
+    numbers, number_of = n, None
     if origin is not None:
-        different, luck_of = np.unique(origin, return_inverse=True)
-        lucks = len(different)
+        different, number_of = np.unique(origin, return_inverse=True)
+        numbers = len(different)
     redrawn = np.empty((draws, bins))
     for i in range(draws):
-        luck = rng.random(lucks)
-        luck = luck if luck_of is None else luck[luck_of]
-        redrawn[i] = np.bincount(place, weights=luck < confidence, minlength=bins)
+        drawn = rng.random(numbers)
+        drawn = drawn if number_of is None else drawn[number_of]
+        redrawn[i] = np.bincount(place, weights=drawn < confidence, minlength=bins)
     chance = np.abs(redrawn - expected).sum(axis=1) / n
     error = float(np.abs(hits - expected).sum() / n)
     low, high = np.quantile(redrawn, (0.025, 0.975), axis=0)

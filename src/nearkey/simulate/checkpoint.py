@@ -13,8 +13,9 @@ import numpy as np
 
 from nearkey.append_log import AppendLog, log_lines
 from nearkey.errors import PlanError
+from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import WordOutcomes
-from nearkey.simulate.trial import Condition, Judged
+from nearkey.simulate.trial import Judged
 from nearkey.simulate.workload import Workload
 
 __all__ = ["Checkpoint", "fingerprint"]

@@ -1,4 +1,4 @@
-"""How ambiguous a lettering is before any noise: words that share a key sequence."""
+"""How ambiguous a letter assignment is before any noise: words that share a key sequence."""
 
 from __future__ import annotations
 

@@ -89,12 +89,13 @@ def read_source(
 
 
 def held_out_part(
-    corpus: Corpus, *, permille: int, words: int | None = None, seed: int = 0
+    corpus: Corpus, *, fraction: float, words: int | None = None, seed: int = 0
 ) -> Corpus:
     """The sentences of a corpus that a pack built with `held_out_permille` kept out of its counts.
 
     They are told by their text alone, by the rule of the pack builder. Some of them, where the corpus is
     a source of the pack, decided how much each source weighs; no n-gram was counted from them.
+    fraction : of the sentences, as of the recipe: `held_out_permille` / 1000.
     words : enough once there are so many; lines are then looked at in `seed`'s random order.
     """
     order = np.arange(len(corpus.lines))
@@ -105,7 +106,7 @@ def held_out_part(
     found = 0
     for start in range(0, len(order), _BLOCK):
         block = read_stream(corpus.lines[i] for i in order[start : start + _BLOCK].tolist())
-        _, held = split_stream(block, held_out=permille / 1000)
+        _, held = split_stream(block, held_out=fraction)
         for a, b in pairwise(held.starts.tolist()):
             text = " ".join(held.surfaces[i] for i in held.ids[a:b].tolist())
             # Short sentences are as frequent as they are; longer ones are kept once, as the builder does.

@@ -130,7 +130,7 @@ class DecoderScore:
     by_length : characters -> measures of the words that long (the last entry holds longer ones too).
     ranks : ranks[r - 1] words were listed at place r; `missed` were not listed.
     calibration, calibration_known : of the first candidate's probability, over all words and over those in the
-        lexicon: a word outside it is never first, whatever the decoder believes.
+        lexicon: a word outside it is never first, whatever the decoder assumes.
     posterior : how probabilities were normalised, "" where the decoder gives none.
     outcomes : what became of each word; `to_dict` leaves it out.
     latency, seconds : depend on the machine; `to_dict` leaves them out.

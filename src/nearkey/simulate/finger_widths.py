@@ -15,6 +15,7 @@ from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, mean
 from nearkey.layout import Layout
+from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.outcomes import MEASURES, turned
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.rank import rank_layouts
@@ -25,7 +26,6 @@ from nearkey.simulate.simulation_options import (
     SimulationOptions,
     SimulationProgress,
 )
-from nearkey.simulate.touch_source import TouchSource
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.text_table import interval_text, number, text_table
 

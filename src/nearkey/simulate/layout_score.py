@@ -27,7 +27,7 @@ class StaticScore:
 
     collision_rate : share of word tokens that a more probable word with the same keys beats to first place.
     shared : share with any other word on the same keys.
-    kspc : keystrokes per character of dictionary-based disambiguation with perfect touches: a touch a letter, a
+    kspc : the characteristic KSPC of dictionary-based disambiguation, touches perfect: a touch a letter, a
         press of next for each more probable word on the same keys, and the space (MacKenzie 2002).
     multi_tap_kspc : of multi-tap, with a press of a time-out key between letters of one key.
     """

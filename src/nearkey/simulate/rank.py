@@ -14,12 +14,12 @@ from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.checkpoint import Checkpoint, fingerprint
 from nearkey.simulate.collisions import collisions
+from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes
 from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.touch_source import TouchSource, condition_for
-from nearkey.simulate.trial import Judged, Trial
+from nearkey.simulate.trial import Judged, TypingTrial
 
 __all__ = ["rank_layouts"]
 
@@ -79,11 +79,11 @@ def rank_layouts(
     _check(candidates, baseline=baseline, by=by)
     letters = set.intersection(*(set(c.letters) for c in candidates))
     workload = options.workload(pack, "".join(sorted(letters)))
-    trials: dict[str, Trial] = {}
+    trials: dict[str, TypingTrial] = {}
     tries = None
     for layout in candidates:
-        condition = condition_for(layout, touch, decoder_touch)
-        trials[layout.name] = Trial(
+        condition = Condition.of(layout, touch, decoder_touch)
+        trials[layout.name] = TypingTrial(
             condition,
             pack,
             workload.vocabulary,

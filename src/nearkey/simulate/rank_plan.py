@@ -10,6 +10,7 @@ from typing import Any
 
 from nearkey.errors import LayoutError, PlanError, TouchModelError
 from nearkey.layout import Layout, catalogue_names, grid_layouts
+from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.corpora import read_source
 from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.keystrokes import Selection
@@ -21,7 +22,6 @@ from nearkey.simulate.plan_file import (
     options,
     read_plan_file,
 )
-from nearkey.simulate.touch_source import TouchSource
 from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean
 
 __all__ = ["RankPlan", "Recording"]

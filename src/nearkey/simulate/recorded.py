@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 from nearkey.decode import Decoder, LanguagePack, TouchModel
 from nearkey.errors import PlanError, TouchDataError
 from nearkey.layout import Layout
+from nearkey.simulate.condition import Condition
 from nearkey.simulate.simulation_options import SimulationOptions
-from nearkey.simulate.trial import Condition, Trial
+from nearkey.simulate.trial import TypingTrial
 from nearkey.simulate.workload import make_workload
 from nearkey.touch import TouchLog
 
@@ -49,7 +50,9 @@ class RecordedWords:
         except PlanError:
             return 0, 0
         condition = Condition(self._layout, touches, model)
-        trial = Trial(condition, self._pack, workload.vocabulary, options, k=1, tries=self._tries)
+        trial = TypingTrial(
+            condition, self._pack, workload.vocabulary, options, k=1, tries=self._tries
+        )
         self._tries = self._tries or trial.decoder.decoder
         found = trial.judge(trial.type_first(workload, self._words)).outcomes
         return int((found.rank == 1).sum()), len(found)

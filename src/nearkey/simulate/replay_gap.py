@@ -12,12 +12,13 @@ from nearkey.decode import Decoder, LanguagePack
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, mean_over_people
 from nearkey.layout import Layout
+from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import MEASURES
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.replay import NEAREST, RecordedTouches, ReplayTouch, log_near
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.trial import Condition, Judged, Trial
+from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.touch import GaussianTouch, TouchLog
 
 __all__ = ["CONDITIONS", "ReplayGap", "ReplayRow", "replay_gap"]
@@ -136,13 +137,13 @@ def replay_gap(
         )
         part = workload.part(number * words_each, (number + 1) * words_each)
         person_options = replace(options, seed=options.seed + number, progress=None)
-        trials: dict[str, Trial] = {}
+        trials: dict[str, TypingTrial] = {}
         for name, generating, assumed in zip(
             CONDITIONS, (own, None, None), (own, own, left_out), strict=True
         ):
             if generating is None:
                 generating = ReplayTouch(layout, kept, assumed, at_mm=at_mm, nearest=nearest)
-            trials[name] = Trial(
+            trials[name] = TypingTrial(
                 Condition(layout, generating, assumed),
                 pack,
                 part.vocabulary,

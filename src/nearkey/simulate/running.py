@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor, as_completed
 
 from nearkey.simulate.checkpoint import Checkpoint
 from nearkey.simulate.simulation_options import SimulationOptions
-from nearkey.simulate.trial import Judged, Trial
+from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.workload import Workload
 
 __all__ = ["run_trials"]
@@ -16,7 +16,7 @@ Job = tuple[str, int]
 
 
 def run_trials(
-    trials: Mapping[str, Trial],
+    trials: Mapping[str, TypingTrial],
     workload: Workload,
     options: SimulationOptions,
     *,
@@ -50,7 +50,10 @@ def run_trials(
 
 
 def _carried_out(
-    trials: Mapping[str, Trial], workload: Workload, jobs: Sequence[Job], options: SimulationOptions
+    trials: Mapping[str, TypingTrial],
+    workload: Workload,
+    jobs: Sequence[Job],
+    options: SimulationOptions,
 ) -> Iterator[tuple[Job, Judged]]:
     if options.executor is None and options.workers == 1:
         for name, chunk in jobs:
@@ -80,5 +83,5 @@ def _carried_out(
         yield from zip(tasks[done], done.result(), strict=True)
 
 
-def _run_all(trial: Trial, pieces: Sequence[tuple[Workload, int]]) -> list[Judged]:
+def _run_all(trial: TypingTrial, pieces: Sequence[tuple[Workload, int]]) -> list[Judged]:
     return [trial.run(chunk, number) for chunk, number in pieces]

@@ -12,6 +12,7 @@ from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.collisions import collisions
 from nearkey.simulate.completion import completion_savings
+from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.decoder_score import Compared, DecoderScore, Latency, latency_of
 from nearkey.simulate.decoders.baselines import baselines
 from nearkey.simulate.decoders.own import OwnDecoder
@@ -27,8 +28,7 @@ from nearkey.simulate.simulation_options import (
     StepCount,
     check_words,
 )
-from nearkey.simulate.touch_source import TouchSource, condition_for
-from nearkey.simulate.trial import Condition, Judged, Stages, Trial
+from nearkey.simulate.trial import Judged, Stages, TypingTrial
 from nearkey.simulate.workload import Workload, count_different
 from nearkey.version import VERSION
 
@@ -111,7 +111,7 @@ def score_layout(
     """
     require_pack(pack, "score_layout")
     options, stages = ScoreOptions.of(keywords), Stages()
-    condition = condition_for(layout, touch, decoder_touch)
+    condition = Condition.of(layout, touch, decoder_touch)
     with stages("words"):
         workload = options.workload(pack, layout.letters)
     return _score(condition, workload, pack, options, stages, None)
@@ -154,7 +154,7 @@ def _score(
             edits = replace(edits, completion=COMPLETION)  # of no account for finished words
         decoder = Decoder(layout, condition.assumed, pack, lm_weight=options.lm_weight, edits=edits)
         own = OwnDecoder(decoder, use=options.use, context=with_context)
-    trial = Trial(
+    trial = TypingTrial(
         condition, pack, workload.vocabulary, options, k=options.k, detail=True, decoder=own
     )
     progress = StepCount(options, workload.n_chunks)
@@ -226,7 +226,11 @@ def _score(
 
 
 def _compared(
-    trial: Trial, workload: Workload, options: ScoreOptions, own_name: str, progress: StepCount
+    trial: TypingTrial,
+    workload: Workload,
+    options: ScoreOptions,
+    own_name: str,
+    progress: StepCount,
 ) -> tuple[dict[str, Compared], dict[str, str]]:
     """Ours and other decoders on the first words, by name; and those that cannot run here, and why."""
     typed = trial.type_first(workload, options.compare_words)

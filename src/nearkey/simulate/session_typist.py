@@ -60,7 +60,7 @@ class SessionTypist:
     """Drives a `Session` press by press and keeps its own tally of what it did.
 
     session : over a decoder for `layout`, whose keys all carry letters, so that no touch hits another.
-    touch : where touches land. rng : all its luck. start_s : time of the first press.
+    touch : where touches land. rng : all that is random. start_s : time of the first press.
 
     Raises PlanError for a layout with other keys.
     """

@@ -9,14 +9,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from time import perf_counter, thread_time
-from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.decode import Decoder, LanguagePack, TouchModel
+from nearkey.decode import Decoder, LanguagePack
 from nearkey.layout import Layout
 from nearkey.simulate.calibration import list_posterior
+from nearkey.simulate.condition import Condition
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import (
     Answers,
@@ -36,11 +36,10 @@ from nearkey.simulate.workload import Workload
 from nearkey.study import string_distance
 
 __all__ = [
-    "Condition",
     "Judged",
     "Stages",
-    "Trial",
     "TypedWords",
+    "TypingTrial",
     "judge",
     "place_answers",
     "type_workload",
@@ -48,24 +47,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """Who types on which layout, and what the decoder assumes.
-
-    generating : where touches land: a fitted model, recorded touches (`ReplayTouch`), an invented person.
-    assumed : the touch model of the decoder; often the same.
-    """
-
-    layout: Layout
-    generating: SamplingTouchModel
-    assumed: TouchModel
-
-    @classmethod
-    def matched(cls, layout: Layout, touch: SamplingTouchModel) -> Self:
-        """The decoder assumes the very model that touches are drawn from."""
-        return cls(layout, touch, touch)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +125,7 @@ class Judged:
         )
 
 
-class Trial:
+class TypingTrial:
     """A condition made ready: its typist, its decoder. Pickles with the models it has, and is sent to a worker once.
 
     Parameters

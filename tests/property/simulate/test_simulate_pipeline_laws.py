@@ -20,7 +20,7 @@ from nearkey.simulate import (
     Condition,
     Selection,
     SimulationOptions,
-    Trial,
+    TypingTrial,
     WordOutcomes,
     characteristic_kspc,
     collisions,
@@ -88,7 +88,7 @@ def test_a_table_does_not_depend_on_how_the_work_is_spread(which, seed, workers,
 def test_chunks_come_out_alike_in_any_order(which, seed, order):
     options = SimulationOptions.of({"words": 70, "seed": seed, "corpus": TEXT})
     work = make_workload(pack(), options.corpus, words=70, seed=seed, letters=LETTERS, context=True)
-    trial = Trial(
+    trial = TypingTrial(
         Condition.matched(which[0], touch(which[0])), pack(), work.vocabulary, options, k=5
     )
     together = run_trials({"x": trial}, work, options)["x"]

@@ -105,12 +105,12 @@ def test_the_held_out_part_is_what_a_pack_keeps_out_of_its_counts():
     words = ["peg", "gate", "road", "kerb", "staff", "datum", "stands", "near", "lost"]
     lines = [f"{a} {b} {c}" for a in words for b in words for c in words]
     corpus = Corpus.of("notes", lines)
-    held = held_out_part(corpus, permille=100)
+    held = held_out_part(corpus, fraction=0.1)
     training, kept_out = split_stream(read_stream(corpus.lines), held_out=0.1)
     assert len(held.lines) == kept_out.n_sentences
     assert held.trained is False
-    few = held_out_part(corpus, permille=100, words=20, seed=3)
-    assert few.lines == held_out_part(corpus, permille=100, words=20, seed=3).lines
+    few = held_out_part(corpus, fraction=0.1, words=20, seed=3)
+    assert few.lines == held_out_part(corpus, fraction=0.1, words=20, seed=3).lines
     assert set(few.lines) <= set(held.lines)
 
     def texts(stream):

@@ -11,7 +11,7 @@ import pytest
 from small_models import SmallLexicon, SmallPack, SmallTableModel, random_ngrams, row_layout
 
 from nearkey.errors import NearkeyError, PlanError
-from nearkey.simulate import Selection, Speed, Trial, rank_layouts
+from nearkey.simulate import Selection, Speed, TypingTrial, rank_layouts
 from nearkey.simulate import workload as workload_module
 from nearkey.touch import GaussianTouch
 
@@ -114,8 +114,8 @@ def test_a_run_goes_on_from_its_checkpoint(layouts, pack, tmp_path, monkeypatch)
     data = path.read_bytes()
     path.write_bytes(data[:-30])  # torn by a kill
     asked = []
-    original = Trial.run
-    monkeypatch.setattr(Trial, "run", lambda *a: asked.append(1) or original(*a))
+    original = TypingTrial.run
+    monkeypatch.setattr(TypingTrial, "run", lambda *a: asked.append(1) or original(*a))
     assert run(layouts, pack, checkpoint=path).to_dicts() == whole.to_dicts()
     assert len(asked) == 4 * 7 - 8
     with pytest.raises(PlanError, match="belongs to another run"):

@@ -113,7 +113,7 @@ class KeyCodeTouch:
         points = touch.sample(meant, np.random.default_rng(seed))
         hit = _nearest_letter_key(layout, points)
         wrong = float((hit != np.repeat(self._position, draws)).mean())
-        # One more touch of each kind than was seen: neither rate is ever believed to be 0.
+        # One more touch of each kind than was seen: neither rate is ever taken to be 0.
         self.miss_rate = (wrong * len(meant) + 1) / (len(meant) + 2)
 
     def log_prob(self, points: Floats) -> Floats:
