@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
-from nearkey.decode.spelling import SpelledWords, spell, spell_words
+from nearkey.decode.spelling import spell
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.collisions import Collisions, collisions
+from nearkey.simulate.collisions import Collisions, SpelledLexicon, collisions, spelled_for
 
 __all__ = ["Selection", "characteristic_kspc", "multi_tap_kspc", "multi_tap_presses"]
 
@@ -82,53 +82,45 @@ def multi_tap_presses(word: str, layout: Layout, *, time_out_key: bool = False) 
     return presses
 
 
-def _spelled(pack: LanguagePack, layout: Layout) -> tuple[str, SpelledWords, NDArray[np.int64]]:
-    """The letters, the spellings, and each typeable word's first entry among them."""
-    letters = "".join(sorted(layout.letters))
-    spelling = spell_words(pack.lexicon.words, letters)
-    _, first = np.unique(spelling.word, return_index=True)
-    if len(first) == 0:
-        raise PlanError(
-            "no word of the pack can be typed",
-            where=layout.name,
-            fix="check the letters on the keys",
-        )
-    return letters, spelling, first
+def multi_tap_kspc(
+    layout: Layout,
+    pack: LanguagePack,
+    *,
+    time_out_key: bool = True,
+    spelled: SpelledLexicon | None = None,
+) -> float:
+    """Characteristic KSPC of multi-tap over the pack's words, space included (MacKenzie 2002).
 
-
-def _weighted(pack: LanguagePack, word: NDArray[np.uint32], presses: NDArray[np.int64]) -> float:
-    """KSPC of words with these presses, the space after each not yet counted."""
-    weight = np.exp(np.asarray(pack.lexicon.log_probs, dtype=np.float64))[word]
-    words = pack.lexicon.words
-    characters = np.fromiter((len(words[i]) + 1 for i in word.tolist()), np.float64, len(word))
-    return float(((presses + 1) * weight).sum() / (characters * weight).sum())
-
-
-def multi_tap_kspc(layout: Layout, pack: LanguagePack, *, time_out_key: bool = True) -> float:
-    """Characteristic KSPC of multi-tap over the pack's words, space included (MacKenzie 2002)."""
-    letters, spelling, first = _spelled(pack, layout)
-    place = [layout.keys[layout.key_of_letter[c]].letters.index(c) + 1 for c in letters]
-    presses = np.asarray(place, dtype=np.int64)[spelling.letters]
-    starts = spelling.offsets[:-1].astype(np.int64)
+    time_out_key : as of `multi_tap_presses`. spelled : as of `collisions`.
+    """
+    lexicon = spelled_for(layout, pack, spelled)
+    key = layout.key_of_letter
+    place = [0, *(layout.keys[key[c]].letters.index(c) + 1 for c in lexicon.letters)]
+    presses = np.asarray(place)[lexicon.typed].sum(axis=1)
     if time_out_key:
-        key = np.asarray([layout.key_of_letter[c] for c in letters])[spelling.letters]
-        again = np.append(False, key[1:] == key[:-1])
-        again[starts] = False
-        again &= np.asarray([len(k.letters) > 1 for k in layout.keys])[key]
-        presses = presses + again
-    return _weighted(pack, spelling.word[first], np.add.reduceat(presses, starts)[first])
+        keys = lexicon.keys(layout)
+        several = np.asarray([False, *(len(k.letters) > 1 for k in layout.keys)])
+        presses += ((keys[:, 1:] == keys[:, :-1]) & several[keys[:, 1:]]).sum(axis=1)
+    return _weighted(lexicon, presses)
 
 
 def characteristic_kspc(
-    layout: Layout, pack: LanguagePack, *, found: Collisions | None = None
+    layout: Layout,
+    pack: LanguagePack,
+    *,
+    found: Collisions | None = None,
+    spelled: SpelledLexicon | None = None,
 ) -> float:
     """Characteristic KSPC of dictionary-based disambiguation: touches perfect (MacKenzie 2002).
 
     A word takes a touch a letter, a press of next for each more probable word on the same keys, and the space.
-    found : the collisions of the two, where they are known already.
+    found : the collisions of the two, where they are known already. spelled : as of `collisions`.
     """
-    rank = (found or collisions(layout, pack)).rank
-    _, spelling, first = _spelled(pack, layout)
-    offsets = spelling.offsets.astype(np.int64)
-    word = spelling.word[first]
-    return _weighted(pack, word, offsets[first + 1] - offsets[first] + rank[word] - 1)
+    lexicon = spelled_for(layout, pack, spelled)
+    rank = (found or collisions(layout, pack, spelled=lexicon)).rank
+    return _weighted(lexicon, lexicon.lengths + rank[lexicon.word] - 1)
+
+
+def _weighted(lexicon: SpelledLexicon, presses: NDArray[np.int64]) -> float:
+    """KSPC of words with these presses, the space after each not yet counted."""
+    return float(((presses + 1) * lexicon.share).sum() / (lexicon.characters * lexicon.share).sum())

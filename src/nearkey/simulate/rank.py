@@ -13,7 +13,7 @@ from nearkey.decode import LanguagePack, require_pack
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.checkpoint import Checkpoint, fingerprint
-from nearkey.simulate.collisions import collisions
+from nearkey.simulate.collisions import SpelledLexicon, collisions, spelled_for
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes
 from nearkey.simulate.rank_result import RankResult, Scored
@@ -112,17 +112,21 @@ def rank_layouts(
                 kept = _survivors({name: _joined(found[name]) for name in alive}, by, baseline)
                 progress.total -= (len(alive) - len(kept)) * (n - chunks.stop)
                 alive = {name: trials[name] for name in kept}
-    return RankResult.build(
-        [
+    spelled: SpelledLexicon | None = None
+    scored = []
+    for layout in candidates:
+        spelled = spelled_for(layout, pack, spelled)
+        scored.append(
             Scored(
                 layout=layout,
                 touch=trials[layout.name].condition.generating,
-                collisions=collisions(layout, pack),
+                collisions=collisions(layout, pack, spelled=spelled),
                 outcomes=_joined(found[layout.name]),
                 stopped_early=layout.name not in alive,
             )
-            for layout in candidates
-        ],
+        )
+    return RankResult.build(
+        scored,
         workload=workload,
         word_list=pack.lexicon.words,
         baseline=baseline,

@@ -10,7 +10,7 @@ from nearkey.decode import Decoder, EditCosts, LanguagePack, require_pack
 from nearkey.decode.options import COMPLETION
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.collisions import collisions
+from nearkey.simulate.collisions import collisions, spelled_for
 from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.decoder_score import Compared, DecoderScore, Latency, latency_of
@@ -255,10 +255,11 @@ def _compared(
 
 def static_score(layout: Layout, pack: LanguagePack) -> StaticScore:
     """The exact measures of a layout under a pack, touches perfect."""
-    found = collisions(layout, pack)
+    spelled = spelled_for(layout, pack)
+    found = collisions(layout, pack, spelled=spelled)
     return StaticScore(
         collision_rate=found.rate,
         shared=found.shared,
-        kspc=characteristic_kspc(layout, pack, found=found),
-        multi_tap_kspc=multi_tap_kspc(layout, pack),
+        kspc=characteristic_kspc(layout, pack, found=found, spelled=spelled),
+        multi_tap_kspc=multi_tap_kspc(layout, pack, spelled=spelled),
     )
