@@ -74,7 +74,7 @@ class SpelledLexicon:
     @cached_property
     def lengths(self) -> NDArray[np.int64]:
         """Letters of each word, (m,)."""
-        return (self.typed > 0).sum(axis=1)
+        return np.asarray((self.typed > 0).sum(axis=1))
 
     def keys(self, layout: Layout) -> NDArray[np.uint8]:
         """The keys that type each word, as `typed`: 1 + the key's number, then 0."""
