@@ -13,6 +13,8 @@ from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.trial import TypingTrial
 from nearkey.simulate.workload import make_workload
 from nearkey.touch import TouchLog
+from nearkey.touch.key_geometry import geometry_of
+from nearkey.touch.labelling import target_keys
 
 __all__ = ["RecordedWords"]
 
@@ -59,35 +61,28 @@ class RecordedWords:
 
 
 class _OwnTouches:
-    """Draws a log's own touches of each key; as a touch model it says what `assumed` does."""
+    """Draws a log's own touches of each key; as a touch model it says what `assumed` does. `letters` have touches."""
 
     def __init__(self, layout: Layout, assumed: TouchModel, log: TouchLog) -> None:
         self.key_ids = tuple(assumed.key_ids)
         self._assumed = assumed
         self._points = log.in_units_of(layout).points
-        self._rows: dict[int, list[int]] = {}
-        for row, target in enumerate(log.target.tolist()):
-            if target in layout.key_ids:
-                key: int | None = layout.key_index(target)
-            else:
-                key = layout.key_of_letter.get(target.lower())
-            if key is not None:
-                self._rows.setdefault(self.key_ids.index(layout.key_ids[key]), []).append(row)
-        if not self._rows:
+        key = target_keys(log, geometry_of(layout))
+        self._rows = [np.flatnonzero(key == layout.key_index(name)) for name in self.key_ids]
+        self.letters = "".join(c for c, own in layout.key_of_letter.items() if (key == own).any())
+        if not self.letters:
             raise TouchDataError(
                 "holds no touch for a letter of the layout", field="target", fix="check the layout"
             )
-        self.letters = "".join(
-            letter
-            for letter, key in layout.key_of_letter.items()
-            if self.key_ids.index(layout.key_ids[key]) in self._rows
-        )
 
     def log_prob(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         return self._assumed.log_prob(points)
 
     def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.float64]:
-        drawn = rng.random(len(keys))
-        rows = (self._rows.get(int(key), [0]) for key in keys)
-        places = [own[int(u * len(own))] for own, u in zip(rows, drawn, strict=True)]
-        return np.asarray(self._points[places])
+        own = [self._rows[key] for key in keys.tolist()]
+        # No word has a letter on a key without touches: what stands for those is never decoded.
+        rows = [
+            r[int(u * len(r))] if len(r) else 0
+            for r, u in zip(own, rng.random(len(own)), strict=True)
+        ]
+        return np.asarray(self._points[rows])

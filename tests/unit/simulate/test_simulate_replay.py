@@ -12,6 +12,7 @@ from small_models import PlainModel, PlainTouch, SmallLexicon, SmallPack, row_la
 
 import nearkey as nk
 from nearkey.errors import PlanError
+from nearkey.simulate.recorded import RecordedWords
 from nearkey.simulate.replay import RecordedTouches, ReplayTouch, log_near
 from nearkey.simulate.replay_gap import replay_gap
 from nearkey.simulate.typist import Typist
@@ -178,3 +179,24 @@ def test_thumbs_on_a_phone_are_replayed_as_they_were():
     drawn = replay.sample(aimed, np.random.default_rng(0)) - layout.centers[0]
     assert drawn.mean(axis=0) == pytest.approx(person.offset_mm.mean(axis=0), abs=0.05)
     assert drawn.std(axis=0) == pytest.approx(person.offset_mm.std(axis=0), rel=0.05)
+
+
+def test_recorded_words_are_made_of_the_logs_own_touches():
+    """Keys ab and cd have touches on the spot, ef none: words with e or f are not drawn, and the rest read well."""
+    key = np.repeat([0, 1], 30)
+    offset = np.random.default_rng(2).normal(0, 0.05, (60, 2))
+    log = TouchLog.from_points(
+        LAYOUT.centers[key] + offset, np.asarray(LAYOUT.key_ids)[key], person="p1"
+    )
+    words = RecordedWords(LAYOUT, small_pack(), words=50, seed=1)
+    right, typed = words(PlainTouch(LAYOUT, 0.2), log)
+    assert typed == 50
+    # Of the words, add, cab and da have no e or f; each has keys of its own.
+    assert right == 50
+    assert words(PlainTouch(LAYOUT, 0.2), log) == (right, typed)
+    shifted = TouchLog.from_points(
+        log.points + np.asarray([1.0, 0.0]), log.target.tolist(), person="p2"
+    )
+    assert words(PlainTouch(LAYOUT, 0.2), shifted)[0] < 25
+    only = TouchLog.from_points(LAYOUT.centers[[1, 1]], [LAYOUT.key_ids[1]] * 2, person="p3")
+    assert words(PlainTouch(LAYOUT, 0.2), only) == (0, 0)
