@@ -126,7 +126,7 @@ double Searcher::touch_of(const Emissions &emissions, std::uint32_t entry) const
 }
 
 // The followers of one context, kept from touch to touch of a word and grouped by their first two letters.
-// Completions must look at all of them (thousands after "the"): a group whose letters do not fit
+// There may be thousands (after "the"): a group whose letters do not fit
 // the touches is passed over whole.
 struct Searcher::FollowerCache {
     struct Follower {
@@ -146,8 +146,10 @@ struct Searcher::FollowerCache {
     std::vector<Group> groups;
     Marks marks;
 
+    bool holds(const Searcher &s, std::span<const std::uint32_t> words) const { return searcher == s.id_ && std::ranges::equal(context, words); }
+
     void fill(const Searcher &s, std::span<const std::uint32_t> words, const NgramTable::Context &resolved) {
-        if (searcher == s.id_ && std::ranges::equal(context, words)) return;
+        if (holds(s, words)) return;
         searcher = s.id_;
         context.assign(words.begin(), words.end());
         marks.begin(s.lexicon_->n_words());
@@ -486,21 +488,33 @@ struct Searcher::Walk {
         }
     }
 
-    // Followers that go on after the last touch, from the list kept for the context.
-    void offer_completing(const FollowerCache &cache) {
-        const int n = e.n_touches;
+    // The most that a word with these first letters can reach, its language apart.
+    template <typename Way> double reach(const std::uint8_t *letters, int n) const {
+        Way way;
+        for (int d = 0; d < n; ++d) way = way.next(*this, d, letters[d]);
+        return way.bound(*this, n);
+    }
+    double reach(const FollowerCache::Group &group) const {
+        const int n = e.n_touches, seen = group.n_letters;
+        double most = p.completion > kMinusInfinity ? reach<Unfinished>(group.letters, seen) : kMinusInfinity;
+        if (seen <= n) most = std::max(most, reach<Plain>(group.letters, seen));
+        if (seen <= n && n > 1 && p.swapped > kMinusInfinity) most = std::max(most, reach<Swapped>(group.letters, seen));
+        if (seen <= n + 1 && n > 0 && p.omitted > kMinusInfinity) most = std::max(most, reach<Omitted>(group.letters, seen));
+        if (seen < n && p.extra > kMinusInfinity) most = std::max(most, reach<Extra>(group.letters, seen));
+        return most;
+    }
+
+    // The same, and those that go on after the last touch, from the list kept for the context.
+    void offer_kept(const FollowerCache &cache) {
         for (const auto &group : cache.groups) {
-            double touch = p.completion + weight * keep;
-            const int seen = std::min(n, static_cast<int>(group.n_letters));
-            for (int i = 0; i < seen; ++i) touch += emission(i, group.letters[i]);
-            const double ahead = touch + e.rest[seen];
-            if (!(ahead + weight * group.best > best.threshold())) continue;
+            if (!(best_touch + weight * (keep + group.best) > best.threshold())) break;  // groups fall
+            const double most = reach(group);
+            if (!(most + weight * (keep + group.best) > best.threshold())) continue;
             for (std::uint32_t i = group.first; i < group.last; ++i) {
                 const auto &follower = cache.list[i];
-                if (!(ahead + weight * follower.language > best.threshold())) continue;
-                const auto letters = lexicon().letters(follower.entry);
-                if (static_cast<int>(letters.size()) <= n || (own && own->has(follower.word))) continue;
-                score<Unfinished>(follower.word, letters.data(), n, weight * (keep + follower.language));
+                const double language = keep + follower.language;
+                if (!(most + weight * language > best.threshold()) || (own && own->has(follower.word))) continue;
+                offer_spelling(follower.word, lexicon().letters(follower.entry), language);
             }
         }
     }
@@ -519,11 +533,12 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given
     NgramTable::Context resolved;
     if (table) resolved = table->resolve(given.context.data(), given.context.size());
     if (completing) cache.fill(*this, given.context, resolved);
+    const bool kept = table && cache.holds(*this, given.context);
     followers.begin(lexicon_->n_words());
     if (!overlay.word.empty()) own.begin(lexicon_->n_words());
 
     Walk walk{*this, given.scores ? *given.scores : lexicon_->scores(), emissions, penalties, Best(k, penalties.window, penalties.floor),
-              completing ? cache.marks : followers, overlay.word.empty() ? nullptr : &own, table, lm_weight_, overlay.keep, overlay.keep + resolved.unigram_shift};
+              kept ? cache.marks : followers, overlay.word.empty() ? nullptr : &own, table, lm_weight_, overlay.keep, overlay.keep + resolved.unigram_shift};
     walk.best_touch = emissions.rest[0];
     if (penalties.extra > kMinusInfinity) {
         // An extra touch may be cheaper than the best letter for it.
@@ -549,8 +564,10 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given
         walk.offer_spelling(lexicon_->n_words() + static_cast<std::uint32_t>(j),
                             std::span(overlay.new_letters).subspan(first, last - first), overlay.new_log_prob[j]);
     }
-    if (table) walk.offer_followers(resolved, followers);
-    if (completing) walk.offer_completing(cache);
+    if (kept)
+        walk.offer_kept(cache);
+    else if (table)
+        walk.offer_followers(resolved, followers);
     walk.walk_all();
     recent.keep(*this, emissions, k, walk.best.hits());
     return walk.best.hits();

@@ -119,6 +119,34 @@ def test_decode_equals_scoring_every_word(seed, groups, order, density, weight, 
     check(found, wanted, k)
 
 
+@settings(max_examples=100, deadline=None)
+@given(
+    seed=st.integers(0, 10**6),
+    groups=st.sampled_from(GROUPS),
+    costs=costs_strategy,
+    k=st.integers(1, 4),
+)
+def test_what_was_found_before_changes_no_answer(seed, groups, costs, k):
+    # A search starts from the last one's answers: touches come one by one, are taken back, and mean another context.
+    rng, layout, words, ngrams, model, decoder = make(
+        seed, groups, order=2, density=0.3, weight=1.0, costs=costs
+    )
+    points = rng.uniform([0, 0], [layout.width, 1.0], size=(6, 2))
+    for n in (1, 2, 3, 4, 3, 5, 6, 2):
+        state = (int(rng.integers(0, 3 + len(words))),)
+        asked = int(rng.integers(1, k + 1))
+        wanted = expected(
+            layout,
+            words,
+            points[:n],
+            lambda w, state=state: ngram_log_prob(ngrams, state, 3 + words.index(w), 2),
+            1.0,
+            costs,
+        )
+        found = decoder.decode(points[:n], context=state, k=asked, completions=True)
+        check(found, wanted, asked)
+
+
 @settings(max_examples=60, deadline=None)
 @given(seed=st.integers(0, 10**6), n=st.integers(1, 5), k=st.integers(1, 6), keep=st.floats(-2, 0))
 def test_a_persons_words_keep_it_exact(seed, n, k, keep):
