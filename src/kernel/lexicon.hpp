@@ -98,8 +98,19 @@ public:
     Places ending(std::uint32_t node) const { return ending_[node - tops_[0].first]; }
     std::uint32_t full_entry(std::uint32_t place) const { return full_order_[place]; }
 
+    // Entries that begin alike: by their first two letters, or by the first alone where an alphabet is too large for pairs.
+    struct Beginning {
+        std::uint8_t letters[2], n;
+    };
+    std::uint32_t n_beginnings() const { return n_letters_ * second_letters(); }
+    std::uint32_t beginning_of(std::uint32_t entry) const { return beginning_[entry]; }
+    Beginning beginning(std::uint32_t number) const {
+        const std::uint32_t second = number % second_letters();
+        return {{static_cast<std::uint8_t>(number / second_letters()), static_cast<std::uint8_t>(second - (second > 0))}, static_cast<std::uint8_t>(second > 0 ? 2 : 1)};
+    }
+
     std::size_t n_bytes() const {
-        return letters_.size() + 4 * (offsets_.size() + 2 * entry_word_.size() + word_entries_.size() + word_begin_.size() + full_order_.size() + end_.size()) +
+        return letters_.size() + 2 * beginning_.size() + 4 * (offsets_.size() + 2 * entry_word_.size() + word_entries_.size() + word_begin_.size() + full_order_.size() + end_.size()) +
                nodes_.size() * (sizeof(Node) + sizeof(float) + 4) + ending_.size() * sizeof(Places);
     }
 
@@ -158,7 +169,14 @@ private:
         for (int l = 0; l <= max_length_ + 1; ++l) length_letters_[l] = offsets_[length_begin_[l]];
     }
 
+    std::uint32_t second_letters() const { return n_letters_ <= 64 ? n_letters_ + 1 : 1; }
+
     void index_words() {
+        beginning_.resize(n_entries());
+        for (std::uint32_t e = 0; e < n_entries(); ++e) {
+            const auto l = letters(e);
+            beginning_[e] = static_cast<std::uint16_t>(l[0] * second_letters() + (second_letters() > 1 && l.size() > 1 ? l[1] + 1u : 0u));
+        }
         word_begin_.assign(n_words_ + 1, 0);
         for (const std::uint32_t w : entry_word_) ++word_begin_[w + 1];
         std::partial_sum(word_begin_.begin(), word_begin_.end(), word_begin_.begin());
@@ -285,6 +303,7 @@ private:
     std::uint32_t n_letters_, n_words_;
     int max_length_ = 0;
     std::vector<std::uint32_t> length_begin_, length_letters_, word_begin_, word_entries_;
+    std::vector<std::uint16_t> beginning_;  // by entry
     std::vector<Node> nodes_;
     std::vector<Places> tops_;  // by length; that of the trie of all at 0
     std::vector<Places> ending_;

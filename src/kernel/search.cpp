@@ -136,8 +136,7 @@ struct Searcher::FollowerCache {
     struct Group {
         double best = kMinusInfinity;  // largest language
         std::uint32_t first = 0, last = 0;
-        std::uint8_t letters[2] = {0, 0};
-        std::uint8_t n_letters = 0;  // letters that all its spellings begin with
+        Lexicon::Beginning letters{};  // that all its spellings begin with
     };
 
     std::uint64_t searcher = 0;
@@ -166,33 +165,20 @@ struct Searcher::FollowerCache {
                     found.push_back(Follower{span.shift + table.prob_at(span.level, at), word, entry});
             }
         }
-        // Alphabets too large for pairs are grouped by the first letter alone.
-        const std::uint32_t n_letters = lexicon.n_letters();
-        const bool pairs = n_letters <= 64;
-        const std::uint32_t width = pairs ? n_letters + 1 : 1;
-        const auto group_of = [&](const Follower &f) {
-            const auto letters = lexicon.letters(f.entry);
-            const std::uint32_t second = pairs && letters.size() > 1 ? letters[1] + 1u : 0u;
-            return letters[0] * width + second;
-        };
-        std::vector<Group> all(static_cast<std::size_t>(n_letters) * width);
-        for (const Follower &f : found) ++all[group_of(f)].last;
+        thread_local std::vector<Group> all;
+        all.assign(lexicon.n_beginnings(), Group{});
+        for (const Follower &f : found) ++all[lexicon.beginning_of(f.entry)].last;
         std::uint32_t total = 0;
         for (std::uint32_t g = 0; g < all.size(); ++g) {
             Group &group = all[g];
             group.first = total;
             total += group.last;
             group.last = group.first;
-            group.letters[0] = static_cast<std::uint8_t>(g / width);
-            group.n_letters = 1;
-            if (g % width > 0) {
-                group.letters[1] = static_cast<std::uint8_t>(g % width - 1);
-                group.n_letters = 2;
-            }
+            group.letters = lexicon.beginning(g);
         }
         list.resize(found.size());
         for (const Follower &f : found) {
-            Group &group = all[group_of(f)];
+            Group &group = all[lexicon.beginning_of(f.entry)];
             list[group.last++] = f;
             group.best = std::max(group.best, f.language);
         }
@@ -495,12 +481,13 @@ struct Searcher::Walk {
         return way.bound(*this, n);
     }
     double reach(const FollowerCache::Group &group) const {
-        const int n = e.n_touches, seen = group.n_letters;
-        double most = p.completion > kMinusInfinity ? reach<Unfinished>(group.letters, seen) : kMinusInfinity;
-        if (seen <= n) most = std::max(most, reach<Plain>(group.letters, seen));
-        if (seen <= n && n > 1 && p.swapped > kMinusInfinity) most = std::max(most, reach<Swapped>(group.letters, seen));
-        if (seen <= n + 1 && n > 0 && p.omitted > kMinusInfinity) most = std::max(most, reach<Omitted>(group.letters, seen));
-        if (seen < n && p.extra > kMinusInfinity) most = std::max(most, reach<Extra>(group.letters, seen));
+        const int n = e.n_touches, seen = group.letters.n;
+        const std::uint8_t *letters = group.letters.letters;
+        double most = p.completion > kMinusInfinity ? reach<Unfinished>(letters, seen) : kMinusInfinity;
+        if (seen <= n) most = std::max(most, reach<Plain>(letters, seen));
+        if (seen <= n && n > 1 && p.swapped > kMinusInfinity) most = std::max(most, reach<Swapped>(letters, seen));
+        if (seen <= n + 1 && n > 0 && p.omitted > kMinusInfinity) most = std::max(most, reach<Omitted>(letters, seen));
+        if (seen < n && p.extra > kMinusInfinity) most = std::max(most, reach<Extra>(letters, seen));
         return most;
     }
 
