@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from nearkey.errors import LayoutError, PlanError, TouchModelError
 from nearkey.layout import Layout, catalogue_names, grid_layouts
@@ -165,13 +165,7 @@ def _layout(name: str, folder: Path, where: str, field: str) -> Layout:
 def _grids(
     spec: PlanGrid, surface: PlanSurface, folder: Path, *, where: str, field: str
 ) -> list[Layout]:
-    if (spec.layout is None) == (spec.base is None):
-        raise PlanError(
-            "needs either layout or base",
-            where=where,
-            field=field,
-            fix="give layout, or base with rows and columns",
-        )
+    _need_one(spec, "base", "give layout, or base with rows and columns", where, field)
     if spec.layout is not None:
         layout = _layout(spec.layout, folder, where, f"{field}.layout")
         return [layout.fitted(surface.width_mm, surface.height_mm)]
@@ -200,16 +194,19 @@ def _grids(
         raise PlanError(fault.problem, where=where, field=inner, fix=fault.fix) from None
 
 
+def _need_one(
+    spec: PlanGrid | PlanLog, other: Literal["base", "grid"], fix: str, where: str, field: str
+) -> None:
+    """PlanError unless either the layout or the other is given."""
+    if (spec.layout is None) == (getattr(spec, other) is None):
+        raise PlanError(f"needs either layout or {other}", where=where, field=field, fix=fix)
+
+
 def _recording(
     spec: PlanLog, surface: PlanSurface, folder: Path, *, where: str, field: str
 ) -> Recording:
-    if (spec.layout is None) == (spec.grid is None):
-        raise PlanError(
-            "needs either layout or grid",
-            where=where,
-            field=field,
-            fix="say what the touches were recorded on: layout, or grid with base, rows and columns",
-        )
+    fix = "say what the touches were recorded on: layout, or grid with base, rows and columns"
+    _need_one(spec, "grid", fix, where, field)
     if spec.layout is not None:
         found = _grids(PlanGrid(layout=spec.layout), surface, folder, where=where, field=field)
     else:

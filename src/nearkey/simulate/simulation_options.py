@@ -95,6 +95,11 @@ class SimulationOptions:
     progress: ReportProgress | None = None
 
     def __post_init__(self) -> None:
+        # What callers may give in several forms is kept in one.
+        if isinstance(self.seed, np.random.Generator):
+            object.__setattr__(self, "seed", int(self.seed.integers(2**63)))
+        if self.corpus is not None:
+            object.__setattr__(self, "corpus", as_corpus(self.corpus))
         check_words(self.words, "words")
         if self.seed < 0:
             raise PlanError(f"is {self.seed}", field="seed", fix="give 0 or more")
@@ -122,10 +127,6 @@ class SimulationOptions:
         unknown = sorted(given.keys() - {one.name for one in fields(cls)})
         if unknown:
             raise TypeError(f"no such keyword: {', '.join(unknown)}")
-        if isinstance(seed := given.get("seed"), np.random.Generator):
-            given["seed"] = int(seed.integers(2**63))
-        if given.get("corpus") is not None:
-            given["corpus"] = as_corpus(given["corpus"])
         return cls(**given)
 
     @property

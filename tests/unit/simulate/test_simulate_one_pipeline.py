@@ -9,7 +9,7 @@ import pytest
 from small_models import SmallLexicon, SmallPack, SmallTableModel, random_ngrams, row_layout
 
 from nearkey.errors import PlanError
-from nearkey.simulate import Corpus, Selection, rank_layouts, score_layout
+from nearkey.simulate import Corpus, Selection, SimulationOptions, rank_layouts, score_layout
 from nearkey.simulate import workload as workload_module
 from nearkey.touch import GaussianTouch, StudentTouch, TouchLog
 
@@ -147,3 +147,19 @@ def test_words_outside_the_lexicon_are_typed_and_missed(pack):
     assert row.top1.value == 0.5
     # dad: three touches and the space. bbb: the same, then the press that deletes it and three letters.
     assert row.kspc.value == pytest.approx((4 + 3 + 1 + 3 + 1) / 8)
+
+
+def test_settings_travel_in_one_object_of_which_keywords_change_single_ones(pack):
+    options = SimulationOptions(words=150, seed=8, corpus=TEXT, selection=Selection("tap", 4))
+    assert options.corpus == Corpus.of("text", TEXT)
+    assert options.with_context
+    spelled_out = {"words": 150, "seed": 8, "corpus": TEXT, "selection": Selection("tap", 4)}
+    what = {"touch": drawn, "pack": pack}
+    one = rank_layouts(LAYOUTS, options=options, **what)
+    assert one.to_dicts() == rank_layouts(LAYOUTS, **spelled_out, **what).to_dicts()
+    other = rank_layouts(LAYOUTS, options=options, seed=9, **what)
+    assert (
+        other.to_dicts() == rank_layouts(LAYOUTS, **(spelled_out | {"seed": 9}), **what).to_dicts()
+    )
+    score = score_layout(LAYOUTS[0], options=options, latency_words=0, **what)
+    assert score.score.all.kspc == one.row("four").kspc
