@@ -314,6 +314,11 @@ class Decoder:
             beam_threshold=beam_threshold,
         )
 
+    @property
+    def language(self) -> str:
+        """Tag of the pack's language, whose rules of upper and lower case hold; else the layout's."""
+        return getattr(self._search.parts.lexicon, "language", "") or self.layout.language
+
     # ---- context ----
 
     def state_after(self, text: str) -> State:

@@ -62,7 +62,9 @@ def _typed(character: str, letters: str, *, silent_marks: bool) -> str | None:
     for spelled in (bare, BASE.get(character, "")):
         if spelled and all(c in letters for c in spelled):
             return spelled
-    return "" if character in SILENT else None
+    # A mark that Unicode composes with no letter, without a key of its own: its letter is touched alone.
+    silent = character in SILENT or unicodedata.category(character) in ("Mn", "Mc")
+    return "" if silent else None
 
 
 def _translation(characters: set[str], letters: str, *, silent_marks: bool) -> dict[int, str]:
@@ -91,7 +93,8 @@ def spell_words(words: Sequence[str], letters: str) -> SpelledWords:
 
     A letter of the layout types itself; an accented letter the layout lacks is typed by its base
     letter; apostrophes and hyphens need no touch where the layout has no key for them, and may be
-    typed or left out where it has one (two entries).
+    typed or left out where it has one (two entries). A combining mark (a vowel sign, a tone mark, a point)
+    takes a touch where it has a key.
     """
     if not words:
         empty = np.zeros(0, np.uint32)

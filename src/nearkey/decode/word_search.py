@@ -26,6 +26,7 @@ from nearkey.decode.touches import Touches
 from nearkey.decode.tries import Tries, hash_of
 from nearkey.errors import DecodeError
 from nearkey.layout import Layout
+from nearkey.letter_case import capital
 
 __all__ = ["WordSearch"]
 
@@ -185,6 +186,11 @@ class WordSearch:
         ]
         return self._capitals(found) if start else found
 
+    def _at_start(self, form: str) -> str:
+        """A form as it stands at the start of a sentence, also where the pack says nothing of case."""
+        case = self.parts.truecase
+        return capital(form) if case is None else case.capital(form)
+
     def _capitals(self, found: list[Candidate]) -> list[Candidate]:
         case = self.parts.truecase
         if case is None:
@@ -208,7 +214,7 @@ class WordSearch:
             if index is None:
                 own = personal.form(word) or word
                 if own != word:  # else it says nothing of case, and the pack's rules stand
-                    text = own[:1].upper() + own[1:] if start else own
+                    text = self._at_start(own) if start else own
             out.append(Candidate(text, word, total, touch, language, kinds[code], index))
         return out
 

@@ -20,6 +20,7 @@ from nearkey.language.arrays import (
 )
 from nearkey.language.lexicon import Lexicon
 from nearkey.language.tokens import PUNCTUATION
+from nearkey.letter_case import capital, upper
 
 __all__ = ["PunctuationModel", "Truecase", "write_punctuation", "write_truecase"]
 
@@ -69,7 +70,11 @@ class Truecase:
 
     def capital(self, form: str) -> str:
         """A form as it stands at the start of a sentence."""
-        return form[:1].upper() + form[1:] if form[:1].islower() else form
+        return capital(form, self._lexicon.language)
+
+    def upper(self, text: str) -> str:
+        """`text` in capitals, by the rules of the language."""
+        return upper(text, self._lexicon.language)
 
     def share(self, word: str) -> float:
         """Share of the word's uses within sentences that have this form; 1 where none differs."""

@@ -39,10 +39,16 @@ class Lexicon(Sequence[str]):
     log_probs : float32, (n,), natural log P(word) without context; they sum to 1 over the lexicon.
     flags : uint8, (n,), bits as named in this module.
     fold_accents : whether words were stored without accents.
+    language : tag of the language, whose rules of lower case hold.
     """
 
     def __init__(
-        self, trie: marisa_trie.Trie, arrays: dict[str, Array], *, fold_accents: bool = False
+        self,
+        trie: marisa_trie.Trie,
+        arrays: dict[str, Array],
+        *,
+        fold_accents: bool = False,
+        language: str = "",
     ) -> None:
         self._trie = trie
         self._text = arrays["text"]
@@ -51,10 +57,13 @@ class Lexicon(Sequence[str]):
         self.log_probs: NDArray[np.float32] = arrays["log_prob"]
         self.flags: NDArray[np.uint8] = arrays["flags"]
         self.fold_accents = fold_accents
+        self.language = language
 
     @classmethod
-    def read(cls, folder: Path) -> Lexicon:
-        """Map ``lexicon.marisa`` and ``words.bin`` of a pack's folder; PackError if they do not fit."""
+    def read(cls, folder: Path, *, language: str = "") -> Lexicon:
+        """Map ``lexicon.marisa`` and ``words.bin`` of a pack's folder; PackError if they do not fit.
+
+        language : tag of the pack's language."""
         path = folder / "words.bin"
         arrays, meta = read_arrays(path)
         size = _check(arrays, path)
@@ -66,7 +75,8 @@ class Lexicon(Sequence[str]):
         if len(trie) != size:
             problem = f"{len(trie)} words where words.bin has {size}"
             raise damaged(problem, folder / "lexicon.marisa")
-        return cls(trie, arrays, fold_accents=bool(meta.get("fold_accents", False)))
+        folded = bool(meta.get("fold_accents", False))
+        return cls(trie, arrays, fold_accents=folded, language=language)
 
     @cached_property
     def words(self) -> tuple[str, ...]:
@@ -104,8 +114,12 @@ class Lexicon(Sequence[str]):
         """Position of a word, however it is cased; None if the lexicon has not got it."""
         key = self._trie.get(word)
         if key is None:
-            key = self._trie.get(normalise_word(word, fold=self.fold_accents))
+            key = self._trie.get(self.normalise(word))
         return None if key is None else int(self._of_trie[key])
+
+    def normalise(self, word: str) -> str:
+        """A word as the lexicon would spell it."""
+        return normalise_word(word, fold=self.fold_accents, language=self.language)
 
     def token(self, word: str) -> int:
         """Token id of a word; that of ``<unk>`` if the lexicon has not got it."""
@@ -119,7 +133,7 @@ class Lexicon(Sequence[str]):
 
     def starting_with(self, prefix: str) -> list[str]:
         """All words that begin with `prefix`, in no particular order."""
-        return list(self._trie.keys(normalise_word(prefix, fold=self.fold_accents)))
+        return list(self._trie.keys(self.normalise(prefix)))
 
     def is_offensive(self, word: str) -> bool:
         """Whether the word should be shown only when it was typed exactly."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cached_property
 
 import numpy as np
@@ -19,7 +19,7 @@ from nearkey.language.tokens import (
     NUMBER,
     PUNCTUATION,
     UNK,
-    normalise_word,
+    TokenSentence,
     sentences,
     token_ids,
 )
@@ -77,6 +77,8 @@ class WordModel:
     Attributes
     ----------
     table : the n-gram table the compiled decoder reads.
+
+    `abbreviations`, `elisions` and `combining` are as `tokens` has them.
     """
 
     def __init__(
@@ -87,12 +89,14 @@ class WordModel:
         *,
         abbreviations: Iterable[str] = ABBREVIATIONS,
         elisions: Sequence[str] = (),
+        combining: bool = False,
     ) -> None:
         self.table = table
         self.lexicon = lexicon
         self.letter_model = letter_model
         self._abbreviations = frozenset(abbreviations)
         self._elisions = tuple(elisions)
+        self._combining = combining
         self._keep = table.order - 1
 
     def start(self) -> State:
@@ -111,13 +115,17 @@ class WordModel:
 
     def state_after(self, text: str) -> State:
         """The state after running text; that of a sentence's start where the text ends a sentence."""
-        found = list(sentences(text.splitlines()[-1:], abbreviations=self._abbreviations))
+        found = list(self.sentences(text.splitlines()[-1:]))
         state = self.start()
         if not found or found[-1].punctuation[-1] in SENTENCE_END:
             return state
         for word in found[-1].words:
             state = self.advance(state, word)
         return state
+
+    def sentences(self, lines: Iterable[str]) -> Iterator[TokenSentence]:
+        """Lines of text as sentences of words, by the rules of the pack's language."""
+        return sentences(lines, abbreviations=self._abbreviations, combining=self._combining)
 
     def tokens(self, words: Sequence[str]) -> NDArray[np.uint32]:
         """Token id of each word; that of ``<unk>`` for words outside the lexicon."""
@@ -160,8 +168,7 @@ class WordModel:
         token = self._token(word)
         log_prob = float(self.table.log_prob(state, token))
         if token == UNK and self.letter_model is not None:
-            plain = normalise_word(word, fold=self.lexicon.fold_accents)
-            log_prob += self.letter_model.log_prob(plain)
+            log_prob += self.letter_model.log_prob(self.lexicon.normalise(word))
         return log_prob
 
     def end_log_prob(self, state: State) -> float:
@@ -176,5 +183,4 @@ class WordModel:
         token = self._token(word)
         if token != UNK:
             return [token]
-        plain = normalise_word(word, fold=self.lexicon.fold_accents)
-        return token_ids(plain, self.lexicon.token, self._elisions)
+        return token_ids(self.lexicon.normalise(word), self.lexicon.token, self._elisions)

@@ -18,7 +18,7 @@ from nearkey.language.info import PackInfo, read_info, verify_files
 from nearkey.language.lexicon import Lexicon
 from nearkey.language.models import FIRST_LETTER, LetterModel, WordModel
 from nearkey.language.ngram_file import NgramHeader, read_header
-from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK
+from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK, joins_marks
 from nearkey.pickling import check_pickles
 
 __all__ = ["ENTRY_POINTS", "Pack", "find_pack", "installed_packs", "load_pack"]
@@ -85,7 +85,7 @@ def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
     folder = find_pack(name_or_path)
     info = read_info(folder)
     mapped = verify_files(folder, info)
-    lexicon = Lexicon.read(folder)
+    lexicon = Lexicon.read(folder, language=info.language)
     where = folder / "pack.toml"
     if len(lexicon) != info.words:
         raise damaged(f"not {info.words} words in words.bin", where, "words")
@@ -99,7 +99,12 @@ def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
     )
     letter_model = LetterModel(letters, info.letter_symbols)
     model = WordModel(
-        words, lexicon, letter_model, abbreviations=info.abbreviations, elisions=info.elisions
+        words,
+        lexicon,
+        letter_model,
+        abbreviations=info.abbreviations,
+        elisions=info.elisions,
+        combining=joins_marks(info.alphabet),
     )
     truecase = Truecase.read(folder / "case.bin", lexicon)
     marks = PunctuationModel.read(folder / "marks.bin", lexicon)

@@ -2,10 +2,12 @@
 
 The rules, in order, for one line of text:
 
-1. Unicode NFC; typographic apostrophes and hyphens become ``'`` and ``-``.
+1. Unicode NFC; typographic apostrophes and hyphens become ``'`` and ``-``. Where combining marks belong to
+   words (`joins_marks`), so do the full stops, commas and question marks of other scripts become ``.``,
+   ``,`` and ``?``, and a zero-width space parts words.
 2. Chunks between white space. A chunk with a digit, and an address, a path, a dotted abbreviation or
    anything else that is not spelled with letters alone, is one `NUMBER` token.
-3. Words are runs of letters, joined by inner apostrophes (``don't``) and inner hyphens
+3. Words are runs of letters, in alphabets that need them with their combining marks, joined by inner apostrophes (``don't``) and inner hyphens
    (``e-mail``). A hyphenated word that is not in the lexicon is read as its parts, and an
    elided one (``l'homme``) as two words in languages whose recipe says so.
 4. Of the punctuation, only the first of ``, . ? ! ; :`` after a word is kept, as its *mark*. Marks
@@ -19,8 +21,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+
+from nearkey.letter_case import lower
 
 __all__ = [
     "ABBREVIATIONS",
@@ -34,6 +39,8 @@ __all__ = [
     "UNK",
     "TokenSentence",
     "fold_accents",
+    "is_letter",
+    "joins_marks",
     "letters_of",
     "normalise_word",
     "sentences",
@@ -59,9 +66,37 @@ _UNIFY = str.maketrans(
         "\u200b": None,
     }
 )  # fmt: skip
+_UNIFY_SCRIPTS = _UNIFY | str.maketrans(
+    {
+        "\u200b": " ", "\u0964": ".", "\u0965": ".", "\u06d4": ".", "\u1362": ".", "\u0589": ".",
+        "\u061f": "?", "\u060c": ",", "\u061b": ";", "\u0640": None, "\u05be": "-", "\u05f3": "'",
+    }
+)  # fmt: skip
+"""`_UNIFY` and the marks of Indic, Arabic, Ethiopic, Armenian and Hebrew writing; the zero-width space parts
+the words of scripts that are written without spaces."""
+_JOINERS = "\u200c\u200d"
+"""They shape the letters around them, are part of a word's written form, and need no touch."""
 _LETTERS = r"[^\W\d_]+"
-_WORD = re.compile(rf"{_LETTERS}(?:['-]{_LETTERS})*")
-_PIECE = re.compile(rf"({_LETTERS}(?:['-]{_LETTERS})*)|(\.\.+)|([,.?!;:])|([/\u2013])|(\S)")
+
+
+def _word_patterns(letters: str) -> tuple[re.Pattern[str], re.Pattern[str]]:
+    """(a chunk that is one word, the pieces of any other chunk) for words of such runs of letters."""
+    word = rf"{letters}(?:['-]{letters})*"
+    return re.compile(word), re.compile(rf"({word})|(\.\.+)|([,.?!;:])|([/\u2013])|(\S)")
+
+
+_WORD, _PIECE = _word_patterns(_LETTERS)
+
+
+@cache
+def _joining_patterns() -> tuple[re.Pattern[str], re.Pattern[str]]:
+    """As `_word_patterns`, for letters with their combining marks and joiners."""
+    # Variation selectors, above these, choose pictures rather than spell.
+    every = (chr(code) for code in range(0x300, 0x1F000) if not 0xFE00 <= code <= 0xFE0F)
+    marks = "".join(char for char in every if unicodedata.category(char) in ("Mn", "Mc"))
+    return _word_patterns(rf"(?:[^\W\d_][{re.escape(marks)}{_JOINERS}]*)+")
+
+
 _NOT_SPELLED = re.compile(
     r"""\d | :// | ^www\. | \S@\S | _ | ^[~\\/.<]\S*[\\/] | /.*/ | \\ | [=<>{}|^$%&*+#]
     | ^["'(\[]*(?:[^\W\d_]\.){2,} | [^\W\d_]\.[a-z]""",
@@ -83,21 +118,50 @@ class TokenSentence:
     punctuation: list[int]
 
 
+def is_letter(char: str) -> bool:
+    """Whether a character can be of an alphabet: a letter, or a mark that combines with one."""
+    return char.isalpha() or unicodedata.category(char) in ("Mn", "Mc")
+
+
+def joins_marks(alphabet: str) -> bool:
+    """Whether combining marks belong to the words of this alphabet: it holds some, or is not Latin.
+
+    In Latin alphabets without them, accented letters are characters of their own.
+    """
+    return "a" not in alphabet or not alphabet.isalpha()
+
+
 def sentences(
-    lines: Iterable[str], *, abbreviations: frozenset[str] = ABBREVIATIONS
+    lines: Iterable[str],
+    *,
+    abbreviations: frozenset[str] = ABBREVIATIONS,
+    combining: bool = False,
 ) -> Iterator[TokenSentence]:
-    """Split lines into sentences of words; a sentence never runs over a line's end."""
+    """Split lines into sentences of words; a sentence never runs over a line's end.
+
+    abbreviations : words, lower case, after which a full stop ends no sentence.
+    combining : whether combining marks belong to words, as `joins_marks` says of the alphabet.
+    """
+    rules = (
+        (_UNIFY_SCRIPTS, *_joining_patterns()) if combining else (_UNIFY, _WORD, _PIECE)
+    )
     for line in lines:
-        yield from _split_line(line, abbreviations)
+        yield from _split_line(line, abbreviations, *rules)
 
 
-def _split_line(line: str, abbreviations: frozenset[str]) -> Iterator[TokenSentence]:
+def _split_line(
+    line: str,
+    abbreviations: frozenset[str],
+    unify: Mapping[int, str | int | None],
+    whole_word: re.Pattern[str],
+    piece: re.Pattern[str],
+) -> Iterator[TokenSentence]:
     if not line.isascii():
         line = unicodedata.normalize("NFC", line)
     words: list[str] = []
     punctuation: list[int] = []
-    for chunk in line.translate(_UNIFY).split():
-        if chunk.isalpha() or _WORD.fullmatch(chunk):
+    for chunk in line.translate(unify).split():
+        if chunk.isalpha() or whole_word.fullmatch(chunk):
             words.append(chunk)
             punctuation.append(0)
             continue
@@ -109,7 +173,7 @@ def _split_line(line: str, abbreviations: frozenset[str]) -> Iterator[TokenSente
             punctuation.append(_CODE[mark])
             ends = mark in _SENTENCE_MARKS and bool(mark) and not chunk[0].isalpha()
         else:
-            for word, ellipsis, mark, _, _ in _PIECE.findall(chunk):
+            for word, ellipsis, mark, _, _ in piece.findall(chunk):
                 if word:
                     if ends and words:  # "end.Next": the space was forgotten
                         yield TokenSentence(words, punctuation)
@@ -145,10 +209,17 @@ def fold_accents(text: str) -> str:
     )
 
 
-def normalise_word(word: str, *, fold: bool = False) -> str:
-    """A word as the lexicon spells it: NFC, one kind of apostrophe, lower case, accents folded if asked."""
-    text = word if word.isascii() else unicodedata.normalize("NFC", word)
-    text = text.translate(_UNIFY).strip().lower()
+def normalise_word(word: str, *, fold: bool = False, language: str = "") -> str:
+    """A word as the lexicon spells it: NFC, one kind of apostrophe, lower case, accents folded if asked.
+
+    fold : whether accents are dropped. language : its tag, whose rules of lower case hold.
+    """
+    text = word
+    if not word.isascii():
+        text = unicodedata.normalize("NFC", word)
+        if _JOINERS[0] in text or _JOINERS[1] in text:
+            text = text.replace(_JOINERS[0], "").replace(_JOINERS[1], "")
+    text = lower(text.translate(_UNIFY).strip(), language)
     return fold_accents(text) if fold else text
 
 

@@ -79,7 +79,7 @@ class CellPlan:
             r, c = divmod(cell, self.columns)
             if letters:
                 key_id = f"r{r + 1}c{c + 1}"
-                label = default_label(key_id, letters)
+                label = default_label(key_id, letters, self.base.language)
                 keys.append(Key(key_id, label, x=c * w, y=r * h, w=w, h=h, letters=letters))
         width, height = right - left, bottom - top
         return replace(

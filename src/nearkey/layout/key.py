@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nearkey.errors import LayoutError
+from nearkey.letter_case import capital
 
 __all__ = [
     "A_TO_Z",
@@ -39,13 +41,20 @@ MARK_ROLES = ("punctuation", "symbol")
 A_TO_Z = "abcdefghijklmnopqrstuvwxyz"
 
 
-def default_label(key_id: str, letters: str) -> str:
-    """The label of a key that gives none: its letters in capitals, else its id."""
-    capitals = (letter.upper() for letter in letters)
-    # A capital of two characters (as of the German sharp s) would read as two letters.
-    return "".join(c if len(c) == 1 else s for c, s in zip(capitals, letters, strict=True)) or (
-        key_id
-    )
+def default_label(key_id: str, letters: str, language: str = "") -> str:
+    """The label of a key that gives none: its letters in capitals, else its id.
+
+    language : its tag, whose capitals they are. A combining mark is shown on a dotted circle.
+    """
+    shown = []
+    for letter in letters:
+        large = capital(letter, language)
+        if unicodedata.category(letter) in ("Mn", "Mc"):
+            large = f"\u25cc{letter}"
+        elif len(large) > 1:  # as of the German sharp s: would read as two letters
+            large = letter
+        shown.append(large)
+    return "".join(shown) or key_id
 
 
 def letter_extent(keys: Sequence[Key]) -> tuple[float, float, float, float]:

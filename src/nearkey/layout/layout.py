@@ -218,7 +218,8 @@ class Layout(Arrangement):
         for key in self.keys:
             if key.role == "letters":
                 letters = next(new)
-                key = replace(key, letters=letters, label=default_label(key.id, letters))
+                label = default_label(key.id, letters, self.language)
+                key = replace(key, letters=letters, label=label)
             keys.append(key)
         return replace(self, name=name or self.name, keys=tuple(keys))
 

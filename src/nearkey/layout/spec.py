@@ -75,7 +75,7 @@ def spec_fields(data: Mapping[str, Any], *, where: str | None = None) -> dict[st
     fields = {name: getattr(spec, name) for name in _PLAIN_FIELDS}
     keys = []
     for key in spec.keys:
-        label = default_label(key.id, key.letters) if key.label is None else key.label
+        label = default_label(key.id, key.letters, spec.language) if key.label is None else key.label
         keys.append(Key(**(msgspec.structs.asdict(key) | {"label": label})))
     return fields | msgspec.structs.asdict(spec.surface) | {"keys": tuple(keys)}
 
@@ -84,7 +84,7 @@ def spec_dict(layout: Arrangement) -> dict[str, Any]:
     """The spec as plain data, in canonical order, leaving out whatever equals its default."""
     keys = []
     for key in layout.keys:
-        own_label = key.label != default_label(key.id, key.letters)
+        own_label = key.label != default_label(key.id, key.letters, layout.language)
         sides = {side: _plain(getattr(key, side)) for side in ("x", "y", "w", "h")}
         label = key.label if own_label else None
         keys.append(KeySpec(id=key.id, label=label, letters=key.letters, role=key.role, **sides))

@@ -14,7 +14,7 @@ from nearkey.language.reading.corpus import LIBRARY_READERS, read_lines
 from nearkey.language.reading.libraries import LibraryReader, library_version
 from nearkey.language.reading.streams import BUCKETS, StreamReader, TextStream, select
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain
-from nearkey.language.tokens import normalise_word
+from nearkey.language.tokens import joins_marks, normalise_word
 from nearkey.packs import BuildProgress
 from nearkey.packs.fetch import locate
 from nearkey.packs.kept import KeptReading, kept_path, source_key
@@ -143,8 +143,9 @@ def reading(
         lines = library(source.origin.partition(":")[2], options, report)
     reader = StreamReader(
         deduplicate=source.deduplicate,
-        abbreviations=frozenset(recipe.abbreviations),
+        abbreviations=frozenset(recipe.abbreviations or ()),
         alphabet="" if "a" in recipe.alphabet else recipe.alphabet,
+        combining=joins_marks(recipe.alphabet),
     )
     done = 0
     if kept is not None:

@@ -25,6 +25,7 @@ from nearkey.files import atomic_path
 from nearkey.language.arrays import read_arrays, write_arrays
 from nearkey.language.reading.streams import StreamPart, TextStream
 from nearkey.language.reading.textfiles import ReadReport
+from nearkey.language.tokens import joins_marks
 from nearkey.packs.recipe import Recipe, TextSource
 
 __all__ = ["KeptReading", "kept_path", "source_key"]
@@ -58,8 +59,9 @@ def source_key(
         source.column,
         source.deduplicate,
         source.part,
-        sorted(recipe.abbreviations),
+        sorted(recipe.abbreviations or ()),
         recipe.alphabet,
+        *(["combining marks"] if joins_marks(recipe.alphabet) else []),
     )
     contents = [(source.origin, version)] if version else []
     for file in files:

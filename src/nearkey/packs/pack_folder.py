@@ -87,7 +87,7 @@ def pack_info(
         alphabet=recipe.alphabet,
         letter_symbols=symbols,
         fold_accents=recipe.lexicon.fold_accents,
-        abbreviations=list(recipe.abbreviations),
+        abbreviations=list(recipe.abbreviations or ()),
         elisions=list(recipe.elisions),
         words=len(words),
         ngrams=list(model.tree.sizes()),

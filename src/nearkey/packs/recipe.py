@@ -9,10 +9,15 @@ import msgspec
 
 from nearkey.errors import PackError
 from nearkey.language.reading.corpus import LIBRARY_READERS, LINE_READERS
-from nearkey.language.tokens import ABBREVIATIONS
+from nearkey.language.tokens import ABBREVIATIONS, is_letter
+from nearkey.letter_case import lower, primary
 from nearkey.schema import convert, read_toml
 
 __all__ = ["LexiconPart", "ModelPart", "Recipe", "TextSource", "WordSource", "read_recipe"]
+
+
+LARGEST_ALPHABET = 200
+"""A letter travels as one byte, and some are taken by marks and symbols."""
 
 
 class _Strict(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -93,7 +98,7 @@ class ModelPart(_Strict, frozen=True, kw_only=True):
 
 
 class Recipe(_Strict, frozen=True, kw_only=True):
-    """All of a recipe."""
+    """All of a recipe. `abbreviations` are the English ones in an English recipe that names none, else none."""
 
     format: Literal[1]
     name: str
@@ -103,7 +108,7 @@ class Recipe(_Strict, frozen=True, kw_only=True):
     licence: str
     alphabet: str
     elisions: list[str] = []
-    abbreviations: list[str] = msgspec.field(default_factory=lambda: sorted(ABBREVIATIONS))
+    abbreviations: list[str] | None = None
     lexicon: LexiconPart = LexiconPart()
     model: ModelPart = ModelPart()
     text: list[TextSource] = []
@@ -117,6 +122,10 @@ def read_recipe(path: str | os.PathLike[str]) -> Recipe:
         read_toml(path, PackError), Recipe, error=PackError, where=path, fix="see docs/packs.md"
     )
     _check(recipe, path)
+    if recipe.abbreviations is None:
+        # The words after which a full stop ends no sentence are those of English.
+        known = sorted(ABBREVIATIONS) if primary(recipe.language) == "en" else []
+        recipe = msgspec.structs.replace(recipe, abbreviations=known)
     return recipe
 
 
@@ -150,7 +159,22 @@ def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:
     if not 1 <= recipe.model.held_out_permille <= 500:
         raise fault("not within 1 … 500", "model.held_out_permille", "choose 30")
     letters = recipe.alphabet
-    if len(set(letters)) != len(letters) or not letters.isalpha() or letters != letters.lower():
+    small = letters == lower(letters, recipe.language)
+    if len(set(letters)) != len(letters) or not all(map(is_letter, letters)) or not small:
         raise fault("not distinct lower-case letters", "alphabet", "list each letter once")
+    if not letters or len(letters) > LARGEST_ALPHABET:
+        raise fault(
+            f"{len(letters)} letters, where keys can type 1 to {LARGEST_ALPHABET}",
+            "alphabet",
+            "give the language's letters; a script of more signs needs a way to write them with fewer",
+        )
+    marks = "".join(char for char in letters if not char.isalpha())
+    if marks and recipe.lexicon.fold_accents:
+        shown = " ".join(f"\u25cc{mark}" for mark in marks[:8])
+        raise fault(
+            f"takes off the marks that words of this alphabet are written with ({shown})",
+            "lexicon.fold_accents",
+            "leave fold_accents out, or the marks of the alphabet",
+        )
     if not recipe.name.replace("-", "").replace("_", "").isalnum():
         raise fault(f"{recipe.name!r} is not a plain name", "name", "use letters, digits, - and _")

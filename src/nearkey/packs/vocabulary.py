@@ -26,13 +26,18 @@ class CorpusWords:
     sources: dict[str, int]
 
 
-def corpus_words(streams: Mapping[str, TextStream], *, fold: bool) -> CorpusWords:
-    """Count the words of several sources; each source weighs the same in `share`."""
+def corpus_words(
+    streams: Mapping[str, TextStream], *, fold: bool, language: str = ""
+) -> CorpusWords:
+    """Count the words of several sources; each source weighs the same in `share`.
+
+    fold, language : as of `tokens.normalise_word`.
+    """
     share: dict[str, float] = {}
     count: dict[str, int] = {}
     sources: dict[str, int] = {}
     for stream in streams.values():
-        totals = stream.word_counts(fold=fold)
+        totals = stream.word_counts(fold=fold, language=language)
         size = max(1, stream.n_words) * len(streams)
         for word, n in totals.items():
             share[word] = share.get(word, 0.0) + n / size

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 import os
-import unicodedata
 from collections.abc import Hashable, Mapping
 from pathlib import Path
 from typing import Any, Protocol, Self, runtime_checkable
 
 from nearkey.decode.protocols import LanguagePack, PersonalWords, State, TableLanguageModel
 from nearkey.errors import PersonalError
-from nearkey.language.tokens import normalise_word
+from nearkey.language.tokens import is_letter, normalise_word
 from nearkey.personal.personal_mixture import PersonalInterpolation, RecentWords
 from nearkey.personal.personal_mixture import recent_words as find_recent_words
 from nearkey.personal.word_counts import WordObservation, WordSettings
@@ -72,6 +71,7 @@ class PersonalLanguage:
         # As the lexicon spells: a pack may fold accents.
         lexicon = pack.lexicon
         self._fold = isinstance(lexicon, AccentFolding) and lexicon.fold_accents
+        self._language: str = getattr(lexicon, "language", "")
         self._closed = self._read_only = False
         self._identity = object()
         self._changes = 0
@@ -343,13 +343,13 @@ class PersonalLanguage:
         self.close()
 
     def _normal(self, word: str) -> str:
-        return normalise_word(word, fold=self._fold)
+        return normalise_word(word, fold=self._fold, language=self._language)
 
     def _plain(self, word: str) -> str | None:
         """The word as it is counted, None where the text is no word."""
         plain = self._normal(word)
         fits = 0 < len(plain) <= _LONGEST_WORD and all(
-            c.isalpha() or c in INNER_MARKS or unicodedata.combining(c) for c in plain
+            is_letter(c) or c in INNER_MARKS for c in plain
         )
         return plain if fits and plain[0].isalpha() else None
 

@@ -12,6 +12,7 @@ from typing import Literal
 
 from msgspec.structs import replace
 
+from nearkey.letter_case import lower, upper
 from nearkey.session.content import (
     SPACE,
     Case,
@@ -281,7 +282,7 @@ def _without_last(cell: PieceList) -> PieceList | None:
     """The last character goes, and with it the marks that Unicode combines with it."""
     text = cell.item.text
     end = len(text) - 1
-    while end > 0 and unicodedata.combining(text[end]):
+    while end > 0 and unicodedata.category(text[end]) in ("Mn", "Mc"):
         end -= 1
     if end == 0:
         return cell.rest
@@ -340,17 +341,18 @@ def split_at_cursor(content: Content) -> tuple[Content, Observation | None]:
 # ---- capitals ----
 
 
-def cased(text: str, cases: Sequence[Case]) -> str:
+def cased(text: str, cases: Sequence[Case], language: str = "") -> str:
     """The text with the case the person asked for; letters nobody spoke of stay as they are.
 
     cases : one for each letter touched, in order; the i-th speaks of the i-th letter of the text.
         "lower" on the first makes the whole word small. Letters past the last touch (a completion,
         a prediction) follow it where it was typed under capitals lock.
+    language : its tag, whose rules of upper and lower case hold.
     """
     if not any(cases):
         return text
     if cases[0] == "lower":
-        text = text.lower()
+        text = lower(text, language)
     shaped = []
     letter = 0
     for char in text:
@@ -360,6 +362,6 @@ def cased(text: str, cases: Sequence[Case]) -> str:
                 case = cases[letter]
             letter += 1
             if case:
-                char = char.lower() if case == "lower" else char.upper()
+                char = (lower if case == "lower" else upper)(char, language)
         shaped.append(char)
     return "".join(shaped)

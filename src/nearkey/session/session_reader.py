@@ -14,6 +14,7 @@ from nearkey.decode import Candidate, LiveDecoder
 from nearkey.decode.punctuation import marks_on
 from nearkey.decode.spelling import spell
 from nearkey.layout import Key
+from nearkey.letter_case import upper
 from nearkey.session.content import (
     Case,
     Content,
@@ -61,6 +62,7 @@ class SessionReader:
         self.settings = settings or SessionSettings()
         self.personal = personal
         self._may_add = may_add
+        self._language: str = getattr(decoder, "language", "") or decoder.layout.language
         keys = decoder.layout.keys
         self._letters_only = all(key.role == "letters" for key in keys)
         self._one_letter = all(len(key.letters) == 1 for key in keys if key.role == "letters")
@@ -115,7 +117,7 @@ class SessionReader:
             if content.offset:
                 return ()
             predicted = self._ask((), content, self.settings.k, version)
-            return _in_case(predicted, (content.next_case,) if content.next_case else ())
+            return self._in_case(predicted, (content.next_case,) if content.next_case else ())
         if content.lone_mark:
             return self._mark_candidates(content, word.strokes[0])
         strokes = word.all
@@ -136,11 +138,18 @@ class SessionReader:
             if len(cases) < len(strokes):
                 return (first,)
             others = self._ask(word.points, content, self.settings.k, version)
-            return _first(first, _in_case(others, cases))[: self.settings.k]
+            return _first(first, self._in_case(others, cases))[: self.settings.k]
         if picked:
             return self._picked(content, cases, version)
         read = self._ask(word.points, content, self.settings.k, version)
-        return _in_case(read, cases) or (self._spelled_candidate(content),)
+        return self._in_case(read, cases) or (self._spelled_candidate(content),)
+
+    def _in_case(
+        self, found: Sequence[Candidate], cases: Sequence[Case]
+    ) -> tuple[Candidate, ...]:
+        if not any(cases):
+            return tuple(found)
+        return tuple(c._replace(text=cased(c.text, cases, self._language)) for c in found)
 
     def _ask(
         self, points: tuple[tuple[float, float], ...], content: Content, k: int, version: Hashable
@@ -169,8 +178,8 @@ class SessionReader:
             agreeing = _ended(agreeing, mark)
         if all(letters):
             # Every letter is chosen: that string is the word, not the decoder's guess at it.
-            return _first(spelled, _in_case(agreeing, cases))[: self.settings.k]
-        shown = _in_case(agreeing[: self.settings.k - 1], cases)
+            return _first(spelled, self._in_case(agreeing, cases))[: self.settings.k]
+        shown = self._in_case(agreeing[: self.settings.k - 1], cases)
         return shown if any(c.text == spelled.text for c in shown) else (*shown, spelled)
 
     # ---- spelling ----
@@ -182,7 +191,7 @@ class SessionReader:
         strokes = word.all
         letters = self._spell(strokes, content)
         text = "".join(
-            letter.upper() if stroke.case in ("upper", "lock") else letter
+            upper(letter, self._language) if stroke.case in ("upper", "lock") else letter
             for stroke, letter in zip(strokes, letters, strict=True)
         )
         low = float("-inf")
@@ -351,12 +360,6 @@ class SessionReader:
         if pieces is not self._text_after[0]:
             self._text_after = (pieces, "".join(piece.text for piece in iterate(pieces)))
         return self._text_after[1]
-
-
-def _in_case(found: Sequence[Candidate], cases: Sequence[Case]) -> tuple[Candidate, ...]:
-    if not any(cases):
-        return tuple(found)
-    return tuple(c._replace(text=cased(c.text, cases)) for c in found)
 
 
 def _first(first: Candidate, others: Sequence[Candidate]) -> tuple[Candidate, ...]:

@@ -13,7 +13,8 @@ from nearkey._kernel import MAX_LETTERS
 from nearkey.decode import LanguagePack, State
 from nearkey.decode.spelling import spell, spell_words
 from nearkey.errors import PlanError
-from nearkey.language.tokens import NUMBER, sentences
+from nearkey.language.tokens import NUMBER, joins_marks, sentences
+from nearkey.letter_case import lower
 from nearkey.simulate.corpora import Corpus
 
 __all__ = ["CHUNK_WORDS", "DRAWN", "Workload", "count_different", "make_workload", "running_words"]
@@ -113,14 +114,16 @@ def count_different(
 def running_words(pack: LanguagePack, line: str) -> list[list[str]]:
     """The sentences of a line as lower-case words; a hyphenated word the lexicon lacks is read as its parts."""
     found = []
-    for sentence in sentences([line]):
+    alphabet = getattr(pack, "alphabet", "")
+    language = getattr(pack.lexicon, "language", "")
+    for sentence in sentences([line], combining=bool(alphabet) and joins_marks(alphabet)):
         words: list[str] = []
         for word in sentence.words:
-            lower = word.lower()
-            if "-" in lower and lower not in pack.lexicon:
-                words.extend(part for part in lower.split("-") if part)
+            plain = lower(word, language)
+            if "-" in plain and plain not in pack.lexicon:
+                words.extend(part for part in plain.split("-") if part)
             else:
-                words.append(lower)
+                words.append(plain)
         found.append(words)
     return found
 

@@ -55,12 +55,14 @@ class TextStream:
         """Number of words in running text."""
         return len(self.ids)
 
-    def word_counts(self, *, fold: bool) -> Counter[str]:
-        """How often each normalised word stands in the text; what is not spelled counts as `tokens.NUMBER`."""
+    def word_counts(self, *, fold: bool, language: str = "") -> Counter[str]:
+        """How often each normalised word stands in the text; what is not spelled counts as `tokens.NUMBER`.
+
+        fold, language : as of `tokens.normalise_word`."""
         counts: Counter[str] = Counter()
         uses = np.bincount(self.ids, minlength=len(self.surfaces)).tolist()
         for surface, count in zip(self.surfaces, uses, strict=True):
-            counts[tk.normalise_word(surface, fold=fold)] += count
+            counts[tk.normalise_word(surface, fold=fold, language=language)] += count
         return counts
 
     def in_part(self, fraction: float) -> NDArray[np.bool_]:
@@ -86,6 +88,7 @@ class StreamReader:
 
     With `deduplicate`, a sentence of more than `longest_repeat` words that was seen before is
     dropped; with an `alphabet`, so is one most of whose letters are not in it. `dropped` counts them.
+    `abbreviations` and `combining` are as of `tokens.sentences`.
     """
 
     def __init__(
@@ -95,11 +98,13 @@ class StreamReader:
         longest_repeat: int = 4,
         abbreviations: frozenset[str] = tk.ABBREVIATIONS,
         alphabet: str = "",
+        combining: bool = False,
     ) -> None:
         self.dropped: Counter[str] = Counter()
         self._deduplicate = deduplicate
         self._longest_repeat = longest_repeat
         self._abbreviations = abbreviations
+        self._combining = combining
         self._letters = frozenset(alphabet)
         self._index: dict[str, int] = {}
         self._ids = array("i")
@@ -112,7 +117,9 @@ class StreamReader:
 
     def read(self, lines: Iterable[str]) -> None:
         """Read more lines."""
-        for sentence in tk.sentences(lines, abbreviations=self._abbreviations):
+        for sentence in tk.sentences(
+            lines, abbreviations=self._abbreviations, combining=self._combining
+        ):
             lower = " ".join(sentence.words).lower()
             if self._letters and _foreign(lower, self._letters):
                 self.dropped["sentence in other letters"] += 1
@@ -176,9 +183,12 @@ def read_stream(
     *,
     deduplicate: bool = True,
     abbreviations: frozenset[str] = tk.ABBREVIATIONS,
+    combining: bool = False,
 ) -> TextStream:
     """Read `lines` at once, by the rules of `StreamReader` and with its parameters of these names."""
-    reader = StreamReader(deduplicate=deduplicate, abbreviations=abbreviations)
+    reader = StreamReader(
+        deduplicate=deduplicate, abbreviations=abbreviations, combining=combining
+    )
     reader.read(lines)
     return reader.stream()
 
@@ -223,10 +233,11 @@ def encode_stream(
     *,
     fold: bool = False,
     elisions: Sequence[str] = (),
+    language: str = "",
 ) -> NDArray[np.int64]:
     """Token ids with ``<s>`` and ``</s>`` around each sentence of `stream`, ``(tokens,)`` int64.
 
-    token_of : the lexicon's words, as `tokens.normalise_word` spells them with `fold`, to their ids.
+    token_of : the lexicon's words, as `tokens.normalise_word` spells them with `fold` and `language`, to their ids.
     elisions : beginnings of words that are read as words of their own. Words outside `token_of` become
     ``<unk>``, or the parts they are read as (`tokens.token_ids`).
     """
@@ -239,7 +250,8 @@ def encode_stream(
         if surface == tk.NUMBER:
             pieces.append([tk.NUM])
             continue
-        pieces.append(tk.token_ids(tk.normalise_word(surface, fold=fold), lookup, elisions))
+        word = tk.normalise_word(surface, fold=fold, language=language)
+        pieces.append(tk.token_ids(word, lookup, elisions))
     lengths = np.array([len(piece) for piece in pieces], dtype=np.int64)
     flat = np.array([token for piece in pieces for token in piece], dtype=np.int64)
     begins = np.concatenate(([0], np.cumsum(lengths)))
