@@ -1,7 +1,7 @@
 """Upper and lower case by language, where Unicode's plain mapping is not the language's own.
 
-Source: Unicode's SpecialCasing.txt (the dotted and the dotless i of Turkish and Azerbaijani) and the casing rules of CLDR
-(Dutch ij). Everywhere else, and for a language nobody named, the plain mapping holds.
+Source: Unicode's SpecialCasing.txt (the dotted and the dotless i of Turkish and Azerbaijani) and the casing rules of
+CLDR (Dutch ij). Everywhere else, and for a language nobody named, the plain mapping holds.
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
+import nearkey as nk
 from nearkey.packs import finished
 from nearkey.packs.builder import BuildReport, build_pack
 
@@ -131,3 +132,21 @@ def build_small_pack(folder: Path, **settings: object) -> tuple[Path, BuildRepor
     recipe = write_recipe(folder / "recipe", **settings)  # type: ignore[arg-type]
     report = finished(build_pack(recipe, folder / "pack", cache=folder / "cache"))
     return folder / "pack", report
+
+
+def grid_of(letters: str, *, language: str = "") -> nk.Layout:
+    """A plain grid, one key a letter, labelled as the language has it."""
+    keys = [
+        {"id": f"u{ord(c):04x}", "x": i % 8, "y": i // 8, "w": 1, "h": 1, "letters": c}
+        for i, c in enumerate(letters)
+    ]
+    return nk.Layout.from_dict(
+        {
+            "name": "grid",
+            "unit_mm": 6.0,
+            "language": language,
+            "alphabet": letters,
+            "surface": {"width": 8, "height": -(-len(letters) // 8)},
+            "keys": keys,
+        }
+    )

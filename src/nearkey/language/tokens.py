@@ -7,9 +7,9 @@ The rules, in order, for one line of text:
    ``,`` and ``?``, and a zero-width space parts words.
 2. Chunks between white space. A chunk with a digit, and an address, a path, a dotted abbreviation or
    anything else that is not spelled with letters alone, is one `NUMBER` token.
-3. Words are runs of letters, in alphabets that need them with their combining marks, joined by inner apostrophes (``don't``) and inner hyphens
-   (``e-mail``). A hyphenated word that is not in the lexicon is read as its parts, and an
-   elided one (``l'homme``) as two words in languages whose recipe says so.
+3. Words are runs of letters, in alphabets that need them with their combining marks, joined by inner
+   apostrophes (``don't``) and inner hyphens (``e-mail``). A hyphenated word that is not in the lexicon is
+   read as its parts, and an elided one (``l'homme``) as two words in languages whose recipe says so.
 4. Of the punctuation, only the first of ``, . ? ! ; :`` after a word is kept, as its *mark*. Marks
    are not part of the word stream, so that a typist who types no commas has the same contexts as the
    text had.
@@ -142,9 +142,7 @@ def sentences(
     abbreviations : words, lower case, after which a full stop ends no sentence.
     combining : whether combining marks belong to words, as `joins_marks` says of the alphabet.
     """
-    rules = (
-        (_UNIFY_SCRIPTS, *_joining_patterns()) if combining else (_UNIFY, _WORD, _PIECE)
-    )
+    rules = (_UNIFY_SCRIPTS, *_joining_patterns()) if combining else (_UNIFY, _WORD, _PIECE)
     for line in lines:
         yield from _split_line(line, abbreviations, *rules)
 

@@ -75,7 +75,9 @@ def spec_fields(data: Mapping[str, Any], *, where: str | None = None) -> dict[st
     fields = {name: getattr(spec, name) for name in _PLAIN_FIELDS}
     keys = []
     for key in spec.keys:
-        label = default_label(key.id, key.letters, spec.language) if key.label is None else key.label
+        label = (
+            default_label(key.id, key.letters, spec.language) if key.label is None else key.label
+        )
         keys.append(Key(**(msgspec.structs.asdict(key) | {"label": label})))
     return fields | msgspec.structs.asdict(spec.surface) | {"keys": tuple(keys)}
 

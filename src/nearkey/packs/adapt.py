@@ -26,6 +26,7 @@ from nearkey.language.tokens import (
     EOS,
     FIRST_WORD,
     UNK,
+    joins_marks,
     letters_of,
     word_order,
 )
@@ -104,11 +105,12 @@ def adapt_pack(
     """
     yield BuildProgress("read", 0, len(texts))
     pack = load_pack(base)
-    fold = pack.info.fold_accents
+    fold, language = pack.info.fold_accents, pack.info.language
     read = ReadReport()
     stream = read_stream(
         read_lines([Path(text) for text in texts], kind, ReadOptions(column=column), read),
         abbreviations=frozenset(pack.info.abbreviations),
+        combining=joins_marks(pack.alphabet),
     )
     names = ", ".join(os.fspath(text) for text in texts)
     if stream.n_words == 0:
@@ -119,7 +121,13 @@ def adapt_pack(
     new_words = _new_words(stream, pack)
     words = sorted([*pack.lexicon.words, *new_words], key=word_order)
     token_of = {word: at + FIRST_WORD for at, word in enumerate(words)}
-    encode = partial(encode_stream, token_of=token_of, fold=fold, elisions=pack.info.elisions)
+    encode = partial(
+        encode_stream,
+        token_of=token_of,
+        fold=fold,
+        elisions=pack.info.elisions,
+        language=language,
+    )
     encoded, held_stream = encode(stream), encode(held)
 
     yield BuildProgress("estimate", 1, 3)
@@ -187,13 +195,14 @@ def _drawn_text(pack: Pack, *, sentences: int = 400, seed: int = 1) -> TextStrea
             drawn.append(words[token - FIRST_WORD])
             state = model.push(state, token)
         lines.append(" ".join(drawn))
-    return read_stream(lines, deduplicate=False)
+    combining = joins_marks(pack.alphabet)
+    return read_stream(lines, deduplicate=False, combining=combining)
 
 
 def _new_words(stream: TextStream, pack: Pack) -> list[str]:
     """Words of the text, used often enough and spelled with the alphabet, that the pack lacks."""
     allowed = frozenset(pack.alphabet)
-    totals = stream.word_counts(fold=pack.info.fold_accents)
+    totals = stream.word_counts(fold=pack.info.fold_accents, language=pack.info.language)
     return sorted(
         word
         for word, count in totals.items()
@@ -283,7 +292,8 @@ def _write_usage(folder: Path, pack: Pack, words: list[str], stream: TextStream)
     """The base's tables of case and punctuation over the new numbering; case of new words from the text."""
     index = {word: at for at, word in enumerate(words)}
     fresh = {word: at for word, at in index.items() if word not in pack.lexicon}
-    forms = usual_forms([stream], {}, set(), fresh, fold=pack.info.fold_accents)
+    folded, language = pack.info.fold_accents, pack.info.language
+    forms = usual_forms([stream], {}, set(), fresh, fold=folded, language=language)
     for word in pack.lexicon.words:
         form = pack.truecase.form(word)
         if form != word:

@@ -28,7 +28,7 @@ from nearkey.packs.quantise import quantised, write_table
 from nearkey.packs.recipe import Recipe, read_recipe
 from nearkey.packs.spill import remove_pieces
 from nearkey.packs.usage import count_punctuation, usual_forms
-from nearkey.packs.vocabulary import choose_words, corpus_words
+from nearkey.packs.vocabulary import check_writing, choose_words, corpus_words
 from nearkey.packs.words_model import (
     lexicon_log_probs,
     list_unigram,
@@ -118,20 +118,25 @@ def _build_into(
     if not texts:
         fix = f"name the data folder by --data or {DATA_VARIABLE}"
         raise PackError("none of the optional texts is there", where=path, field="text", fix=fix)
-    fold = recipe.lexicon.fold_accents
+    fold, language = recipe.lexicon.fold_accents, recipe.language
 
     yield BuildProgress("lexicon")
+    counted = corpus_words(intake.streams, fold=fold, language=language)
+    check_writing(counted.count, recipe.alphabet, where=path)
     words, tally = choose_words(
         intake.frequencies,
-        corpus_words(intake.streams, fold=fold),
+        counted,
         intake.spelling,
         recipe.lexicon,
         alphabet=recipe.alphabet,
         elisions=recipe.elisions,
+        language=language,
     )
     index = {word: at for at, word in enumerate(words)}
     token_of = {word: at + FIRST_WORD for word, at in index.items()}
-    encode = partial(encode_stream, token_of=token_of, fold=fold, elisions=recipe.elisions)
+    encode = partial(
+        encode_stream, token_of=token_of, fold=fold, elisions=recipe.elisions, language=language
+    )
 
     held_out_fraction = recipe.model.held_out_permille / 1000
     training: dict[str, NDArray[np.int64]] = {}
@@ -172,7 +177,7 @@ def _build_into(
     letters, letter_bits = estimate_letters(
         words,
         sorted(word for word in intake.frequencies if word not in index),
-        _unknown_words(intake.streams, index, fold=fold),
+        _unknown_words(intake.streams, index, fold=fold, language=language),
         symbols,
         order=recipe.model.letter_order,
         max_bytes=recipe.model.letter_max_bytes,
@@ -189,11 +194,13 @@ def _build_into(
     cased = [intake.streams[source.name] for source in texts if source.cased]
     casing.write_truecase(
         folder / "case.bin",
-        usual_forms(cased, intake.listed_forms, intake.spelling, index, fold=fold),
+        usual_forms(
+            cased, intake.spelling.forms, intake.spelling, index, fold=fold, language=language
+        ),
     )
     casing.write_punctuation(
         folder / "marks.bin",
-        *count_punctuation(cased, index, fold=fold, held_out=held_out_fraction),
+        *count_punctuation(cased, index, fold=fold, held_out=held_out_fraction, language=language),
     )
     yield BuildProgress("evaluate")
     written = quantised(model)
@@ -215,13 +222,13 @@ def _build_into(
 
 
 def _unknown_words(
-    streams: Mapping[str, TextStream], index: Mapping[str, int], *, fold: bool
+    streams: Mapping[str, TextStream], index: Mapping[str, int], *, fold: bool, language: str
 ) -> list[str]:
     """Distinct words of the running text outside the lexicon, hyphenated ones as their parts."""
     unknown: set[str] = set()
     for stream in streams.values():
         for surface in stream.surfaces:
-            word = normalise_word(surface, fold=fold)
+            word = normalise_word(surface, fold=fold, language=language)
             if word not in index:
                 unknown.update(part for part in word.split("-") if part and part not in index)
     return sorted(unknown)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from nearkey.errors import PackError
 from nearkey.language.info import HeldOut
 from nearkey.language.pack import Pack
-from nearkey.language.tokens import BOS, EOS, FIRST_WORD, NUMBER, UNK, normalise_word, sentences
+from nearkey.language.tokens import BOS, EOS, FIRST_WORD, NUMBER, UNK, joins_marks, sentences
 from nearkey.packs.backoff import BackoffModel, walk
 
 __all__ = ["TextScore", "held_out_record", "score_text"]
@@ -69,7 +69,11 @@ def score_text(pack: Pack, lines: Iterable[str]) -> TextScore:
     stream: list[int] = []
     letters = 0
     spelled = 0.0
-    for sentence in sentences(lines, abbreviations=frozenset(pack.info.abbreviations)):
+    for sentence in sentences(
+        lines,
+        abbreviations=frozenset(pack.info.abbreviations),
+        combining=joins_marks(pack.alphabet),
+    ):
         stream.append(BOS)
         for surface in sentence.words:
             tokens = known.get(surface)
@@ -79,8 +83,7 @@ def score_text(pack: Pack, lines: Iterable[str]) -> TextScore:
             if surface != NUMBER:
                 letters += len(surface)
             if UNK in tokens:
-                word = normalise_word(surface, fold=lexicon.fold_accents)
-                spelled += pack.letter_model.log_prob(word)
+                spelled += pack.letter_model.log_prob(lexicon.normalise(surface))
         stream.append(EOS)
     tokens_array = np.array(stream, dtype=np.uint32)
     if not (tokens_array >= FIRST_WORD).any():

@@ -20,7 +20,12 @@ from nearkey.packs.fetch import locate
 from nearkey.packs.kept import KeptReading, kept_path, source_key
 from nearkey.packs.overlap import without_sentences_of
 from nearkey.packs.recipe import Recipe, TextSource, WordSource
-from nearkey.packs.wordlists import read_counted, read_frequencies, read_spelling
+from nearkey.packs.wordlists import (
+    SpellingWords,
+    read_counted,
+    read_frequencies,
+    read_spelling,
+)
 from nearkey.schema import read_json
 
 _RATED = re.compile(r"""^\s*["']?([^"':\n]+)["']?: (\d+),?$""", re.MULTILINE)
@@ -42,8 +47,7 @@ class Intake:
     evaluation: dict[str, TextStream] = field(default_factory=dict)
     reports: dict[str, ReadReport] = field(default_factory=dict)
     frequencies: dict[str, float] = field(default_factory=dict)
-    spelling: set[str] = field(default_factory=set)
-    listed_forms: dict[str, str] = field(default_factory=dict)
+    spelling: SpellingWords = field(default_factory=SpellingWords)
     offensive: set[str] = field(default_factory=set)
     left_out: list[str] = field(default_factory=list)
 
@@ -176,25 +180,25 @@ def reading(
 
 
 def _read_words(source: WordSource, files: list[Path], recipe: Recipe, into: Intake) -> None:
-    fold = recipe.lexicon.fold_accents
+    fold, language = recipe.lexicon.fold_accents, recipe.language
     options = ReadOptions(source.encoding)
     if source.kind == "spelling":
-        words, forms = read_spelling(files, options, fold=fold)
-        into.spelling |= words
-        into.listed_forms.update(forms)
+        into.spelling.take(read_spelling(files, options, fold=fold, language=language))
         return
     for file in files:
         if source.kind == "offensive":
-            into.offensive |= _read_offensive(file, source, options, fold=fold)
+            listed = _read_offensive(file, source, options)
+            into.offensive |= {normalise_word(w, fold=fold, language=language) for w in listed}
             continue
-        reader = read_frequencies if source.kind == "centibels" else read_counted
-        for word, frequency in reader(file, fold=fold).items():
+        if source.kind == "centibels":
+            frequencies = read_frequencies(file, fold=fold, language=language)
+        else:
+            frequencies = read_counted(file, options, fold=fold, language=language)
+        for word, frequency in frequencies.items():
             into.frequencies[word] = into.frequencies.get(word, 0.0) + frequency
 
 
-def _read_offensive(
-    file: Path, source: WordSource, options: ReadOptions, *, fold: bool
-) -> set[str]:
+def _read_offensive(file: Path, source: WordSource, options: ReadOptions) -> list[str]:
     """One word a line, a JSON list of words, a JSON map of words to ratings, or a JavaScript one."""
     if file.suffix == ".json":
         listed = read_json(file, PackError)
@@ -208,4 +212,4 @@ def _read_offensive(
         ]
     else:
         listed = [line.strip() for line in read_plain(file, options, ReadReport())]
-    return {normalise_word(word, fold=fold) for word in listed if word and not word.startswith("#")}
+    return [word for word in listed if word and not word.startswith("#")]

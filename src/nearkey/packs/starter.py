@@ -5,7 +5,6 @@ from __future__ import annotations
 import glob
 import os
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -18,8 +17,9 @@ from nearkey.files import atomic_path
 from nearkey.language.reading.corpus import read_lines
 from nearkey.language.reading.streams import read_stream
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport
-from nearkey.language.tokens import NUMBER, letters_of
+from nearkey.language.tokens import NUMBER, is_letter, letters_of
 from nearkey.packs.recipe import Recipe, read_recipe
+from nearkey.packs.vocabulary import check_writing, script_of
 
 __all__ = ["draft_recipe", "guess_alphabet", "short_words", "start_recipe", "too_little_text"]
 
@@ -63,8 +63,9 @@ def draft_recipe(
 
     Raises PackError for a text that cannot be read or that holds no words.
     """
-    counts, n_words = _count_words(texts, kind, column, fold=fold_accents)
+    counts, n_words = _count_words(texts, kind, column, fold=fold_accents, language=language)
     letters = guess_alphabet(counts) if alphabet is None else alphabet
+    check_writing(counts, letters, where=", ".join(map(str, texts)))
     if not letters:
         raise PackError(
             "no alphabet can be made out",
@@ -150,20 +151,21 @@ def _least_count(n_words: int, *, lists: bool) -> int:
 
 
 def _count_words(
-    texts: Sequence[Path], kind: str, column: str, *, fold: bool
+    texts: Sequence[Path], kind: str, column: str, *, fold: bool, language: str
 ) -> tuple[Counter[str], int]:
     """How often each normalised word stands in the texts, and how many words they hold."""
     lines = read_lines(list(texts), kind, ReadOptions(column=column), ReadReport())
-    stream = read_stream(lines)
+    stream = read_stream(lines, combining=True)
     if not stream.n_words:
         raise PackError("holds no words", where=", ".join(map(str, texts)), fix="give running text")
-    counts = stream.word_counts(fold=fold)
+    counts = stream.word_counts(fold=fold, language=language)
     del counts[NUMBER]
     return counts, stream.n_words
 
 
 def guess_alphabet(words: Mapping[str, int]) -> str:
-    """The letters of the words' usual script that are more than slips: one letter in 20,000 and three uses.
+    """The letters and combining marks of the words' usual script that are more than slips: one in 20,000 and
+    three uses.
 
     The Latin alphabet is taken whole, since names and foreign words need all of it.
     """
@@ -171,23 +173,20 @@ def guess_alphabet(words: Mapping[str, int]) -> str:
     for word, count in words.items():
         for letter in letters_of(word):
             letters[letter] += count
-    letters = Counter({c: n for c, n in letters.items() if c.isalpha() and c == c.lower()})
+    letters = Counter({c: n for c, n in letters.items() if is_letter(c) and c == c.lower()})
     scripts: Counter[str] = Counter()
     for letter, count in letters.items():
-        scripts[_script(letter)] += count
+        if letter.isalpha():
+            scripts[script_of(letter)] += count
     if not scripts:
         return ""
     script = scripts.most_common(1)[0][0]
     least = max(3, sum(letters.values()) / 20_000)
-    used = {c for c, n in letters.items() if n >= least and _script(c) == script}
+    own = {script, "COMBINING"}
+    used = {c for c, n in letters.items() if n >= least and script_of(c) in own}
     if script == "LATIN":
         used |= set(LATIN)
     return "".join(sorted(used))
-
-
-def _script(letter: str) -> str:
-    """The first word of a letter's Unicode name: LATIN, GREEK, CYRILLIC …"""
-    return unicodedata.name(letter, "UNNAMED").split()[0]
 
 
 def short_words(words: Mapping[str, int], alphabet: str, *, pairs: bool) -> list[str]:

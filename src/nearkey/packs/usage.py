@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Container, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ _PRIORS = (2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 def usual_forms(
     streams: Sequence[TextStream],
     listed_forms: Mapping[str, str],
-    listed: Set[str],
+    listed: Container[str],
     index: Mapping[str, int],
     *,
     fold: bool,

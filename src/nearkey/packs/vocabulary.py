@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import os
+import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nearkey.errors import PackError
 from nearkey.language.reading.streams import TextStream
-from nearkey.language.tokens import letters_of, word_order
+from nearkey.language.tokens import NUMBER, is_letter, letters_of, word_order
+from nearkey.letter_case import primary
 from nearkey.packs.recipe import LexiconPart
+from nearkey.packs.wordlists import SpellingWords
 
-__all__ = ["CorpusWords", "choose_words", "corpus_words"]
+__all__ = ["CorpusWords", "check_writing", "choose_words", "corpus_words"]
 
 LARGEST_LEXICON = 65_532
 """Token ids are 16 bits wide, and four are taken."""
@@ -46,14 +50,69 @@ def corpus_words(
     return CorpusWords(share, count, sources)
 
 
+MOST_MARKED = 0.05
+"""Part of the words that may have marks which the alphabet lacks: quotations, slips."""
+
+WITHOUT_SPACES = frozenset(
+    ("THAI", "LAO", "KHMER", "MYANMAR", "TIBETAN", "CJK", "HIRAGANA", "KATAKANA")
+)
+LONGEST_MEAN = 12.0
+"""Letters and marks a word, on the average, beyond which words of these scripts stand unparted: parted ones have
+half as many (value by judgement, no source)."""
+
+
+def script_of(letter: str) -> str:
+    """The first word of a letter's Unicode name: LATIN, GREEK, CYRILLIC …; of a combining mark that any script may
+    have, COMBINING."""
+    return unicodedata.name(letter, "UNNAMED").split()[0]
+
+
+def check_writing(
+    counts: Mapping[str, int], alphabet: str, *, where: str | os.PathLike[str]
+) -> None:
+    """PackError where the words of a text cannot be made out, or not be written with the alphabet.
+
+    counts : how often each normalised word stands in the text. alphabet : of the recipe. where : names the text.
+    """
+    letters = set(alphabet)
+    total = marked = unparted = length = 0
+    lacking: Counter[str] = Counter()
+    for word, count in counts.items():
+        if word == NUMBER or not letters.intersection(word):
+            continue
+        total += count
+        marks = {char for char in word if not char.isalpha() and is_letter(char)} - letters
+        if marks:
+            marked += count
+            lacking.update(dict.fromkeys(marks, count))
+        if script_of(word[0]) in WITHOUT_SPACES:
+            unparted += count
+            length += count * len(word)
+    if marked > MOST_MARKED * total:
+        shown = " ".join(f"\u25cc{mark}" for mark, _ in lacking.most_common(8))
+        raise PackError(
+            f"{marked / total:.0%} of the words are written with marks that the alphabet lacks ({shown})",
+            where=where,
+            field="alphabet",
+            fix="add them to the alphabet, or set fold_accents where people leave them out",
+        )
+    if 2 * unparted > total and length > LONGEST_MEAN * unparted:
+        raise PackError(
+            f"its words are not parted: {length / unparted:.0f} signs a word on the average",
+            where=where,
+            fix="put a space or a zero-width space (U+200B) between words, as a segmenter does",
+        )
+
+
 def choose_words(
     frequencies: Mapping[str, float],
     corpus: CorpusWords,
-    spelling: set[str],
+    spelling: SpellingWords,
     options: LexiconPart,
     *,
     alphabet: str,
     elisions: Sequence[str] = (),
+    language: str = "",
 ) -> tuple[list[str], Counter[str]]:
     """The lexicon's words in their order, and how many candidates each rule admitted or dropped.
 
@@ -61,10 +120,10 @@ def choose_words(
     ----------
     frequencies : of the list, by word. corpus : what was counted in the text. spelling : words of the
         spelling lists, all normalised.
-    options : the recipe's settings. alphabet, elisions : the recipe's.
+    options : the recipe's settings. alphabet, elisions, language : the recipe's.
 
     A candidate is spelled with the alphabet, inner apostrophes and hyphens. It is admitted if the
-    spelling lists have it (or, for a possessive, its noun), or if it is frequent in the frequency
+    spelling lists have it (or, for a possessive in English, its noun), or if it is frequent in the frequency
     list (`unlisted_frequency`), or in the running text (`unlisted_count` times, in
     `unlisted_sources` sources); a compound with a hyphen, or with an elided word (`elisions`), needs
     `compound_count` in the running text, in two sources unless `unlisted_sources` is 1.
@@ -84,7 +143,8 @@ def choose_words(
     excluded = frozenset(options.exclude)
     tally: Counter[str] = Counter()
     ranked: list[tuple[float, str]] = []
-    listed = spelling if options.whole_lists else set()
+    listed = spelling.words if options.whole_lists else set()
+    english = primary(language) == "en"
     for word in sorted(frequencies.keys() | corpus.count.keys() | short | listed):
         letters = letters_of(word)
         if not letters or not allowed.issuperset(letters):
@@ -94,7 +154,9 @@ def choose_words(
         if word in excluded or (outer and word not in short):
             tally["dropped: excluded by the recipe"] += 1
             continue
-        reason = _admission(word, letters, frequencies, corpus, spelling, short, options, elisions)
+        reason = _admission(
+            word, letters, frequencies, corpus, spelling, short, options, elisions, english
+        )
         tally[reason] += 1
         if reason.startswith("admitted"):
             rank = -frequencies.get(word, 0.0) - corpus.share.get(word, 0.0)
@@ -110,10 +172,11 @@ def _admission(
     letters: str,
     frequencies: Mapping[str, float],
     corpus: CorpusWords,
-    spelling: set[str],
+    spelling: SpellingWords,
     short: frozenset[str],
     options: LexiconPart,
     elisions: Sequence[str],
+    english: bool,
 ) -> str:
     if word in short:
         return "admitted: named by the recipe"
@@ -126,7 +189,7 @@ def _admission(
         return "dropped: single letter"
     if word in spelling:
         return "admitted: in a spelling list"
-    if word.endswith("'s") and word[:-2] in spelling:
+    if english and word.endswith("'s") and word[:-2] in spelling:
         return "admitted: possessive of a listed word"
     if count >= options.compound_count and any(
         word.startswith(elided) and word[len(elided) :] in spelling for elided in elisions

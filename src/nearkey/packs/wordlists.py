@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import msgspec
@@ -11,11 +12,37 @@ import msgspec
 from nearkey.errors import PackError
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain, unreadable
 from nearkey.language.tokens import normalise_word
+from nearkey.letter_case import lower
+from nearkey.packs.affixes import AffixDictionary, read_affixes
 
-__all__ = ["read_counted", "read_frequencies", "read_spelling"]
+__all__ = ["SpellingWords", "read_counted", "read_frequencies", "read_spelling"]
+
+_PLAIN = ReadOptions()
 
 
-def read_frequencies(path: Path, *, fold: bool) -> dict[str, float]:
+@dataclass(slots=True)
+class SpellingWords:
+    """What spelling lists take for a word.
+
+    `words` are the normalised words listed as they stand; `affixes` the dictionaries that also derive words;
+    `forms` the listed form of the words never listed in lower case.
+    """
+
+    words: set[str] = field(default_factory=set)
+    affixes: list[AffixDictionary] = field(default_factory=list)
+    forms: dict[str, str] = field(default_factory=dict)
+
+    def __contains__(self, word: object) -> bool:
+        return word in self.words or any(word in affixed for affixed in self.affixes)
+
+    def take(self, other: SpellingWords) -> None:
+        """Join in another list."""
+        self.words |= other.words
+        self.affixes += other.affixes
+        self.forms.update(other.forms)
+
+
+def read_frequencies(path: Path, *, fold: bool, language: str = "") -> dict[str, float]:
     """Relative frequencies of the words in a centibel list (gzipped MessagePack, as wordfreq ships).
 
     The list's entry i (after a header) holds the words of frequency ``10 ** (-i / 100)``. Words that
@@ -31,23 +58,30 @@ def read_frequencies(path: Path, *, fold: bool) -> dict[str, float]:
             f"not a centibel word list: {fault}", where=path, fix="check `kind` and the path"
         ) from None
     listed = ((word, 10.0 ** (-level / 100)) for level, words in enumerate(bins) for word in words)
-    return _added_up(listed, fold=fold)
+    return _added_up(listed, fold=fold, language=language)
 
 
-def _added_up(listed: Iterable[tuple[str, float]], *, fold: bool) -> dict[str, float]:
+def _added_up(
+    listed: Iterable[tuple[str, float]], *, fold: bool, language: str
+) -> dict[str, float]:
     """Numbers by normalised word."""
     found: dict[str, float] = {}
     for raw, number in listed:
-        word = normalise_word(raw, fold=fold)
+        word = normalise_word(raw, fold=fold, language=language)
         found[word] = found.get(word, 0.0) + number
     return found
 
 
-def read_counted(path: Path, *, fold: bool) -> dict[str, float]:
-    """Relative frequencies from a plain list: a word, white space and a count on each line."""
+def read_counted(
+    path: Path, options: ReadOptions = _PLAIN, *, fold: bool, language: str = ""
+) -> dict[str, float]:
+    """Relative frequencies from a plain list: a word, white space and a count on each line.
+
+    options : how to read the file. fold, language : as of `tokens.normalise_word`, here and below.
+    """
 
     def listed() -> Iterator[tuple[str, float]]:
-        for number, line in enumerate(read_plain(path, ReadOptions(), ReadReport()), start=1):
+        for number, line in enumerate(read_plain(path, options, ReadReport()), start=1):
             fields = line.split()
             try:
                 if fields:
@@ -58,30 +92,41 @@ def read_counted(path: Path, *, fold: bool) -> dict[str, float]:
                     "not a word and a count", path, "correct the line", place
                 ) from None
 
-    found = _added_up(listed(), fold=fold)
+    found = _added_up(listed(), fold=fold, language=language)
     total = sum(found.values()) or 1.0
     return {word: count / total for word, count in found.items()}
 
 
 def read_spelling(
-    paths: Iterable[Path], options: ReadOptions, *, fold: bool
-) -> tuple[set[str], dict[str, str]]:
-    """Words of spelling lists, normalised; and the listed form of those never listed in lower case.
+    paths: Iterable[Path], options: ReadOptions, *, fold: bool, language: str = ""
+) -> SpellingWords:
+    """The words of spelling lists, one a line.
 
-    One word a line; a hunspell dictionary's count line and ``/FLAGS`` are taken off.
+    A hunspell dictionary (.dic) is read with the .aff file beside it, in the encoding that file names: what its
+    affixes derive is a word as well. Without one, its count line and ``/FLAGS`` are taken off.
     """
-    words: set[str] = set()
-    lower: set[str] = set()
-    forms: dict[str, str] = {}
+    found = SpellingWords()
+    lower_case: set[str] = set()
     for path in paths:
-        for line in read_plain(path, options, ReadReport()):
-            form = line.split("/")[0].strip()
+        affix_file, affixes, encoding = path.with_suffix(".aff"), None, options.encoding
+        if path.suffix == ".dic" and affix_file.is_file():
+            affixes = read_affixes(affix_file, fold=fold, language=language)
+            found.affixes.append(affixes)
+            encoding = affixes.encoding
+        for line in read_plain(path, replace(options, encoding=encoding), ReadReport()):
+            form, _, flags = line.strip().partition("/")
+            if path.suffix == ".dic":
+                form, flags = form.split("\t")[0].strip(), flags.split()[0] if flags.split() else ""
             if not form or form[0] == "#" or form.isdigit():
                 continue
-            word = normalise_word(form, fold=fold)
-            words.add(word)
-            if form == form.lower():
-                lower.add(word)
+            word = normalise_word(form, fold=fold, language=language)
+            if affixes is not None and not affixes.add(word, flags):
+                continue  # no word by itself
+            found.words.add(word)
+            if form == lower(form, language):
+                lower_case.add(word)
             else:
-                forms.setdefault(word, form)
-    return words, {word: form for word, form in forms.items() if word not in lower}
+                found.forms.setdefault(word, form)
+    for word in lower_case & found.forms.keys():
+        del found.forms[word]
+    return found

@@ -144,9 +144,7 @@ class SessionReader:
         read = self._ask(word.points, content, self.settings.k, version)
         return self._in_case(read, cases) or (self._spelled_candidate(content),)
 
-    def _in_case(
-        self, found: Sequence[Candidate], cases: Sequence[Case]
-    ) -> tuple[Candidate, ...]:
+    def _in_case(self, found: Sequence[Candidate], cases: Sequence[Case]) -> tuple[Candidate, ...]:
         if not any(cases):
             return tuple(found)
         return tuple(c._replace(text=cased(c.text, cases, self._language)) for c in found)

@@ -19,6 +19,7 @@ from nearkey.packs.vocabulary import (
     choose_words,
     corpus_words,
 )
+from nearkey.packs.wordlists import SpellingWords
 
 MODELS = Path(__file__).resolve().parents[3] / "models"
 
@@ -199,10 +200,11 @@ def test_choosing_words():
     chosen, tally = choose_words(
         {"the": 0.1, "theodolite": 1e-7, "gps": 1e-5, "rare": 1e-9, "tripod's": 1e-8, "straße": 1e-3},
         corpus,
-        {"theodolite", "tripod", "homme"},
+        SpellingWords({"theodolite", "tripod", "homme"}),
         options,
         alphabet=ALPHABET,
         elisions=("l'",),
+        language="en-GB",
     )  # fmt: skip
     assert chosen == [
         "a", "ok", "gps", "lol", "the", "l'homme", "tripod", "tripod's", "well-known", "theodolite",
@@ -247,3 +249,34 @@ def test_the_recipe_on_the_page_is_sound(tmp_path):
         for field in part.__struct_fields__:
             if field not in ("text", "words", "evaluation", "lexicon", "model"):
                 assert f"{field}=" in shown, field
+
+
+def test_possessives_are_english():
+    chosen = {
+        language: choose_words(
+            {}, words(**{"lineal's": 2}), SpellingWords({"lineal"}), LexiconPart(), alphabet=ALPHABET,
+            language=language,
+        )[0]
+        for language in ("en", "de", "")
+    }  # fmt: skip
+    assert chosen == {"en": ["lineal's"], "de": [], "": []}
+
+
+def test_abbreviations_are_english_where_the_recipe_names_none(tmp_path):
+    for language, expected in (("en-GB", True), ("pl", False)):
+        recipe = read_recipe(write_recipe(tmp_path / language, language=language))
+        assert ("co" in recipe.abbreviations) is expected
+
+
+def test_marks_of_an_alphabet_rule_out_folding(tmp_path):
+    path = write_recipe(tmp_path, language="hi", alphabet="कखगिी्")
+    assert read_recipe(path).alphabet == "कखगिी्"
+    path.write_text(path.read_text().replace("[lexicon]\n", "[lexicon]\nfold_accents = true\n"))
+    with pytest.raises(PackError, match=r"takes off the marks .*◌ि") as caught:
+        read_recipe(path)
+    assert caught.value.field == "lexicon.fold_accents"
+    many = "".join(chr(0x4E00 + i) for i in range(300))
+    path.write_text(path.read_text().replace("कखगिी्", many))
+    with pytest.raises(PackError, match="300 letters") as caught:
+        read_recipe(path)
+    assert caught.value.field == "alphabet"

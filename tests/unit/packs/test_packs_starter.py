@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
-from small_packs import invented_notes
+from small_packs import grid_of, invented_notes
 
 import nearkey as nk
 from nearkey.commands.pack_command import pack
@@ -29,22 +29,6 @@ CYRILLIC = [f"{a} {b} {c}." for a, b, c in product(
 
 def start(*arguments: object):
     return CliRunner().invoke(pack, ["start", *(str(a) for a in arguments)])
-
-
-def grid_of(letters: str) -> nk.Layout:
-    """A plain grid, one key a letter."""
-    keys = tuple(
-        nk.Key(id=c, label=c, x=float(i % 8), y=float(i // 8), w=1.0, h=1.0, letters=c)
-        for i, c in enumerate(letters)
-    )
-    return nk.Layout(
-        name="grid",
-        unit_mm=6.0,
-        width=8.0,
-        height=float(-(-len(letters) // 8)),
-        keys=keys,
-        alphabet=letters,
-    )
 
 
 @pytest.mark.parametrize(

@@ -41,8 +41,8 @@ def test_counted_lists(tmp_path):
 def test_spelling_lists(tmp_path):
     (tmp_path / "a.dic").write_text("3\nlondon/S\nHaus/AB\n# comment\n")
     (tmp_path / "b.txt").write_text("London\nParis\nmay\nMay\n")
-    words, forms = read_spelling(
-        [tmp_path / "a.dic", tmp_path / "b.txt"], ReadOptions(), fold=False
-    )
-    assert words == {"london", "haus", "paris", "may"}
-    assert forms == {"haus": "Haus", "paris": "Paris"}
+    found = read_spelling([tmp_path / "a.dic", tmp_path / "b.txt"], ReadOptions(), fold=False)
+    assert found.words == {"london", "haus", "paris", "may"}
+    assert found.forms == {"haus": "Haus", "paris": "Paris"}
+    assert "paris" in found
+    assert "pari" not in found

@@ -186,9 +186,7 @@ def read_stream(
     combining: bool = False,
 ) -> TextStream:
     """Read `lines` at once, by the rules of `StreamReader` and with its parameters of these names."""
-    reader = StreamReader(
-        deduplicate=deduplicate, abbreviations=abbreviations, combining=combining
-    )
+    reader = StreamReader(deduplicate=deduplicate, abbreviations=abbreviations, combining=combining)
     reader.read(lines)
     return reader.stream()
 
