@@ -179,6 +179,7 @@ def mean_over_people(values: Sequence[float] | Floats, *, confidence: float = 0.
 
     Raises NearkeyError for another confidence. Source: Student, Biometrika 6 (1908), 1-25.
     """
+    _check_confidence(confidence)
     data = np.asarray(values, dtype=np.float64)
     n = len(data)
     value = float(data.mean()) if n else math.nan

@@ -47,7 +47,10 @@ Ordinal = Annotated[int, msgspec.Meta(ge=1)]
 
 
 class JournalHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """started : UTC, ISO 8601. layout : its name. pack, pack_version : "" where the pack has none."""
+    """started : UTC, ISO 8601. layout : its name. pack, pack_version : "" where the pack has none.
+
+    auto_capitals : left out where they are on, so that such journals are what they were before there was a choice.
+    """
 
     format: Literal["nearkey-journal"] = "nearkey-journal"
     version: Ordinal = VERSION
@@ -60,6 +63,7 @@ class JournalHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     undo_limit: Count | None
     context_chars: Ordinal
     spacing: Spacing
+    auto_capitals: bool | msgspec.UnsetType = msgspec.UNSET
 
 
 class PackDescription(Protocol):
@@ -100,6 +104,7 @@ def header_of(decoder: LiveDecoder, settings: SessionSettings) -> JournalHeader:
         undo_limit=settings.undo_limit,
         context_chars=settings.context_chars,
         spacing=settings.spacing,
+        auto_capitals=msgspec.UNSET if settings.auto_capitals else False,
     )
 
 

@@ -46,7 +46,7 @@ class Session:
     personal : the person's words: read by the decoder, taught with each confirmed word.
     learners : others that learn from confirmed words, such as the person's touch model.
     fsync : force every journal line to the disk: survives a power cut, costs milliseconds.
-    k, undo_limit, context_chars, spacing : see `SessionSettings`.
+    k, undo_limit, context_chars, spacing, auto_capitals : see `SessionSettings`.
     clock : gives seconds; differences count. `time.monotonic` unless given.
 
     Every verb returns whether it changed anything. One thread at a time.
@@ -73,6 +73,7 @@ class Session:
         undo_limit: int | None = None,
         context_chars: int = 200,
         spacing: Spacing | None = None,
+        auto_capitals: bool = True,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         if private and journal is not None:
@@ -87,6 +88,7 @@ class Session:
             undo_limit=undo_limit,
             context_chars=context_chars,
             spacing=spacing or Spacing(),
+            auto_capitals=auto_capitals,
         )
         self._reader = SessionReader(decoder, settings, personal=personal, may_add=not private)
         self._state: State = START
@@ -140,6 +142,7 @@ class Session:
                 undo_limit=header.undo_limit,
                 context_chars=header.context_chars,
                 spacing=header.spacing,
+                auto_capitals=header.auto_capitals is not False,
                 clock=clock,
             )
             elapsed = max((record.time_s for record in journal.records), default=0.0)

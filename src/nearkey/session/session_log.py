@@ -17,6 +17,8 @@ _KINDS = {
     **dict.fromkeys(("add_word", "caps_lock", "move", "reopen", "shift", "spell"), "cursor"),
     "clear": "delete",
 }
+# Of those without a text of their own, the ones that go to a place in the text to mend it; the others are mode keys.
+_MOVES = ("move", "reopen")
 
 
 class StudyRecorder(Protocol):
@@ -46,6 +48,8 @@ class SessionLog:
         if notice.private:
             return
         kind = _KINDS.get(notice.kind, notice.kind)
+        if kind == "accept" and notice.rank is None:
+            kind = "cursor"  # the list has no such place: a press, but no choice
         if kind == "cursor" and notice.text != self._text:
             kind = "text"  # a move or a reopened word may bring a space or take one
         self._text = notice.text
@@ -55,14 +59,16 @@ class SessionLog:
             kind = "commit"
         fields: dict[str, Any] = {}
         if kind == "cursor":
-            if notice.kind == "move":
+            if notice.kind in _MOVES:
                 fields["position"] = notice.cursor
+            else:
+                fields["extra"] = {"key": notice.kind}
         else:
             fields["text"] = notice.text
         if kind == "tap":
             fields |= {"x": notice.x, "y": notice.y, "key": notice.key or None}
         elif kind == "accept":
-            fields |= {"rank": notice.rank or 0, "word": notice.word or None}
+            fields |= {"rank": notice.rank, "word": notice.word or None}
         elif kind == "commit" and close is not None:
             fields |= {
                 "rank": None if close.explicit else close.rank,

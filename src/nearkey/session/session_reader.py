@@ -14,7 +14,7 @@ from nearkey.decode import Candidate, LiveDecoder
 from nearkey.decode.punctuation import marks_on
 from nearkey.decode.spelling import spell
 from nearkey.layout import Key
-from nearkey.letter_case import upper
+from nearkey.letter_case import lower, upper
 from nearkey.session.content import (
     Case,
     Content,
@@ -156,6 +156,8 @@ class SessionReader:
         asked = (points, context, k, version)
         if asked != self._asked:
             found = self.decoder.candidates(points, context=context, k=k, personal=self.personal)
+            if not self.settings.auto_capitals:
+                found = _small(found, self._language)
             self._raw = tuple(c for c in found if c.text)
             self._asked = asked
         return self._raw
@@ -358,6 +360,15 @@ class SessionReader:
         if pieces is not self._text_after[0]:
             self._text_after = (pieces, "".join(piece.text for piece in iterate(pieces)))
         return self._text_after[1]
+
+
+def _small(found: Sequence[Candidate], language: str) -> list[Candidate]:
+    """The candidates in small letters; those that differed in case alone become one, the first."""
+    out: dict[str, Candidate] = {}
+    for c in found:
+        text = lower(c.text, language)
+        out.setdefault(text, c._replace(text=text))
+    return list(out.values())
 
 
 def _first(first: Candidate, others: Sequence[Candidate]) -> tuple[Candidate, ...]:

@@ -85,12 +85,15 @@ class SessionSettings:
     context_chars : how much of the text before a word the decoder is told, in characters, cut at a
         white space; an n-gram model looks at a few words only.
     spacing : which marks attach to which side.
+    auto_capitals : whether words get the capitals the decoder would write; without, letters are small unless the
+        person asked for capitals, as a study of lower-case phrases needs it.
     """
 
     k: int = 5
     undo_limit: int | None = None
     context_chars: int = 200
     spacing: Spacing = field(default_factory=Spacing)
+    auto_capitals: bool = True
 
     def __post_init__(self) -> None:
         for name, low in (("k", 1), ("undo_limit", 0), ("context_chars", 1)):

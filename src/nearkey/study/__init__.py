@@ -1,54 +1,96 @@
 """Study logs and the measures of text entry: schema, writer, reader, measures, plans, statistics.
 
-Nothing here knows a decoder: a person's log and a simulated one go through the same code.
+Nothing here knows a decoder: a person's log and a simulated one go through the same code. What only an analysis needs
+is loaded when it is first asked for, so that a keyboard that records a study does not pay for it.
 """
 
-from nearkey.intervals import Estimate, bootstrap_mean
-from nearkey.study.alignment import Alignments, ConfusionMatrix, align, string_distance
-from nearkey.study.condition_tests import (
-    ConditionComparison,
-    ConditionComparisons,
-    RepeatedMeasures,
-    compare_conditions,
-    holm,
-    repeated_measures,
-)
-from nearkey.study.learning_curves import LearningCurve, PowerLaw, fit_power_law, learning_curve
-from nearkey.study.measures import measures, strip_end
-from nearkey.study.phrase_counts import PhraseCounts
-from nearkey.study.phrases import PhraseDraw, draw_phrases
-from nearkey.study.rates import METRICS
-from nearkey.study.results import (
-    ConditionMeasures,
-    GroupMeasures,
-    LeftOut,
-    MeanOfParticipants,
-    Measures,
-    PhraseMeasures,
-)
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+# The function stands where the import system would put the module of the same name: it cannot come late.
+from nearkey.study.measures import compared_text, measures, strip_end
 from nearkey.study.study_log import StudyLog, StudyTrial
-from nearkey.study.study_plan import BlockPlan, StudyPlan, plan_study, williams_design
 from nearkey.study.study_records import StudyHeader, StudyRecord
 from nearkey.study.writer import StudyLogRecorder, StudyLogWriter
 
+if TYPE_CHECKING:
+    from nearkey.intervals import Estimate, bootstrap_mean
+    from nearkey.study.alignment import Alignments, ConfusionMatrix, align, string_distance
+    from nearkey.study.condition_tests import (
+        ConditionComparison,
+        ConditionComparisons,
+        RepeatedMeasures,
+        compare_conditions,
+        holm,
+        repeated_measures,
+    )
+    from nearkey.study.effect_sizes import paired_effect_size, people_for_holm, smallest_holm_p
+    from nearkey.study.learning_curves import LearningCurve, PowerLaw, fit_power_law, learning_curve
+    from nearkey.study.mixed_models import FixedEffect, MixedEffectsFit, fit_mixed_model
+    from nearkey.study.order_effects import (
+        ConditionByBlock,
+        FTest,
+        OrderChecks,
+        condition_by_block,
+        order_checks,
+    )
+    from nearkey.study.phrase_counts import PhraseCounts
+    from nearkey.study.phrase_observations import Observations, condition_orders, observations
+    from nearkey.study.phrases import PhraseDraw, draw_phrases
+    from nearkey.study.power_simulation import PowerRow, PowerTable, study_power
+    from nearkey.study.rates import METRICS
+    from nearkey.study.results import (
+        ConditionMeasures,
+        GroupMeasures,
+        LeftOut,
+        MeanOfParticipants,
+        Measures,
+        PhraseMeasures,
+    )
+    from nearkey.study.simulated_study import StudyTruth, draw_study, truth_from_pilot
+    from nearkey.study.study_plan import BlockPlan, StudyPlan, plan_study, williams_design
+    from nearkey.study.workload_questionnaire import (
+        WORKLOAD_PAIRS,
+        WORKLOAD_SCALES,
+        WorkloadAnswer,
+        WorkloadScale,
+        WorkloadSummary,
+        add_workload_answer,
+        read_workload_answers,
+        workload_answer,
+        workload_summary,
+    )
+
 __all__ = [
     "METRICS",
+    "WORKLOAD_PAIRS",
+    "WORKLOAD_SCALES",
     "Alignments",
     "BlockPlan",
+    "ConditionByBlock",
     "ConditionComparison",
     "ConditionComparisons",
     "ConditionMeasures",
     "ConfusionMatrix",
     "Estimate",
+    "FTest",
+    "FixedEffect",
     "GroupMeasures",
     "LearningCurve",
     "LeftOut",
     "MeanOfParticipants",
     "Measures",
+    "MixedEffectsFit",
+    "Observations",
+    "OrderChecks",
     "PhraseCounts",
     "PhraseDraw",
     "PhraseMeasures",
     "PowerLaw",
+    "PowerRow",
+    "PowerTable",
     "RepeatedMeasures",
     "StudyHeader",
     "StudyLog",
@@ -57,17 +99,143 @@ __all__ = [
     "StudyPlan",
     "StudyRecord",
     "StudyTrial",
+    "StudyTruth",
+    "WorkloadAnswer",
+    "WorkloadScale",
+    "WorkloadSummary",
+    "add_workload_answer",
     "align",
     "bootstrap_mean",
     "compare_conditions",
+    "compared_text",
+    "condition_by_block",
+    "condition_orders",
     "draw_phrases",
+    "draw_study",
+    "fit_mixed_model",
     "fit_power_law",
     "holm",
     "learning_curve",
     "measures",
+    "observations",
+    "order_checks",
+    "paired_effect_size",
+    "people_for_holm",
     "plan_study",
+    "read_workload_answers",
     "repeated_measures",
+    "smallest_holm_p",
     "string_distance",
     "strip_end",
+    "study_power",
+    "truth_from_pilot",
     "williams_design",
+    "workload_answer",
+    "workload_summary",
 ]
+
+# Where each name is that is loaded late.
+_LATE = {
+    "nearkey.intervals": ("Estimate", "bootstrap_mean"),
+    "nearkey.study.alignment": (
+        "Alignments",
+        "ConfusionMatrix",
+        "align",
+        "string_distance",
+    ),
+    "nearkey.study.condition_tests": (
+        "ConditionComparison",
+        "ConditionComparisons",
+        "RepeatedMeasures",
+        "compare_conditions",
+        "holm",
+        "repeated_measures",
+    ),
+    "nearkey.study.effect_sizes": (
+        "paired_effect_size",
+        "people_for_holm",
+        "smallest_holm_p",
+    ),
+    "nearkey.study.learning_curves": (
+        "LearningCurve",
+        "PowerLaw",
+        "fit_power_law",
+        "learning_curve",
+    ),
+    "nearkey.study.measures": (
+        "compared_text",
+        "measures",
+        "strip_end",
+    ),
+    "nearkey.study.mixed_models": (
+        "FixedEffect",
+        "MixedEffectsFit",
+        "fit_mixed_model",
+    ),
+    "nearkey.study.phrase_observations": (
+        "Observations",
+        "condition_orders",
+        "observations",
+    ),
+    "nearkey.study.order_effects": (
+        "ConditionByBlock",
+        "FTest",
+        "OrderChecks",
+        "condition_by_block",
+        "order_checks",
+    ),
+    "nearkey.study.phrase_counts": ("PhraseCounts",),
+    "nearkey.study.phrases": (
+        "PhraseDraw",
+        "draw_phrases",
+    ),
+    "nearkey.study.rates": ("METRICS",),
+    "nearkey.study.results": (
+        "ConditionMeasures",
+        "GroupMeasures",
+        "LeftOut",
+        "MeanOfParticipants",
+        "Measures",
+        "PhraseMeasures",
+    ),
+    "nearkey.study.simulated_study": (
+        "StudyTruth",
+        "draw_study",
+        "truth_from_pilot",
+    ),
+    "nearkey.study.study_plan": (
+        "BlockPlan",
+        "StudyPlan",
+        "plan_study",
+        "williams_design",
+    ),
+    "nearkey.study.power_simulation": (
+        "PowerRow",
+        "PowerTable",
+        "study_power",
+    ),
+    "nearkey.study.workload_questionnaire": (
+        "WORKLOAD_PAIRS",
+        "WORKLOAD_SCALES",
+        "WorkloadAnswer",
+        "WorkloadScale",
+        "WorkloadSummary",
+        "add_workload_answer",
+        "read_workload_answers",
+        "workload_answer",
+        "workload_summary",
+    ),
+}
+_MODULE = {name: module for module, names in _LATE.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _MODULE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(import_module(_MODULE[name]), name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -11,7 +11,7 @@ Strings are compared code point by code point: normalise them first, as `strip_e
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -44,11 +44,11 @@ class Alignments:
     pairs: Mapping[Pair, float]
 
 
-def string_distance(presented: str, transcribed: str) -> int:
-    """Minimum string distance (Levenshtein) between two strings, in characters.
+def string_distance(presented: Sequence[str], transcribed: Sequence[str]) -> int:
+    """Minimum string distance (Levenshtein) between two strings, in characters; of two lists of words, in words.
 
     O(len · len) time, O(len) memory; a common start and end cost nothing.
-    `presented`, `transcribed`: the two strings; the distance is the same either way round.
+    `presented`, `transcribed`: two strings or two lists; the distance is the same either way round.
     Source: Levenshtein 1966; Soukoreff & MacKenzie 2001.
     """
     start = 0

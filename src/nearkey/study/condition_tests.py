@@ -10,16 +10,28 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from itertools import combinations
-from types import ModuleType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import NearkeyError, StudyLogError
-from nearkey.intervals import Estimate, bootstrap_mean
+from nearkey.errors import StudyLogError
+from nearkey.intervals import Estimate
+from nearkey.study.effect_sizes import (
+    paired_effect_size,
+    people_for_holm,
+    scipy_stats,
+    smallest_holm_p,
+)
 from nearkey.study.rates import check_metric
-from nearkey.study.results import Measures, origin_line
+from nearkey.study.results import (
+    INTERVAL_NAMES,
+    IntervalKind,
+    Measures,
+    check_interval,
+    origin_line,
+    over_people,
+)
 from nearkey.text_table import estimate_text, number, p_value, text_table
 
 __all__ = [
@@ -53,7 +65,8 @@ class RepeatedMeasures:
     """One-way repeated-measures analysis of variance, and Friedman's test beside it.
 
     `f` with (`df`, `df_error`); `p` takes sphericity for granted, `p_corrected` does not
-    (Greenhouse-Geisser, factor `epsilon`). `chi_square`, `p_friedman`: by ranks, without normality.
+    (Greenhouse-Geisser, factor `epsilon`). `partial_eta_squared`: SS_conditions / (SS_conditions + SS_error).
+    `chi_square`, `p_friedman`: by ranks, without normality.
     `p_friedman` and `chi_square` are nan with two conditions, for which Wilcoxon's test stands.
     """
 
@@ -65,11 +78,13 @@ class RepeatedMeasures:
     p_corrected: float
     chi_square: float
     p_friedman: float
+    partial_eta_squared: float = math.nan
 
     def __str__(self) -> str:
         parts = [
             f"F({self.df}, {self.df_error}) = {number(self.f)}",
             f"p {p_value(self.p, relation=True)}",
+            f"partial eta² {number(self.partial_eta_squared, 3)}",
             f"Greenhouse-Geisser p {p_value(self.p_corrected, relation=True)} (epsilon {number(self.epsilon, 3)})",
         ]
         if not math.isnan(self.p_friedman):
@@ -93,7 +108,7 @@ def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
             field="values",
             fix="give finite numbers, at least 2 participants by 2 conditions",
         )
-    stats = _scipy_stats()
+    stats = scipy_stats()
     n, k = y.shape
     person = y.mean(axis=1, keepdims=True)
     treatment = y.mean(axis=0, keepdims=True)
@@ -120,6 +135,7 @@ def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
         p_corrected=float(stats.f.sf(f, epsilon * df, epsilon * df_error)),
         chi_square=chi_square,
         p_friedman=p_friedman,
+        partial_eta_squared=effect / (effect + error) if effect + error > 0 else math.nan,
     )
 
 
@@ -127,9 +143,10 @@ def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
 class ConditionComparison:
     """Two conditions, paired by participant: `difference` is the mean of `second` minus `first`.
 
-    `participants`: how many had both; `mean_first`, `mean_second`: means over them. `low`, `high`: bootstrap
-    interval of the mean difference. `p`: Wilcoxon's signed-rank test, two sides; `p_holm`: corrected over all
-    pairs of the table.
+    `participants`: how many had both; `mean_first`, `mean_second`: means over them. `low`, `high`: interval of the mean
+    difference. `p`: Wilcoxon's signed-rank test, two sides; `p_t`: the paired t test, which belongs to the t
+    interval; `p_holm`, `p_t_holm`: corrected over all pairs of the table. `effect`: d_z with its interval, see
+    `paired_effect_size`.
     """
 
     first: str
@@ -142,6 +159,9 @@ class ConditionComparison:
     high: float
     p: float
     p_holm: float
+    p_t: float
+    p_t_holm: float
+    effect: Estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +169,7 @@ class ConditionComparisons:
     """All pairs of conditions on one metric, and the test over all conditions at once.
 
     `metric`: the measure; `omnibus`: the test over all conditions; `left_out`: participants without a value
-    in every condition; `confidence` of the intervals; `origins`: where the logs come from.
+    in every condition; `confidence` and kind (`interval`) of the intervals; `origins`: where the logs come from.
     """
 
     metric: str
@@ -158,13 +178,42 @@ class ConditionComparisons:
     left_out: tuple[str, ...]
     confidence: float
     origins: tuple[str, ...]
+    interval: IntervalKind = "t"
 
     def to_dicts(self) -> list[dict[str, Any]]:
         """One row per pair of conditions."""
-        return [{"metric": self.metric, **asdict(pair)} for pair in self.pairs]
+        return [
+            {
+                "metric": self.metric,
+                **{name: value for name, value in asdict(pair).items() if name != "effect"},
+                "effect": pair.effect.value,
+                "effect_low": pair.effect.low,
+                "effect_high": pair.effect.high,
+            }
+            for pair in self.pairs
+        ]
+
+    def cautions(self, *, alpha: float = 0.05) -> list[str]:
+        """What these comparisons could not have shown whatever people did, exactly, at the level `alpha`."""
+        if not self.pairs:
+            return []
+        n, m = self.pairs[0].participants, len(self.pairs)
+        least = smallest_holm_p(n, m)
+        if least < alpha:
+            return []
+        corrected = " after Holm's correction" if m > 1 else ""
+        which = "no pair can fall" if m > 1 else "it cannot fall"
+        return [
+            f"with {n} participants and {m} pair{'s' if m > 1 else ''} the smallest p of Wilcoxon's test{corrected} "
+            f"is {least:.4f}: {which} below {alpha:g} whatever happens; it takes "
+            f"{people_for_holm(m, alpha=alpha)} participants"
+        ]
 
     def __str__(self) -> str:
-        heads = ("pair", "n", "first", "second", "difference", "p", "p (Holm)")
+        heads = (
+            *("pair", "n", "first", "second", "difference", "d"),
+            *("p (t)", "Holm", "p (W)", "Holm"),
+        )
         rows = [
             (
                 f"{pair.first} -> {pair.second}",
@@ -172,21 +221,19 @@ class ConditionComparisons:
                 number(pair.mean_first),
                 number(pair.mean_second),
                 estimate_text(Estimate(pair.difference, pair.low, pair.high)),
-                p_value(pair.p),
-                p_value(pair.p_holm),
+                estimate_text(pair.effect),
+                *map(p_value, (pair.p_t, pair.p_t_holm, pair.p, pair.p_holm)),
             )
             for pair in self.pairs
         ]
         lines = [self.metric, text_table(heads, rows), str(self.omnibus)]
         lines.append(
-            f"[..]: {100 * self.confidence:g} % bootstrap interval; p: Wilcoxon signed-rank"
+            f"[..]: {100 * self.confidence:g} % interval ({INTERVAL_NAMES[self.interval]}; of d: noncentral t);"
+            " p: paired t test (t) and Wilcoxon signed-rank (W)"
         )
         if self.left_out:
             lines.append(f"without a value in every condition: {', '.join(self.left_out)}")
-        if self.pairs and self.pairs[0].participants < 6:
-            lines.append(
-                "caution: with fewer than 6 participants Wilcoxon's p cannot fall below 0.05"
-            )
+        lines += [f"caution: {text}" for text in self.cautions()]
         lines += origin_line(self.origins)
         return "\n".join(lines)
 
@@ -196,6 +243,7 @@ def compare_conditions(
     metric: str = "wpm",
     *,
     confidence: float = 0.95,
+    interval: IntervalKind = "t",
     resamples: int = 2000,
     seed: int = 0,
 ) -> ConditionComparisons:
@@ -204,15 +252,17 @@ def compare_conditions(
     Parameters
     ----------
     measured : what `measures` returned. metric : one of `METRICS`.
-    confidence, resamples, seed : of the bootstrap interval of a mean difference.
+    confidence : of the intervals. interval : of a mean difference, "t" or "bootstrap". resamples, seed : of the
+        bootstrap.
 
     Participants lacking a value in any condition are left out and named. Raises StudyLogError for
     an unknown metric, fewer than two conditions or two complete participants; NearkeyError where
     scipy (extra `stats`) is missing.
-    Source: Wilcoxon 1945 (through `scipy.stats.wilcoxon`); Holm 1979; bootstrap see
-    `bootstrap_mean`.
+    Source: Student 1908 (through `scipy.stats.ttest_rel`); Wilcoxon 1945 (through `scipy.stats.wilcoxon`);
+    Holm 1979; bootstrap see `bootstrap_mean`; d_z see `paired_effect_size`.
     """
     check_metric(metric)
+    check_interval(interval)
     names = [str(one.condition) for one in measured.conditions]
     table: dict[str, dict[str, float]] = {}
     for group in measured.participants:
@@ -228,12 +278,18 @@ def compare_conditions(
             field="logs",
             fix="give at least 2 of both",
         )
-    stats = _scipy_stats()
+    stats = scipy_stats()
     values = {name: np.array([row[name] for row in complete.values()]) for name in names}
     pairs = []
     for first, second in combinations(names, 2):
         differences = values[second] - values[first]
-        mean = bootstrap_mean(differences, confidence=confidence, resamples=resamples, seed=seed)
+        mean = over_people(
+            differences.tolist(),
+            confidence=confidence,
+            interval=interval,
+            resamples=resamples,
+            seed=seed,
+        )
         pairs.append(
             ConditionComparison(
                 first=first,
@@ -247,25 +303,31 @@ def compare_conditions(
                 # No difference at all is no evidence; scipy has no p for it.
                 p=float(stats.wilcoxon(differences).pvalue) if any(differences) else 1.0,
                 p_holm=math.nan,
+                p_t=_paired_t(values[first], values[second]),
+                p_t_holm=math.nan,
+                effect=paired_effect_size(differences, confidence=confidence),
             )
         )
-    corrected = holm([pair.p for pair in pairs])
+    corrected = zip(
+        holm([pair.p for pair in pairs]), holm([pair.p_t for pair in pairs]), strict=True
+    )
     return ConditionComparisons(
         metric=metric,
-        pairs=tuple(replace(pair, p_holm=p) for pair, p in zip(pairs, corrected, strict=True)),
+        pairs=tuple(
+            replace(pair, p_holm=p, p_t_holm=p_t)
+            for pair, (p, p_t) in zip(pairs, corrected, strict=True)
+        ),
         omnibus=repeated_measures(np.column_stack(list(values.values()))),
         left_out=tuple(sorted(set(table) - set(complete))),
         confidence=confidence,
         origins=measured.origins,
+        interval=interval,
     )
 
 
-def _scipy_stats() -> ModuleType:
-    """`scipy.stats`, which only these tests need, or a NearkeyError that names the extra to install."""
-    try:
-        from scipy import stats
-    except ImportError:
-        raise NearkeyError(
-            "tests between conditions need scipy", fix="pip install 'nearkey[stats]'"
-        ) from None
-    return stats  # type: ignore[no-any-return]
+def _paired_t(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
+    """p of the paired t test, two sides; 1 for no difference at all, 0 for one that is the same for all."""
+    differences = second - first
+    if np.ptp(differences) == 0.0:
+        return 0.0 if differences.any() else 1.0
+    return float(scipy_stats().ttest_rel(second, first).pvalue)

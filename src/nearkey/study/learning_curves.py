@@ -10,9 +10,15 @@ from typing import Any
 import numpy as np
 
 from nearkey.errors import StudyLogError
-from nearkey.intervals import Estimate, bootstrap_mean, student_t
+from nearkey.intervals import Estimate, student_t
 from nearkey.study.rates import check_metric
-from nearkey.study.results import Measures, origin_line
+from nearkey.study.results import (
+    IntervalKind,
+    Measures,
+    check_interval,
+    origin_line,
+    over_people,
+)
 from nearkey.text_table import estimate_text, interval_text, number, text_table
 
 __all__ = ["LearningCurve", "PersonCurve", "PowerLaw", "fit_power_law", "learning_curve"]
@@ -66,11 +72,10 @@ class PersonCurve:
 class LearningCurve:
     """The learning of one condition in one `metric`: per person, and averaged.
 
-    `x_mean`, `x_low`, `x_high`: mean of the persons' exponents with its bootstrap interval over
-    persons. `origins`: where the logs come from. `mean_rates`: averages over persons of the blocks that all
-    typed. `averaged`: the law fitted to these, for comparison only:
-    averages of curves that are no power laws can look like one (Heathcote, Brown & Mewhort, "The
-    power law repealed", 2000), so judge by the persons.
+    `x_mean`, `x_low`, `x_high`: mean of the persons' exponents with its interval over persons. `origins`: where
+    the logs come from. `mean_rates`: averages over persons of the blocks that all typed. `averaged`: the law
+    fitted to these, for comparison only: averages of curves that are no power laws can look like one
+    (Heathcote, Brown & Mewhort, "The power law repealed", 2000), so judge by the persons.
     """
 
     condition: str
@@ -115,11 +120,18 @@ class LearningCurve:
                 f"{self.metric} of {self.condition} by block",
                 text_table(heads, rows),
                 f"mean exponent {estimate_text(mean, 3)} over persons",
-                f"averaged over persons: {self.averaged or 'not fitted'}",
+                f"averaged over persons: {_law(self.averaged)}",
                 "caution: an averaged curve can follow a power law that no person follows",
                 *origin_line(self.origins),
             )
         )
+
+
+def _law(fit: PowerLaw | None) -> str:
+    """A law without its intervals: those of a fit to averages know nothing of the differences between persons."""
+    if fit is None:
+        return "not fitted"
+    return f"R = {number(fit.a)} N^{number(fit.x, 3)} (R² {number(fit.r_squared, 3)}, {fit.points} points)"
 
 
 def fit_power_law(
@@ -172,6 +184,7 @@ def learning_curve(
     metric: str = "wpm",
     condition: str | None = None,
     confidence: float = 0.95,
+    interval: IntervalKind = "t",
     resamples: int = 2000,
     seed: int = 0,
 ) -> LearningCurve:
@@ -180,7 +193,8 @@ def learning_curve(
     Parameters
     ----------
     measured : what `measures` returned. metric : one of `METRICS`. condition : its name.
-    confidence : of the intervals. resamples, seed : of the bootstrap interval of the mean exponent.
+    confidence : of the intervals. interval : of the mean exponent, "t" or "bootstrap". resamples, seed : of the
+        bootstrap.
 
     N counts the blocks a participant typed in this condition, over sessions, from 1. `condition`
     may be left out where there is only one. The averaged fit uses the blocks all participants have.
@@ -188,6 +202,7 @@ def learning_curve(
     (0, 1) or no resamples.
     """
     check_metric(metric)
+    check_interval(interval)
     chosen = _only_condition(measured, condition)
     rates: dict[str, list[float]] = {}  # `Measures.blocks` is sorted by session, then block
     for block in measured.blocks:
@@ -201,7 +216,9 @@ def learning_curve(
     together = zip(*(person.rates for person in persons), strict=False)
     mean_rates = tuple(sum(block) / len(persons) for block in together)
     exponents = [person.fit.x for person in persons if person.fit]
-    mean = bootstrap_mean(exponents, confidence=confidence, resamples=resamples, seed=seed)
+    mean = over_people(
+        exponents, confidence=confidence, interval=interval, resamples=resamples, seed=seed
+    )
     return LearningCurve(
         condition=chosen,
         metric=metric,

@@ -5,25 +5,28 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Callable, Iterable
+from functools import partial
 from types import MappingProxyType
 from typing import Any
 
 from nearkey.errors import StudyLogError
 from nearkey.study.alignment import align
 from nearkey.study.phrase_counts import Selection, add_counts, count_trial
-from nearkey.study.rates import METRICS
+from nearkey.study.rates import METRICS, metric_bounds
 from nearkey.study.results import (
     ConditionMeasures,
     GroupMeasures,
+    IntervalKind,
     LeftOut,
     MeanOfParticipants,
     Measures,
     PhraseMeasures,
+    check_interval,
     sample_sd,
 )
 from nearkey.study.study_log import StudyLog, StudyTrial
 
-__all__ = ["measures", "strip_end"]
+__all__ = ["compared_text", "measures", "strip_end"]
 
 
 def strip_end(text: str) -> str:
@@ -34,45 +37,76 @@ def strip_end(text: str) -> str:
     return unicodedata.normalize("NFC", text).rstrip()
 
 
+def compared_text(
+    text: str,
+    *,
+    normalise: Callable[[str], str] = strip_end,
+    ignore_case: bool = False,
+    ignore_punctuation: bool = False,
+) -> str:
+    """A `text` as a study compares it.
+
+    normalise : comes first. ignore_case : letters that differ in case alone are the same (`str.casefold`).
+    ignore_punctuation : characters of Unicode's categories P are taken out, and what white space they leave between
+        words becomes one space.
+    """
+    text = normalise(text)
+    if ignore_case:
+        text = text.casefold()
+    if ignore_punctuation:
+        bare = "".join(c for c in text if unicodedata.category(c)[0] != "P")
+        text = " ".join(bare.split())
+    return text
+
+
 def measures(
     logs: StudyLog | Iterable[StudyLog],
     *,
     selection: Selection = "entry",
     normalise: Callable[[str], str] = strip_end,
+    ignore_case: bool = False,
+    ignore_punctuation: bool = False,
     practice: bool = False,
     confidence: float = 0.95,
+    interval: IntervalKind = "t",
     resamples: int = 2000,
     seed: int = 0,
 ) -> Measures:
     """Measure one study log or many; everything comes from the logs alone.
 
-    Formulas and sources stand with each measure in `Rates` (wpm, kspc, msd_error_percent,
-    msd_error_percent_aligned, total_, corrected_ and uncorrected_error_percent,
-    correction_efficiency, conscientiousness, utilised_ and wasted_bandwidth,
-    first_candidate_share, mean_rank); `count_trial` says how keystrokes are classed where one
-    action changes a whole word.
+    Formulas and sources stand with each measure in `Rates` (those of `METRICS`); `count_trial` says how
+    keystrokes are classed where one action changes a whole word.
 
     A block's and a participant's measure is the ratio of the sums over its phrases, so that every
     character (for speed: every second) weighs the same. A condition's and the overall measure is
-    the mean over participants, each weighing the same, with a percentile bootstrap interval over
-    participants. Practice, aborted and unfinished trials are left out and listed in `left_out`.
+    the mean over participants, each weighing the same, with Student's t interval over participants,
+    cut to the values the measure can have. Practice, aborted and unfinished trials are left out
+    and listed in `left_out`.
 
     Parameters
     ----------
     logs : one log, or any number of them.
     selection : "entry" or "fix": how accepting a candidate is classed, see `count_trial`.
-    normalise : applied to P and T before they are compared; add `str.casefold` for text without
-        capitals.
+    normalise : applied to P and T before they are compared. ignore_case, ignore_punctuation : see
+        `compared_text`. Speed and keystrokes are of the text as typed, whatever is ignored.
     practice : measure practice trials too.
-    confidence, resamples, seed : of the bootstrap interval.
+    confidence : of the intervals. interval : "t", or "bootstrap" (percentile), which is too narrow for
+        fewer than twenty participants or so. resamples, seed : of the bootstrap.
 
-    Raises StudyLogError for another `selection` or a log given twice, NearkeyError for a confidence outside (0, 1) or
-    no resamples.
+    Raises StudyLogError for another `selection`, another `interval` or a log given twice, NearkeyError for a
+    confidence outside (0, 1) or no resamples.
     """
+    check_interval(interval)
     if selection not in ("entry", "fix"):
         raise StudyLogError(f"is {selection!r}", field="selection", fix="use 'entry' or 'fix'")
     given = (logs,) if isinstance(logs, StudyLog) else tuple(logs)
     _check_distinct(given)
+    compare = partial(
+        compared_text,
+        normalise=normalise,
+        ignore_case=ignore_case,
+        ignore_punctuation=ignore_punctuation,
+    )
     phrases: list[PhraseMeasures] = []
     left_out: list[LeftOut] = []
     for log in given:
@@ -81,7 +115,7 @@ def measures(
             if reason:
                 left_out.append(LeftOut(**_labels(trial), reason=reason))
             else:
-                phrases.append(_phrase(trial, selection, normalise))
+                phrases.append(_phrase(trial, selection, compare))
     participants = _groups(phrases, ("participant", "condition"))
 
     def summary(condition: str | None, groups: Iterable[GroupMeasures]) -> ConditionMeasures:
@@ -89,7 +123,9 @@ def measures(
         estimates = {
             name: MeanOfParticipants.of(
                 [getattr(group, name) for group in people],
+                bounds=metric_bounds(name),
                 confidence=confidence,
+                interval=interval,
                 resamples=resamples,
                 seed=seed,
             )
@@ -109,6 +145,12 @@ def measures(
         origins=tuple(sorted({log.header.origin for log in given})),
         selection=selection,
         confidence=confidence,
+        interval=interval,
+        ignored=tuple(
+            what
+            for what, said in (("case", ignore_case), ("punctuation", ignore_punctuation))
+            if said
+        ),
     )
 
 
@@ -151,9 +193,9 @@ def _labels(trial: StudyTrial) -> dict[str, Any]:
 
 
 def _phrase(
-    trial: StudyTrial, selection: Selection, normalise: Callable[[str], str]
+    trial: StudyTrial, selection: Selection, compare: Callable[[str], str]
 ) -> PhraseMeasures:
-    presented, transcribed = normalise(trial.prompt.text), normalise(trial.transcribed)
+    presented, transcribed = compare(trial.prompt.text), compare(trial.transcribed)
     alignments = align(presented, transcribed)
     counts = count_trial(
         trial,

@@ -15,10 +15,10 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from nearkey.study.alignment import Alignments, string_distance
+from nearkey.study.choices import WordChoices
 from nearkey.study.study_log import StudyTrial
 from nearkey.study.study_records import (
     AcceptRecord,
-    CommitRecord,
     CursorRecord,
     DeleteRecord,
     RedoRecord,
@@ -35,27 +35,35 @@ Selection = Literal["entry", "fix"]
 class PhraseCounts:
     """Additive counts; the rates of `Rates` are ratios of them.
 
-    `phrases` counted; `presented`, `transcribed`: |P| and |T|, characters. `timed`: |T| - 1, or 0 where no
-    speed can be told. `seconds`: first to last keystroke. `keystrokes`: presses of all actions; `taps`: of
-    touches among them. `correct` C, `incorrect_not_fixed` INF, `incorrect_fixed` IF (characters), `fixes` F
-    (keystrokes). `longest`: max(|P|, |T|). `mean_alignment_length`: columns. `respelled_by_decoder`,
-    `respelled_by_selection`: characters that changed without being typed anew. `ranks`: place in the candidate
-    list -> how many words were taken from there.
+    `phrases` counted; `presented`, `transcribed`: |P| and |T|, characters as compared. `entered`: characters of T
+    as typed, with the space that closes the last word where a keystroke put it there. `timed`: `entered` - 1, or 0
+    where no speed can be told. `seconds`: first to last keystroke. `keystrokes`: presses of all actions; `taps`: of
+    touches among them; `mode_keys`: of shift and other keys that only change what the next one does. `gestures`:
+    actions with a press of their own, each counted once. `correct` C, `incorrect_not_fixed` INF, `incorrect_fixed`
+    IF (characters), `fixes` F (keystrokes). `longest`: max(|P|, |T|). `mean_alignment_length`: columns.
+    `words_presented`, `word_errors`: words of P, and the minimum string distance of P and T in words.
+    `respelled_by_decoder`, `respelled_by_selection`: characters that changed without being typed anew. `ranks`:
+    place in the candidate list -> how many words of the text were taken from there.
     """
 
     phrases: int = 0
     presented: int = 0
     transcribed: int = 0
+    entered: int = 0
     timed: int = 0
     seconds: float = 0.0
     keystrokes: int = 0
     taps: int = 0
+    mode_keys: int = 0
+    gestures: int = 0
     correct: int = 0
     incorrect_not_fixed: int = 0
     incorrect_fixed: int = 0
     fixes: int = 0
     longest: int = 0
     mean_alignment_length: float = 0.0
+    words_presented: int = 0
+    word_errors: int = 0
     respelled_by_decoder: int = 0
     respelled_by_selection: int = 0
     ranks: Mapping[int, int] = field(default_factory=lambda: MappingProxyType({}))
@@ -63,7 +71,11 @@ class PhraseCounts:
     def to_dict(self) -> dict[str, Any]:
         """The counts a reader of a table can use, by the names of the tables."""
         inner = ("timed", "longest", "mean_alignment_length")
-        named = {"presented": "presented_chars", "transcribed": "transcribed_chars"}
+        named = {
+            "presented": "presented_chars",
+            "transcribed": "transcribed_chars",
+            "entered": "entered_chars",
+        }
         return {
             named.get(one.name, one.name): getattr(self, one.name)
             for one in fields(self)
@@ -97,7 +109,8 @@ def count_trial(
     `presented`, `transcribed`: P and T as they are to be compared; `alignments`: of these two.
 
     - INF = MSD(P, T) and C = max(|P|, |T|) - MSD(P, T), from the texts alone.
-    - F: keystrokes of delete, undo, redo and cursor events.
+    - F: keystrokes of delete, undo, redo, and of cursor events with a position. A cursor event without one is a
+      shift or mode key: it costs a keystroke and fixes nothing.
     - IF: characters that delete and undo took off the text's length, less those that a later undo
       or redo put back. A decoder that re-spells the composition at every touch thus causes
       no IF: the keystrokes stand. Deleting a whole word at once is one fix and as many IF as the
@@ -110,22 +123,35 @@ def count_trial(
       re-spells or shortens the text is a fix (F), and the characters it changed are IF: the reading
       for layouts with one letter a key, where the candidate repairs slips.
     - Characters re-spelled by one event: MSD(before, after) - ||before| - |after||.
+    - The closing space: the press that closes the last word is a keystroke as any other, so the space it leaves is a
+      character of the text entered, and its time is timed. A closing space without a press of its own counts in
+      neither.
+    - `ranks`: see `WordChoices`.
 
     Source of the classes: Soukoreff & MacKenzie 2003. The rules for words are ours.
     """
-    keystrokes = taps = fixes = taken_back = 0
+    keystrokes = taps = fixes = taken_back = mode_keys = gestures = 0
     by_decoder = by_selection = 0
-    ranks: Counter[int] = Counter()
+    choices = WordChoices()
     times: list[float] = []
     before = ""
+    closed_by_key = False
     for action in trial.actions:
         keystrokes += action.presses
         if action.presses:
             times.append(action.t)
+            gestures += 1
         if isinstance(action, CursorRecord):
-            fixes += action.presses
+            choices.take(action, before, before)
+            if action.position is None:
+                mode_keys += action.presses
+            else:
+                fixes += action.presses
             continue
         after = unicodedata.normalize("NFC", action.text)
+        choices.take(action, before, after)
+        if after[-1:].isspace() and not before[-1:].isspace():
+            closed_by_key = action.presses > 0
         growth = len(after) - len(before)
         if isinstance(action, DeleteRecord | UndoRecord | RedoRecord):
             fixes += action.presses
@@ -142,28 +168,34 @@ def count_trial(
                 by_decoder += respelled
             if isinstance(action, TapRecord):
                 taps += action.presses
-            if isinstance(action, AcceptRecord | CommitRecord) and action.rank is not None:
-                ranks[action.rank] += 1
         before = after
     seconds = times[-1] - times[0] if times else 0.0
     distance = alignments.distance
     longest = max(len(presented), len(transcribed))
-    speed_known = seconds > 0 and len(transcribed) > 1
+    body = len(before.rstrip())
+    entered = body + int(0 < body < len(before) and closed_by_key)
+    speed_known = seconds > 0 and entered > 1
+    words = presented.split()
     return PhraseCounts(
         phrases=1,
         presented=len(presented),
         transcribed=len(transcribed),
-        timed=len(transcribed) - 1 if speed_known else 0,
+        entered=entered,
+        timed=entered - 1 if speed_known else 0,
         seconds=seconds if speed_known else 0.0,
         keystrokes=keystrokes,
         taps=taps,
+        mode_keys=mode_keys,
+        gestures=gestures,
         correct=longest - distance,
         incorrect_not_fixed=distance,
         incorrect_fixed=taken_back,
         fixes=fixes,
         longest=longest,
         mean_alignment_length=alignments.mean_length,
+        words_presented=len(words),
+        word_errors=string_distance(words, transcribed.split()),
         respelled_by_decoder=by_decoder,
         respelled_by_selection=by_selection,
-        ranks=MappingProxyType(dict(sorted(ranks.items()))),
+        ranks=choices.ranks(),
     )

@@ -15,7 +15,7 @@ from typing import Any
 from nearkey.errors import StudyLogError
 from nearkey.study.phrase_counts import PhraseCounts
 
-__all__ = ["METRICS", "Rates", "check_metric"]
+__all__ = ["METRICS", "Rates", "check_metric", "metric_bounds"]
 
 
 def _ratio(above: float, below: float) -> float:
@@ -34,7 +34,8 @@ class Rates(ABC):
         """Words per minute: (|T| - 1) / S · 60 / 5.
 
         The first keystroke starts the clock, so its character is not timed; a word is five
-        characters, spaces included; wrong characters left in T count as much as right ones.
+        characters, spaces included, the one that closes the last word too where a keystroke put it
+        there; wrong characters left in T count as much as right ones.
         Source: MacKenzie, "A note on calculating text entry speed", 2002.
         """
         return _ratio(self.counts.timed * 60.0 / 5.0, self.counts.seconds)
@@ -43,9 +44,30 @@ class Rates(ABC):
     def kspc(self) -> float:
         """Keystrokes per character, as typed (dynamic): |IS| / |T|, IS the input stream.
 
+        The key that closes the last word is in IS and the space it leaves in T, as the spaces of
+        all other words are: perfect typing, one key a character, is 1.00.
         Source: Soukoreff & MacKenzie, CHI 2001 EA, and CHI 2003.
         """
-        return _ratio(self.counts.keystrokes, self.counts.transcribed)
+        return _ratio(self.counts.keystrokes, self.counts.entered)
+
+    @property
+    def gestures_per_character(self) -> float:
+        """Actions per character: actions with a press of their own / |T|, T as in `kspc`.
+
+        What reached a candidate by two presses is two keystrokes and one gesture; a commit that
+        follows of itself is none. Source: Wobbrock, in Text Entry Systems (MacKenzie &
+        Tanaka-Ishii, eds.), 2007, ch. 3 (from memory).
+        """
+        return _ratio(self.counts.gestures, self.counts.entered)
+
+    @property
+    def keystroke_savings_percent(self) -> float:
+        """Keystrokes saved against one a character: 100 · (|T| - keystrokes) / |T|, T as in `kspc`.
+
+        Below zero where more keys were pressed than characters came out.
+        Source: common practice in word prediction, no source.
+        """
+        return 100.0 * _ratio(self.counts.entered - self.counts.keystrokes, self.counts.entered)
 
     @property
     def msd_error_percent(self) -> float:
@@ -62,6 +84,14 @@ class Rates(ABC):
         Source: MacKenzie & Soukoreff, NordiCHI 2002.
         """
         return 100.0 * _ratio(self.counts.incorrect_not_fixed, self.counts.mean_alignment_length)
+
+    @property
+    def word_error_percent(self) -> float:
+        """Word error rate: 100 · MSD in words (P, T) / words of P; it can exceed 100.
+
+        Source: the usual measure of speech recognition, no single source.
+        """
+        return 100.0 * _ratio(self.counts.word_errors, self.counts.words_presented)
 
     @property
     def total_error_percent(self) -> float:
@@ -137,6 +167,30 @@ METRICS = tuple(
     name for name, one in vars(Rates).items() if isinstance(one, property) and name[0] != "_"
 )
 """The measures by name, in the order written above."""
+
+_BOUNDS = {
+    "mean_rank": (1.0, math.inf),
+    "keystroke_savings_percent": (-math.inf, 100.0),
+    **dict.fromkeys(
+        (
+            "conscientiousness",
+            "utilised_bandwidth",
+            "wasted_bandwidth",
+            "first_candidate_share",
+        ),
+        (0.0, 1.0),
+    ),
+    **{
+        name: (0.0, 100.0)
+        for name in METRICS
+        if name.endswith(("error_percent", "aligned")) and not name.startswith("word")
+    },
+}
+
+
+def metric_bounds(metric: str) -> tuple[float, float]:
+    """The least and the greatest value a `metric` can have."""
+    return _BOUNDS.get(metric, (0.0, math.inf))
 
 
 def check_metric(metric: str) -> None:

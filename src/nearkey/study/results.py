@@ -9,20 +9,24 @@ from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple, Self, get_args
 
 from nearkey.errors import StudyLogError
-from nearkey.intervals import Estimate, bootstrap_mean
+from nearkey.intervals import Estimate, bootstrap_mean, mean_over_people
 from nearkey.study.alignment import Alignments, ConfusionMatrix
 from nearkey.study.phrase_counts import PhraseCounts
 from nearkey.study.rates import METRICS, Rates
 from nearkey.text_table import estimate_text, text_table
 
 __all__ = [
+    "INTERVAL_NAMES",
     "ConditionMeasures",
     "GroupMeasures",
+    "IntervalKind",
     "LeftOut",
     "MeanOfParticipants",
     "Measures",
     "PhraseMeasures",
+    "check_interval",
     "origin_line",
+    "over_people",
     "sample_sd",
 ]
 
@@ -91,8 +95,39 @@ class GroupMeasures(Rates):
         }
 
 
+IntervalKind = Literal["t", "bootstrap"]
+INTERVAL_NAMES: Mapping[str, str] = {"t": "Student's t", "bootstrap": "bootstrap"}
+
+
+def check_interval(kind: str) -> None:
+    """Refuse a `kind` of interval that is none: StudyLogError naming those there are."""
+    if kind not in INTERVAL_NAMES:
+        raise StudyLogError(
+            f"is {kind!r}", field="interval", fix=f"use one of {', '.join(INTERVAL_NAMES)}"
+        )
+
+
+def over_people(
+    values: Sequence[float],
+    *,
+    confidence: float = 0.95,
+    interval: IntervalKind = "t",
+    resamples: int = 2000,
+    seed: int = 0,
+    bounds: tuple[float, float] = (-math.inf, math.inf),
+) -> Estimate:
+    """Mean of `values`, one a person, with the interval of a study: see `measures`; cut to the `bounds`."""
+    if interval == "t":
+        found = mean_over_people(values, confidence=confidence)
+    else:
+        found = bootstrap_mean(values, confidence=confidence, resamples=resamples, seed=seed)
+    low, high = bounds
+    # NaN ends stay NaN: the second of the two is what max and min give back then.
+    return Estimate(found.value, max(found.low, low), min(found.high, high))
+
+
 class MeanOfParticipants(NamedTuple):
-    """Mean over participants with its bootstrap interval, their standard deviation, and how many had a value."""
+    """Mean over participants with its interval, their standard deviation, and how many had a value."""
 
     mean: float
     low: float
@@ -101,10 +136,10 @@ class MeanOfParticipants(NamedTuple):
     n: int
 
     @classmethod
-    def of(cls, values: Sequence[float], *, confidence: float, resamples: int, seed: int) -> Self:
-        """From `values`, one a participant; NaN stands for none. The others as of `bootstrap_mean`."""
+    def of(cls, values: Sequence[float], **options: Any) -> Self:
+        """From `values`, one a participant; NaN stands for none. `options` as of `over_people`."""
         given = [value for value in values if not math.isnan(value)]
-        found = bootstrap_mean(given, confidence=confidence, resamples=resamples, seed=seed)
+        found = over_people(given, **options)
         return cls(*found, sample_sd(given), len(given))
 
     def __str__(self) -> str:
@@ -148,7 +183,8 @@ class LeftOut:
 class Measures:
     """Measures of study logs: `phrases`, `blocks`, `participants`, `conditions`, `overall`.
 
-    `selection` and `confidence` are the options they were made with. `left_out` lists the trials that were not
+    `selection`, `confidence`, `interval` and `ignored` (what texts were compared without: "case", "punctuation") are
+    the options they were made with. `left_out` lists the trials that were not
     measured; `origins` says whether the logs come from
     persons, a simulation, or are invented. `str()` gives the table of conditions.
     Phrase rows hold what people typed: keep them as private as the logs.
@@ -163,6 +199,8 @@ class Measures:
     origins: tuple[str, ...]
     selection: str
     confidence: float
+    interval: IntervalKind = "t"
+    ignored: tuple[str, ...] = ()
 
     def confusion(
         self, *, participant: str | None = None, condition: str | None = None
@@ -198,6 +236,8 @@ class Measures:
             "origins": list(self.origins),
             "selection": self.selection,
             "confidence": self.confidence,
+            "interval": self.interval,
+            "ignored": list(self.ignored),
             "left_out": len(self.left_out),
             **{level: self.to_dicts(level) for level in get_args(Level)},
         }
@@ -218,7 +258,10 @@ class Measures:
         lines = [text_table(["measure", *(str(one.condition) for one in shown)], rows)]
         if any(one.participants > 1 for one in shown):
             share = f"{100 * self.confidence:g} %"
-            lines.append(f"[..]: {share} bootstrap interval of the mean over participants")
+            name = INTERVAL_NAMES[self.interval]
+            lines.append(f"[..]: {share} interval of the mean over participants ({name})")
+        if self.ignored:
+            lines.append(f"texts compared without {' and '.join(self.ignored)}")
         if self.left_out:
             lines.append(f"left out: {self.reasons}")
         return "\n".join([*lines, *origin_line(self.origins)])

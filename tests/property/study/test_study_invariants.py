@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from nearkey.errors import StudyLogError
 from nearkey.study import StudyLog, StudyLogRecorder, align, measures, string_distance
+from nearkey.study.rates import metric_bounds
 
 TEXT = st.text(alphabet="abcdé λ", max_size=14)
 
@@ -113,7 +114,13 @@ def test_measures_of_any_log_keep_their_identities(log: StudyLog) -> None:
                 assert row.msd_error_percent_aligned <= row.msd_error_percent + 1e-9
             if not math.isnan(row.utilised_bandwidth):
                 assert row.utilised_bandwidth + row.wasted_bandwidth == pytest.approx(1.0)
-            assert all(value >= 0 or math.isnan(value) for value in row.rates().values())
+            for name, value in row.rates().items():
+                low, high = metric_bounds(name)
+                assert math.isnan(value) or low - 1e-9 <= value <= high + 1e-9, name
+            if not math.isnan(row.kspc):
+                assert row.keystroke_savings_percent == pytest.approx(100 * (1 - row.kspc))
+            assert counts.mode_keys + counts.fixes <= counts.keystrokes
+            assert counts.timed < max(counts.entered, 1) or not counts.timed
         assert str(measured)
 
 

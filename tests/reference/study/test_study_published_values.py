@@ -208,6 +208,9 @@ def test_compared_conditions_agree_with_scipy() -> None:
     }
     found = compare_conditions(measured, "wpm").pairs[0]
     differences = np.subtract(speeds["rows"], speeds["grid"])
+    paired = stats.ttest_rel(speeds["rows"], speeds["grid"])
+    assert (found.p_t, found.p_t_holm) == pytest.approx((paired.pvalue, paired.pvalue))
+    assert (found.low, found.high) == pytest.approx(tuple(paired.confidence_interval(0.95)))
     assert found.difference == pytest.approx(differences.mean())
     assert found.p == pytest.approx(stats.wilcoxon(differences).pvalue)
     assert found.p_holm == found.p
@@ -215,5 +218,6 @@ def test_compared_conditions_agree_with_scipy() -> None:
         (differences,), np.mean, method="percentile", n_resamples=20_000, random_state=1
     ).confidence_interval
     width = boot.high - boot.low
+    found = compare_conditions(measured, "wpm", interval="bootstrap").pairs[0]
     assert found.low == pytest.approx(boot.low, abs=0.06 * width)
     assert found.high == pytest.approx(boot.high, abs=0.06 * width)

@@ -19,7 +19,7 @@ def _phrase(
     for i, (kind, text) in enumerate(steps):
         extra = dict(fields) if kind == "accept" else {}
         if kind == "cursor":
-            log.event(kind, float(i))
+            log.event(kind, float(i), **({"position": int(text)} if text else {}))
         else:
             log.event(kind, float(i), text=text, **extra)
     log.end(float(len(steps)))
@@ -89,7 +89,8 @@ def test_choosing_another_candidate_as_entry_and_as_fix() -> None:
     assert entry.counts.respelled_by_selection == 1
     assert dict(entry.counts.ranks) == {1: 1}
     assert (entry.first_candidate_share, entry.mean_rank) == (0.0, 2.0)
-    assert entry.kspc == pytest.approx(4 / 3)
+    # The choice closes the word: four keys for "pin" and the space it leaves.
+    assert (entry.kspc, entry.counts.entered) == (1.0, 4)
     fix = _phrase("pin", steps, selection="fix", rank=1)
     assert (fix.counts.incorrect_fixed, fix.counts.fixes) == (1, 1)
     # Choosing what is shown already repairs nothing, in either reading.
@@ -124,9 +125,68 @@ def test_undo_of_a_delete_puts_the_characters_back() -> None:
     assert (phrase.counts.incorrect_fixed, phrase.counts.fixes) == (1, 3)
 
 
-def test_cursor_keys_are_fixes_without_text() -> None:
-    phrase = _phrase("pin", [*_typed("p", "pi", "pin"), ("cursor", "")])
-    assert (phrase.counts.fixes, phrase.counts.keystrokes, phrase.transcribed) == (1, 4, "pin")
+def test_cursor_moves_are_fixes_without_text_and_mode_keys_are_neither() -> None:
+    moved = _phrase("pin", [*_typed("p", "pi", "pin"), ("cursor", "1")])
+    assert (moved.counts.fixes, moved.counts.keystrokes, moved.transcribed) == (1, 4, "pin")
+    assert moved.counts.mode_keys == 0
+    # By hand: shift, P, i, n: a keystroke more than characters, nothing fixed, all the bandwidth utilised.
+    shifted = _phrase("Pin", [("cursor", ""), *_typed("P", "Pi", "Pin")])
+    assert (shifted.counts.fixes, shifted.counts.mode_keys) == (0, 1)
+    assert shifted.kspc == pytest.approx(4 / 3)
+    assert shifted.utilised_bandwidth == 1.0
+
+
+def test_perfect_typing_is_one_keystroke_a_character_and_loses_no_speed() -> None:
+    # By hand: "pin on" and the space that closes it, a key a second: 7 keys, 7 characters, 6 of them timed in 6 s.
+    closed = _phrase("pin on", _typed("p", "pi", "pin", "pin ", "pin o", "pin on", "pin on "))
+    assert (closed.kspc, closed.gestures_per_character) == (1.0, 1.0)
+    assert closed.keystroke_savings_percent == 0.0
+    assert closed.wpm == pytest.approx(12.0)
+    assert (closed.msd_error_percent, closed.word_error_percent) == (0.0, 0.0)
+    # The same without the closing space: the same figures.
+    bare = _phrase("pin on", _typed("p", "pi", "pin", "pin ", "pin o", "pin on"))
+    assert (bare.kspc, bare.wpm) == (1.0, pytest.approx(12.0))
+    # A second space is a key too many, not a character.
+    twice = _phrase("pin", _typed("p", "pi", "pin", "pin ", "pin  "))
+    assert twice.kspc == pytest.approx(5 / 4)
+    # A space nobody pressed a key for counts in neither.
+    log = StudyLogRecorder(participant="p1", condition="c", origin="invented")
+    log.prompt("pin", 0.0)
+    for t, text in enumerate(("p", "pi", "pin")):
+        log.event("tap", float(t), text=text)
+    log.event("commit", 9.0, text="pin ", presses=0)
+    log.end(9.0)
+    phrase = measures(log.log()).phrases[0]
+    assert (phrase.kspc, phrase.wpm, phrase.counts.entered) == (1.0, 12.0, 3)
+
+
+def test_savings_gestures_and_word_errors() -> None:
+    # By hand: "the level" by two letters and a choice each, the choices two presses: 8 keystrokes, 6 gestures, 10
+    # characters with the closing space; "level" came out as "lever": one word of two.
+    log = StudyLogRecorder(participant="p1", condition="c", origin="invented")
+    log.prompt("the level", 0.0)
+    for t, (kind, text, presses) in enumerate(
+        (
+            *(("tap", "t", 1), ("tap", "th", 1), ("accept", "the ", 2)),
+            *(("tap", "the l", 1), ("tap", "the le", 1), ("accept", "the lever ", 2)),
+        )
+    ):
+        rank = {"rank": 1} if kind == "accept" else {}
+        log.event(kind, float(t), text=text, presses=presses, **rank)
+    log.end(9.0)
+    phrase = measures(log.log()).phrases[0]
+    assert phrase.counts.entered == 10
+    assert phrase.kspc == pytest.approx(0.8)
+    assert phrase.gestures_per_character == pytest.approx(0.6)
+    assert phrase.keystroke_savings_percent == pytest.approx(20.0)
+    assert phrase.word_error_percent == pytest.approx(50.0)
+    assert phrase.wpm == pytest.approx(9 / 5 * 12)
+    # Words left out and put in count as in any distance: "set the pin" against "set pin here": 2 of 3.
+    log = StudyLogRecorder(participant="p1", condition="c", origin="invented")
+    log.prompt("set the pin", 0.0)
+    log.event("text", 0.0, text="set pin here")
+    log.end(1.0)
+    assert measures(log.log()).phrases[0].word_error_percent == pytest.approx(200 / 3)
 
 
 def test_presses_and_moving_on() -> None:
@@ -149,6 +209,7 @@ def test_presses_and_moving_on() -> None:
     assert phrase.counts.seconds == 5.0
     assert phrase.transcribed == "pin on"
     assert phrase.wpm == pytest.approx(5 / 5 * 12)
+    assert phrase.gestures_per_character == pytest.approx(6 / 6)
 
 
 def test_what_cannot_be_told_is_nan() -> None:

@@ -62,9 +62,26 @@ def test_blocks_pool_and_participants_weigh_the_same() -> None:
     wpm = measured.conditions[0].estimates["wpm"]
     assert wpm.mean == pytest.approx((6.0 + 9.6) / 2)
     assert wpm.n == 2
-    assert wpm.low == pytest.approx(6.0)
-    assert wpm.high == pytest.approx(9.6)
+    # Two people: t with one degree of freedom is 12.706 in any printed table; sd 1.8 sqrt 2, so half is 12.706 x 1.8,
+    # which reaches below zero, where no speed is.
+    assert wpm.low == 0.0
+    assert wpm.high == pytest.approx(7.8 + 12.706 * 1.8, rel=1e-4)
     assert measured.overall.estimates["wpm"] == wpm
+
+
+def test_bootstrap_intervals_are_there_for_those_who_want_them() -> None:
+    # Of two people's means, 6 and 9.6, resampling makes 6, 7.8 or 9.6: the percentiles are the ends.
+    eleven = "site office"
+    logs = [
+        _log("p1", "grid", [(1, eleven, eleven, 20.0)]),
+        _log("p2", "grid", [(1, eleven, eleven, 12.5)]),
+    ]
+    measured = measures(logs, interval="bootstrap")
+    wpm = measured.conditions[0].estimates["wpm"]
+    assert (wpm.low, wpm.high) == pytest.approx((6.0, 9.6))
+    assert "(bootstrap)" in str(measured)
+    with pytest.raises(StudyLogError, match="interval: is 'exact'; use one of t, bootstrap"):
+        measures(logs, interval="exact")  # type: ignore[arg-type]
 
 
 def test_overall_pools_a_participants_conditions() -> None:
@@ -180,8 +197,9 @@ def test_printed_table_names_measures_interval_and_origin() -> None:
     )
     lines = text.splitlines()
     assert lines[0].split() == ["measure", "grid"]
-    assert lines[1].split() == ["wpm", "9.00", "[6.00,", "12.00]"]
-    assert "95 % bootstrap interval" in text
+    # By hand: 12 and 6 words per minute; 9 + 12.706 x 3 = 47.12, and no speed below 0.
+    assert lines[1].split() == ["wpm", "9.00", "[0.00,", "47.12]"]
+    assert "95 % interval of the mean over participants (Student's t)" in text
     assert "origin of the logs: invented" in text
 
 
@@ -290,7 +308,10 @@ def test_comparing_names_who_is_left_out_and_where_logs_come_from() -> None:
     assert (pair.participants, pair.difference, pair.p, pair.p_holm) == (3, 0.0, 1.0, 1.0)
     text = str(found)
     assert "without a value in every condition: p4" in text
-    assert "fewer than 6 participants" in text
+    # 2 of the 8 ways to sign three differences: 0.25; six people are the first with 2/64 < .05.
+    assert "smallest p of Wilcoxon's test is 0.2500: it cannot fall below 0.05 whatever" in text
+    assert "it takes 6 participants" in text
+    assert (pair.p_t, pair.effect.value) == (1.0, 0.0)
     assert "origin of the logs: invented" in text
     assert found.to_dicts()[0]["second"] == "rows"
     with pytest.raises(StudyLogError, match="1 conditions and 1 participants"):

@@ -1,0 +1,292 @@
+"""Checks of a within-participants study: does the order matter, does a condition carry over, do curves differ?
+
+All are comparisons of linear models on means per person and condition (or block), through least squares.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.errors import StudyLogError
+from nearkey.study.effect_sizes import scipy_stats
+from nearkey.study.phrase_observations import ConditionOrders
+from nearkey.study.rates import check_metric
+from nearkey.study.results import Measures, origin_line
+from nearkey.text_table import number, p_value, text_table
+
+__all__ = [
+    "ConditionByBlock",
+    "FTest",
+    "OrderChecks",
+    "condition_by_block",
+    "order_checks",
+]
+
+Floats = NDArray[np.float64]
+
+
+class FTest(NamedTuple):
+    """An F with its degrees of freedom and p; `p_corrected` without sphericity (Greenhouse-Geisser), NaN where no
+    such correction is made; `epsilon` its factor."""
+
+    f: float
+    df: int
+    df_error: int
+    p: float
+    p_corrected: float = math.nan
+    epsilon: float = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class OrderChecks:
+    """Whether a condition's `place` in the order matters, and whether the condition before it carries over.
+
+    `metric`: the measure; `participants`: how many had all conditions and a known order. `place_means`: mean at each
+    place, the first first, conditions and persons taken out. `place`, `carry_over`: the tests; None where the design
+    leaves nothing to test. `between`: whether carry-over could be told between persons only (two conditions).
+    """
+
+    metric: str
+    participants: int
+    place_means: tuple[float, ...]
+    place: FTest | None
+    carry_over: FTest | None
+    between: bool
+    origins: tuple[str, ...]
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """A row for each check."""
+        return [
+            {"metric": self.metric, "check": name, **({} if test is None else test._asdict())}
+            for name, test in (("place", self.place), ("carry-over", self.carry_over))
+        ]
+
+    def __str__(self) -> str:
+        means = ", ".join(number(mean) for mean in self.place_means)
+        lines = [f"{self.metric} by place in the order: {means} ({self.participants} participants)"]
+        weak = " (between persons: weak)" if self.between else ""
+        for name, test in (("place", self.place), (f"carry-over{weak}", self.carry_over)):
+            lines.append(f"{name}: {_shown(test)}")
+        lines.append("a check that finds nothing in few people is no proof that there is nothing")
+        return "\n".join([*lines, *origin_line(self.origins)])
+
+
+def _shown(test: FTest | None) -> str:
+    if test is None:
+        return "cannot be told from the other effects in this design"
+    return f"F({test.df}, {test.df_error}) = {number(test.f)}, p {p_value(test.p, relation=True)}"
+
+
+def order_checks(
+    measured: Measures, metric: str = "wpm", *, orders: ConditionOrders
+) -> OrderChecks:
+    """Test whether the place in the order, and the condition typed before, change a measure.
+
+    Parameters
+    ----------
+    measured : what `measures` returned. metric : one of `METRICS`. orders : see `condition_orders`.
+
+    Means per person and condition are explained by person, condition and place; place is tested against what these
+    leave, and the condition before (none at the first place) against what all of them leave. With two
+    conditions carry-over is the difference between the two orders, told between persons by the sums over both
+    conditions, which is a weak test.
+    Raises StudyLogError for an unknown metric, or fewer than two participants with all conditions and an order.
+    Source: analysis of cross-over designs, Jones & Kenward, 2nd ed. 2003; two conditions: Grizzle 1965 (from memory).
+    """
+    check_metric(metric)
+    names = [str(one.condition) for one in measured.conditions]
+    table: dict[str, dict[str, float]] = {}
+    for group in measured.participants:
+        value = float(getattr(group, metric))
+        if math.isfinite(value):
+            table.setdefault(group.participant, {})[str(group.condition)] = value
+    people = [
+        name
+        for name, row in sorted(table.items())
+        if len(row) == len(names) and set(orders.get(name, ())) == set(names)
+    ]
+    if len(people) < 2 or len(names) < 2:
+        raise StudyLogError(
+            f"{len(people)} participants with all of {len(names)} conditions and a known order",
+            field="logs",
+            fix="give at least 2 of both; a plan, or `started` in the headers, tells the order",
+        )
+    rows = [
+        (person, names.index(name), place, names.index(order[place - 1]) if place else -1)
+        for person, label in enumerate(people)
+        for order in (orders[label],)
+        for place, name in enumerate(order)
+    ]
+    y = np.array([table[people[row[0]]][names[row[1]]] for row in rows])
+    person, condition, place, before = (_dummies([row[i] for row in rows]) for i in range(4))
+    base = np.hstack([person, condition])
+    with_place = np.hstack([base, place])
+    # What is left of the places once persons and conditions are taken out, put back on the grand mean.
+    bare = y - base @ np.linalg.lstsq(base, y, rcond=None)[0] + y.mean()
+    k, between = len(names), len(names) == 2
+    return OrderChecks(
+        metric=metric,
+        participants=len(people),
+        place_means=tuple(float(bare[[row[2] == i for row in rows]].mean()) for i in range(k)),
+        place=_compared(y, base, with_place),
+        carry_over=_sequences(y, [orders[name] for name in people])
+        if between
+        else _compared(y, with_place, np.hstack([with_place, before])),
+        between=between,
+        origins=measured.origins,
+    )
+
+
+def _dummies(levels: Sequence[int]) -> Floats:
+    """A column of zeros and ones for each level."""
+    column = np.array(levels)
+    return np.asarray(column[:, None] == np.unique(column)[None, :], dtype=np.float64)
+
+
+def _compared(y: Floats, small: Floats, large: Floats) -> FTest | None:
+    """F of what the larger of two nested models explains beyond the smaller; None where nothing can be told."""
+
+    def fit(design: Floats) -> tuple[float, int]:
+        solution, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
+        return float(((y - design @ solution) ** 2).sum()), int(rank)
+
+    (left_small, rank_small), (left_large, rank_large) = fit(small), fit(large)
+    df, df_error = rank_large - rank_small, len(y) - rank_large
+    if df < 1 or df_error < 1:
+        return None
+    f = (left_small - left_large) / df / (left_large / df_error) if left_large > 0 else math.inf
+    return FTest(f, df, df_error, float(scipy_stats().f.sf(f, df, df_error)))
+
+
+def _sequences(y: Floats, orders: Sequence[tuple[str, ...]]) -> FTest | None:
+    """Two conditions: the sums of a person's two values, compared between the two orders."""
+    sums = y.reshape(-1, 2).sum(axis=1)
+    first = np.array([order[0] for order in orders])
+    groups = [sums[first == name] for name in sorted(set(first.tolist()))]
+    if len(groups) < 2 or len(sums) < 3:
+        return None
+    t = scipy_stats().ttest_ind(*groups)
+    return FTest(float(t.statistic) ** 2, 1, len(sums) - 2, float(t.pvalue))
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionByBlock:
+    """Two-way analysis of variance within persons: condition, block, and whether the blocks differ by condition.
+
+    `metric`: the measure; `participants`, `blocks`: of the balanced part that was used (blocks that everyone has under
+    every condition). `condition`, `block`, `interaction`: the tests.
+    """
+
+    metric: str
+    participants: int
+    blocks: int
+    condition: FTest
+    block: FTest
+    interaction: FTest
+    origins: tuple[str, ...]
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """A row for each effect."""
+        return [
+            {"metric": self.metric, "effect": name, **test._asdict()} for name, test in self._rows()
+        ]
+
+    def _rows(self) -> list[tuple[str, FTest]]:
+        return [
+            ("condition", self.condition),
+            ("block", self.block),
+            ("condition x block", self.interaction),
+        ]
+
+    def __str__(self) -> str:
+        rows = [
+            (
+                name,
+                f"F({test.df}, {test.df_error}) = {number(test.f)}",
+                p_value(test.p),
+                p_value(test.p_corrected),
+                number(test.epsilon, 3),
+            )
+            for name, test in self._rows()
+        ]
+        heads = ("effect", "F", "p", "p (G-G)", "epsilon")
+        return "\n".join(
+            [
+                f"{self.metric} by condition and block ({self.participants} participants, {self.blocks} blocks)",
+                text_table(heads, rows, left=(0, 1)),
+                *origin_line(self.origins),
+            ]
+        )
+
+
+def condition_by_block(measured: Measures, metric: str = "wpm") -> ConditionByBlock:
+    """Test condition, block and their interaction within persons.
+
+    measured : what `measures` returned. metric : one of `METRICS`.
+
+    The first blocks that everyone has under every condition are used. Each effect is tested by the contrasts that
+    span it: F = n |mean|² / df over the mean square of the persons' scores about it; Greenhouse-Geisser's
+    factor is tr(S)² / (df tr(S²)) with S the scores' covariance.
+    Raises StudyLogError for an unknown metric, or fewer than two persons, conditions or common blocks.
+    Source: standard analysis of variance; Greenhouse & Geisser 1959 (from memory).
+    """
+    check_metric(metric)
+    names = [str(one.condition) for one in measured.conditions]
+    rates: dict[str, dict[str, list[float]]] = {}
+    for block in measured.blocks:  # sorted by session, then block
+        of_person = rates.setdefault(block.participant, {})
+        of_person.setdefault(str(block.condition), []).append(float(getattr(block, metric)))
+    whole = [row for _, row in sorted(rates.items()) if len(row) == len(names)]
+    n_blocks = min((len(own) for row in whole for own in row.values()), default=0)
+    values = np.array([[row[name][:n_blocks] for name in names] for row in whole])
+    if values.size:
+        values = values[np.isfinite(values).all(axis=(1, 2))]
+    if values.ndim != 3 or min(values.shape) < 2:
+        raise StudyLogError(
+            f"{len(values)} participants with {len(names)} conditions and {n_blocks} blocks in each",
+            field="logs",
+            fix="give at least 2 of all three",
+        )
+    a, b = _contrasts(len(names)), _contrasts(n_blocks)
+    return ConditionByBlock(
+        metric=metric,
+        participants=len(values),
+        blocks=n_blocks,
+        condition=_within(values.mean(axis=2) @ a),
+        block=_within(values.mean(axis=1) @ b),
+        interaction=_within(np.einsum("ncb,cd,be->nde", values, a, b).reshape(len(values), -1)),
+        origins=measured.origins,
+    )
+
+
+def _contrasts(k: int) -> Floats:
+    """(k, k - 1): orthonormal columns that sum to nothing."""
+    centring = np.eye(k) - 1.0 / k
+    return np.asarray(np.linalg.svd(centring)[0][:, : k - 1])
+
+
+def _within(scores: Floats) -> FTest:
+    """The test of (n persons, df contrast scores) against zero."""
+    n, df = scores.shape
+    mean = scores.mean(axis=0)
+    spread = np.atleast_2d(np.cov(scores, rowvar=False))
+    error = float(np.trace(spread)) / df
+    f = n * float(mean @ mean) / df / error if error > 0 else math.inf
+    squares = float((spread * spread).sum())
+    epsilon = float(np.trace(spread)) ** 2 / (df * squares) if squares > 0 else math.nan
+    tail = scipy_stats().f.sf
+    df_error = df * (n - 1)
+    return FTest(
+        f,
+        df,
+        df_error,
+        float(tail(f, df, df_error)),
+        float(tail(f, epsilon * df, epsilon * df_error)),
+        epsilon,
+    )

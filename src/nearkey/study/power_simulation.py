@@ -1,0 +1,235 @@
+"""How many people, phrases and blocks a difference takes: power by simulation, through the tests that are reported."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from itertools import combinations, product
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.errors import PlanError
+from nearkey.intervals import Estimate, proportion, student_t
+from nearkey.study.condition_tests import holm
+from nearkey.study.effect_sizes import people_for_holm, scipy_stats, smallest_holm_p
+from nearkey.study.mixed_models import fit_mixed_model
+from nearkey.study.phrase_observations import Observations
+from nearkey.study.simulated_study import StudyTruth, draw_study
+from nearkey.text_table import estimate_text, number, text_table
+
+__all__ = ["PowerRow", "PowerTable", "study_power"]
+
+
+@dataclass(frozen=True, slots=True)
+class PowerRow:
+    """One design and how often it finds the difference, with 95 % intervals (Wilson) of so many simulated studies.
+
+    `t`, `wilcoxon`: the paired tests after Holm's correction over all pairs. `mixed`: the mixed-effects model, None
+    where it was not run. `half_width`: mean half width of the t interval of the difference. Chances of cautions:
+    `unreachable`, whether Wilcoxon's test cannot reach the level under Holm (1 or 0, exact); `zero_variance`,
+    `not_converged`: shares of mixed models with a variance of zero, and without convergence (NaN where not run).
+    """
+
+    people: int
+    blocks: int
+    phrases: int
+    t: Estimate
+    wilcoxon: Estimate
+    mixed: Estimate | None
+    half_width: float
+    unreachable: float
+    zero_variance: float
+    not_converged: float
+
+
+@dataclass(frozen=True, slots=True)
+class PowerTable:
+    """What `study_power` found: the `rows`, and what they rest on."""
+
+    rows: tuple[PowerRow, ...]
+    truth: StudyTruth
+    difference: float
+    conditions: int
+    alpha: float
+    simulations: int
+    mixed_simulations: int
+    seed: int
+    metric: str
+
+    def enough(self, power: float = 0.8) -> PowerRow | None:
+        """The first row, by people, then phrases in all, whose t test reaches this power; None where none does."""
+        ordered = sorted(self.rows, key=lambda row: (row.people, row.blocks * row.phrases))
+        return next((row for row in ordered if row.t.value >= power), None)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        return {**asdict(self), "rows": [asdict(row) for row in self.rows]}
+
+    def __str__(self) -> str:
+        rows = [
+            (
+                row.people,
+                row.blocks,
+                row.phrases,
+                estimate_text(row.t, 0, percent=True),
+                estimate_text(row.wilcoxon, 0, percent=True),
+                None if row.mixed is None else estimate_text(row.mixed, 0, percent=True),
+                number(row.half_width),
+                number(row.unreachable, 0, percent=True),
+                number(row.zero_variance, 0, percent=True),
+                number(row.not_converged, 0, percent=True),
+            )
+            for row in self.rows
+        ]
+        heads = (
+            *("people", "blocks", "phrases", "t, %", "Wilcoxon, %", "mixed, %", "half width"),
+            *("below reach, %", "no variance, %", "no fit, %"),
+        )
+        pairs = self.conditions * (self.conditions - 1) // 2
+        mixed = f", {self.mixed_simulations} of mixed models" if self.mixed_simulations else ""
+        spreads = ", ".join(
+            f"{name.removeprefix('sd_')} {number(value, 2)}"
+            for name, value in self.truth.to_dict().items()
+            if name.startswith("sd_")
+        )
+        lines = [
+            f"power to find a difference of {self.difference:g} in {self.metric} between two of {self.conditions} "
+            f"conditions at {self.alpha:g} (Holm over {pairs} pair{'s' if pairs > 1 else ''})",
+            text_table(heads, rows, left=()),
+            f"standard deviations: {spreads}",
+            f"{self.simulations} simulated studies a row{mixed}, seed {self.seed}; [..]: 95 % interval (Wilson)",
+            f"Wilcoxon's test is below reach with fewer than {people_for_holm(pairs, alpha=self.alpha)} participants",
+        ]
+        found = self.enough()
+        lines.append(
+            "no row reaches 80 % with the t test"
+            if found is None
+            else f"80 % with the t test: {found.people} people, {found.blocks} blocks of {found.phrases} phrases"
+        )
+        return "\n".join(lines)
+
+
+def study_power(
+    truth: StudyTruth,
+    *,
+    difference: float,
+    conditions: int = 2,
+    people: Iterable[int] = (6, 8, 12, 16, 24),
+    blocks: Iterable[int] = (4,),
+    phrases: Iterable[int] = (10,),
+    alpha: float = 0.05,
+    simulations: int = 1000,
+    mixed_simulations: int = 0,
+    seed: int = 0,
+    metric: str = "wpm",
+) -> PowerTable:
+    """How often studies of each size find a difference that is there.
+
+    Parameters
+    ----------
+    truth : what a value is made of; stated, or `truth_from_pilot`. difference : between the first and the last
+        condition, in the measure's unit; any others lie evenly between them.
+    conditions : how many. people, blocks, phrases : sizes to try, every combination. alpha : level of the tests.
+    simulations, mixed_simulations : studies drawn for a row; mixed-effects models take a second each.
+    seed : of the draws. metric : its name, for printing.
+
+    Means per person and condition go through the paired t test and Wilcoxon's, corrected by Holm's method over all
+    pairs, as in `compare_conditions`; phrases go through `fit_mixed_model`.
+    Raises PlanError for numbers out of range, NearkeyError without scipy or, for mixed models, statsmodels.
+    """
+    sizes = list(product(sorted(set(people)), sorted(set(blocks)), sorted(set(phrases))))
+    if not sizes or min(min(size) for size in sizes) < 1 or min(size[0] for size in sizes) < 2:
+        raise PlanError(
+            "people below 2, or blocks or phrases below 1",
+            field="people",
+            fix="give whole numbers, at least 2 people",
+        )
+    if conditions < 2 or simulations < 1 or mixed_simulations < 0 or not 0 < alpha < 1:
+        raise PlanError(
+            "conditions below 2, simulations below 1, or alpha outside (0, 1)",
+            field="conditions",
+            fix="give 2 conditions or more, 1 simulation or more, and a level such as 0.05",
+        )
+    if not math.isfinite(difference):
+        raise PlanError(f"is {difference}", field="difference", fix="give a finite number")
+    effects = tuple(difference * c / (conditions - 1) for c in range(conditions))
+    rows = [
+        _row(truth, effects, size, alpha, simulations, mixed_simulations, seed, metric)
+        for size in sizes
+    ]
+    return PowerTable(
+        rows=tuple(rows),
+        truth=truth,
+        difference=difference,
+        conditions=conditions,
+        alpha=alpha,
+        simulations=simulations,
+        mixed_simulations=mixed_simulations,
+        seed=seed,
+        metric=metric,
+    )
+
+
+def _row(
+    truth: StudyTruth,
+    effects: tuple[float, ...],
+    size: tuple[int, int, int],
+    alpha: float,
+    simulations: int,
+    mixed_simulations: int,
+    seed: int,
+    metric: str,
+) -> PowerRow:
+    n, blocks, phrases = size
+    k = len(effects)
+    pairs = list(combinations(range(k), 2))
+    asked = pairs.index((0, k - 1))
+    rng = np.random.default_rng([seed, *size, k])
+    means = np.empty((simulations, n, k))
+    mixed_hits = zero = unfit = 0
+    for i in range(max(simulations, mixed_simulations)):
+        data = draw_study(
+            truth, effects=effects, people=n, blocks=blocks, phrases=phrases, rng=rng, metric=metric
+        )
+        if i < simulations:
+            means[i] = _means(data)
+        if i < mixed_simulations:
+            fit = fit_mixed_model(data)
+            mixed_hits += fit.effects[asked].p_holm < alpha
+            unfit += not fit.converged
+            zero += any("no variance" in text for text in fit.cautions())
+    stats = scipy_stats()
+    p_t, p_w = np.empty((2, len(pairs), simulations))
+    for at, (first, second) in enumerate(pairs):
+        differences = means[:, :, second] - means[:, :, first]
+        p_t[at] = stats.ttest_1samp(differences, 0.0, axis=1).pvalue
+        p_w[at] = stats.wilcoxon(differences, axis=1).pvalue
+    asked_differences = means[:, :, -1] - means[:, :, 0]
+    spread = float(asked_differences.std(axis=1, ddof=1).mean())
+    return PowerRow(
+        people=n,
+        blocks=blocks,
+        phrases=phrases,
+        t=proportion(_hits(p_t, asked, alpha), simulations),
+        wilcoxon=proportion(_hits(p_w, asked, alpha), simulations),
+        mixed=proportion(mixed_hits, mixed_simulations) if mixed_simulations else None,
+        half_width=student_t(0.95, n - 1) * spread / math.sqrt(n),
+        unreachable=float(smallest_holm_p(n, len(pairs)) >= alpha),
+        zero_variance=zero / mixed_simulations if mixed_simulations else math.nan,
+        not_converged=unfit / mixed_simulations if mixed_simulations else math.nan,
+    )
+
+
+def _means(data: Observations) -> NDArray[np.float64]:
+    """(persons, conditions): means of a complete design, whose rows come person by person, condition by condition."""
+    shape = (len(data.persons), len(data.conditions), -1)
+    return np.asarray(data.value.reshape(shape).mean(axis=2))
+
+
+def _hits(p: NDArray[np.float64], asked: int, alpha: float) -> int:
+    """In how many of the columns of p (pairs, studies) the pair asked about passes after Holm's correction."""
+    columns: Sequence[Sequence[float]] = p.T.tolist()
+    return sum(holm(column)[asked] < alpha for column in columns)
