@@ -79,8 +79,12 @@ def test_every_measure_is_what_the_typist_counted(english, name, seed):
         assert dict(counts.ranks) == dict(tally.ranks)
         seconds = tally.times_s[-1] - tally.times_s[0]
         assert counts.seconds == seconds
-        assert measured.wpm == pytest.approx((len(transcribed) - 1) / seconds * 60 / 5, rel=1e-12)
-        assert measured.kspc == tally.presses / len(transcribed)
+        # The typist commits every word, the last one too: with a key, which leaves a space.
+        assert tally.text == transcribed + " "
+        entered = len(transcribed) + 1
+        assert measured.wpm == pytest.approx((entered - 1) / seconds * 60 / 5, rel=1e-12)
+        assert measured.kspc == tally.presses / entered
+        assert measured.gestures_per_character == measured.kspc  # every press is an action
         wrong = Levenshtein.distance(presented, transcribed)
         longest = max(len(presented), len(transcribed))
         fixed, fixes = tally.taken_back, tally.fixes
@@ -129,6 +133,38 @@ def test_a_typist_without_slips_types_every_letter_once(english):
     assert phrase.counts.taps == letters == tally.taps
     assert phrase.counts.keystrokes == letters + words + sum(n for r, n in tally.ranks.items() if r)
     assert phrase.counts.fixes == 0
+
+
+@pytest.mark.parametrize("auto_capitals", [True, False])
+def test_flawless_typing_of_small_letters_is_flawless_where_case_is_left_alone(
+    english, auto_capitals
+):
+    layout = pad("26 keys")
+    touch = GaussianTouch.from_layout(layout, spread_mm=0.05)
+    session = Session(
+        nk.Decoder(layout, touch, english), clock=lambda: 0.0, auto_capitals=auto_capitals
+    )
+    recorder = StudyLogRecorder(participant="double", condition="pad", origin="simulated")
+    phrases = [phrase for phrase in PHRASES if "'" not in phrase]
+    typist = SessionTypist(
+        session, layout, touch, np.random.default_rng(0), parameters=TypistParameters(slip=0.0)
+    )
+    for phrase in phrases:
+        recorder.prompt(phrase, typist.time_s)
+        stop = session.observe(SessionLog(recorder))
+        typist.phrase(phrase)
+        stop()
+        recorder.end(typist.time_s)
+        session.clear(time_s=typist.time_s)
+    found = measures(recorder.log())
+    errors = [phrase.total_error_percent for phrase in found.phrases]
+    if auto_capitals:  # the capital that begins each phrase
+        assert min(errors) > 0
+        ignoring = measures(recorder.log(), ignore_case=True)
+        assert [phrase.total_error_percent for phrase in ignoring.phrases] == [0.0] * len(phrases)
+    else:
+        assert errors == [0.0] * len(phrases)
+        assert [phrase.word_error_percent for phrase in found.phrases] == [0.0] * len(phrases)
 
 
 def test_a_private_session_leaves_no_log(english):

@@ -51,6 +51,26 @@ def test_the_decoder_capitalises_and_small_letters_win_over_it() -> None:
     assert t.session.text == "gate london"
 
 
+def test_a_session_can_leave_case_alone() -> None:
+    t = typist(auto_capitals=False)
+    t.type("gate")
+    assert t.session.text == "gate"
+    t.session.commit()
+    t.type("london")
+    assert t.session.text == "gate london"
+    assert [c.text for c in t.session.candidates] == [c.text.lower() for c in t.session.candidates]
+    assert len({c.text for c in t.session.candidates}) == len(t.session.candidates)
+    # Capitals the person asks for stand.
+    t.session.clear()
+    t.session.shift("upper")
+    t.type("gate")
+    assert t.session.text == "Gate"
+    t.session.commit()
+    t.session.caps_lock(True)
+    t.type("pen")
+    assert t.session.text == "Gate PEN"
+
+
 def test_shift_holds_for_one_letter() -> None:
     t = typist()
     t.words("see")

@@ -78,6 +78,23 @@ def test_a_restored_session_stands_as_it_stood_and_goes_on(tmp_path: Path) -> No
     third.close()
 
 
+def test_case_left_alone_is_kept_in_the_header_and_its_absence_means_the_decoders(
+    tmp_path: Path,
+) -> None:
+    for name, alone in (("plain", False), ("alone", True)):
+        t = started(tmp_path / name, auto_capitals=not alone)
+        t.type("gate")
+        t.session.commit()
+        t.session.close()
+        header = json.loads((tmp_path / name).read_text("utf-8").splitlines()[0])
+        assert ("auto_capitals" in header) is alone
+        again = Session.restore(tmp_path / name, t.decoder)
+        assert again.settings.auto_capitals is not alone
+        Typist(again, t.decoder).type("london")
+        assert again.text == ("gate london" if alone else "Gate London")
+        again.close()
+
+
 def test_the_lines_are_json_with_a_header_and_a_caution(tmp_path: Path) -> None:
     path = tmp_path / "run.jsonl"
     t = started(path)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from session_fakes import FakeDecoder, Typist, typist
 
-from nearkey.session import Notice, Session
+from nearkey.session import Notice, Session, SessionLog
 from nearkey.study import StudyLogRecorder, measures
 
 
@@ -128,3 +128,32 @@ def test_a_scripted_typist_is_measured_as_the_script_says() -> None:
     assert found.msd_error_percent == 0
     assert found.counts.fixes == 1
     assert sum(found.counts.ranks.values()) == 2
+
+
+def test_mode_keys_moves_and_presses_without_effect_are_logged_as_what_they_are() -> None:
+    t = typist(clock=iter(float(i) for i in range(1000)).__next__)
+    recorder = StudyLogRecorder(participant="p1", condition="pad", origin="invented")
+    recorder.prompt("see", 0.0)
+    t.session.observe(SessionLog(recorder, candidates=False))
+    t.session.shift("upper")
+    t.type("see")
+    t.session.accept(99)  # the list has no such place
+    t.session.commit()
+    t.session.move(1)
+    t.session.reopen()
+    recorder.end(99.0)
+    kinds = [
+        (type(e).__name__, getattr(e, "position", None), e.extra) for e in recorder.log().events
+    ]
+    assert kinds == [
+        ("PromptRecord", None, None),
+        ("CursorRecord", None, {"key": "shift"}),
+        *[("TapRecord", None, None)] * 3,
+        ("CursorRecord", None, {"key": "accept"}),
+        ("CommitRecord", None, None),
+        ("CursorRecord", 1, None),
+        ("CursorRecord", 1, None),
+        ("EndRecord", None, None),
+    ]
+    counts = measures(recorder.log()).phrases[0].counts
+    assert (counts.mode_keys, counts.fixes, dict(counts.ranks)) == (2, 2, {0: 1})
