@@ -9,6 +9,8 @@ from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 
+import msgspec
+
 from nearkey.errors import PackError
 from nearkey.language.reading.corpus import LIBRARY_READERS, read_lines
 from nearkey.language.reading.libraries import LibraryReader, library_version
@@ -18,6 +20,7 @@ from nearkey.language.tokens import joins_marks, normalise_word
 from nearkey.packs import BuildProgress
 from nearkey.packs.fetch import locate
 from nearkey.packs.kept import KeptReading, kept_path, source_key
+from nearkey.packs.licences import combinable
 from nearkey.packs.overlap import without_sentences_of
 from nearkey.packs.recipe import Recipe, TextSource, WordSource
 from nearkey.packs.wordlists import (
@@ -41,7 +44,7 @@ _Reading = tuple[TextStream, ReadReport]
 @dataclass(slots=True)
 class Intake:
     """All that was read, by source name; `offensive` and `spelling` are normalised words, `left_out` the
-    titles of optional sources that were not there."""
+    titles of optional sources that were not there, `notices` the texts to pass on by the source's title."""
 
     streams: dict[str, TextStream] = field(default_factory=dict)
     evaluation: dict[str, TextStream] = field(default_factory=dict)
@@ -50,6 +53,7 @@ class Intake:
     spelling: SpellingWords = field(default_factory=SpellingWords)
     offensive: set[str] = field(default_factory=set)
     left_out: list[str] = field(default_factory=list)
+    notices: dict[str, str] = field(default_factory=dict)
 
 
 def read_sources(
@@ -71,6 +75,14 @@ def read_sources(
         yield BuildProgress("read", number, len(todo), source.title)
         library = isinstance(source, TextSource) and _library_reader(source) is not None
         files = [] if library else locate(source, recipe=path, data=data, cache=cache)
+        if source.notice or source.notice_files:
+            wanted = msgspec.structs.replace(source, files=source.notice_files)
+            found = locate(wanted, recipe=path, data=data, cache=cache) if wanted.files else []
+            texts = [source.notice, *(_text_of(file) for file in found)]
+            into.notices[source.title] = "\n\n".join(text.strip() for text in texts if text)
+        if combinable(source.licence, recipe.licence) is None and source not in recipe.evaluation:
+            note = f"{source.title}: whether {source.licence!r} allows {recipe.licence} is not known here"
+            yield BuildProgress("licences", note=note)
         if isinstance(source, WordSource):
             _read_words(source, files, recipe, into)
         elif files or library:
@@ -179,9 +191,13 @@ def reading(
     return stream, report
 
 
+def _text_of(file: Path) -> str:
+    return "".join(read_plain(file, ReadOptions(undecodable="drop"), ReadReport()))
+
+
 def _read_words(source: WordSource, files: list[Path], recipe: Recipe, into: Intake) -> None:
     fold, language = recipe.lexicon.fold_accents, recipe.language
-    options = ReadOptions(source.encoding)
+    options = ReadOptions(source.encoding, column=source.column)
     if source.kind == "spelling":
         into.spelling.take(read_spelling(files, options, fold=fold, language=language))
         return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import glob
+import re
 import shutil
 import tempfile
 import time
@@ -15,6 +16,7 @@ from nearkey.errors import PackError
 from nearkey.language import info
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.intake import Intake
+from nearkey.packs.licences import combinable, licence_link, licence_names
 from nearkey.packs.recipe import Recipe, TextSource, WordSource
 
 __all__ = ["finish_pack", "new_folder", "notices", "pack_info"]
@@ -102,10 +104,21 @@ def pack_info(
 def notices(recipe: Recipe, intake: Intake) -> dict[str, str]:
     """Source title to the notice that it wants passed on, each text once."""
     used = [source for source in recipe.text if source.name in intake.streams]
-    found: dict[str, str] = {}
+    titles: dict[str, list[str]] = {}
     for source in (*used, *recipe.words):
-        found.setdefault(source.notice, source.title)
-    return {title: notice for notice, title in found.items() if notice}
+        if source.title in intake.notices:
+            titles.setdefault(intake.notices[source.title], []).append(source.title)
+    return {"; ".join(dict.fromkeys(of)): notice for notice, of in titles.items()}
+
+
+def _linked(expression: str) -> str:
+    """A licence expression, each licence with a link to its text where it has a public place."""
+    for name in sorted(licence_names(expression), key=len, reverse=True):
+        link = licence_link(name)
+        if link is not None:
+            outside = rf"(?<![\w./-]){re.escape(name)}(?![\w./-])"
+            expression = re.sub(outside, f"[{name}]({link})", expression)
+    return expression
 
 
 def _licence_text(made: info.PackInfo, notices: Mapping[str, str]) -> str:
@@ -114,15 +127,28 @@ def _licence_text(made: info.PackInfo, notices: Mapping[str, str]) -> str:
         f"# Licence of the language pack “{made.title}” ({made.name} {made.version})",
         "",
         f"This pack holds words and probabilities estimated from the sources below. It is licensed under"
-        f" **{made.licence}**. It holds none of their texts. The program that reads it has a licence of"
-        " its own.",
+        f" **{_linked(made.licence)}**. It holds none of their texts: what was changed is that words were"
+        " counted, and probabilities estimated from the counts. It comes as it is, without warranty of any"
+        " kind, as do its sources. The program that reads it has a licence of its own.",
         "",
-        "| source | licence | attribution |",
-        "|---|---|---|",
+        "| source | found at | licence | attribution |",
+        "|---|---|---|---|",
     ]
     lines += [
-        f"| {source.title} | {source.licence} | {source.attribution} |" for source in made.sources
+        f"| {source.title} | `{source.origin}` | {_linked(source.licence)} | {source.attribution} |"
+        for source in made.sources
     ]
+    unknown = [
+        source.title
+        for source in made.sources
+        if source.kind != "adapt" and combinable(source.licence, made.licence) is None
+    ]
+    if unknown:
+        lines += [
+            "",
+            "**Before you pass this pack on**, find out whether its licence may cover these sources, whose"
+            f" licences nearkey's table does not know: {'; '.join(unknown)}.",
+        ]
     if made.held_out and not any(source.kind == "adapt" for source in made.sources):
         titles = "; ".join(record.title for record in made.held_out)
         lines += ["", f"Used for evaluation only, with nothing of it in the pack: {titles}."]

@@ -11,6 +11,7 @@ from nearkey.errors import PackError
 from nearkey.language.reading.corpus import LIBRARY_READERS, LINE_READERS
 from nearkey.language.tokens import ABBREVIATIONS, is_letter
 from nearkey.letter_case import lower, primary
+from nearkey.packs.licences import combinable, possible_licences
 from nearkey.schema import convert, read_toml
 
 __all__ = ["LexiconPart", "ModelPart", "Recipe", "TextSource", "WordSource", "read_recipe"]
@@ -30,7 +31,8 @@ class _Source(_Strict, frozen=True, kw_only=True):
     `origin` is ``npm:NAME@VERSION``, ``pypi:NAME==VERSION`` or ``debian:NAME`` (fetched by that
     registry's own client), ``data`` (the data folder), ``here`` (beside the recipe), or for text
     ``nltk:NAME`` and ``hub:NAME`` (read by those libraries, without `files`). `files` are
-    patterns inside it; ``!pattern`` leaves out. `notice` is a text that the licence wants passed on.
+    patterns inside it; ``!pattern`` leaves out. `licence` is an SPDX expression (see `licences`). `notice` is a
+    text that the licence wants passed on; so are the files that `notice_files` finds where `files` are.
     """
 
     name: str
@@ -40,6 +42,7 @@ class _Source(_Strict, frozen=True, kw_only=True):
     licence: str
     attribution: str
     notice: str = ""
+    notice_files: list[str] = []
     encoding: str = "utf-8"
 
 
@@ -65,10 +68,11 @@ class TextSource(_Source, frozen=True, kw_only=True):
 
 class WordSource(_Source, frozen=True, kw_only=True):
     """A word list: ``centibels`` and ``counted`` carry frequencies, ``spelling`` words alone, and
-    ``offensive`` words to be shown only when typed exactly."""
+    ``offensive`` words to be shown only when typed exactly. `column` is the words' in a CSV list of spelling."""
 
     kind: Literal["centibels", "counted", "spelling", "offensive"]
     min_rating: int = 2
+    column: str = "word"
 
 
 class LexiconPart(_Strict, frozen=True, kw_only=True):
@@ -122,11 +126,28 @@ def read_recipe(path: str | os.PathLike[str]) -> Recipe:
         read_toml(path, PackError), Recipe, error=PackError, where=path, fix="see docs/packs.md"
     )
     _check(recipe, path)
+    _check_licences(recipe, path)
     if recipe.abbreviations is None:
         # The words after which a full stop ends no sentence are those of English.
         known = sorted(ABBREVIATIONS) if primary(recipe.language) == "en" else []
         recipe = msgspec.structs.replace(recipe, abbreviations=known)
     return recipe
+
+
+def _check_licences(recipe: Recipe, where: str | os.PathLike[str]) -> None:
+    """PackError for a source that may not become part of a pack under the recipe's licence."""
+    parts = (*recipe.text, *recipe.words)  # nothing of an evaluation text is in the pack
+    for source in parts:
+        if combinable(source.licence, recipe.licence) is False:
+            possible = possible_licences(each.licence for each in parts)
+            other = f", or license the pack as {' or '.join(possible)}" if possible else ""
+            raise PackError(
+                f"{source.title} is under {source.licence}, which may not become part of a pack under"
+                f" {recipe.licence}",
+                where=where,
+                field=f"{source.name}: licence",
+                fix=f"take the source out{other}",
+            )
 
 
 def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:

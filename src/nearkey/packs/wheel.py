@@ -13,6 +13,7 @@ from nearkey.errors import PackError
 from nearkey.files import atomic_path
 from nearkey.language.info import PackInfo, read_info, verify_files
 from nearkey.language.pack import ENTRY_POINTS
+from nearkey.packs.licences import spdx_expression
 from nearkey.version import VERSION
 
 __all__ = ["write_wheel"]
@@ -71,12 +72,14 @@ def _digest(data: bytes) -> str:
 
 
 def _metadata(info: PackInfo, module: str) -> str:
+    expression = spdx_expression(info.licence)
+    licence = f"License-Expression: {expression}\n" if expression else ""
     return (
         "Metadata-Version: 2.4\n"
         f"Name: {module.replace('_', '-')}\n"
         f"Version: {info.version}\n"
         f"Summary: Language pack for nearkey: {info.title} ({info.language})\n"
-        f"License: {info.licence}\n"
+        f"{licence}"
         "License-File: LICENCE.md\n"
         "Requires-Python: >=3.11\n"
         "Requires-Dist: nearkey\n"

@@ -10,7 +10,13 @@ from pathlib import Path
 import msgspec
 
 from nearkey.errors import PackError
-from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain, unreadable
+from nearkey.language.reading.textfiles import (
+    ReadOptions,
+    ReadReport,
+    read_csv,
+    read_plain,
+    unreadable,
+)
 from nearkey.language.tokens import normalise_word
 from nearkey.letter_case import lower
 from nearkey.packs.affixes import AffixDictionary, read_affixes
@@ -100,7 +106,7 @@ def read_counted(
 def read_spelling(
     paths: Iterable[Path], options: ReadOptions, *, fold: bool, language: str = ""
 ) -> SpellingWords:
-    """The words of spelling lists, one a line.
+    """The words of spelling lists, one a line, or in a column of a CSV file.
 
     A hunspell dictionary (.dic) is read with the .aff file beside it, in the encoding that file names: what its
     affixes derive is a word as well. Without one, its count line and ``/FLAGS`` are taken off.
@@ -113,7 +119,8 @@ def read_spelling(
             affixes = read_affixes(affix_file, fold=fold, language=language)
             found.affixes.append(affixes)
             encoding = affixes.encoding
-        for line in read_plain(path, replace(options, encoding=encoding), ReadReport()):
+        read = read_csv if path.suffix == ".csv" else read_plain
+        for line in read(path, replace(options, encoding=encoding), ReadReport()):
             form, _, flags = line.strip().partition("/")
             if path.suffix == ".dic":
                 form, flags = form.split("\t")[0].strip(), flags.split()[0] if flags.split() else ""
