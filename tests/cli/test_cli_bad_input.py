@@ -153,7 +153,10 @@ LOGS = {
         ),
         "target: no touch has a target; label some touches",
     ),
-    "another unit": (lambda t: t.replace("unit = mm", "unit = inch"), "unit: unit 'inch' is unk"),
+    "another unit": (
+        lambda t: t.replace("unit = mm", "unit = inch"),
+        "unit: unit 'inch' is unknown",
+    ),
     "a unit mixed up": (  # 60 mm read as 60 keys of 6 mm
         lambda t: t.replace("unit = mm", "unit = layout"),
         "lie far off the 10 x 3 surface; check the unit of the log (layout or mm)",

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-
 import numpy as np
 import pytest
 from command_line import done, listing, refused, strict_json
@@ -70,7 +68,7 @@ def test_fit_writes_the_model_python_would(log, tmp_path):
 def test_ellipses_are_printed_one_a_key(log, tmp_path):
     path = tmp_path / "touch.json"
     done("touch", "fit", log, *ON_PAD, "-o", path)
-    rows = list(csv.reader(done("touch", "ellipses", path).stdout.splitlines(), delimiter="\t"))
+    rows = [line.split() for line in done("touch", "ellipses", path).stdout.splitlines()][1:]
     assert [row[0] for row in rows] == list(PAD.key_ids)
     model = nk.load_touch(path)
     for row, mean, covariance in zip(rows, model.means_, model.covariances_, strict=True):
@@ -79,8 +77,9 @@ def test_ellipses_are_printed_one_a_key(log, tmp_path):
         # degrees of freedom (any statistics table).
         axes = np.sqrt(5.991 * np.linalg.eigvalsh(covariance))[::-1]
         assert [float(v) for v in row[3:5]] == pytest.approx(axes, abs=1.5e-3)
-    half = done("touch", "ellipses", path, "--coverage", 0.5).stdout.splitlines()[0].split("\t")
-    assert float(half[3]) < float(rows[0][3])
+    half = strict_json(done("touch", "ellipses", path, "--coverage", 0.5, "--json").stdout)
+    assert half[0]["key_id"] == rows[0][0]
+    assert half[0]["semi_major"] < float(rows[0][3])
 
 
 def test_compare_prints_a_row_a_model_and_draws(log, tmp_path):
@@ -102,7 +101,9 @@ def test_compare_prints_a_row_a_model_and_draws(log, tmp_path):
     assert by_name["people, adapting"]["gain"] > by_name["nearest key"]["gain"]
     assert by_name["nearest key"]["gain"] == 0
     assert "is there already" in refused(tmp_path, *compare, "--draw", picture)
-    assert "end the name in .png" in refused(tmp_path, *compare, "--draw", tmp_path / "c.pdf")
+    assert "end it in .png, .pdf or .svg" in refused(
+        tmp_path, *compare, "--draw", tmp_path / "c.jpg"
+    )
     assert "use one of 'nearest key', " in refused(tmp_path, *compare, "--baseline", "magic")
 
 
@@ -132,7 +133,11 @@ def test_touches_and_people_are_drawn(log, tmp_path):
         again = ("touch", "draw", log, *ON_PAD, *options, "-o", path)
         assert "is there already" in refused(tmp_path, *again)
         done(*again, "--force")
-    assert "end the name in .png" in refused(
-        tmp_path, "touch", "draw", log, *ON_PAD, "-o", tmp_path / "touches.svg"
+    assert "end it in .png, .pdf or .svg" in refused(
+        tmp_path, "touch", "draw", log, *ON_PAD, "-o", tmp_path / "touches.bmp"
     )
     assert len(listing(tmp_path)) == 4
+    done("touch", "draw", log, *ON_PAD, "-o", tmp_path / "touches.svg")
+    assert (tmp_path / "touches.svg").read_text().lstrip().startswith("<?xml")
+    done("touch", "draw", log, *ON_PAD, "-o", tmp_path / "touches.pdf")
+    assert (tmp_path / "touches.pdf").read_bytes()[:5] == b"%PDF-"

@@ -55,7 +55,12 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
 @pack.command("build", short_help="Build the pack of a recipe, or adapt a pack.")
 @click.argument("source")
 @click.option(
-    "-o", "--out", type=FOLDER, help="Folder of the pack; `pack` beside the recipe by default."
+    "-o",
+    "--output",
+    "--out",
+    "out",
+    type=FOLDER,
+    help="Folder of the pack; `pack` beside the recipe by default.",
 )
 @click.option(
     "--data",
@@ -226,7 +231,9 @@ def pack_compare(
 
 @pack.command("dist", short_help="Wrap a pack as a wheel.")
 @click.argument("name")
-@click.option("-o", "--out", type=FOLDER, required=True, help="Folder of the wheel.")
+@click.option(
+    "-o", "--output", "--out", "out", type=FOLDER, required=True, help="Folder of the wheel."
+)
 def pack_dist(name: str, out: str) -> None:
     """Wrap a pack as a wheel that pip installs; `load_pack` then finds it by name."""
     from nearkey.language.pack import find_pack
@@ -269,7 +276,7 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: boo
 
 @pack.command("start", short_help="A pack of a language of your own, from texts.")
 @click.argument("texts", type=_path, nargs=-1, required=True)
-@click.option("-o", "--out", type=click.Path(file_okay=False, path_type=Path), required=True,
+@click.option("-o", "--output", "--out", "out", type=click.Path(file_okay=False, path_type=Path), required=True,
               help="Folder of the recipe, and of the pack in it.")  # fmt: skip
 @click.option("--language", required=True, help="The language's tag: cy, is, pt-BR …")
 @click.option("--name", help="Name of the pack; the language's tag by default.")

@@ -1,12 +1,16 @@
-"""What all commands share: bars, files that are not overwritten, layouts by name or file."""
+"""What all commands share: bars, standard streams as files, files that are not overwritten, layouts by name or file."""
 
 from __future__ import annotations
 
+import functools
 import json
 import math
+import shutil
 import sys
-from collections.abc import Callable, Iterator
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -19,19 +23,111 @@ from nearkey.text_table import field_lines
 __all__ = [
     "FILE",
     "FOLDER",
+    "InputFile",
+    "OutputFile",
     "fit_option",
     "force_option",
+    "is_stream",
     "json_option",
     "json_text",
     "named_or_file",
-    "new_png",
+    "need_extra",
     "output_option",
+    "picture_file",
     "progress_bar",
+    "raw_log_options",
     "refuse_to_overwrite",
+    "say_written",
     "show_fields",
+    "stream_path",
 ]
 
-FILE, FOLDER = click.Path(dir_okay=False), click.Path(file_okay=False)
+_STREAM = "standard-"
+"""How the names of files begin that stand for a standard stream."""
+
+
+class InputFile(click.Path):
+    """A file to read; "-" is standard input, which is put into a file whose suffix its first bytes tell."""
+
+    name = "file"
+
+    def __init__(self) -> None:
+        super().__init__(dir_okay=False)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path; that of what came in for "-"."""
+        return super().convert(stream_path(ctx) if value == "-" else value, param, ctx)
+
+
+class OutputFile(click.Path):
+    """A file to write; "-" is standard output, which gets the file's contents when the command ends well."""
+
+    name = "file"
+
+    def __init__(self, suffix: str) -> None:
+        super().__init__(dir_okay=False)
+        self.suffix = suffix
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path; for "-" that of a file whose contents go to standard output at the end."""
+        if value != "-" or ctx is None:
+            return super().convert(value, param, ctx)
+        made = _scratch(ctx) / f"{_STREAM}output{self.suffix}"
+
+        def hand_over() -> None:
+            if made.exists():
+                sys.stdout.buffer.write(made.read_bytes())
+
+        ctx.call_on_close(hand_over)
+        return str(made)
+
+
+def _scratch(context: click.Context) -> Path:
+    """A folder that goes when the command is over, after everything else that waits for that."""
+    folder = Path(tempfile.mkdtemp(prefix="nearkey-"))
+    context.find_root().call_on_close(lambda: shutil.rmtree(folder, ignore_errors=True))
+    return folder
+
+
+def stream_path(context: click.Context | None) -> str:
+    """What standard input holds, as a file; its suffix follows from its first bytes."""
+    data = sys.stdin.buffer.read()
+    suffix = ".csv"
+    if data[:4] == b"PAR1":
+        suffix = ".parquet"
+    elif data[:2] == b"\x1f\x8b":
+        suffix = ".gz"
+    elif data.lstrip()[:1] == b"{":
+        suffix = ".jsonl"
+    path = _scratch(context or click.get_current_context()) / f"{_STREAM}input{suffix}"
+    path.write_bytes(data)
+    return str(path)
+
+
+def is_stream(path: str | None) -> bool:
+    """Whether an output `path` stands for standard output."""
+    return path is not None and Path(path).name.startswith(f"{_STREAM}output")
+
+
+def say_written(path: str | None, *, err: bool = False) -> None:
+    """Print the path of what was written; nothing for none, and for what goes to standard output itself."""
+    if path is not None and not is_stream(path):
+        click.echo(path, err=err)
+
+
+def need_extra(extra: str, *modules: str, what: str) -> None:
+    """NearkeyError before any work where a module of an extra is not installed.
+
+    Parameters
+    ----------
+    extra : as pip knows it. modules : that must be there. what : that needs them, for the error.
+    """
+    for module in modules:
+        if find_spec(module) is None:
+            raise NearkeyError(f"needs {module}", where=what, fix=f"pip install 'nearkey[{extra}]'")
+
+
+FILE, FOLDER = InputFile(), click.Path(file_okay=False)
 
 fit_option = click.option(
     "--fit-mm", nargs=2, type=float, help="Lay layouts on a surface of W x H mm first."
@@ -39,9 +135,69 @@ fit_option = click.option(
 force_option = click.option("--force", is_flag=True, help="Overwrite files that are there.")
 
 
-def output_option(what: str, *, required: bool = False) -> Callable[[Any], Any]:
-    """The option -o of a command that writes one file: `what` it is, and whether it is `required`."""
-    return click.option("-o", "--output", type=FILE, required=required, help=what)
+def output_option(
+    what: str, *, required: bool = False, suffix: str = ".txt"
+) -> Callable[[Any], Any]:
+    """The option -o of a command that writes one file: `what` it is, and whether it is `required`.
+
+    suffix : of what goes to standard output for "-".
+    """
+    help_text = f"{what} - is standard output."
+    return click.option(
+        "-o", "--output", type=OutputFile(suffix), required=required, help=help_text
+    )
+
+
+def raw_log_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options of a command that reads a touch log, for one that a device wrote; the command gets them as `raw`.
+
+    `raw` is a dict of the keywords of `TouchLog.read`.
+    """
+
+    @functools.wraps(command)
+    def with_raw(
+        *args: Any,
+        columns: str | None,
+        unit: str | None,
+        dpi: float | None,
+        scale: float | None,
+        time_unit: str,
+        affine: str | None,
+        drop_missing: bool,
+        **kwargs: Any,
+    ) -> Any:
+        from nearkey.touch.raw_logs import affine_of, column_names
+
+        raw: dict[str, Any] = {"unit": unit, "dpi": dpi, "scale": scale, "time_unit": time_unit}
+        raw["columns"] = None if columns is None else column_names(columns)
+        raw["affine"] = None if affine is None else affine_of(_numbers_of(affine))
+        # A log that needs its columns named is no file of ours: rows without a place are counted, not refused.
+        raw["missing"] = "drop" if drop_missing or columns is not None else "refuse"
+        return command(*args, raw=raw, **kwargs)
+
+    for option in (
+        click.option("--drop-missing", is_flag=True,
+                     help="Leave out and count rows without x or y (--columns does, too)."),
+        click.option("--affine", metavar="A,B,C,D,E,F",
+                     help="First x' = A x + B y + C, y' = D x + E y + F."),
+        click.option("--time-unit", type=click.Choice(["s", "ms", "us"]), default="s",
+                     help="Unit of the log's times."),
+        click.option("--scale", type=float, help="Millimetres in one unit of the log's x and y."),
+        click.option("--dpi", type=float, help="With --unit px: pixels per inch."),
+        click.option("--unit", type=click.Choice(["layout", "mm", "px"]),
+                     help="Unit of the log's x and y, in the place of what the file says."),
+        click.option("--columns", metavar="OURS=THEIRS,…",
+                     help="Names of the log's columns, such as x=px_x,y=px_y,target=key."),
+    ):  # fmt: skip
+        with_raw = option(with_raw)
+    return with_raw
+
+
+def _numbers_of(text: str) -> list[float]:
+    try:
+        return [float(part) for part in text.split(",")]
+    except ValueError:
+        return []
 
 
 def json_option(what: str) -> Callable[[Any], Any]:
@@ -90,15 +246,28 @@ def _finite(data: Any) -> Any:
     return None if isinstance(data, float) and not math.isfinite(data) else data
 
 
-def new_png(path: str, force: bool) -> None:
-    """Check the `path` of a picture before the work it is of; `force` lets an old one be replaced."""
-    if not path.endswith(".png"):
-        raise NearkeyError("is no PNG file", where=path, fix="end the name in .png")
+def picture_file(path: str, force: bool, *, also: Sequence[str] = ()) -> None:
+    """Check the `path` of a picture before the work it is of: .png, .pdf or .svg, or a suffix among `also`.
+
+    `force` lets an old one be replaced.
+    """
+    suffixes = (".png", ".pdf", ".svg", *also)
+    if Path(path).suffix.lower() not in suffixes:
+        raise NearkeyError(
+            "is no name of a picture",
+            where=path,
+            fix=f"end it in {', '.join(suffixes[:-1])} or {suffixes[-1]}",
+        )
     refuse_to_overwrite(Path(path), force)
 
 
 def named_or_file(name: str, fit_mm: tuple[float, float] | None = None) -> Layout:
-    """A layout of the catalogue by name, else a spec file; laid on a surface of `fit_mm` (width, height) if given."""
+    """A layout of the catalogue by name, else a spec file ("-": standard input).
+
+    fit_mm : width and height of the surface it is laid on first.
+    """
+    if name == "-":
+        name = stream_path(None)
     if name in catalogue_names():
         found = Layout.named(name)
     elif Path(name).exists():

@@ -4,24 +4,32 @@ from __future__ import annotations
 
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import click
 
 from nearkey.commands.shared import (
     FILE,
+    OutputFile,
     fit_option,
     force_option,
+    is_stream,
     json_option,
     json_text,
     named_or_file,
-    new_png,
+    need_extra,
     output_option,
+    picture_file,
     progress_bar,
+    raw_log_options,
     refuse_to_overwrite,
+    say_written,
 )
 from nearkey.errors import TouchModelError
 from nearkey.layout import Layout
+from nearkey.text_table import text_table
 from nearkey.touch import GaussianTouch, TouchLog, clean, ellipses, load_touch
+from nearkey.touch.cleaning import log_notes
 
 __all__ = ["touch"]
 
@@ -42,39 +50,46 @@ def touch() -> None:
 @click.argument("log", type=FILE)
 @_layout_option
 @fit_option
+@raw_log_options
 @click.option("--max-sd", type=float, default=3.0, help="Touches beyond this many SD go.")
-@output_option("Write the kept touches here.")
+@output_option("Write the kept touches here: .csv, .jsonl or .parquet.", suffix=".csv")
+@json_option("the report")
 @force_option
 def touch_clean(
     log: str,
     layout_name: str,
     fit_mm: tuple[float, float] | None,
+    raw: dict[str, Any],
     max_sd: float,
     output: str | None,
+    as_json: bool,
     force: bool,
 ) -> None:
     """Drop outliers and repeated touches of LOG; print how many, whose and why."""
     if output is not None:
         refuse_to_overwrite(Path(output), force)
-    kept, report = clean(TouchLog.read(log), named_or_file(layout_name, fit_mm), max_sd=max_sd)
+    read = TouchLog.read(log, **raw)
+    kept, report = clean(read, named_or_file(layout_name, fit_mm), max_sd=max_sd)
     if output is not None:
         kept.write(output)
-    click.echo(str(report))
-    if output is not None:
-        click.echo(output)
+    data = {"people": report.to_dicts(), "left_out": read.n_missing, "notes": report.notes}
+    click.echo(json_text(data) if as_json else str(report), err=is_stream(output))
+    say_written(output, err=as_json)
 
 
 @touch.command("fit")
 @click.argument("log", type=FILE)
 @_layout_option
 @fit_option
+@raw_log_options
 @click.option("--keep-all", is_flag=True, help="Fit on all touches, without cleaning.")
-@output_option("Model file (JSON).", required=True)
+@output_option("Model file (JSON).", required=True, suffix=".json")
 @force_option
 def touch_fit(
     log: str,
     layout_name: str,
     fit_mm: tuple[float, float] | None,
+    raw: dict[str, Any],
     keep_all: bool,
     output: str,
     force: bool,
@@ -82,12 +97,14 @@ def touch_fit(
     """Fit a Gaussian for each key on LOG and save it."""
     refuse_to_overwrite(Path(output), force)
     layout = named_or_file(layout_name, fit_mm)
-    touches, report = _read(log, layout, cleaned=not keep_all)
+    touches, report = _read(log, layout, raw, cleaned=not keep_all)
     model = GaussianTouch().fit(touches, layout)
     model.save(output)
     if report:
         click.echo(report, err=True)
-    click.echo(f"{output}: {len(model.key_ids)} keys, {len(touches)} touches")
+    click.echo(
+        f"{output}: {len(model.key_ids)} keys, {len(touches)} touches", err=is_stream(output)
+    )
     if model.fallback_keys_:
         click.echo(
             "with too few touches, taken from the key's centre and the common offset and spread: "
@@ -99,35 +116,47 @@ def touch_fit(
 @touch.command("ellipses", short_help="Print the ellipses of a saved model.")
 @click.argument("model", type=FILE)
 @click.option("--coverage", type=float, default=0.95, help="Share of touches inside.")
-def touch_ellipses(model: str, coverage: float) -> None:
-    """Print the ellipse of each key of a saved MODEL, a line a key, parted by tabs.
+@json_option("the ellipses")
+def touch_ellipses(model: str, coverage: float, as_json: bool) -> None:
+    """Print the ellipse of each key of a saved MODEL, a line a key.
 
     Key, centre x and y, greater and lesser half axis, all in layout units, and the angle of the greater
     axis in radians from the x axis towards y (downwards).
     """
-    fitted = load_touch(model)
-    for ellipse in ellipses(fitted, coverage=coverage):
-        click.echo(
-            f"{ellipse.key_id}\t{ellipse.x:.3f}\t{ellipse.y:.3f}\t{ellipse.semi_major:.3f}\t{ellipse.semi_minor:.3f}\t{ellipse.angle_rad:.3f}"
-        )
+    names = ("key_id", "x", "y", "semi_major", "semi_minor", "angle_rad")
+    rows = [
+        [getattr(ellipse, name) for name in names]
+        for ellipse in ellipses(load_touch(model), coverage=coverage)
+    ]
+    if as_json:
+        click.echo(json_text([dict(zip(names, row, strict=True)) for row in rows]))
+        return
+    heads = [name.replace("_", " ").removesuffix(" id") for name in names]
+    click.echo(text_table(heads, [[row[0], *(f"{v:.3f}" for v in row[1:])] for row in rows]))
 
 
 @touch.command("compare", short_help="Compare touch models on held-out people.")
 @click.argument("log", type=FILE)
 @_layout_option
 @fit_option
+@raw_log_options
 @click.option("--clean/--no-clean", "cleaned", default=False, help="Clean the log first.")
 @click.option("--pack", "pack_name", help="Also decode words of this pack with each model (top-1).")
 @click.option("--words", type=int, default=200, help="Words decoded for each person.")
 @click.option("--seed", type=int, default=0)
 @click.option("--baseline", help="Model that gains are against; nearest key without it.")
 @json_option("the rows")
-@click.option("--draw", type=FILE, help="Draw the comparison into this PNG file.")
+@click.option(
+    "--draw",
+    type=OutputFile(".png"),
+    help="Draw the comparison into this file: .png, .pdf or .svg.",
+)
 @force_option
 def touch_compare(
     log: str,
     layout_name: str,
     fit_mm: tuple[float, float] | None,
+    raw: dict[str, Any],
     cleaned: bool,
     pack_name: str | None,
     words: int,
@@ -145,9 +174,10 @@ def touch_compare(
     from nearkey.touch import compare_touch, default_models
 
     if draw is not None:
-        new_png(draw, force)
+        need_extra("report", "matplotlib", what="--draw")
+        picture_file(draw, force)
     layout = named_or_file(layout_name, fit_mm)
-    touches, report = _read(log, layout, cleaned=cleaned)
+    touches, report = _read(log, layout, raw, cleaned=cleaned)
     decode = None
     if pack_name is not None:
         from nearkey.language import load_pack
@@ -175,50 +205,54 @@ def touch_compare(
         )
     if report:
         click.echo(report, err=True)
-    click.echo(json_text(comparison.to_dicts()) if as_json else str(comparison))
+    text = json_text(comparison.to_dicts()) if as_json else str(comparison)
+    click.echo(text, err=is_stream(draw))
     if draw is not None:
         from nearkey.report import plot_touch_comparison, save_figure
 
         save_figure(plot_touch_comparison(comparison), draw)
-        click.echo(draw, err=True)
+        say_written(draw, err=True)
 
 
 @touch.command("draw", short_help="Draw touches, ellipses, or people.")
 @click.argument("log", type=FILE)
 @_layout_option
 @fit_option
+@raw_log_options
 @click.option("--people", is_flag=True, help="One small picture a person, offsets as arrows.")
 @click.option("--ellipses", "shapes", is_flag=True, help="Only ellipses, and offsets as arrows.")
-@output_option("PNG file.", required=True)
+@output_option("Picture: .png, .pdf or .svg.", required=True, suffix=".png")
 @force_option
 def touch_draw(
     log: str,
     layout_name: str,
     fit_mm: tuple[float, float] | None,
+    raw: dict[str, Any],
     people: bool,
     shapes: bool,
     output: str,
     force: bool,
 ) -> None:
     """Draw the touches of LOG on the layout, with the 95 % ellipses of those that cleaning keeps."""
+    need_extra("report", "matplotlib", what="touch draw")
     from nearkey.report import draw_touches, plot_ellipses, plot_people, save_figure
 
-    new_png(output, force)
+    picture_file(output, force)
     layout = named_or_file(layout_name, fit_mm)
-    touches = TouchLog.read(log)
+    touches = TouchLog.read(log, **raw)
     if people:
         figure = plot_people(touches, layout)
     else:
         model = GaussianTouch().fit(clean(touches, layout)[0], layout)
         figure = plot_ellipses(layout, model) if shapes else draw_touches(touches, layout, model)
     save_figure(figure, output)
-    click.echo(output)
+    say_written(output)
 
 
-def _read(path: str, layout: Layout, *, cleaned: bool) -> tuple[TouchLog, str]:
-    """A log, cleaned where asked for, and what cleaning says."""
-    log = TouchLog.read(path)
+def _read(path: str, layout: Layout, raw: dict[str, Any], *, cleaned: bool) -> tuple[TouchLog, str]:
+    """A log, cleaned where asked for, and what is to be said of it."""
+    log = TouchLog.read(path, **raw)
     if not cleaned:
-        return log, ""
+        return log, "\n".join(log_notes(log))
     kept, report = clean(log, layout)
     return kept, str(report)

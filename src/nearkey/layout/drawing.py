@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from math import ceil, degrees, floor, log10
 from typing import Protocol
-from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 import numpy.typing as npt
@@ -156,14 +155,22 @@ def _colour(number: int) -> str:
     return _PALETTE[number % len(_PALETTE)]
 
 
+def _escaped(text: str) -> str:
+    # The standard library's own escape would load its web modules into every keyboard app.
+    return text.replace("&", "&amp;").replace(">", "&gt;").replace("<", "&lt;")
+
+
 def _printable(text: str) -> str:
     # XML has no way to write control characters and non-characters.
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def _text(text: str) -> str:
-    return escape(_printable(text))
+    return _escaped(_printable(text))
 
 
 def _attribute(text: str) -> str:
-    return quoteattr(_printable(text))
+    safe = _escaped(_printable(text))
+    if '"' not in safe:
+        return f'"{safe}"'
+    return f"'{safe}'" if "'" not in safe else '"' + safe.replace('"', "&quot;") + '"'

@@ -65,6 +65,19 @@ class Layout(Arrangement):
         }.items():
             object.__setattr__(self, name, value)
 
+    def __repr__(self) -> str:
+        return (
+            f"<Layout {self.name!r}: {len(self.keys)} keys, {len(self.letters)} letters, "
+            f"{self.width_mm:g} x {self.height_mm:g} mm>"
+        )
+
+    def __str__(self) -> str:
+        rows: dict[float, list[str]] = {}
+        for key in sorted(self.keys, key=lambda key: (key.cy, key.cx)):
+            rows.setdefault(round(key.cy, 6), []).append(key.letters or key.label or key.role)
+        head = f"{self.name}, {self.width_mm:g} x {self.height_mm:g} mm"
+        return "\n".join([head, *("  " + " | ".join(row) for row in rows.values())])
+
     def __reduce__(self) -> tuple[Any, ...]:
         # Copies and pickles (worker processes) go through the checks and stay read-only.
         return (Layout, tuple(getattr(self, each.name) for each in fields(Arrangement)))
@@ -95,10 +108,14 @@ class Layout(Arrangement):
         """The data of the spec, in canonical order; `from_dict` gives an equal layout back."""
         return spec_dict(self)
 
+    def to_toml(self) -> str:
+        """The spec as canonical TOML; comments of a file it was read from are not kept."""
+        return spec_text(self.to_dict())
+
     def save(self, path: str | os.PathLike[str]) -> None:
-        """Write the spec as canonical TOML; comments of a file it was read from are not kept."""
+        """Write the spec, as `to_toml` has it, whole or not at all."""
         with atomic_write(path, "wb") as handle:
-            handle.write(spec_text(self.to_dict()).encode("utf-8"))
+            handle.write(self.to_toml().encode("utf-8"))
 
     # What the other rooms ask for
 

@@ -10,7 +10,7 @@ from nearkey.report.plots import plot_accuracy, plot_collisions, plot_difference
 from nearkey.report.shapes import shape_of
 from nearkey.report.style import save_figure
 from nearkey.report.touch_comparison_picture import plot_touch_comparison
-from nearkey.report.touch_pictures import draw_touches, plot_ellipses, plot_people
+from nearkey.report.touch_pictures import draw_touches, plot_ellipses, plot_layout, plot_people
 
 __all__ = [
     "LoggedTouches",
@@ -21,6 +21,7 @@ __all__ = [
     "plot_collisions",
     "plot_differences",
     "plot_ellipses",
+    "plot_layout",
     "plot_people",
     "plot_touch_comparison",
     "plot_tradeoff",

@@ -153,8 +153,12 @@ def draw_estimate(
 
 
 def save_figure(figure: Figure, path: str | PathLike[str]) -> None:
-    """Write a figure as the name of `path` ends (.png, .svg), whole or not at all; the same bytes for the same data."""
+    """Write a figure as the name of `path` ends (.png, .svg, .pdf): whole or not at all, the same bytes each time."""
     kind = Path(path).suffix.removeprefix(".")
-    metadata = {"svg": {"Date": None}, "png": {"Software": None}}.get(kind)
+    metadata = {
+        "svg": {"Date": None},
+        "png": {"Software": None},
+        "pdf": {"CreationDate": None, "Producer": None, "Creator": None},
+    }.get(kind)
     with styled(), atomic_path(path) as temporary:
         figure.savefig(temporary, format=kind, dpi=150, metadata=metadata)

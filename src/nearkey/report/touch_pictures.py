@@ -33,7 +33,14 @@ if TYPE_CHECKING:
 
     from nearkey.simulate import SamplingTouchModel
 
-__all__ = ["draw_touches", "model_ellipses", "plot_ellipses", "plot_people", "simulated_touches"]
+__all__ = [
+    "draw_touches",
+    "model_ellipses",
+    "plot_ellipses",
+    "plot_layout",
+    "plot_people",
+    "simulated_touches",
+]
 
 Floats = NDArray[np.float64]
 
@@ -80,6 +87,17 @@ def simulated_touches(
     keys = np.repeat([column[key] for key in ids], each)
     points = model.sample(keys, np.random.default_rng(seed))
     return TouchLog.from_points(points, np.repeat(ids, each), person="simulated")
+
+
+def plot_layout(layout: Layout, *, title: str | None = None) -> Figure:
+    """A layout in true proportions, axes in millimetres.
+
+    layout : what is drawn. title : above it; the layout's name unless given. Raises NearkeyError without matplotlib.
+    """
+    with styled():
+        figure, axes = _one_surface(layout, np.zeros((0, 2)), (), title=title)
+        axes.set_xlabel("mm")
+    return figure
 
 
 def draw_touches(

@@ -10,16 +10,19 @@ import numpy as np
 from nearkey.errors import TouchDataError
 from nearkey.text_table import text_table
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices, geometry_of
-from nearkey.touch.labelling import consecutive, label
+from nearkey.touch.labelling import MOST_FAR_TO_CLEAN, consecutive, far_off, label
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["CleaningReport", "PersonCleaning", "clean"]
+__all__ = ["CleaningReport", "PersonCleaning", "clean", "log_notes"]
 
 # 1 / quantile(3/4) of the standard normal: makes the median absolute deviation estimate an SD.
 _MAD_TO_SD = 1.482602218505602
 
 # The figures of a person in the report, besides her touches.
 _COUNTED = ("far", "duplicate", "kept", "unlabelled", "backward_times", "absurd_times")
+
+# Nobody types a touch every so many seconds: such times are in milliseconds.
+_SLOWEST_TYPIST_S = 30.0
 
 # A pause longer than this inside one session is taken for a wrong clock or a wrong unit.
 _LONGEST_PAUSE_S = 86_400.0
@@ -49,13 +52,15 @@ class CleaningReport:
 
     `dropped` holds (row of the log that was given, reason) for every dropped touch, the reason
     being "far" (beyond `max_sd` on an axis) or "duplicate"; `flagged` the rows whose time runs
-    backwards within a session or is absurd (negative, or after a pause of more than a day).
+    backwards within a session or is absurd (negative, or after a pause of more than a day). `notes` are sentences
+    on the log as a whole: rows that reading left out, who has many touches far off, times that look like milliseconds.
     """
 
     max_sd: float
     people: tuple[PersonCleaning, ...]
     dropped: tuple[tuple[int, str], ...]
     flagged: tuple[tuple[int, str], ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def n_touches(self) -> int:
@@ -88,7 +93,9 @@ class CleaningReport:
             f"Dropped {self.n_dropped} of {self.n_touches} touches "
             f"({100 * self.n_dropped / self.n_touches:.1f} %): beyond {self.max_sd:g} SD of their "
             "key on an axis, or exact duplicates. Kept: unlabelled touches and odd times.\n"
-        ) + text_table(heads, [*(list(row.values()) for row in rows), total])
+        ) + "\n".join(
+            [text_table(heads, [*(list(row.values()) for row in rows), total]), *self.notes]
+        )
 
 
 def clean(
@@ -120,7 +127,7 @@ def clean(
     if not max_sd > 0:
         raise TouchDataError(f"is {max_sd}", field="max_sd", fix="give a number above 0")
     geometry = geometry_of(layout)
-    touches = label(log, geometry)
+    touches = label(log, geometry, most_far=MOST_FAR_TO_CLEAN)
     n = len(log)
     doubled = np.zeros(n, dtype=bool)
     doubled[log.duplicates()] = True
@@ -131,6 +138,8 @@ def clean(
     far[rows] = _beyond(
         touches.offsets[use], who[rows], touches.key[use], max_sd=max_sd, min_touches=min_touches
     )
+    lost = far_off(log.in_units_of(geometry).points, geometry)
+    far |= lost & ~doubled
     backward, absurd = _odd_times(log)
     unlabelled = np.ones(n, dtype=bool)
     unlabelled[touches.rows] = False
@@ -154,8 +163,41 @@ def clean(
         people=tuple(by_name[name] for name in log.persons),
         dropped=_reasons({"far": far, "duplicate": doubled}),
         flagged=_reasons({"backward time": backward, "absurd time": absurd}),
+        notes=(*log_notes(log), *_far_notes(log, lost)),
     )
     return log.in_units_of(geometry).select(~(far | doubled)), report
+
+
+def log_notes(log: TouchLog) -> tuple[str, ...]:
+    """Sentences on what reading a log left out, and on times in a unit that cannot be meant.
+
+    Parameters
+    ----------
+    log : as it was read.
+    """
+    notes = []
+    if log.n_missing:
+        total = log.n_missing + len(log)
+        notes.append(f"Left out: {log.n_missing} of {total} rows without x or y.")
+    later, earlier = consecutive(log, np.isfinite(log.time_s))
+    if len(later) >= 10:
+        pause = float(np.median(log.time_s[later] - log.time_s[earlier]))
+        if pause > _SLOWEST_TYPIST_S:
+            notes.append(
+                f"Times look like milliseconds: half the touches come {pause:.0f} s or more after the one before. "
+                "Say so when reading: --time-unit ms, or read(…, time_unit='ms')."
+            )
+    return tuple(notes)
+
+
+def _far_notes(log: TouchLog, far: Flags) -> list[str]:
+    """Whose touches lie far off the surface, where that is more than a tenth of hers."""
+    shares = [(name, float(far[log.person == name].mean())) for name in log.persons]
+    return [
+        f"{share:.0%} of the touches of '{name}' lie far off the surface and were dropped: check the device."
+        for name, share in shares
+        if share > 0.1
+    ]
 
 
 def _reasons(masks: dict[str, Flags]) -> tuple[tuple[int, str], ...]:

@@ -15,14 +15,20 @@ from nearkey.touch.sufficient_statistics import KeyStats, check_spread
 from nearkey.touch.touch_log import TouchLog
 
 __all__ = [
+    "MOST_FAR_TO_CLEAN",
     "Labelled",
     "consecutive",
+    "far_off",
     "label",
     "label_all",
     "pooled_statistics",
     "previous_points",
     "target_keys",
 ]
+
+
+MOST_FAR_TO_CLEAN = 0.3
+"""A larger share of a sitting far off the surface is a wrong unit or layout, and nothing that cleaning may drop."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,18 +112,24 @@ def target_keys(log: TouchLog, layout: AnyLayout) -> Indices:
     return keys
 
 
-def label(log: TouchLog, layout: AnyLayout) -> Labelled:
+def label(log: TouchLog, layout: AnyLayout, *, most_far: float = 0.1) -> Labelled:
     """Resolve targets and units, and check that the touches can belong to this surface.
 
+    Parameters
+    ----------
+    log : touches, labelled or not. layout : the layout they were made on.
+    most_far : share of a sitting's touches that may lie more than one surface away; cleaning, which drops them, bears
+        more than fitting does.
+
     Raises TouchDataError for an unknown target, for a log without any target, for a sitting in which more
-    than a tenth of the touches lie more than one surface away (mixed units, or another layout), and for
+    than `most_far` of the touches lie more than one surface away (mixed units, or another layout), and for
     a person whose x or y never changes though the keys do (a stuck sensor, a bad export).
     """
     geometry = geometry_of(layout)
     keys = target_keys(log, geometry)
     log = log.in_units_of(geometry)
     points = log.points
-    _check_surface(log, geometry)
+    _check_surface(log, geometry, most_far)
     rows = np.flatnonzero(keys >= 0)
     if len(rows) == 0:
         raise TouchDataError(
@@ -186,18 +198,23 @@ def previous_points(log: TouchLog) -> Floats:
     return before
 
 
-def _check_surface(log: TouchLog, geometry: Geometry) -> None:
-    """Refuse a sitting in which more than a tenth of the touches, and three or more, lie a surface away."""
+def far_off(points: Floats, geometry: Geometry) -> Flags:
+    """Which points `(n, 2)` lie more than one surface away from the surface."""
     size = np.array([geometry.width, geometry.height])
+    return np.asarray(((points < -size) | (points > 2 * size)).any(axis=1))
+
+
+def _check_surface(log: TouchLog, geometry: Geometry, most: float) -> None:
+    """Refuse a sitting in which more than `most` of the touches, and three or more, lie a surface away."""
     points = log.points
-    far = ((points < -size) | (points > 2 * size)).any(axis=1)
+    far = far_off(points, geometry)
     if not far.any():
         return
     sitting = _numbered(log.person) * len(log) + _numbered(log.session)
     group = np.unique(sitting, return_inverse=True)[1]
     count = np.bincount(group, weights=far)
     share = np.where(count >= 3, count / np.bincount(group), 0.0)
-    if share.max() > 0.1:
+    if share.max() > most:
         row = int(np.flatnonzero(far & (group == share.argmax()))[0])
         x, y = points[row]
         raise TouchDataError(
@@ -206,7 +223,8 @@ def _check_surface(log: TouchLog, geometry: Geometry) -> None:
             f"{geometry.width:.6g} x {geometry.height:.6g} surface",
             where=log.where,
             field=f"row {row + 1}, x, y",
-            fix="check the unit of the log (layout or mm) and the layout",
+            fix="check the unit of the log (layout or mm) and the layout"
+            + (", or clean the log first" if share.max() <= MOST_FAR_TO_CLEAN else ""),
         )
 
 

@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +15,7 @@ from nearkey.errors import TouchDataError
 from nearkey.touch.key_geometry import AnyLayout, Floats, Indices
 from nearkey.touch.log_columns import OPTIONAL, REQUIRED, RowNames, Unit, checked_column
 from nearkey.touch.log_files import read_columns, write_columns
+from nearkey.touch.raw_logs import RawUnit, TimeUnit, adapted_columns
 
 __all__ = ["TouchLog", "Unit", "concat"]
 
@@ -43,6 +44,7 @@ class TouchLog:
     extra : columns under other names, as text or as numbers.
     unit : "layout" (units of the layout) or "mm".
     where : the file, for errors.
+    n_missing : rows that reading left out because they had no place (`read(…, missing="drop")`).
 
     A log tells how a person moves, and with its targets what was typed: ask for consent, and
     keep logs of private text private.
@@ -62,6 +64,7 @@ class TouchLog:
     extra: Mapping[str, NDArray[Any]] = field(default_factory=_empty_extra)
     unit: Unit = "layout"
     where: str | None = None
+    n_missing: int = 0
 
     @classmethod
     def from_columns(
@@ -160,10 +163,53 @@ class TouchLog:
         return cls.from_columns(full, unit=unit)
 
     @classmethod
-    def read(cls, path: str | os.PathLike[str]) -> TouchLog:
-        """Read a .csv, .jsonl or .parquet log; TouchDataError names the file, row and field."""
-        columns, unit, places = read_columns(path)
-        return cls.from_columns(columns, unit=unit, where=os.fspath(path), places=places)
+    def read(
+        cls,
+        path: str | os.PathLike[str],
+        *,
+        columns: Mapping[str, str] | None = None,
+        unit: RawUnit | None = None,
+        dpi: float | None = None,
+        scale: float | None = None,
+        time_unit: TimeUnit = "s",
+        affine: ArrayLike | None = None,
+        missing: Literal["refuse", "drop"] = "refuse",
+    ) -> TouchLog:
+        """Read a .csv, .jsonl or .parquet log, nearkey's own or one as a device wrote it.
+
+        Parameters
+        ----------
+        path : the file.
+        columns : for a log with other names: nearkey's name of a column, then the file's, such as
+            `{"x": "px_x", "y": "px_y", "target": "key"}`. What a touch log needs besides x and y and the file lacks is
+            then filled in: one person, one sitting, rows in order, no times, no targets.
+        unit : of x and y, in the place of what the file says: "layout", "mm", or "px" with `dpi` or `scale`.
+        dpi : pixels per inch. scale : millimetres per unit of x and y.
+        time_unit : of the times, "s", "ms" or "us".
+        affine : `(2, 3)`, or six numbers a, b, c, d, e, f: x' = a x + b y + c, y' = d x + e y + f, before any other
+            conversion; `nearkey.touch.raw_logs.fit_affine` finds it from points measured on the surface.
+        missing : "drop" leaves out and counts (`n_missing`) rows without x or y; "refuse" raises at the first.
+
+        Raises TouchDataError naming the file, row and field.
+        """
+        read, said, places = read_columns(path)
+        where = os.fspath(path)
+        found = adapted_columns(
+            read,
+            said,
+            names=columns,
+            raw_unit=unit,
+            dpi=dpi,
+            scale=scale,
+            time_unit=time_unit,
+            affine=affine,
+            missing=missing,
+            where=where,
+        )
+        if places is not None and found.n_missing:
+            places = [place for place, kept in zip(places, found.kept, strict=True) if kept]
+        log = cls.from_columns(found.columns, unit=found.unit, where=where, places=places)
+        return replace(log, n_missing=found.n_missing) if found.n_missing else log
 
     def write(self, path: str | os.PathLike[str]) -> None:
         """Write the log as .csv, .jsonl or .parquet, whole or not at all."""

@@ -123,7 +123,10 @@ def test_unit_line_above_the_header(tmp_path: Path) -> None:
         (HEADER + 'ann,1,0,0,0,1,1,"q\n', "line 2: not valid CSV"),
         (HEADER.replace(",", ";"), "header: fields are parted by semicolons; use commas"),
         (HEADER.replace("y,", "x,"), "header: column 'x' stands twice"),
-        ("# unit = px\n" + HEADER + "a,1,0,0,0,1,1,q\n", "unit: unit 'px' is unknown"),
+        (
+            "# unit = px\n" + HEADER + "a,1,0,0,0,1,1,q\n",
+            "unit: pixels have no size of their own; give dpi",
+        ),
         ("# version = 9\n" + HEADER + "a,1,0,0,0,1,1,q\n", "version: version 9 is not known here"),
         (HEADER + "a\x07,1,0,0,0,1,1,q\n", "line 2, person: holds a control character"),
         (

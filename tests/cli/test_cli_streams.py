@@ -1,0 +1,116 @@
+"""What all commands have in common: `-` for standard input and output, one spelling of options, --json, pictures."""
+
+from __future__ import annotations
+
+import json
+
+import click
+import pytest
+from click.testing import CliRunner
+from command_line import done, refused, strict_json
+from invented_touches import invented_log
+
+import nearkey as nk
+from nearkey.cli import cli
+
+PAD = nk.Layout.named("qwerty").fitted(18, 12)
+ON_PAD = ("--layout", "qwerty", "--fit-mm", "18", "12")
+
+
+def piped(data: str | bytes, *arguments: object) -> click.testing.Result:
+    found = CliRunner().invoke(cli, [str(a) for a in arguments], input=data)
+    assert found.exit_code == 0, found.output
+    return found
+
+
+def commands(group: click.Group = cli, before: tuple[str, ...] = ()) -> dict[str, click.Command]:
+    found = {}
+    for name, command in group.commands.items():
+        path = (*before, name)
+        if isinstance(command, click.Group):
+            found |= commands(command, path)
+        else:
+            found[" ".join(path)] = command
+    return found
+
+
+def test_a_pipe_carries_a_log_from_command_to_command(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    invented_log(PAD).write("log.csv")
+    text = (tmp_path / "log.csv").read_text()
+    cleaned = piped(text, "touch", "clean", "-", *ON_PAD, "-o", "-")
+    assert cleaned.stdout.startswith("# schema = nearkey.touch-log")
+    assert cleaned.stderr.startswith("Dropped ")
+    model = piped(cleaned.stdout, "touch", "fit", "-", *ON_PAD, "--keep-all", "-o", "-")
+    assert json.loads(model.stdout)["schema"] == "nearkey.touch"
+    rows = strict_json(piped(model.stdout, "touch", "ellipses", "-", "--json").stdout)
+    assert [row["key_id"] for row in rows] == list(PAD.key_ids)
+    assert [path.name for path in tmp_path.iterdir()] == ["log.csv"]  # no file named "-"
+
+
+def test_layouts_come_and_go_by_pipes(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    spec = done("layout", "new", "qwerty", "--fit-mm", 18, 12, "--name", "pad", "-o", "-").stdout
+    assert "pad" in piped(spec, "layout", "check", "-").stdout
+    assert piped(spec, "layout", "draw", "-", "-o", "-").stdout.startswith("<svg")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_picture_is_what_its_name_says(tmp_path):
+    for suffix, first in ((".png", b"\x89PNG"), (".pdf", b"%PDF"), (".svg", b"<svg")):
+        path = tmp_path / f"pad{suffix}"
+        assert done("layout", "draw", "qwerty", "-o", path).stdout == f"{path}\n"
+        assert path.read_bytes().startswith(first)
+    says = refused(tmp_path, "layout", "draw", "qwerty", "-o", tmp_path / "pad.jpg")
+    assert "pad.jpg: is no name of a picture; end it in .png, .pdf or .svg" in says
+
+
+def test_a_missing_extra_is_said_before_the_work(tmp_path, monkeypatch):
+    monkeypatch.setattr("nearkey.commands.shared.find_spec", lambda name: None)
+    invented_log(PAD).write(tmp_path / "log.csv")
+    for command in (
+        ("layout", "draw", "qwerty", "-o", tmp_path / "x.png"),
+        ("touch", "draw", tmp_path / "log.csv", *ON_PAD, "-o", tmp_path / "x.png"),
+        ("touch", "compare", tmp_path / "log.csv", *ON_PAD, "--draw", tmp_path / "x.png"),
+    ):
+        assert "needs matplotlib; pip install 'nearkey[report]'" in refused(tmp_path, *command)
+
+
+def test_the_output_is_always_o_and_output():
+    for name, command in commands().items():
+        for option in command.params:
+            spellings = set(option.opts)
+            if spellings & {"-o", "--out", "--output"}:
+                assert {"-o", "--output"} <= spellings, name
+
+
+# These print no table: they write a file, a picture or a spec, or answer in a sentence.
+NO_TABLE = {
+    "layout draw", "layout new", "touch draw", "touch fit", "pack dist", "pack estimate", "pack start",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted(set(commands()) - NO_TABLE))
+def test_whatever_prints_a_table_prints_json_too(name):
+    options = {spelling for option in commands()[name].params for spelling in option.opts}
+    assert options & {"--json", "--output"}, name
+    if name.split()[0] in ("layout", "touch"):
+        assert "--json" in options
+
+
+def test_layout_new_gives_a_file_to_start_from(tmp_path):
+    path = tmp_path / "grid.toml"
+    made = ("layout", "new", "qwerty", "--rows", 2, "--columns", 3, "--fit-mm", 18, 12, "-o", path)
+    assert done(*made).stdout == f"{path}\n"
+    grid = nk.Layout.load(path)
+    assert (len(grid.letter_keys), grid.width_mm, grid.height_mm) == (6, 18, 12)
+    assert "is there already" in refused(tmp_path, *made)
+    assert "--rows, --columns: one is given" in refused(tmp_path, "layout", "new", "--rows", 2)
+
+
+def test_a_layout_prints_short():
+    assert repr(PAD) == "<Layout 'qwerty': 26 keys, 26 letters, 18 x 12 mm>"
+    assert str(PAD).splitlines()[:2] == [
+        "qwerty, 18 x 12 mm",
+        "  q | w | e | r | t | y | u | i | o | p",
+    ]
