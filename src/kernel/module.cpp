@@ -16,6 +16,7 @@
 #include <system_error>
 #include <thread>
 
+#include "ambiguity.hpp"
 #include "lexicon.hpp"
 #include "ngram_table.hpp"
 #include "search.hpp"
@@ -23,6 +24,7 @@
 #include "sorted.hpp"
 #include "speller.hpp"
 #include "text.hpp"
+#include "threads.hpp"
 #include "touch.hpp"
 
 namespace nb = nanobind;
@@ -61,39 +63,37 @@ template <typename T> Out1<T> array(const std::vector<T> &values) {
     return array(values.size(), std::move(data));
 }
 
-// Does `work` in as many threads as asked for, this one among them: no more than there is work for, nor than a few for
-// each of the processor's. What one of them throws is thrown here, after all have ended.
-template <typename Work> void in_threads(int asked, std::size_t chunks, const Work &work) {
-    const std::size_t processors = std::max(1u, std::thread::hardware_concurrency());
-    const std::size_t most = std::min({static_cast<std::size_t>(std::max(1, asked)), 4 * processors, chunks});
-    std::exception_ptr fault;
-    std::mutex guard;
-    const auto guarded = [&] {
-        try {
-            work();
-        } catch (...) {
-            const std::scoped_lock lock(guard);
-            if (!fault) fault = std::current_exception();
-        }
-    };
-    {
-        std::vector<std::jthread> pool;
-        pool.reserve(most);
-        try {
-            while (pool.size() + 1 < most) pool.emplace_back(guarded);
-        } catch (const std::system_error &) {
-            // The system gives no more threads: those there are do the work.
-        }
-        guarded();
-    }
-    if (fault) std::rethrow_exception(fault);
-}
-
 // Keeps the memory-mapped array alive for as long as the table.
 struct BoundTable : NgramTable {
     explicit BoundTable(const In1<std::uint8_t> &buffer) : NgramTable(buffer.data(), buffer.shape(0)), buffer_(buffer) {}
     In1<std::uint8_t> buffer_;
 };
+
+// Contexts bound to the words they speak of.
+struct BoundContexts {
+    std::shared_ptr<AmbiguityWords> words;
+    AmbiguityWords::Contexts contexts;
+};
+
+// Rows of `width` figures, one for each assignment of letters to keys, in threads.
+template <typename Evaluate> Out2<double> ambiguities(const AmbiguityWords &words, const In2<std::uint8_t> &keys, int threads, std::size_t width, const Evaluate &evaluate) {
+    const std::size_t n = keys.shape(0);
+    if (keys.shape(1) != static_cast<std::size_t>(words.n_letters())) throw std::invalid_argument("a column is needed for every letter");
+    auto out = block<double>(width * n);
+    {
+        nb::gil_scoped_release unlocked;
+        std::atomic<std::size_t> next{0};
+        in_threads(threads, n, [&] {
+            AmbiguityWords::Scratch scratch;
+            for (std::size_t i; (i = next.fetch_add(1)) < n;) {
+                const Ambiguity found = evaluate(keys.data() + i * keys.shape(1), scratch);
+                const double values[] = {found.first, found.third, found.passed};
+                std::copy_n(values, width, out.get() + width * i);
+            }
+        });
+    }
+    return array(n, width, std::move(out));
+}
 
 struct BoundSearcher {
     std::shared_ptr<BoundTable> table_owner;
@@ -554,6 +554,26 @@ NB_MODULE(_kernel, m) {
         })
         .def("__len__", [](const Spelling &s) { return s.beams.size() - 1; })
         .def("best", &spelling_best, "k"_a);
+
+    nb::class_<AmbiguityWords>(m, "AmbiguityWords")
+        .def("__init__", [](AmbiguityWords *self, const In2<std::uint8_t> &letters, const In1<double> &share, int n_letters) {
+            new (self) AmbiguityWords({letters.data(), letters.size()}, letters.shape(1), {share.data(), share.shape(0)}, n_letters);
+        }, "letters"_a, "share"_a, "n_letters"_a)
+        .def_prop_ro("n_letters", &AmbiguityWords::n_letters)
+        .def("__len__", &AmbiguityWords::n_words)
+        .def("evaluate", [](const AmbiguityWords &words, const In2<std::uint8_t> &keys, int n_keys, int threads) {
+            return ambiguities(words, keys, threads, 3, [&](const std::uint8_t *row, AmbiguityWords::Scratch &scratch) { return words.evaluate(row, n_keys, scratch); });
+        }, "keys"_a, "n_keys"_a, "threads"_a = 1);
+
+    nb::class_<BoundContexts>(m, "AmbiguityContexts")
+        .def("__init__", [](BoundContexts *self, std::shared_ptr<AmbiguityWords> words, const In1<double> &left, const In1<std::uint32_t> &offset, const In1<std::uint32_t> &word, const In1<double> &probability) {
+            BoundContexts made{words, {copied(left), copied(offset), copied(word), copied(probability)}};
+            words->bind(made.contexts);
+            new (self) BoundContexts(std::move(made));
+        }, "words"_a, "left"_a, "offset"_a, "word"_a, "probability"_a)
+        .def("evaluate", [](const BoundContexts &self, const In2<std::uint8_t> &keys, int n_keys, int threads) {
+            return ambiguities(*self.words, keys, threads, 2, [&](const std::uint8_t *row, AmbiguityWords::Scratch &scratch) { return self.words->evaluate_after(row, n_keys, self.contexts, scratch); });
+        }, "keys"_a, "n_keys"_a, "threads"_a = 1);
 
     m.def("find_sorted", &find, "keys"_a, "wanted"_a);
 

@@ -211,3 +211,38 @@ class ArpaWriter:
         backoff: NDArray[np.float64] | None = None,
         has_backoff: NDArray[np.uint8] | None = None,
     ) -> bytes: ...
+
+class AmbiguityWords:
+    """Words by falling share, for exact ambiguity under assignments of letters to keys. Immutable, any thread."""
+
+    def __init__(
+        self, letters: NDArray[np.uint8], share: NDArray[np.float64], n_letters: int
+    ) -> None:
+        """letters : (n, width), 1 + a letter's number, then 0. share : (n,), falling. Raises ValueError."""
+    @property
+    def n_letters(self) -> int: ...
+    def __len__(self) -> int: ...
+    def evaluate(
+        self, keys: NDArray[np.uint8], n_keys: int, threads: int = 1
+    ) -> NDArray[np.float64]:
+        """keys : (m, n_letters), of each letter, below n_keys. Returns (m, 3): share of words first of their key
+        sequence, among its first three, and the mean number of words above."""
+
+class AmbiguityContexts:
+    """What words are likely after contexts, over `AmbiguityWords`."""
+
+    def __init__(
+        self,
+        words: AmbiguityWords,
+        left: NDArray[np.float64],
+        offset: NDArray[np.uint32],
+        word: NDArray[np.uint32],
+        probability: NDArray[np.float64],
+    ) -> None:
+        """left : by context, what a word's share is multiplied by for its joint probability with the context, unless
+        the context names it. offset : (n + 1,), where each context's own words begin. word : their rows.
+        probability : joint with the context, falling within each. Raises ValueError."""
+    def evaluate(
+        self, keys: NDArray[np.uint8], n_keys: int, threads: int = 1
+    ) -> NDArray[np.float64]:
+        """(m, 2): probability of a context and a word first, and among the first three, of its key sequence there."""
