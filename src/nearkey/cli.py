@@ -12,6 +12,7 @@ from typing import Any
 
 import click
 
+from nearkey.commands.lab_command import lab
 from nearkey.commands.layout_command import layout
 from nearkey.commands.pack_command import pack
 from nearkey.commands.rank_command import rank
@@ -59,7 +60,7 @@ def main() -> None:
     cli()
 
 
-for _command in (compare_command, layout, pack, rank, score_command, study, touch):
+for _command in (compare_command, lab, layout, pack, rank, score_command, study, touch):
     cli.add_command(_command)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from nearkey.commands.lab_command import forget
 from nearkey.commands.shared import FILE, json_option, json_text
 from nearkey.errors import StudyLogError
 
@@ -75,3 +76,6 @@ def study_measures(
         return
     parts = [found, *curves, *([] if pairs is None else [pairs])]
     click.echo("\n\n".join(map(str, parts)))
+
+
+study.add_command(forget)

@@ -12,7 +12,6 @@ from nearkey.append_log import AppendLog
 from nearkey.errors import StudyLogError
 from nearkey.study.study_log import StudyLog
 from nearkey.study.study_records import (
-    EndRecord,
     Origin,
     RecordOrder,
     StudyHeader,
@@ -84,7 +83,7 @@ class StudyLogWriter(_Recorder):
     Parameters: `path`, which must not exist yet (see `resume`); `sync`, whether every event is
     forced to disk (`fsync`) before the call returns; further keyword arguments are the header's
     fields, of which participant, condition and origin ("person", "simulated", "invented") must be
-    given. Raises StudyLogError.
+    given. `earlier`: what a log that is gone on with held, None for a new one. Raises StudyLogError.
     """
 
     def __init__(
@@ -99,14 +98,18 @@ class StudyLogWriter(_Recorder):
     ) -> None:
         named = {"participant": participant, "condition": condition, "origin": origin}
         super().__init__(header_from(named | header))
+        self.earlier: StudyLog | None = None
         self._log = AppendLog(path, error=StudyLogError, new=True, fsync=sync)
         self._log.append(to_line(self.header))
 
     @classmethod
-    def resume(cls, path: str | os.PathLike[str], *, sync: bool = False) -> Self:
+    def resume(
+        cls, path: str | os.PathLike[str], *, sync: bool = False, keep_open: bool = False
+    ) -> Self:
         """Go on writing a log: a truncated last record is cut off, an open trial is ended as aborted.
 
-        Parameters as of the class. Raises StudyLogError where the log cannot be read or is in use.
+        Parameters as of the class; `keep_open`: leave an open trial open, for a program that can go on in it.
+        Raises StudyLogError where the log cannot be read or is in use.
         """
         writer = AppendLog(path, error=StudyLogError, new=False, fsync=sync)
         try:
@@ -118,10 +121,12 @@ class StudyLogWriter(_Recorder):
             raise
         self = cls.__new__(cls)
         _Recorder.__init__(self, log.header)
-        self._log = writer
+        self._log, self.earlier = writer, log
+        for event in log.events:
+            self._order.take(event)
         trials = log.trials()
-        if trials and trials[-1].state == "unfinished":
-            self._put(EndRecord(t=log.events[-1].t, aborted=True))
+        if trials and trials[-1].state == "unfinished" and not keep_open:
+            self.end(log.events[-1].t, aborted=True)
         return self
 
     @property

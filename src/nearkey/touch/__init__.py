@@ -14,6 +14,7 @@ from nearkey.touch.regression import RegressionTouch
 from nearkey.touch.scaled import SizeScaledTouch
 from nearkey.touch.student import StudentTouch
 from nearkey.touch.touch_log import TouchLog, concat
+from nearkey.touch.touch_log_writer import TouchLogWriter
 from nearkey.touch.touch_models import (
     TOUCH_MODELS,
     AdaptingTouch,
@@ -41,6 +42,7 @@ __all__ = [
     "StudentTouch",
     "TouchComparison",
     "TouchLog",
+    "TouchLogWriter",
     "calibration",
     "check_touch_model",
     "clean",

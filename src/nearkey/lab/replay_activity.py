@@ -1,0 +1,107 @@
+"""Replay: a study log played back, event by event."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Self
+
+from nearkey.lab.activity import Deed, Step, button
+from nearkey.study import StudyLog
+from nearkey.study.study_records import (
+    AcceptRecord,
+    CandidatesRecord,
+    EndRecord,
+    PromptRecord,
+    TapRecord,
+)
+
+__all__ = ["ReplayActivity"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayActivity:
+    """name : of the log. log : it. at : the event shown, from 0. mm : millimetres in a layout unit of the log."""
+
+    name: str
+    log: StudyLog
+    mm: float = 1.0
+    at: int = 0
+
+    kind = "replay"
+    types = False
+
+    @property
+    def step(self) -> Step:
+        """What is to be shown."""
+        header = self.log.header
+        lines = (f"{header.participant}, {header.condition}, {header.origin} data",)
+        return Step(
+            "event",
+            self.name,
+            lines,
+            phrase=self.phrase,
+            done=self.at + 1,
+            total=len(self.log.events),
+            buttons=(button("Finish", "leave"),),
+        )
+
+    @property
+    def phrase(self) -> str:
+        """The phrase shown at this moment."""
+        for event in reversed(self.log.events[: self.at + 1]):
+            if isinstance(event, PromptRecord):
+                return event.text
+        return ""
+
+    @property
+    def shown(self) -> dict[str, Any]:
+        """The event, and how things stood after it.
+
+        touches : those of the phrase up to here, (x, y) in mm. text, candidates : after the event. next_s : seconds to
+        the next event, None after the last; chosen : the place in the list that was taken.
+        """
+        events = self.log.events
+        now = events[self.at]
+        text = ""
+        candidates: tuple[str, ...] = ()
+        touches: list[tuple[float, float]] = []
+        for event in events[: self.at + 1]:
+            if isinstance(event, PromptRecord):
+                text, candidates, touches = "", (), []
+            elif isinstance(event, CandidatesRecord):
+                candidates = event.words
+            elif not isinstance(event, EndRecord):
+                text = getattr(event, "text", text)
+            if isinstance(event, TapRecord) and event.x is not None and event.y is not None:
+                touches.append((event.x * self.mm, event.y * self.mm))
+        last = self.at + 1 == len(events)
+        return {
+            "event": now.__struct_config__.tag,
+            "t": now.t,
+            "text": text,
+            "candidates": candidates,
+            "chosen": now.rank if isinstance(now, AcceptRecord) else None,
+            "key": getattr(now, "key", None),
+            "touches": touches,
+            "next_s": None if last else max(0.0, events[self.at + 1].t - now.t),
+        }
+
+    def begin(self) -> tuple[Self, tuple[Deed, ...]]:
+        """Nothing."""
+        return self, ()
+
+    def touched(self) -> tuple[Self, tuple[Deed, ...]]:
+        """Nothing: the log is not changed."""
+        return self, ()
+
+    def go_on(self) -> tuple[Self, tuple[Deed, ...]]:
+        """The next event; the last one stays."""
+        return self.seek(self.at + 1), ()
+
+    def seek(self, at: int) -> Self:
+        """Go to an event; past the end, to the last."""
+        return replace(self, at=min(at, len(self.log.events) - 1))
+
+    def leave(self) -> tuple[Deed, ...]:
+        """Nothing."""
+        return ()

@@ -1,0 +1,290 @@
+"""The lab's server: pages over HTTP, messages over WebSocket, an ASGI application run by uvicorn (extra `lab`)."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import io
+import socket
+import sys
+import time
+from collections.abc import Callable
+from importlib import resources
+from typing import Any
+
+from nearkey.errors import NearkeyError
+from nearkey.lab.access import COOKIE, LabAccess
+from nearkey.lab.lab_messages import MAX_BYTES, InvitationReply
+from nearkey.lab.laboratory import Laboratory
+
+__all__ = [
+    "LOOPBACK",
+    "address_of_this_machine",
+    "bound_socket",
+    "inviter",
+    "lab_app",
+    "qr_data_uri",
+    "qr_terminal",
+    "require_lab_extra",
+    "serve_lab",
+]
+
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+_ROLES = ("both", "pad", "display", "experimenter")
+_TYPES = {
+    ".html": "text/html",
+    ".css": "text/css",
+    ".js": "text/javascript",
+    ".svg": "image/svg+xml",
+}
+_HEADERS = {
+    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "connect-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cache-Control": "no-store",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+_BAD_MESSAGES = 20
+_WAITING = 4096
+"""Replies that may wait for a slow device before it is cut off."""
+
+
+def require_lab_extra() -> None:
+    """NearkeyError naming the extra where a library of the server is missing."""
+    for name in ("starlette", "uvicorn", "websockets", "segno"):
+        try:
+            __import__(name)
+        except ImportError:
+            raise NearkeyError(
+                f"the lab needs {name}", where="nearkey lab", fix="pip install 'nearkey[lab]'"
+            ) from None
+
+
+def address_of_this_machine() -> str:
+    """The address other devices of the network reach this machine under, as its routes say; nothing is sent."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # an address reserved for documentation
+            return str(probe.getsockname()[0])
+        except OSError:
+            return "127.0.0.1"
+
+
+def qr_data_uri(text: str) -> str:
+    """A text as a QR code, a data URI of an SVG."""
+    import segno
+
+    return str(segno.make(text, error="m").svg_data_uri(scale=6, dark="#16211c", light="#ffffff"))
+
+
+def qr_terminal(text: str) -> str:
+    """A text as a QR code of characters, for a terminal."""
+    import segno
+
+    drawn = io.StringIO()
+    segno.make(text, error="m").terminal(drawn, compact=True)
+    return drawn.getvalue()
+
+
+def _page(name: str) -> bytes | None:
+    """A file of the pages by its bare name; None for any other."""
+    if not name or any(part in name for part in ("/", "\\", "..")) or name.startswith("."):
+        return None
+    found = resources.files("nearkey.lab").joinpath("pages").joinpath(name)
+    return found.read_bytes() if found.is_file() else None
+
+
+def lab_app(
+    laboratory: Laboratory, access: LabAccess, *, clock: Callable[[], float] = time.monotonic
+) -> Any:
+    """The ASGI application.
+
+    laboratory : what messages are for. access : who may come in. clock : of tokens, in seconds.
+    """
+    from starlette.applications import Starlette
+    from starlette.requests import Request
+    from starlette.responses import RedirectResponse, Response
+    from starlette.routing import Route, WebSocketRoute
+    from starlette.websockets import WebSocket, WebSocketDisconnect
+
+    def refused(text: str, status: int) -> Response:
+        return Response(text + "\n", status, media_type="text/plain", headers=_HEADERS)
+
+    def gate(request: Request) -> Response | None:
+        if not access.host_allowed(request.headers.get("host")):
+            return refused("This is not the name of a lab.", 421)
+        peer = request.client.host if request.client else None
+        if not access.may_enter(peer, request.cookies.get(COOKIE)):
+            return refused(
+                "This lab lets other devices in by a one-time address only. "
+                "Ask the experimenter for a fresh code and scan it.",
+                403,
+            )
+        return None
+
+    def served(name: str) -> Response:
+        data = _page(name)
+        if data is None:
+            return refused("There is no such page.", 404)
+        suffix = name[name.rfind(".") :]
+        return Response(
+            data, media_type=_TYPES.get(suffix, "application/octet-stream"), headers=_HEADERS
+        )
+
+    async def page(request: Request) -> Response:
+        return gate(request) or served("index.html")
+
+    async def asset(request: Request) -> Response:
+        return gate(request) or served(request.path_params["name"])
+
+    async def join(request: Request) -> Response:
+        if not access.host_allowed(request.headers.get("host")):
+            return refused("This is not the name of a lab.", 421)
+        role = request.path_params["role"]
+        key = access.admit(request.path_params["token"], clock())
+        if key is None or role not in _ROLES:
+            return refused(
+                "This address was used already, or is too old. Ask the experimenter for a fresh code.",
+                403,
+            )
+        answer = RedirectResponse("/" if role == "both" else f"/{role}", 303, headers=_HEADERS)
+        answer.set_cookie(COOKIE, key, httponly=True, samesite="strict")
+        return answer
+
+    async def messages(socket_: WebSocket) -> None:
+        headers, peer = socket_.headers, socket_.client.host if socket_.client else None
+        key = socket_.cookies.get(COOKIE) or socket_.query_params.get("key")
+        fresh = None
+        if "token" in socket_.query_params:
+            fresh = key = access.admit(socket_.query_params["token"], clock())
+        if (
+            not access.host_allowed(headers.get("host"))
+            or not access.origin_allowed(headers.get("origin"))
+            or not access.may_enter(peer, key)
+        ):
+            await socket_.close(1008)
+            return
+        await socket_.accept()
+        waiting: asyncio.Queue[str] = asyncio.Queue(_WAITING)
+        overrun = asyncio.Event()
+
+        def send(text: str) -> None:
+            try:
+                waiting.put_nowait(text)
+            except asyncio.QueueFull:
+                overrun.set()
+
+        async def write() -> None:
+            while not overrun.is_set():
+                await socket_.send_text(await waiting.get())
+            await socket_.close(1013)
+
+        if fresh is not None:
+            send(f'{{"type":"key","key":"{fresh}"}}')
+        serial = laboratory.connect(send)
+        writer = asyncio.create_task(write())
+        bad = 0
+        try:
+            while bad < _BAD_MESSAGES:
+                message = await socket_.receive()
+                if message["type"] == "websocket.disconnect":
+                    break
+                data = message.get("text")
+                if data is None:
+                    data = message.get("bytes") or b""
+                bad = 0 if laboratory.receive(serial, data) else bad + 1
+            else:
+                await socket_.close(1008)
+        except (WebSocketDisconnect, RuntimeError):
+            pass
+        finally:
+            laboratory.disconnect(serial)
+            writer.cancel()
+            with contextlib.suppress(asyncio.CancelledError, Exception):
+                await writer
+
+    return Starlette(
+        routes=[
+            Route("/", page),
+            *(Route(f"/{role}", page) for role in _ROLES[1:]),
+            Route("/join/{token}/{role}", join),
+            Route("/lab/{name:path}", asset),
+            WebSocketRoute("/messages", messages),
+        ]
+    )
+
+
+def inviter(access: LabAccess, host: str) -> Callable[[str], InvitationReply]:
+    """Makes one-time addresses on `host`, with their QR codes."""
+
+    def invite(role: str) -> InvitationReply:
+        token = access.invite(time.monotonic())
+        if role == "sensor":
+            url = f"ws://{host}:{access.port}/messages?token={token}"
+        else:
+            url = f"http://{host}:{access.port}/join/{token}/{role}"
+        return InvitationReply(url=url, qr=qr_data_uri(url), role=role)
+
+    return invite
+
+
+def bound_socket(host: str, port: int) -> socket.socket:
+    """A listening socket; NearkeyError where the port is taken. Port 0 is any free one."""
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        made.bind((host, port))
+    except OSError as fault:
+        made.close()
+        raise NearkeyError(
+            f"port {port} cannot be used ({fault.strerror})",
+            where="nearkey lab",
+            field="--port",
+            fix="stop what uses it, or name another",
+        ) from None
+    return made
+
+
+def serve_lab(
+    laboratory: Laboratory,
+    access: LabAccess,
+    listening: socket.socket,
+    *,
+    lines: bool = False,
+) -> None:
+    """Serve until interrupted, or until standard input ends.
+
+    laboratory, access : what is served and to whom. listening : from `bound_socket`. lines : also take messages, one a
+    line, from standard input, and answer on standard output.
+    """
+    import uvicorn
+
+    from nearkey.lab.line_front import run_lines
+
+    config = uvicorn.Config(
+        lab_app(laboratory, access),
+        log_level="warning",
+        access_log=False,  # addresses hold tokens
+        ws="websockets-sansio",
+        ws_max_size=MAX_BYTES,
+        ws_ping_interval=10.0,
+        ws_ping_timeout=20.0,
+        lifespan="off",
+        timeout_graceful_shutdown=1,
+        server_header=False,
+    )
+    server = uvicorn.Server(config)
+
+    async def run() -> None:
+        serving = asyncio.create_task(server.serve(sockets=[listening]))
+        if lines:
+            await run_lines(laboratory, sys.stdin.buffer, sys.stdout.buffer, until=serving)
+            server.should_exit = True
+        await serving
+
+    try:
+        asyncio.run(run())
+    finally:
+        laboratory.close()

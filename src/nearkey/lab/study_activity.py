@@ -1,0 +1,157 @@
+"""Study: one participant's blocks of a plan, from consent to the last phrase; goes on where the logs say it stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Set
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Self
+
+from nearkey.lab.activity import CloseTrial, Deed, OpenPads, OpenTrial, Step, TakeRest, button
+from nearkey.lab.lab_plan import CAUTIONS
+from nearkey.study import BlockPlan
+
+__all__ = ["StudyActivity", "TrialPlace", "first_open"]
+
+TrialPlace = tuple[int, int]
+"""Position of the block among the participant's, from 1, and the trial in it, from 1."""
+
+
+def first_open(blocks: tuple[BlockPlan, ...], done: Set[TrialPlace]) -> TrialPlace | None:
+    """The first trial of the plan that is not done; None where all are."""
+    for block in blocks:
+        for trial in range(1, len(block.phrases) + 1):
+            if (block.position, trial) not in done:
+                return block.position, trial
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class StudyActivity:
+    """A participant's way through the plan.
+
+    blocks : of the participant, in order. done : trials that are. consent : the text to agree to. state : "consent",
+    "cautions", "rest", "ready", "phrase" or "end". open : whether the log holds the present phrase's prompt already,
+    as after a crash of the lab in the middle of it.
+    """
+
+    blocks: tuple[BlockPlan, ...]
+    done: frozenset[TrialPlace]
+    consent: str
+    state: str = "consent"
+    open: bool = False
+
+    kind = "study"
+
+    @property
+    def place(self) -> TrialPlace | None:
+        """The present trial."""
+        return first_open(self.blocks, self.done)
+
+    @property
+    def block(self) -> BlockPlan | None:
+        """The present block."""
+        place = self.place
+        return None if place is None else self.blocks[place[0] - 1]
+
+    @property
+    def types(self) -> bool:
+        """Whether touches go to the decoder now."""
+        return self.state == "phrase"
+
+    @property
+    def step(self) -> Step:
+        """What is to be shown."""
+        block, place = self.block, self.place
+        total = sum(len(each.phrases) for each in self.blocks)
+        step = partial(Step, done=len(self.done), total=total)
+        leave = button("Stop", "leave")
+        if block is None or place is None:
+            thanks = ("That was the last phrase. Thank you.",)
+            return step("end", "The end", thanks, buttons=(button("Finish", "leave"),))
+        name = f"{block.condition}, " + ("practice" if block.practice else f"block {block.block}")
+        match self.state:
+            case "consent":
+                agree = button("I agree", "next")
+                return step("consent", "Before we begin", (self.consent,), buttons=(agree, leave))
+            case "cautions":
+                read = button("I have read this", "next")
+                return step("cautions", "Please mind", CAUTIONS, buttons=(read, leave))
+            case "rest":
+                advice = (f"Next: {name}. Rest hand and eyes, longer if you like.",)
+                return step(
+                    "rest",
+                    "Rest",
+                    advice,
+                    rest_s=block.rest_s,
+                    buttons=(button("Go on", "next"), leave),
+                )
+            case "ready":
+                lines = (
+                    f"{len(block.phrases)} phrases. Read each, then type it quickly and accurately.",
+                    "Press Done after each.",
+                )
+                if place[1] > 1:
+                    lines = (f"We go on at phrase {place[1]} of {len(block.phrases)}.", *lines[1:])
+                start = (button("Start", "next"), leave)
+                return step("ready", name, lines, buttons=start)
+        return step(
+            "phrase",
+            name,
+            phrase=block.phrases[place[1] - 1],
+            takes_touches=True,
+            buttons=(button("Done", "next"), leave),
+        )
+
+    def begin(self) -> tuple[Self, tuple[Deed, ...]]:
+        """Consent first; who was in the middle of a block has given it and goes on."""
+        if self.block is None:
+            return replace(self, state="end"), ()
+        pads = OpenPads((self.block.condition,))
+        if self.open:
+            return replace(self, state="phrase", open=False), (pads, self._opened())
+        if self.done:
+            return replace(self, state="ready"), (pads,)
+        return self, (pads,)
+
+    def touched(self) -> tuple[Self, tuple[Deed, ...]]:
+        """Nothing: touches between phrases do not count."""
+        return self, ()
+
+    def go_on(self) -> tuple[Self, tuple[Deed, ...]]:
+        """The next step."""
+        block, place = self.block, self.place
+        match self.state:
+            case "consent":
+                return replace(self, state="cautions"), ()
+            case "cautions":
+                return replace(self, state="ready"), ()
+            case "rest" if block is not None:
+                return replace(self, state="ready"), ()
+            case "ready" if block is not None:
+                return replace(self, state="phrase"), (self._opened(),)
+            case "phrase" if place is not None:
+                return self._after(place)
+        return self, ()
+
+    def _opened(self) -> OpenTrial:
+        block, place = self.block, self.place
+        assert block is not None
+        assert place is not None
+        return OpenTrial(block, place[1], block.phrases[place[1] - 1])
+
+    def _after(self, place: TrialPlace) -> tuple[Self, tuple[Deed, ...]]:
+        on = replace(self, done=self.done | {place})
+        following = on.block
+        if following is None:
+            return replace(on, state="end"), (CloseTrial(),)
+        if following.position == place[0]:
+            return on, (CloseTrial(), on._opened())
+        pads = OpenPads((following.condition,))
+        if following.rest_s:
+            return replace(on, state="rest"), (CloseTrial(), pads, TakeRest(following))
+        return replace(on, state="ready"), (CloseTrial(), pads)
+
+    def leave(self) -> tuple[Deed, ...]:
+        """An open phrase is aborted; it comes again when the study goes on."""
+        return (CloseTrial(aborted=True),) if self.state == "phrase" else ()
