@@ -15,7 +15,7 @@ import nearkey
 
 HEAVY = {
     "dask", "datasets", "distributed", "flask", "jinja2", "joblib", "matplotlib", "nltk", "pandas",
-    "pyarrow", "requests", "scipy", "sklearn", "tqdm",
+    "pyarrow", "requests", "scipy", "segno", "sklearn", "starlette", "tqdm", "uvicorn", "websockets",
 }  # fmt: skip
 
 

@@ -39,7 +39,15 @@ def missing() -> str | None:
 class Phone:
     """One page on a screen of its own, touched by a finger through the browser's own input events."""
 
-    def __init__(self, folder: Path, *, width: int = 390, height: int = 844, dark: bool = False, touch: bool = True) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        width: int = 390,
+        height: int = 844,
+        dark: bool = False,
+        touch: bool = True,
+    ) -> None:
         from selenium import webdriver
         from selenium.webdriver.chrome.options import Options
         from selenium.webdriver.chrome.service import Service
@@ -49,7 +57,13 @@ class Phone:
         for flag in (*FLAGS, f"--user-data-dir={folder}"):
             options.add_argument(flag)
         self.driver = webdriver.Chrome(options, Service(shutil.which("chromedriver")))
-        self.command("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=3 if touch else 1, mobile=touch)
+        self.command(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=3 if touch else 1,
+            mobile=touch,
+        )
         if touch:
             self.command("Emulation.setTouchEmulationEnabled", enabled=True, maxTouchPoints=5)
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
@@ -81,7 +95,11 @@ class Phone:
 
     @property
     def problem(self) -> str:
-        return str(self.run("const p = document.getElementById('problem'); return p.hidden ? '' : p.textContent"))
+        return str(
+            self.run(
+                "const p = document.getElementById('problem'); return p.hidden ? '' : p.textContent"
+            )
+        )
 
     def at_step(self, step: str) -> None:
         self.wait("return document.body.dataset.step === arguments[0]", step)
@@ -89,18 +107,29 @@ class Phone:
     def click(self, selector: str) -> None:
         """A tap of the finger on the middle of an element."""
         place = self.wait(
-            "const e = document.querySelector(arguments[0]); if (!e || e.disabled || !e.getClientRects().length) return null;"
-            "e.scrollIntoView({block: 'nearest'}); const b = e.getBoundingClientRect(); return [b.x + b.width / 2, b.y + b.height / 2]",
+            """const e = document.querySelector(arguments[0]);
+            if (!e || e.disabled || !e.getClientRects().length) return null;
+            e.scrollIntoView({block: "nearest"});
+            const b = e.getBoundingClientRect();
+            return [b.x + b.width / 2, b.y + b.height / 2];""",
             selector,
         )
         self.finger([place])
 
     def finger(self, places: list[tuple[float, float]], *, rests_s: float = 0.0) -> None:
-        """A finger comes down at the first of these places on the screen, moves on to the others, rests, and goes up."""
+        """A finger comes down at the first of these places on the screen, moves on to the others, rests, and
+        goes up.
+        """
         (x, y), *others = places
-        self.command("Input.dispatchTouchEvent", type="touchStart", touchPoints=[{"x": x, "y": y, "radiusX": 4, "radiusY": 5, "force": 0.4}])
+        self.command(
+            "Input.dispatchTouchEvent",
+            type="touchStart",
+            touchPoints=[{"x": x, "y": y, "radiusX": 4, "radiusY": 5, "force": 0.4}],
+        )
         for x, y in others:
-            self.command("Input.dispatchTouchEvent", type="touchMove", touchPoints=[{"x": x, "y": y}])
+            self.command(
+                "Input.dispatchTouchEvent", type="touchMove", touchPoints=[{"x": x, "y": y}]
+            )
         if rests_s:
             time.sleep(rests_s)
         self.command("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
@@ -108,14 +137,23 @@ class Phone:
     def on_screen(self, x_mm: float, y_mm: float, pad: int = 0) -> tuple[float, float]:
         """Where a place on a pad that is not turned lies on the screen."""
         found = self.wait(
-            "const s = document.querySelectorAll('.zone svg')[arguments[0]]; if (!s) return null; const b = s.getBoundingClientRect();"
-            "const v = s.viewBox.baseVal; return [b.x, b.y, b.width / v.width, b.height / v.height]",
+            """const s = document.querySelectorAll(".zone svg")[arguments[0]];
+            if (!s) return null;
+            const b = s.getBoundingClientRect(), v = s.viewBox.baseVal;
+            return [b.x, b.y, b.width / v.width, b.height / v.height];""",
             pad,
         )
         left, top, across, down = found
         return left + x_mm * across, top + y_mm * down
 
-    def touch(self, x_mm: float, y_mm: float, to: tuple[float, float] | None = None, pad: int = 0, rests_s: float = 0.0) -> None:
+    def touch(
+        self,
+        x_mm: float,
+        y_mm: float,
+        to: tuple[float, float] | None = None,
+        pad: int = 0,
+        rests_s: float = 0.0,
+    ) -> None:
         """A touch, or a stroke, at a place of a pad in mm; returns when the lab answered and the page painted that."""
         before = self.painted
         places = [self.on_screen(x_mm, y_mm, pad)]
@@ -135,10 +173,15 @@ class Phone:
         return int(self.run("return (window.labDelays ?? []).length"))
 
     def text(self, selector: str) -> str:
-        return str(self.run("return document.querySelector(arguments[0])?.textContent ?? ''", selector))
+        return str(
+            self.run("return document.querySelector(arguments[0])?.textContent ?? ''", selector)
+        )
 
     def texts(self, selector: str) -> list[str]:
-        return list(self.run("return [...document.querySelectorAll(arguments[0])].filter(e => e.getClientRects().length).map(e => e.textContent)", selector))
+        """The texts of all elements that are shown."""
+        script = """return [...document.querySelectorAll(arguments[0])]
+            .filter((e) => e.getClientRects().length).map((e) => e.textContent);"""
+        return list(self.run(script, selector))
 
     def close(self) -> None:
         self.driver.quit()
@@ -159,8 +202,18 @@ class RunningLab:
     """`nearkey lab` in a process of its own."""
 
     def __init__(self, *arguments: object, port: int = 0) -> None:
-        command = [sys.executable, "-m", "nearkey.cli", "lab", *map(str, arguments), "--port", str(port)]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        command = [
+            sys.executable,
+            "-m",
+            "nearkey.cli",
+            "lab",
+            *map(str, arguments),
+            "--port",
+            str(port),
+        ]
+        self.process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
         assert self.process.stdout is not None
         self.said = ""
         found = None

@@ -15,13 +15,13 @@ from nearkey.study import BlockPlan
 
 __all__ = [
     "Activity",
+    "ActivityStep",
     "CloseTrial",
     "Deed",
     "FitTouches",
     "KeepTouch",
     "OpenPads",
     "OpenTrial",
-    "Step",
     "TakeRest",
     "button",
 ]
@@ -77,7 +77,7 @@ Deed = OpenPads | KeepTouch | FitTouches | OpenTrial | CloseTrial | TakeRest
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ActivityStep:
     """What every device shows of an activity now; see `SceneReply`."""
 
     name: str
@@ -100,7 +100,7 @@ class Activity(Protocol):
         """Its name on the wire."""
 
     @property
-    def step(self) -> Step:
+    def step(self) -> ActivityStep:
         """What is to be shown."""
 
     @property

@@ -25,8 +25,10 @@ from nearkey.lab.lab_messages import (
 __all__ = ["Apparatus", "LabClient", "fit_affine"]
 
 PAD_ROLES = ("pad", "both", "sensor")
-_AHEAD_S, _BEHIND_S = 0.25, 300.0
-"""A clock that says a touch happened later than this after it came, or longer than that before, has jumped."""
+_AHEAD_S, _BEHIND_S, _BACK_S = 0.25, 300.0, 1.0
+"""A clock that says a touch happened later than this after it came, longer than that before it came, or so long
+before what
+went before it, has jumped. Contacts that overlap are told when they end, and so a little out of order."""
 
 
 def fit_affine(points: ArrayLike, places_mm: ArrayLike) -> Affine:
@@ -154,7 +156,8 @@ class Apparatus:
         if t_ms is None or clock is None:
             return max(now_s, not_before_s), False
         at = t_ms / 1000 + clock
-        jumped = not now_s - _BEHIND_S <= at <= now_s + _AHEAD_S
+        earliest = max(now_s - _BEHIND_S, not_before_s - _BACK_S)
+        jumped = not earliest <= at <= now_s + _AHEAD_S
         return max(now_s if jumped else at, not_before_s), jumped
 
     def described(self) -> tuple[dict[str, Any], ...]:

@@ -8,7 +8,7 @@ from typing import Self
 
 import numpy as np
 
-from nearkey.lab.activity import Deed, FitTouches, KeepTouch, OpenPads, Step, button
+from nearkey.lab.activity import ActivityStep, Deed, FitTouches, KeepTouch, OpenPads, button
 
 __all__ = ["CalibrateActivity", "balanced_targets"]
 
@@ -48,7 +48,7 @@ class CalibrateActivity:
     types = False
 
     @property
-    def step(self) -> Step:
+    def step(self) -> ActivityStep:
         """What is to be shown."""
         total = len(self.targets)
         if self.state == "ready":
@@ -58,7 +58,7 @@ class CalibrateActivity:
             )
             if self.at:
                 lines = (f"{self.at} touches are kept from before.", *lines)
-            return Step(
+            return ActivityStep(
                 "ready",
                 "Calibration",
                 lines,
@@ -68,7 +68,7 @@ class CalibrateActivity:
             )
         if self.state == "target":
             target = self.targets[self.at]
-            return Step(
+            return ActivityStep(
                 "target",
                 f"Touch {self.labels[target]}",
                 target=target,
@@ -77,7 +77,7 @@ class CalibrateActivity:
                 takes_touches=True,
             )
         again = (button("Once more", "next"), button("Finish", "leave"))
-        return Step(
+        return ActivityStep(
             "fitted", "Calibration done", self.result, done=total, total=total, buttons=again
         )
 

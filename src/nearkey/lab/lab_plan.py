@@ -43,11 +43,11 @@ CAUTIONS = (
 Positive = Annotated[float, msgspec.Meta(gt=0, le=10_000)]
 
 
-class _Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class _PlanTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     pass
 
 
-class ConditionTable(_Table, frozen=True, kw_only=True):
+class ConditionTable(_PlanTable, frozen=True, kw_only=True):
     """A condition: its name (as a study plan names it), a layout (of the catalogue, or a file), laid on `fit_mm`.
 
     touch : file of a fitted model; without it, circles of `spread_mm` about the keys' centres. A participant's own
@@ -61,7 +61,7 @@ class ConditionTable(_Table, frozen=True, kw_only=True):
     spread_mm: Positive = 2.0
 
 
-class PadTable(_Table, frozen=True, kw_only=True):
+class PadTable(_PlanTable, frozen=True, kw_only=True):
     """How the pad is shown at first: see `ShowRequest`."""
 
     keys: KeyVisibility = "drawn"
@@ -71,7 +71,7 @@ class PadTable(_Table, frozen=True, kw_only=True):
     down_mm: float = 0.0
 
 
-class StrokeTable(_Table, frozen=True, kw_only=True):
+class StrokeTable(_PlanTable, frozen=True, kw_only=True):
     """What strokes of at least `min_mm` do; the actions are those of docs/lab.md."""
 
     min_mm: Positive = 4.0
@@ -81,7 +81,7 @@ class StrokeTable(_Table, frozen=True, kw_only=True):
     down: LabAction = "next"
 
 
-class CalibrationTable(_Table, frozen=True, kw_only=True):
+class CalibrationTable(_PlanTable, frozen=True, kw_only=True):
     """Calibration: touches for every key, the seed of their order, and how the keys are drawn meanwhile."""
 
     each: Annotated[int, msgspec.Meta(ge=1, le=1000)] = 8
@@ -89,7 +89,7 @@ class CalibrationTable(_Table, frozen=True, kw_only=True):
     keys: KeyVisibility = "drawn"
 
 
-class StudyTable(_Table, frozen=True, kw_only=True):
+class StudyTable(_PlanTable, frozen=True, kw_only=True):
     """The study: a plan that `StudyPlan.write` wrote, or what `plan_study` makes one of.
 
     plan : the file. Or participants : codes; phrases : a text file, a phrase a line; and the numbers of `plan_study`.
@@ -110,7 +110,7 @@ class StudyTable(_Table, frozen=True, kw_only=True):
     )
 
 
-class _File(_Table, frozen=True, kw_only=True):
+class _File(_PlanTable, frozen=True, kw_only=True):
     name: str = "lab"
     pack: str = "en"
     folder: str = "lab-data"

@@ -14,13 +14,13 @@ from nearkey.decode import Decoder, EditCosts, LanguagePack
 from nearkey.errors import NearkeyError, PlanError, StudyLogError
 from nearkey.lab.activity import (
     Activity,
+    ActivityStep,
     CloseTrial,
     Deed,
     FitTouches,
     KeepTouch,
     OpenPads,
     OpenTrial,
-    Step,
     TakeRest,
     button,
 )
@@ -771,7 +771,7 @@ class Laboratory:
             )
         if isinstance(self.activity, CalibrateActivity):
             show["keys"] = self._start.keys or self.plan.calibration.keys
-        step: Step = self.activity.step
+        step: ActivityStep = self.activity.step
         replay = self.activity.shown if isinstance(self.activity, ReplayActivity) else None
         return SceneReply(
             activity=self.activity.kind,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Self
 
-from nearkey.lab.activity import Deed, Step, button
+from nearkey.lab.activity import ActivityStep, Deed, button
 from nearkey.study import StudyLog
 from nearkey.study.study_records import (
     AcceptRecord,
@@ -31,11 +31,11 @@ class ReplayActivity:
     types = False
 
     @property
-    def step(self) -> Step:
+    def step(self) -> ActivityStep:
         """What is to be shown."""
         header = self.log.header
         lines = (f"{header.participant}, {header.condition}, {header.origin} data",)
-        return Step(
+        return ActivityStep(
             "event",
             self.name,
             lines,

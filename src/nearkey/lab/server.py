@@ -236,6 +236,7 @@ def bound_socket(host: str, port: int) -> socket.socket:
     made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         made.bind((host, port))
+        made.listen(64)  # from here on a client may come; it is answered when the server runs
     except OSError as fault:
         made.close()
         raise NearkeyError(

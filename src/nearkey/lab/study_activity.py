@@ -7,7 +7,15 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Self
 
-from nearkey.lab.activity import CloseTrial, Deed, OpenPads, OpenTrial, Step, TakeRest, button
+from nearkey.lab.activity import (
+    ActivityStep,
+    CloseTrial,
+    Deed,
+    OpenPads,
+    OpenTrial,
+    TakeRest,
+    button,
+)
 from nearkey.lab.lab_plan import CAUTIONS
 from nearkey.study import BlockPlan
 
@@ -60,11 +68,11 @@ class StudyActivity:
         return self.state == "phrase"
 
     @property
-    def step(self) -> Step:
+    def step(self) -> ActivityStep:
         """What is to be shown."""
         block, place = self.block, self.place
         total = sum(len(each.phrases) for each in self.blocks)
-        step = partial(Step, done=len(self.done), total=total)
+        step = partial(ActivityStep, done=len(self.done), total=total)
         leave = button("Stop", "leave")
         if block is None or place is None:
             thanks = ("That was the last phrase. Thank you.",)

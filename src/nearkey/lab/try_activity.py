@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Self
 
-from nearkey.lab.activity import Deed, OpenPads, Step, button
+from nearkey.lab.activity import ActivityStep, Deed, OpenPads, button
 
 __all__ = ["TryActivity"]
 
@@ -20,11 +20,11 @@ class TryActivity:
     types = True
 
     @property
-    def step(self) -> Step:
+    def step(self) -> ActivityStep:
         """What is to be shown."""
         lines = ("Type what you like. Nothing typed here is kept.",)
         buttons = (button("Clear", "next"), button("Finish", "leave"))
-        return Step("typing", "Try it", lines, takes_touches=True, buttons=buttons)
+        return ActivityStep("typing", "Try it", lines, takes_touches=True, buttons=buttons)
 
     def begin(self) -> tuple[Self, tuple[Deed, ...]]:
         """Puts the pads up."""
