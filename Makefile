@@ -5,7 +5,7 @@ PY := $(VENV)/bin/python
 STAMP := $(VENV)/.installed
 
 .DEFAULT_GOAL := help
-.PHONY: help install demo test lint sanitize package check clean
+.PHONY: help install demo test lint sanitize dist package check clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 12
@@ -39,12 +39,18 @@ sanitize: $(STAMP)  ## the tests that use the kernel most, with memory and undef
 		NEARKEY_KERNEL=$(SANITIZED) PYTEST_PLUGINS=other_kernel PYTHONPATH=tests/support $(PY) -m pytest -n 2 \
 		tests/unit/decode tests/property/decode tests/unit/session tests/unit/language tests/property/language
 
-package: $(STAMP)  ## build an sdist, install it in a scratch environment, decode a word with it
+DIST ?= dist
+dist: $(STAMP)  ## the sdist, the wheel, and the English pack as a wheel of its own, in dist/
+	$(PY) -m pip install --quiet 'build>=1.2'
+	$(PY) -m build --outdir $(DIST) .
+	$(PY) -m nearkey.cli pack dist models/en/pack -o $(DIST)
+
+package: $(STAMP)  ## build both wheels, install them in a scratch environment, decode a word with them
 	rm -rf build/package && mkdir -p build/package
-	$(VENV)/bin/pip install --quiet 'build>=1.2'
-	$(PY) -m build --sdist --outdir build/package .
+	$(MAKE) dist DIST=build/package
+	NEARKEY_DISTRIBUTIONS=build/package $(PY) -m pytest -q tests/package
 	$(PYTHON) -m venv build/package/venv
-	build/package/venv/bin/pip install --quiet build/package/nearkey-*.tar.gz
+	build/package/venv/bin/pip install --quiet --find-links build/package 'nearkey[en]'
 	cd build/package && venv/bin/python -c "import nearkey as nk; layout = nk.Layout.named('qwerty'); \
 	decoder = nk.Decoder(layout, nk.GaussianTouch.from_layout(layout, spread=0.3), nk.load_pack('en')); \
 	best = decoder.decode([layout.centers[layout.key_of_letter[c]] for c in 'level'], context='the pole is'); \

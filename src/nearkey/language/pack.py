@@ -156,10 +156,11 @@ def find_pack(name_or_path: str | os.PathLike[str]) -> Path:
         if found == name and (folder / "pack.toml").is_file():
             return folder
     known = ", ".join(sorted(installed_packs())) or "none"
+    install = "install it (pip install 'nearkey[en]')" if name == "en" else "install it"
     raise PackError(
         "no such pack",
         where=name,
-        fix=f"install it, or build it and give its folder (found here: {known})",
+        fix=f"{install}, or build it and give its folder (found here: {known})",
     )
 
 

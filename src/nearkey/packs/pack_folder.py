@@ -135,7 +135,8 @@ def _licence_text(made: info.PackInfo, notices: Mapping[str, str]) -> str:
         "|---|---|---|---|",
     ]
     lines += [
-        f"| {source.title} | `{source.origin}` | {_linked(source.licence)} | {source.attribution} |"
+        f"| {source.title} | {f'`{source.origin}`' if ':' in source.origin else '-'}"
+        f" | {_linked(source.licence)} | {source.attribution} |"
         for source in made.sources
     ]
     unknown = [
