@@ -7,19 +7,23 @@ ranking.
 
 from __future__ import annotations
 
+import logging
 import sys
 from typing import Any
 
 import click
 
+from nearkey.commands.decode_command import decode_command, serve_command, try_command
 from nearkey.commands.lab_command import lab
 from nearkey.commands.layout_command import layout
 from nearkey.commands.pack_command import pack
+from nearkey.commands.person_command import person
 from nearkey.commands.rank_command import rank
 from nearkey.commands.score_command import compare_command, score_command
 from nearkey.commands.study_command import study
 from nearkey.commands.touch_command import touch
 from nearkey.errors import NearkeyError
+from nearkey.logger import LOGGER
 from nearkey.version import VERSION
 
 __all__ = ["cli", "main"]
@@ -29,6 +33,10 @@ class _Command(click.Group):
     """A group whose commands turn a `NearkeyError` into one line and exit code 2."""
 
     def invoke(self, ctx: click.Context) -> Any:
+        spoken = logging.StreamHandler(sys.stderr)
+        spoken.setFormatter(logging.Formatter("nearkey: %(message)s"))
+        LOGGER.addHandler(spoken)
+        ctx.call_on_close(lambda: LOGGER.removeHandler(spoken))
         try:
             return super().invoke(ctx)
         except NearkeyError as fault:
@@ -60,7 +68,20 @@ def main() -> None:
     cli()
 
 
-for _command in (compare_command, lab, layout, pack, rank, score_command, study, touch):
+for _command in (
+    compare_command,
+    decode_command,
+    lab,
+    layout,
+    pack,
+    person,
+    rank,
+    score_command,
+    serve_command,
+    study,
+    touch,
+    try_command,
+):
     cli.add_command(_command)
 
 

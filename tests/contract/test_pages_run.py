@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 
 import numpy as np
-from pages import run_page
+import pytest
+from pages import ROOT, run_page
 
 import nearkey as nk
 
@@ -37,3 +38,27 @@ def test_the_page_on_packs_runs_and_prints_what_it_shows():
     for printed, shown in run_page("docs/packs.md", at_least=1):
         assert shown is not None
         assert printed == shown
+
+
+def test_the_page_on_parts_of_your_own_runs_and_its_examples_are_short():
+    for printed, shown in run_page("docs/extending.md", at_least=4):
+        assert shown is None or printed == shown
+    text = (ROOT / "docs" / "extending.md").read_text(encoding="utf-8")
+    classes = re.findall(r"^class \w+.*?(?=^\S|\Z)", text, re.M | re.S)
+    assert len(classes) == 3
+    assert all(len(found.strip().splitlines()) <= 15 for found in classes)
+
+
+def test_the_page_on_parts_of_your_own_takes_a_model_of_kenlm(tmp_path):
+    pytest.importorskip("kenlm")
+    page = (ROOT / "docs" / "extending.md").read_text(encoding="utf-8")
+    names: dict[str, object] = {}
+    for block in re.findall(r"```python\n(.*?)```", page, re.S)[:2]:
+        exec(compile(block, "docs/extending.md", "exec"), names)
+    path = tmp_path / "small.arpa"
+    path.write_text(
+        "\\data\\\nngram 1=5\nngram 2=1\n\n\\1-grams:\n-99\t<s>\t-0.1\n-1\t</s>\n-1.5\t<unk>\n"
+        "-0.5\tlevel\n-0.6\tpole\n\n"
+        "\\2-grams:\n-0.1\t<s> pole\n\n\\end\\\n"
+    )
+    assert names["with_kenlm"](path).decode([(1.0, 1.0)])  # type: ignore[operator]

@@ -23,9 +23,10 @@ from nearkey.commands.shared import (
 )
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
+from nearkey.plugins import DECODERS, load_plugin, plugin_names
 
 if TYPE_CHECKING:
-    pass
+    from nearkey.layout import Layout
 
 __all__ = ["compare_command", "score_command"]
 
@@ -33,7 +34,9 @@ __all__ = ["compare_command", "score_command"]
 @click.command("score", short_help="Score layouts, and decoders on them.")
 @click.argument("layouts", nargs=-1, required=True, metavar="LAYOUT...")
 @click.option("--spread-mm", type=float, help="Touches around key centres with this SD in mm.")
-@click.option("--touch", "touch_file", type=FILE, help="A saved touch model.")
+@click.option(
+    "--touch", "touch_file", type=FILE, help="A saved touch model, or an installed one by name."
+)
 @fit_option
 @click.option("--pack", default="en", help="Language pack: name or folder.")
 @click.option(
@@ -62,8 +65,8 @@ __all__ = ["compare_command", "score_command"]
     "--decoder",
     "decoders",
     multiple=True,
-    metavar="NAME=COMMAND",
-    help="Also this command, over the line protocol. It runs with your rights; may be repeated.",
+    metavar="NAME[=COMMAND]",
+    help="Also this command, over the line protocol, or an installed decoder by name; it runs with your rights.",
 )
 @click.option(
     "--compare-words", type=int, default=500, help="Words for baselines and other decoders."
@@ -115,7 +118,8 @@ def score_command(
     from nearkey.simulate.decoders import OutsideDecoder
     from nearkey.simulate.keystrokes import Selection
     from nearkey.simulate.score import score_layout
-    from nearkey.touch import GaussianTouch, load_touch
+    from nearkey.touch import GaussianTouch
+    from nearkey.touch.touch_models import touch_named
 
     if (spread_mm is None) == (touch_file is None):
         raise NearkeyError(
@@ -139,15 +143,23 @@ def score_command(
             touch = (
                 GaussianTouch.from_layout(layout, spread_mm=spread_mm)
                 if touch_file is None
-                else load_touch(touch_file)
+                else touch_named(touch_file, layout)
             )
             with ExitStack() as stack:
-                others = {
-                    name: stack.enter_context(
-                        OutsideDecoder(command, layout=layout, touch=touch, pack=language)
+                others: dict[str, Any] = {}
+                for name, command in commands.items():
+                    if isinstance(command, str):
+                        others[name] = plugged_decoder(command, layout, touch, language)
+                        continue
+                    outside = OutsideDecoder(
+                        command,
+                        layout=layout,
+                        touch=touch,
+                        pack=language,
+                        use="live" if live else "words",
                     )
-                    for name, command in commands.items()
-                }
+                    others[name] = stack.enter_context(outside)
+                    outside.check()
                 result = score_layout(
                     layout,
                     touch=touch,
@@ -187,7 +199,25 @@ def _targets(folder: str | None, name: str, force: bool) -> tuple[Path, Path] | 
     return targets
 
 
-def _named_command(text: str) -> tuple[str, list[str]]:
+def plugged_decoder(name: str, layout: Layout, touch: Any, pack: Any) -> Any:
+    """The decoder that another distribution brings under this name (entry points `nearkey.decoders`).
+
+    name : of the entry point. layout, touch, pack : what the decoder is made for. NearkeyError where there is none.
+    """
+    made = load_plugin(DECODERS, name)
+    if made is None:
+        known = ", ".join(plugin_names(DECODERS)) or "none are installed"
+        raise NearkeyError(
+            f"{name!r} is no decoder by name ({known})",
+            field="--decoder",
+            fix="name an installed one, or give NAME=COMMAND: mine='./decoder -x'",
+        )
+    return made(layout=layout, touch=touch, pack=pack)
+
+
+def _named_command(text: str) -> tuple[str, list[str] | str]:
+    if "=" not in text:
+        return text, text
     name, equals, command = text.partition("=")
     try:
         parts = shlex.split(command)

@@ -19,6 +19,7 @@ from nearkey.language.lexicon import Lexicon
 from nearkey.language.models import FIRST_LETTER, LetterModel, WordModel
 from nearkey.language.ngram_file import NgramHeader, read_header
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK, joins_marks
+from nearkey.logger import LOGGER
 from nearkey.pickling import check_pickles
 
 __all__ = ["ENTRY_POINTS", "Pack", "find_pack", "installed_packs", "load_pack"]
@@ -164,11 +165,23 @@ def find_pack(name_or_path: str | os.PathLike[str]) -> Path:
     )
 
 
-def _reachable(name: str | None = None) -> Iterator[tuple[str, Path]]:
-    """Names and folders of packs, the first to be taken first; of `name` alone where given."""
+def _reachable(
+    name: str | None = None, *, passing_over: bool = False
+) -> Iterator[tuple[str, Path]]:
+    """Names and folders of packs, the first to be taken first; of `name` alone where given.
+
+    passing_over : log an entry point that fails and go on, where it is not the one that was asked for.
+    """
     entries = metadata.entry_points(group=ENTRY_POINTS)
     for entry in entries if name is None else entries.select(name=name):
-        yield entry.name, _entry_folder(entry)
+        try:
+            folder = _entry_folder(entry)
+        except PackError as fault:
+            if not passing_over:
+                raise
+            LOGGER.warning("%s", fault)
+            continue
+        yield entry.name, folder
     package = Path(__file__).resolve().parents[1]
     for base, inner in ((package / "packs", ""), (package.parents[1] / "models", "pack")):
         for folder in sorted(base.glob("*")):
@@ -192,9 +205,9 @@ def _entry_folder(entry: metadata.EntryPoint) -> Path:
 
 
 def installed_packs() -> dict[str, Path]:
-    """Name and folder of every pack that a name can reach."""
+    """Name and folder of every pack that a name can reach; an entry point that fails is logged and passed over."""
     found: dict[str, Path] = {}
-    for name, folder in _reachable():
+    for name, folder in _reachable(passing_over=True):
         if (folder / "pack.toml").is_file():
             found.setdefault(name, folder)
     return found

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Protocol
 
 import numpy as np
 
 from nearkey.errors import NearkeyError, TouchModelError
+from nearkey.plugins import TOUCH_MODELS_GROUP, load_plugin
 from nearkey.touch.base import KINDS, TouchBase, restored_model
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.gaussian_mixture import MixtureTouch
@@ -29,6 +31,7 @@ __all__ = [
     "NearestKeyTouch",
     "default_models",
     "load_touch",
+    "touch_named",
 ]
 
 TOUCH_MODELS: Mapping[str, type[TouchBase]] = MappingProxyType(KINDS)
@@ -89,14 +92,40 @@ def default_models() -> dict[str, FitsTouch]:
     }
 
 
+def touch_named(name: str, layout: Any) -> Any:
+    """A saved model, or else one that another distribution brings under this name.
+
+    Parameters
+    ----------
+    name : path of a model file, or of an entry point of `nearkey.touch_models` that has `from_layout(layout)`.
+    layout : what a model by name is made for.
+
+    Raises TouchModelError as `load_touch`, and naming the models there are where it is neither.
+    """
+    made = None if Path(name).exists() else load_plugin(TOUCH_MODELS_GROUP, name)
+    if made is None:
+        return load_touch(name)
+    if not hasattr(made, "from_layout"):
+        raise TouchModelError(
+            "cannot be made of a layout alone", where=name, fix="fit it, save it, and give the file"
+        )
+    return made.from_layout(layout)
+
+
 def load_touch(path: str | os.PathLike[str]) -> Any:
     """Read a model written by `save`: a fitted model of the class that its kind names.
 
     Raises TouchModelError naming the file and field when the file is missing, damaged, of another
-    schema, of a later version, or of a kind this release does not have.
+    schema, of a later version, or of a kind that neither this release nor an entry point of `nearkey.touch_models` has;
+    NearkeyError naming the entry point that cannot be loaded.
     """
     where, again = os.fspath(path), "save the model again"
     data = read_model_file(path)
+    kind = data.get("kind")
+    if isinstance(kind, str) and kind not in KINDS:
+        made = load_plugin(TOUCH_MODELS_GROUP, kind)
+        if made is not None and not hasattr(made, "kind"):
+            return made.restore(data)
     try:
         with np.errstate(all="ignore"):
             return restored_model(data, Geometry.from_dict(data["layout"]))

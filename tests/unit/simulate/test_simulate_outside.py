@@ -109,6 +109,7 @@ def test_it_is_told_keys_touch_model_and_lexicon_but_never_the_word(run, tmp_pat
     asked = (tmp_path / "told.jsonq").read_text()
     assert set(json.loads(asked[: asked.index("}") + 1])) == {
         "type",
+        "use",
         "id",
         "points",
         "context",
@@ -163,7 +164,7 @@ def test_what_a_crashing_decoder_said_is_kept(run):
     [
         ("raise SystemExit(3)", "crashed"),
         (START + "time.sleep(60)", "no answer"),
-        (START + "say(type='ready', name='new', version=2)\ntime.sleep(60)", "wrong version"),
+        (START + "say(type='ready', name='new', version=3)\ntime.sleep(60)", "wrong version"),
         (START + "say(type='answer', id=0, texts=[])\ntime.sleep(60)", "wrong message"),
         (START + "ready()\nfor q in answers(): sys.exit(1)", "crashed"),
         ("import os, time\nos.close(1)\ntime.sleep(60)", "crashed"),
@@ -253,3 +254,43 @@ def test_a_touch_model_travels_as_what_it_is_or_not_at_all():
         assert set(part) == {"key", "weight", "mean", "scale"}
         assert part["scale"] == pytest.approx([scale[0, 0], scale[0, 1], scale[1, 1]])
     assert sent(PlainTouch(LAYOUT, 0.3)) is None
+
+
+def test_version_2_answers_questions_about_words(run):
+    """A decoder that asks for P(word | context) gets the pack's, null for words it lacks, and is scored as any."""
+    model = PACK.language_model
+    expected = [float(p) for p in model.log_probs(model.start())[[0, 3]]]
+    script = (
+        START
+        + "assert hello['versions'] == [1, 2]\nsay(type='ready', name='double', version=2)\n"
+        + "for q in answers():\n"
+        + "    say(type='ask', context='', words=['a', 'abc', 'zebra'])\n"
+        + "    told = json.loads(sys.stdin.readline())\n"
+        + "    good = told['log_probs'][2] is None\n"
+        + f"    good &= max(abs(p - e) for p, e in zip(told['log_probs'], {expected})) < 1e-5\n"
+        + "    say(type='answer', id=q['id'], texts=[word(q) if good else 'wrong'])\n"
+    )
+    score = run(script)
+    assert score.faults.counts == {}
+    assert score.all.top[1].value == 1.0
+
+
+def test_live_use_is_told_and_kinds_are_taken(run):
+    script = (
+        START
+        + "say(type='ready', name='double', version=2)\n"
+        + "for q in answers():\n"
+        + "    text = word(q) if q['use'] == 'live' else 'x'\n"
+        + "    say(type='answer', id=q['id'], texts=[text], kinds=['word'])\n"
+    )
+    assert run(script, use="live").all.top[1].value == 1.0
+    assert run(script).all.top[1].value == 0.0
+
+
+def test_checking_a_decoder_says_why_it_is_none(tmp_path):
+    for command in (["./no-such-decoder"], [sys.executable, "-c", "raise SystemExit(3)"]):
+        with (
+            OutsideDecoder(command, layout=LAYOUT, touch=TOUCH) as decoder,
+            pytest.raises(NearkeyError, match=r"no decoder: (cannot be run|crashed)"),
+        ):
+            decoder.check()

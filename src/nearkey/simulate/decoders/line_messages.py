@@ -1,4 +1,4 @@
-"""The line protocol, version 1: JSON objects, one a line, UTF-8, over a decoder's stdin and stdout.
+"""The line protocol, versions 1 and 2: JSON objects, one a line, UTF-8, over a decoder's stdin and stdout.
 
 Described for readers in docs/benchmarking.md. The benchmark speaks first; every line it sends has a
 `type`. A decoder may write what it likes to stderr.
@@ -15,10 +15,23 @@ import numpy as np
 from nearkey.decode import LanguagePack
 from nearkey.layout import Layout
 
-__all__ = ["PROTOCOL", "VERSION", "Answer", "Ready", "hello", "parse_reply", "question"]
+__all__ = [
+    "PROTOCOL",
+    "VERSION",
+    "VERSIONS",
+    "Answer",
+    "AskedWords",
+    "Ready",
+    "hello",
+    "language_reply",
+    "parse_reply",
+    "question",
+]
 
 PROTOCOL = "nearkey-lines"
 VERSION = 1
+VERSIONS = (1, 2)
+"""Versions spoken; a decoder of either gets the same lines, and one of version 2 may ask for more."""
 
 
 class Ready(msgspec.Struct, frozen=True, tag_field="type", tag="ready"):
@@ -28,17 +41,25 @@ class Ready(msgspec.Struct, frozen=True, tag_field="type", tag="ready"):
     version: int
 
 
+class AskedWords(msgspec.Struct, frozen=True, tag_field="type", tag="ask"):
+    """From version 2 on, before an answer: what the pack's language model says of words after a context."""
+
+    context: str
+    words: list[str]
+
+
 class Answer(msgspec.Struct, frozen=True, tag_field="type", tag="answer"):
     """The ranked texts of a question, best first.
 
     log_probs : natural logs, as many as texts. log_total : log of the sum of exp over everything the
-    decoder holds possible, where it knows it.
+    decoder holds possible, where it knows it. kinds : in live use, what each text is ("word", "completion" …).
     """
 
     id: int
     texts: list[Any]
     log_probs: list[Any] | None = None
     log_total: Any = None
+    kinds: list[Any] | None = None
 
 
 def hello(
@@ -64,6 +85,7 @@ def hello(
         "type": "hello",
         "protocol": PROTOCOL,
         "version": VERSION,
+        "versions": VERSIONS,
         "layout": {
             "name": layout.name,
             "unit_mm": layout.unit_mm,
@@ -112,19 +134,47 @@ def _components(touch: Any) -> dict[str, Any] | None:
     }
 
 
-def question(number: int, points: np.ndarray[Any, Any], context: str | None, k: int) -> bytes:
-    """A question: the touches (x, y in layout units) and the text before the word."""
-    return (
-        msgspec.json.encode(
-            {"type": "word", "id": number, "points": points.tolist(), "context": context, "k": k}
-        )
-        + b"\n"
-    )
+def question(
+    number: int,
+    points: np.ndarray[Any, Any],
+    context: str | None,
+    k: int,
+    *,
+    use: str = "words",
+) -> bytes:
+    """A question: the touches (x, y in layout units), and the text before the word.
+
+    use : what is asked for, "words", or "live" for all that a live list shows.
+    """
+    message = {
+        "type": "word",
+        "id": number,
+        "points": points.tolist(),
+        "context": context,
+        "k": k,
+        "use": use,
+    }
+    return msgspec.json.encode(message) + b"\n"
 
 
-_decoder: msgspec.json.Decoder[Ready | Answer] = msgspec.json.Decoder(Ready | Answer)
+def language_reply(pack: LanguagePack | None, asked: AskedWords) -> bytes:
+    """What the pack's model says of the words asked for: natural logs, null for words it does not have."""
+    found: list[float | None] = [None] * len(asked.words)
+    if pack is not None:
+        model = pack.language_model
+        state = model.start()
+        for word in asked.context.split():
+            state = model.advance(state, word.lower())
+        scores = model.log_probs(state)
+        index = [pack.lexicon.index(word.lower()) for word in asked.words]
+        found = [None if i is None else float(scores[i]) for i in index]
+    return msgspec.json.encode({"type": "log_probs", "log_probs": found}) + b"\n"
 
 
-def parse_reply(line: bytes) -> Ready | Answer:
+_Reply = Ready | Answer | AskedWords
+_decoder: msgspec.json.Decoder[_Reply] = msgspec.json.Decoder(_Reply)
+
+
+def parse_reply(line: bytes) -> Ready | Answer | AskedWords:
     """A line of a decoder; msgspec.DecodeError where it is not one."""
     return _decoder.decode(line)

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from time import monotonic, perf_counter
 from types import TracebackType
-from typing import IO, Any, Self
+from typing import IO, Any, Literal, Self
 
 import msgspec
 
@@ -22,10 +22,12 @@ from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError
 from nearkey.layout import Layout
 from nearkey.simulate.decoders.line_messages import (
-    VERSION,
+    VERSIONS,
     Answer,
+    AskedWords,
     Ready,
     hello,
+    language_reply,
     parse_reply,
     question,
 )
@@ -55,11 +57,12 @@ class OutsideDecoder:
     layout, touch, pack : what the decoder is told; `pack` None leaves it to its own words.
     k : the most texts it will be asked for.
     start_s, answer_s : seconds it may take to get ready, and to answer.
+    use : "live" asks for what a live list shows, completions included (version 2 of the protocol).
     restarts : how often a process that crashed, hung or broke the protocol is started again; the words
         after that count as missed.
 
-    A process is started at the first question. Nothing here raises for what a decoder does: see
-    `Answers.faults`. A command that cannot be run at all is reported there too.
+    A process is started at the first question, or by `check`, which raises where the command cannot be run or never
+    gets ready. Nothing else here raises for what a decoder does: see `Answers.faults`.
     """
 
     def __init__(
@@ -73,6 +76,7 @@ class OutsideDecoder:
         start_s: float = 60.0,
         answer_s: float = 5.0,
         restarts: int = 3,
+        use: Literal["words", "live"] = "words",
     ) -> None:
         if not command:
             raise NearkeyError("no command", field="command", fix="name the decoder's program")
@@ -80,6 +84,7 @@ class OutsideDecoder:
         self.name = Path(self.command[0]).name
         self._layout, self._touch, self._pack, self._k = layout, touch, pack, k
         self._start_s, self._answer_s, self._restarts = start_s, answer_s, restarts
+        self._use = use
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._process: _Process | None = None
 
@@ -102,6 +107,18 @@ class OutsideDecoder:
         if self._folder is not None:
             self._folder.cleanup()
             self._folder = None
+
+    def check(self) -> None:
+        """Start the process and wait until it is ready; NearkeyError, saying why, where it never is."""
+        try:
+            self._start()
+        except _Trouble as trouble:
+            self.close()
+            raise NearkeyError(
+                f"no decoder: {trouble}",
+                where=" ".join(self.command),
+                fix="run the command by hand; it must answer the line protocol (docs/benchmarking.md)",
+            ) from None
 
     def answer(self, queries: Queries, k: int) -> Answers:
         """Answers to all queries, asked one by one; `seconds` includes the way through the pipes."""
@@ -135,52 +152,63 @@ class OutsideDecoder:
             kept.take(i, texts, reply.log_probs, seconds, reply.log_total)
         return kept.answers()
 
-    def _ask(self, number: int, queries: Queries, k: int) -> tuple[Answer, float]:
-        if self._process is None:
-            self._process = _Process(self.command)
-            first = hello(
-                self._layout, self._touch, self._pack, lexicon=self._lexicon_file(), k=self._k
+    def _start(self) -> _Process:
+        if self._process is not None:
+            return self._process
+        self._process = _Process(self.command)
+        first = hello(
+            self._layout, self._touch, self._pack, lexicon=self._lexicon_file(), k=self._k
+        )
+        ready = _reply(self._process, first, self._start_s)
+        if not isinstance(ready, Ready):
+            raise _Trouble("wrong message", "an answer where ready was due")
+        if ready.version not in VERSIONS:
+            raise _Trouble(
+                "wrong version",
+                f"it speaks {ready.version}, the benchmark {VERSIONS[0]} and {VERSIONS[1]}",
             )
-            ready = _reply(self._process, first, self._start_s)
-            if not isinstance(ready, Ready):
-                raise _Trouble("wrong message", "an answer where ready was due")
-            if ready.version != VERSION:
-                raise _Trouble(
-                    "wrong version", f"it speaks {ready.version}, the benchmark {VERSION}"
-                )
-            self.name = ready.name
+        self.name = ready.name
+        return self._process
+
+    def _ask(self, number: int, queries: Queries, k: int) -> tuple[Answer, float]:
+        process = self._start()
         start = perf_counter()
-        line = question(number, queries.touches(number), queries.context(number), k)
-        reply = _reply(self._process, line, self._answer_s)
-        # After a bad line, the answer to the question before may still be in the pipe.
+        line = question(number, queries.touches(number), queries.context(number), k, use=self._use)
+        reply = _reply(process, line, self._answer_s)
+        # It may ask about words first. After a bad line, the answer to the question before may still be in the pipe.
         while (
-            isinstance(reply, Answer)
-            and reply.id < number
-            and perf_counter() < start + self._answer_s
-        ):
-            reply = _reply(self._process, b"", self._answer_s)
+            isinstance(reply, AskedWords) or (isinstance(reply, Answer) and reply.id < number)
+        ) and perf_counter() < start + self._answer_s:
+            line = language_reply(self._pack, reply) if isinstance(reply, AskedWords) else b""
+            reply = _reply(process, line, self._answer_s)
         seconds = perf_counter() - start
         if not isinstance(reply, Answer):
-            raise _Trouble("wrong message", "ready where an answer was due", over=False)
+            what = "a question" if isinstance(reply, AskedWords) else "ready"
+            raise _Trouble("wrong message", f"{what} where an answer was due", over=False)
         if reply.id != number:
             raise _Trouble("wrong id", f"answered {reply.id} when asked {number}")
         return reply, seconds
 
+    def _file(self, name: str) -> Path:
+        if self._folder is None:
+            self._folder = tempfile.TemporaryDirectory(prefix="nearkey-")
+        return Path(self._folder.name) / name
+
     def _lexicon_file(self) -> str | None:
         if self._pack is None:
             return None
-        if self._folder is None:
-            self._folder = tempfile.TemporaryDirectory(prefix="nearkey-")
+        path = self._file("lexicon.tsv")
+        if not path.exists():
             lexicon = self._pack.lexicon
             lines = (
                 f"{word}\t{float(p):.6f}\n"
                 for word, p in zip(lexicon.words, lexicon.log_probs, strict=True)
             )
-            (Path(self._folder.name) / "lexicon.tsv").write_text("".join(lines), encoding="utf-8")
-        return str(Path(self._folder.name) / "lexicon.tsv")
+            path.write_text("".join(lines), encoding="utf-8")
+        return str(path)
 
 
-def _reply(process: _Process, line: bytes, seconds: float) -> Ready | Answer:
+def _reply(process: _Process, line: bytes, seconds: float) -> Ready | Answer | AskedWords:
     process.send(line)
     raw = process.line(seconds)
     shown = repr(raw[:80].decode("utf-8", "replace"))

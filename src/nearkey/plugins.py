@@ -1,0 +1,50 @@
+"""Parts that other distributions bring: entry points, loaded one by one and only when asked for by name."""
+
+from __future__ import annotations
+
+from importlib import metadata
+from typing import Any
+
+from nearkey.errors import NearkeyError
+
+__all__ = ["DECODERS", "OBJECTIVES", "TOUCH_MODELS_GROUP", "load_plugin", "plugin_names"]
+
+TOUCH_MODELS_GROUP = "nearkey.touch_models"
+"""Touch models. An entry, by the kind its files name, is a class with `restore(data)`, which makes a fitted model of a
+model file's data, and, to be named in the place of a file, `from_layout(layout)`. One derived from nearkey's own base
+needs neither: that it is imported is enough."""
+
+DECODERS = "nearkey.decoders"
+"""Decoders. An entry is called with (layout=, touch=, pack=) and gives what has `decode(points, *, context, k)`."""
+
+OBJECTIVES = "nearkey.objectives"
+"""Objectives of a search. An entry is a function that a search calls as it calls its own."""
+
+
+def plugin_names(group: str) -> tuple[str, ...]:
+    """Names of the entry points of a group, sorted; nothing is loaded."""
+    return tuple(sorted({entry.name for entry in metadata.entry_points(group=group)}))
+
+
+def load_plugin(group: str, name: str) -> Any | None:
+    """What an entry point names; None where no installed distribution has one of this name.
+
+    Parameters
+    ----------
+    group : one of the groups above. name : of the entry point.
+
+    Only this entry is loaded, so that a broken one hurts nobody who does not ask for it. Raises NearkeyError naming
+    the entry point, and the distribution it comes from, where it cannot be loaded.
+    """
+    for entry in metadata.entry_points(group=group, name=name):
+        try:
+            return entry.load()
+        except Exception as fault:  # whatever another person's module may raise
+            source = entry.dist.name if entry.dist is not None else "?"
+            raise NearkeyError(
+                f"its entry point fails: {type(fault).__name__}: {fault}",
+                where=f"{group}: {name}",
+                field=entry.value,
+                fix=f"reinstall or remove {source}",
+            ) from fault
+    return None
