@@ -87,6 +87,7 @@ def test_the_output_is_always_o_and_output():
 # These print no table: they write a file, a picture or a spec, or answer in a sentence.
 NO_TABLE = {
     "layout draw", "layout new", "touch draw", "touch fit", "pack dist", "pack estimate", "pack start",
+    "person forget", "serve-decoder",
 }  # fmt: skip
 
 
