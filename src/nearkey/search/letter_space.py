@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import combinations
+from itertools import combinations, permutations
 from typing import Any, Literal
 
 import numpy as np
@@ -106,6 +106,7 @@ class LetterSpace:
         self._cap = cap
         self._classes = self._interchangeable()
         self._memo: dict[_State, int] = {}
+        self._reachable: dict[tuple[int, bool], int] = {}
         self._listed: tuple[Keys, ...] | None = None
         if listed is not None:
             kept = [k for k in map(self._reordered, listed) if self.allows(k)]
@@ -416,6 +417,60 @@ class LetterSpace:
         ):
             return False
         return self._listed is None or tuple(keys) in self._members
+
+    def narrowed(self, opened: Sequence[int]) -> list[int] | None:
+        """What the rules leave of the keys open to each letter (as bits); None where they leave one nothing.
+
+        Follows each rule by itself until nothing changes, so what is left may still hold no layout.
+        """
+        found, n, all_keys = list(opened), len(opened), range(len(self.key_ids))
+        least, most = self.sizes
+        while True:
+            before = list(found)
+            if self.rule == "ordered":
+                for i in range(1, n):
+                    if self.rows[i] == self.rows[i - 1]:
+                        found[i] &= self._beyond(found[i - 1], ahead=True)
+                        found[i - 1] &= self._beyond(found[i], ahead=False)
+            for one in (*self._together, *self._groups):
+                shared = found[one[0]]
+                for i in one:
+                    shared &= found[i]
+                for i in one:
+                    found[i] = shared
+            for one in self._groups:
+                shared = found[one[0]]
+                for i in range(n) if shared & (shared - 1) == 0 else ():
+                    found[i] &= -1 if i in one else ~shared
+            for one in self._apart:
+                for i, j in permutations(one, 2):
+                    if found[i] & (found[i] - 1) == 0:
+                        found[j] &= ~found[i]
+            for key in all_keys:
+                bit = 1 << key
+                sure = sum(own == bit for own in found)
+                able = sum(own >> key & 1 for own in found)
+                if sure > most or able < least:
+                    return None
+                if sure == most:
+                    found = [own if own == bit else own & ~bit for own in found]
+                if able == least:
+                    found = [bit if own & bit else own for own in found]
+            if not all(found):
+                return None
+            if found == before:
+                return found
+
+    def _beyond(self, keys: int, *, ahead: bool) -> int:
+        """Keys that a row's next letter (`ahead`), or the one before, may have: the same, or in a column further on."""
+        if (keys, ahead) not in self._reachable:
+            edge = [column for k, column in enumerate(self.column) if keys >> k & 1]
+            allowed = keys
+            for k, column in enumerate(self.column) if edge else ():
+                further = column > min(edge) if ahead else column < max(edge)
+                allowed |= further << k
+            self._reachable[keys, ahead] = allowed
+        return self._reachable[keys, ahead]
 
     def canonical(self, keys: Sequence[int]) -> Keys:
         """The one of all assignments that count as the same which stands for them."""

@@ -1,0 +1,443 @@
+"""Searching a space of letter assignments: listed whole, or annealed with restarts, in chunks that any worker may do.
+
+A chunk is a part of the listing, or one annealing run with random numbers of its own. What comes out of it depends on
+its number and the seed alone, so the result is the same whatever the workers are and in whatever order they finish,
+and finished chunks in a checkpoint are not done again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass, field, replace
+from math import exp
+from os import PathLike
+from time import monotonic
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.append_log import AppendLog, log_lines
+from nearkey.errors import PlanError
+from nearkey.search.letter_space import Keys, LetterSpace
+from nearkey.search.objectives import Objective
+from nearkey.simulate.spreading import spread
+
+__all__ = ["FoundLayouts", "LetterSearchOptions", "SearchRecord", "non_dominated", "search_letters"]
+
+Floats = NDArray[np.float64]
+
+SCHEMA = "nearkey-search-checkpoint"
+VERSION = 1
+_PIECE = 20_000  # layouts of a listed chunk at most
+_BATCH = 2_000  # evaluated in one call
+_SCALE = 64  # layouts drawn to learn the scale of each objective
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LetterSearchOptions:
+    """How a search is carried out. All but `workers` and `executor` decide what comes out.
+
+    Parameters
+    ----------
+    method : "list" evaluates every layout; "anneal" runs simulated annealing (Kirkpatrick, Gelatt & Vecchi 1983) with
+        restarts, each followed by the steepest ascent to a layout that no move makes better; "auto" lists where the
+        space has no more than `list_at_most` layouts.
+    seed : of all random choices.
+    restarts : annealing runs. With several objectives the first runs look for the best of each, the others for the best
+        weighted sum, each with weights of its own, drawn uniformly.
+    steps : moves tried in a run.
+    kept : layouts kept: the non-dominated ones first, then the best of each objective.
+    workers : threads. executor : a `concurrent.futures` executor or a `dask.distributed` client instead.
+    """
+
+    method: Literal["auto", "list", "anneal"] = "auto"
+    seed: int = 0
+    restarts: int = 8
+    steps: int = 4_000
+    kept: int = 200
+    list_at_most: int = 400_000
+    workers: int = 1
+    executor: Any = field(default=None, repr=False)
+
+    def __post_init__(self) -> None:
+        if self.method not in ("auto", "list", "anneal"):
+            raise PlanError(
+                f"{self.method!r} is not known", field="method", fix="write auto, list or anneal"
+            )
+        for name, least in (
+            ("seed", 0),
+            ("restarts", 1),
+            ("steps", 1),
+            ("kept", 1),
+            ("workers", 1),
+        ):
+            if getattr(self, name) < least:
+                raise PlanError(
+                    f"is {getattr(self, name)}", field=name, fix=f"give {least} or more"
+                )
+
+
+@dataclass(frozen=True, slots=True)
+class FoundLayouts:
+    """Layouts of a space with their objectives, the non-dominated first, by falling first objective.
+
+    keys : (n, n_letters) uint8. values : (n, n_objectives). front : (n,), whether no layout found is as good in all and
+    better in one.
+    """
+
+    keys: NDArray[np.uint8]
+    values: Floats
+    front: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.keys)
+
+
+@dataclass(frozen=True, slots=True)
+class SearchRecord:
+    """How far a search has come; `found` is a usable result at any time.
+
+    done, total : chunks. evaluated : layouts evaluated, in chunks of an earlier run too. seconds_left : at the rate so
+    far; None before there is one. method : "list" or "anneal". count : layouts in the space.
+    """
+
+    found: FoundLayouts
+    done: int
+    total: int
+    evaluated: int
+    seconds_left: float | None
+    method: str
+    count: int
+
+    @property
+    def complete(self) -> bool:
+        """Whether every layout of the space was evaluated."""
+        return self.method == "list" and self.done == self.total
+
+
+@dataclass(frozen=True)
+class _Task:
+    """What all chunks have in common: sent to a worker once."""
+
+    space: LetterSpace
+    objectives: tuple[Objective, ...]
+    options: LetterSearchOptions
+    low: Floats
+    high: Floats
+
+    def signed(self, keys: NDArray[np.uint8]) -> Floats:
+        """Objectives turned so that more is better, (n, n_objectives)."""
+        return np.stack(
+            [_sign(one) * one.evaluate(self.space, keys) for one in self.objectives], axis=1
+        )
+
+
+_Chunk = tuple[NDArray[np.uint8], Floats, int]
+"""Assignments kept, their signed objectives, layouts evaluated."""
+
+
+def search_letters(
+    space: LetterSpace,
+    objectives: Sequence[Objective],
+    *,
+    checkpoint: str | PathLike[str] | None = None,
+    stop: Callable[[], bool] = lambda: False,
+    options: LetterSearchOptions | None = None,
+) -> Iterator[SearchRecord]:
+    """Search a space for the layouts that no other beats in all objectives.
+
+    Parameters
+    ----------
+    space : what is allowed. objectives : one or more.
+    checkpoint : a file that keeps finished chunks; the same search goes on from it.
+    stop : asked after each chunk; True ends the search there.
+    options : see `LetterSearchOptions`.
+
+    Yields
+    ------
+    SearchRecord
+        At the start and after each chunk.
+
+    Raises
+    ------
+    PlanError
+        For a space without layouts or too large to list, no objective, or a checkpoint of another search.
+    """
+    options = options or LetterSearchOptions()
+    if not objectives:
+        raise PlanError("none", field="objectives", fix="name one or more")
+    count = space.count()
+    if not count:
+        raise PlanError(
+            "allows no layout", where=space.name, field="constraints", fix="loosen one of them"
+        )
+    method = options.method
+    if method == "auto":
+        method = "list" if count <= options.list_at_most else "anneal"
+    if method == "list" and count > 100_000_000:
+        raise PlanError(
+            f"{count:,} layouts are too many to list", field="method", fix="write anneal"
+        )
+    jobs: list[Any] = (
+        list(space.prefixes(_PIECE)) if method == "list" else list(range(options.restarts))
+    )
+    rng = np.random.default_rng(np.random.SeedSequence(options.seed, spawn_key=(0,)))
+    sample = space.array(space.draw(rng) for _ in range(_SCALE))
+    task = _Task(space, tuple(objectives), options, np.zeros(0), np.zeros(0))
+    values = task.signed(sample)
+    low, high = values.min(axis=0), values.max(axis=0)
+    task = _Task(
+        space, tuple(objectives), _plain(options), low, np.where(high > low, high, low + 1.0)
+    )
+    return _run(task, method, count, jobs, values, checkpoint, stop, options)
+
+
+def _run(
+    task: _Task,
+    method: str,
+    count: int,
+    jobs: list[Any],
+    sample: Floats,
+    checkpoint: str | PathLike[str] | None,
+    stop: Callable[[], bool],
+    options: LetterSearchOptions,
+) -> Iterator[SearchRecord]:
+    chunks: dict[int, _Chunk] = {}
+    store = None
+    if checkpoint is not None:
+        store = _SearchStore(checkpoint, _fingerprint(task, method, len(jobs), sample))
+        chunks |= store.done
+    resumed, started = len(chunks), monotonic()
+
+    def record() -> SearchRecord:
+        done = len(chunks)
+        spent = monotonic() - started
+        left = spent / (done - resumed) * (len(jobs) - done) if done > resumed else None
+        evaluated = sum(chunks[i][2] for i in sorted(chunks))
+        found = _joined(task, [chunks[i] for i in sorted(chunks)])
+        return SearchRecord(found, done, len(jobs), evaluated, left, method, count)
+
+    waiting = [i for i in range(len(jobs)) if i not in chunks]
+    with store or nullcontext():
+        yield record()
+        for place, chunk in spread(
+            _do_chunk,
+            task,
+            [(method, i, jobs[i]) for i in waiting],
+            workers=options.workers,
+            executor=options.executor,
+        ):
+            chunks[waiting[place]] = chunk
+            if store is not None:
+                store.put(waiting[place], chunk)
+            yield record()
+            if stop():
+                return
+
+
+def _plain(options: LetterSearchOptions) -> LetterSearchOptions:
+    """Without what cannot travel."""
+    return replace(options, executor=None, workers=1)
+
+
+def _sign(objective: Objective) -> float:
+    return 1.0 if objective.direction == "max" else -1.0
+
+
+def _do_chunk(task: _Task, job: tuple[str, int, Any]) -> _Chunk:
+    method, number, what = job
+    return _list(task, what) if method == "list" else _anneal(task, number)
+
+
+def _list(task: _Task, prefix: Keys) -> _Chunk:
+    kept_keys: list[NDArray[np.uint8]] = []
+    kept_values: list[Floats] = []
+    evaluated = 0
+    batch: list[Keys] = []
+
+    def flush() -> None:
+        nonlocal evaluated
+        if batch:
+            keys = task.space.array(batch)
+            evaluated += len(keys)
+            values = task.signed(keys)
+            chosen = _chosen(values, task.options.kept)
+            kept_keys.append(keys[chosen])
+            kept_values.append(values[chosen])
+            batch.clear()
+
+    for keys in task.space.listing(prefix):
+        batch.append(keys)
+        if len(batch) == _BATCH:
+            flush()
+    flush()
+    if not kept_keys:
+        return task.space.array([]), np.zeros((0, len(task.objectives))), 0
+    all_keys, values = np.concatenate(kept_keys), np.concatenate(kept_values)
+    chosen = _chosen(values, task.options.kept)
+    return all_keys[chosen], values[chosen], evaluated
+
+
+def _anneal(task: _Task, number: int) -> _Chunk:
+    """One run: annealing on a weighted sum of the objectives, then steepest ascent."""
+    space, options, m = task.space, task.options, len(task.objectives)
+    rng = np.random.default_rng(np.random.SeedSequence(options.seed, spawn_key=(1, number)))
+    weight = np.eye(m)[number] if number < m else rng.dirichlet(np.ones(m))
+    seen: dict[Keys, Floats] = {}
+    evaluated = 0
+
+    def values_of(many: list[Keys]) -> Floats:
+        nonlocal evaluated
+        evaluated += len(many)
+        values = task.signed(space.array(many))
+        seen.update(zip(many, values, strict=True))
+        return np.asarray((values - task.low) / (task.high - task.low) @ weight)
+
+    here = space.draw(rng)
+    score = float(values_of([here])[0])
+    first = values_of([space.draw_move(here, rng) for _ in range(20)])
+    # A flat neighbourhood says nothing of the scale: then any positive temperature will do.
+    hot = float(np.abs(first - score).mean()) or 1.0
+    best, best_score = here, score
+    for step in range(options.steps):
+        temperature = hot * 1e-3 ** (step / max(options.steps - 1, 1))
+        there = space.draw_move(here, rng)
+        new = float(values_of([there])[0])
+        # Drawn in any case, so that a step's random numbers do not hang on the last one.
+        chance = rng.random()
+        if new >= score or chance < exp((new - score) / temperature):
+            here, score = there, new
+        if score > best_score:
+            best, best_score = here, score
+    while True:
+        near = list(space.moves(best))
+        scores = values_of(near) if near else np.zeros(0)
+        at = int(scores.argmax()) if near else 0
+        if not near or scores[at] <= best_score + 1e-12:
+            break
+        best, best_score = near[at], float(scores[at])
+    tried = {space.canonical(keys): value for keys, value in seen.items()}
+    keys = sorted(tried)
+    values = np.stack([tried[one] for one in keys])
+    chosen = _chosen(values, options.kept)
+    return space.array(keys)[chosen], values[chosen], evaluated
+
+
+def non_dominated(values: Floats) -> NDArray[np.intp]:
+    """Positions of rows than which no other is as good in all columns and better in one (more is better), ascending.
+
+    The row with the largest sum is never dominated: it is taken, what it dominates goes, and so on.
+    """
+    remaining = np.arange(len(values))
+    low, high = (values.min(axis=0), values.max(axis=0)) if len(values) else (0.0, 1.0)
+    total = ((values - low) / np.where(np.asarray(high) > low, np.asarray(high) - low, 1.0)).sum(
+        axis=1
+    )
+    front: list[int] = []
+    while len(remaining):
+        at = int(remaining[total[remaining].argmax()])
+        own = values[remaining]
+        worse = (own <= values[at]).all(axis=1) & (own < values[at]).any(axis=1)
+        front.append(at)
+        remaining = remaining[~worse & (remaining != at)]
+    return np.asarray(sorted(front), dtype=np.intp)
+
+
+def _chosen(values: Floats, kept: int) -> NDArray[np.intp]:
+    """The rows to keep: the front, then the best of each objective in turn."""
+    front = non_dominated(values)
+    if len(front) >= kept or len(front) == len(values):
+        return front[np.argsort(-values[front, 0], kind="stable")][:kept]
+    chosen = dict.fromkeys(front[np.argsort(-values[front, 0], kind="stable")].tolist())
+    orders = [np.argsort(-values[:, j], kind="stable")[: 2 * kept] for j in range(values.shape[1])]
+    for place in range(len(orders[0])):
+        for order in orders:
+            if len(chosen) < kept:
+                chosen.setdefault(int(order[place]))
+    return np.asarray(list(chosen), dtype=np.intp)
+
+
+def _joined(task: _Task, chunks: Sequence[_Chunk]) -> FoundLayouts:
+    m = len(task.objectives)
+    merged: dict[Keys, Floats] = {}
+    for keys, values, _ in chunks:
+        merged.update(zip((tuple(row) for row in keys.tolist()), values, strict=True))
+    listed = sorted(merged)
+    values = np.stack([merged[one] for one in listed]) if listed else np.zeros((0, m))
+    chosen = _chosen(values, task.options.kept) if listed else np.zeros(0, dtype=np.intp)
+    is_front = np.isin(chosen, non_dominated(values))
+    sign = np.asarray([_sign(one) for one in task.objectives])
+    return FoundLayouts(task.space.array(listed)[chosen], values[chosen] * sign, is_front)
+
+
+def _fingerprint(task: _Task, method: str, jobs: int, sample: Floats) -> str:
+    """A digest of all that decides a search's result. Objectives are known by name and by what they say."""
+    o = task.options
+    settings = [method, jobs, o.seed, o.restarts, o.steps, o.kept]
+    names = [(one.name, one.direction) for one in task.objectives]
+    text = json.dumps(
+        [task.space.to_dict(), settings, names, sample.round(9).tolist()], sort_keys=True
+    )
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+class _SearchStore:
+    """Finished chunks, a line each; a record that a kill cut short is dropped. Use it with `with`."""
+
+    def __init__(self, path: str | PathLike[str], mark: str) -> None:
+        self.done: dict[int, _Chunk] = {}
+        self._log = AppendLog(path, error=PlanError, private=False, fsync=True)
+        try:
+            self._read({"schema": SCHEMA, "version": VERSION, "run": mark})
+        except BaseException:
+            self._log.close()
+            raise
+
+    def __enter__(self) -> _SearchStore:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._log.close()
+
+    def put(self, number: int, chunk: _Chunk) -> None:
+        keys, values, evaluated = chunk
+        record = {
+            "chunk": number,
+            "keys": keys.tolist(),
+            "values": values.tolist(),
+            "evaluated": evaluated,
+        }
+        self._log.append(json.dumps(record).encode())
+
+    def _read(self, header: dict[str, Any]) -> None:
+        end = 0
+        for line in log_lines(self._log.read()):
+            if not line.ended:
+                break
+            try:
+                record = json.loads(line.data)
+                if line.number > 1:
+                    values = np.asarray(record["values"], dtype=np.float64)
+                    keys = np.asarray(record["keys"], dtype=np.uint8)
+                    self.done[int(record["chunk"])] = (keys, values, int(record["evaluated"]))
+            except (KeyError, TypeError, ValueError):
+                raise PlanError(
+                    "is damaged",
+                    where=str(self._log.path),
+                    field=f"line {line.number}",
+                    fix="remove the file and run again",
+                ) from None
+            if line.number == 1 and record != header:
+                raise PlanError(
+                    "belongs to another search",
+                    where=str(self._log.path),
+                    fix="name another file, or repeat the search with the settings it was made with",
+                )
+            end = line.end
+        self._log.resume(end)
+        if end == 0:
+            self._log.append(json.dumps(header).encode())
