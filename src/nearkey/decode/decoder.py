@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import weakref
 from collections.abc import Sequence
 from typing import Any
 
@@ -417,7 +418,16 @@ class Decoder:
         return self._search.tries.n_bytes
 
 
+_last_rebuilt: weakref.ref[Decoder] | None = None
+
+
 def _rebuild(
     layout: Layout, touch: TouchModel, pack: LanguagePack, lm_weight: float, edits: EditCosts
 ) -> Decoder:
-    return Decoder(layout, touch, pack, lm_weight=lm_weight, edits=edits)
+    # Decoders that travelled together have one pack, and share tries here as they did where they came from: making
+    # them costs as much as decoding some ten thousand words.
+    global _last_rebuilt
+    before = None if _last_rebuilt is None else _last_rebuilt()
+    made = Decoder(layout, touch, pack, lm_weight=lm_weight, edits=edits, _shared=before)
+    _last_rebuilt = weakref.ref(made)
+    return made

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from concurrent.futures import ThreadPoolExecutor
 
 from nearkey.simulate.checkpoint import Checkpoint
 from nearkey.simulate.simulation_options import SimulationOptions
+from nearkey.simulate.spreading import spread
 from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.workload import Workload
 
@@ -55,33 +56,28 @@ def _carried_out(
     jobs: Sequence[Job],
     options: SimulationOptions,
 ) -> Iterator[tuple[Job, Judged]]:
-    if options.executor is None and options.workers == 1:
-        for name, chunk in jobs:
-            yield (name, chunk), trials[name].run(workload.chunk(chunk), chunk)
-        return
-    if options.executor is None:
-        with ThreadPoolExecutor(options.workers) as pool:
-            futures = {
-                pool.submit(trials[name].run, workload.chunk(chunk), chunk): (name, chunk)
-                for name, chunk in jobs
-            }
-            try:
-                for future in as_completed(futures):
-                    yield futures[future], future.result()
-            finally:
-                pool.shutdown(cancel_futures=True)
-        return
-    # Elsewhere the decoder and its pack are made anew for each task, so a task takes as much of one trial as it can.
-    tasks = {}
-    for name, trial in trials.items():
-        own = [chunk for other, chunk in jobs if other == name]
-        parts = min(max(1, options.workers // len(trials)), max(1, len(own)))
-        for part in filter(None, (own[i::parts] for i in range(parts))):
-            pieces = [(workload.chunk(chunk), chunk) for chunk in part]
-            tasks[options.executor.submit(_run_all, trial, pieces)] = [(name, c) for c in part]
-    for done in as_completed(tasks):
-        yield from zip(tasks[done], done.result(), strict=True)
+    if options.executor is None or isinstance(options.executor, ThreadPoolExecutor):
+        tasks = [[job] for job in jobs]
+    else:
+        # Elsewhere each message costs time, so a task takes as much of one trial as keeps the workers busy.
+        tasks = []
+        for name in trials:
+            own = [job for job in jobs if job[0] == name]
+            parts = min(max(1, options.workers // len(trials)), max(1, len(own)))
+            tasks += [part for part in (own[i::parts] for i in range(parts)) if part]
+    done = spread(
+        _run_all,
+        (dict(trials), {chunk: workload.chunk(chunk) for _, chunk in jobs}),
+        tasks,
+        workers=options.workers,
+        executor=options.executor,
+    )
+    for place, judged in done:
+        yield from zip(tasks[place], judged, strict=True)
 
 
-def _run_all(trial: TypingTrial, pieces: Sequence[tuple[Workload, int]]) -> list[Judged]:
-    return [trial.run(chunk, number) for chunk, number in pieces]
+def _run_all(
+    shared: tuple[Mapping[str, TypingTrial], Mapping[int, Workload]], jobs: Sequence[Job]
+) -> list[Judged]:
+    trials, pieces = shared
+    return [trials[name].run(pieces[chunk], chunk) for name, chunk in jobs]

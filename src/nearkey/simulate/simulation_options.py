@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Executor
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Self, TypedDict
 
@@ -57,7 +56,7 @@ class SimulationKeywords(TypedDict, total=False):
     lm_weight: float
     workers: int
     threads: int
-    executor: Executor | None
+    executor: Any
     progress: ReportProgress | None
 
 
@@ -76,8 +75,8 @@ class SimulationOptions:
     lm_weight : the decoder's weight of the language score.
     workers : threads of this process, or how many tasks a single layout is cut into for an `executor`. No figure
         depends on it.
-    executor : any `concurrent.futures.Executor`, a cluster client's included; it must be able to pickle
-        layouts, models and pack when it leaves the process.
+    executor : any `concurrent.futures.Executor`, or a `dask.distributed` client; it must be able to pickle layouts,
+        models and pack when it leaves the process. They go to each worker once.
     progress : called with a `SimulationProgress` after each step.
 
     Raises PlanError for values that cannot be meant, and what reading the corpus raises.
@@ -91,7 +90,7 @@ class SimulationOptions:
     speed: Speed = field(default_factory=Speed)
     lm_weight: float = 1.0
     workers: int = 1
-    executor: Executor | None = None
+    executor: Any = None
     progress: ReportProgress | None = None
 
     def __post_init__(self) -> None:
