@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from small_packs import build_small_pack, invented_notes, write_recipe
 
+import nearkey as nk
 from nearkey.commands.pack_command import pack
 from nearkey.errors import PackError
 
@@ -66,3 +68,38 @@ def test_dist_and_estimate(small, tmp_path):
     assert (tmp_path / "lm.arpa").read_text().startswith("\\data\\\nngram 1=")
     again = run("estimate", tmp_path / "text.txt", "-o", tmp_path / "lm.arpa")
     assert "is there already" in str(again.exception)
+
+
+def test_compare_judges_by_bits_a_letter(small, tmp_path):
+    poor = build_small_pack(tmp_path / "poor", size=24)[0]
+    (tmp_path / "later.txt").write_text("\n".join(invented_notes(80, 5)))
+    arguments = ("compare", poor, small, "--text", tmp_path / "later.txt")
+    rows = json.loads(run(*arguments, "--json").stdout)
+    assert [row["pack"] for row in rows] == [str(small), str(poor)]
+    assert rows[0]["bits_per_letter"] < rows[1]["bits_per_letter"]
+    assert rows[0]["oov_rate"] < rows[1]["oov_rate"]
+    last = run(*arguments).output.splitlines()[-1]
+    assert last.startswith(f"best: {small}, by ")
+
+
+def test_export_for_other_tools(small, tmp_path):
+    """KenLM scores every token of a text as the pack does."""
+    kenlm = pytest.importorskip("kenlm")
+    out = tmp_path / "notes.arpa"
+    made = run("export", small, "--arpa", out)
+    assert made.exit_code == 0, made.output
+    assert "is there already" in str(run("export", small, "--arpa", out).exception)
+    loaded = nk.load_pack(small)
+    other = kenlm.Model(str(out))
+    model = loaded.language_model
+    for line in (*invented_notes(40, 7), "we zygote the tripod"):
+        for sentence in model.sentences([line]):
+            words = [w if w == "<num>" else loaded.lexicon.normalise(w) for w in sentence.words]
+            state, own = model.start(), []
+            for word in words:
+                (token,) = model.token_ids(word)
+                own.append(model.table.log_prob(state, token))
+                state = model.push(state, token)
+            own.append(model.end_log_prob(state))
+            scores = [score * np.log(10.0) for score, _, _ in other.full_scores(" ".join(words))]
+            assert scores == pytest.approx(own, abs=2e-5)

@@ -7,13 +7,11 @@ from pathlib import Path
 import pytest
 
 from nearkey.language import KenlmModel, Pack
-from nearkey.packs.arpa import PlainModel
-from nearkey.packs.quantise import read_table
+from nearkey.packs.arpa import exported_model
 
 
 def kenlm_of(pack: Pack, path: Path) -> KenlmModel:
     """Writes the pack's table as an ARPA file and has KenLM read it; skips where it is not installed."""
     pytest.importorskip("kenlm")
-    names = ["<unk>", "<s>", "</s>", "<num>", *pack.lexicon.words]
-    PlainModel(read_table(pack.folder / "words.ngram"), names).save(path)
+    exported_model(pack).save(path)
     return KenlmModel(path, pack.lexicon.words)

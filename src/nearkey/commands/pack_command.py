@@ -83,6 +83,7 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
 )
 @click.option("--kind", default="lines", help="Kind of the --adapt texts.")
 @click.option("--column", default="text", help="Their text column, in tables.")
+@click.option("--encoding", default="utf-8", help="Their encoding.")
 @click.option("--name", help="Name of the adapted pack.")
 @click.option(
     "--share",
@@ -103,6 +104,7 @@ def pack_build(
     texts: tuple[str, ...],
     kind: str,
     column: str,
+    encoding: str,
     name: str | None,
     share: float,
     wheel: str | None,
@@ -125,7 +127,14 @@ def pack_build(
     summary = {"pack": os.fspath(target)}
     if texts:
         adapting = adapt_pack(
-            source, texts, target, kind=kind, column=column, name=name, in_domain_share=share
+            source,
+            texts,
+            target,
+            kind=kind,
+            column=column,
+            encoding=encoding,
+            name=name,
+            in_domain_share=share,
         )
         summary |= _run(adapting, f"adapt {source}").summary()
     else:
@@ -193,22 +202,28 @@ def pack_info(name: str | None, as_json: bool) -> None:
 @click.option("--text", "texts", type=FILE, multiple=True, required=True, help="Held-out text.")
 @click.option("--kind", default="lines", help="Kind of the text.")
 @click.option("--column", default="text", help="Its text column, in tables.")
+@click.option("--encoding", default="utf-8", help="Its encoding.")
 @json_option("the rows")
 def pack_compare(
-    names: tuple[str, ...], texts: tuple[str, ...], kind: str, column: str, as_json: bool
+    names: tuple[str, ...],
+    texts: tuple[str, ...],
+    kind: str,
+    column: str,
+    encoding: str,
+    as_json: bool,
 ) -> None:
-    """Compare packs on a text that none of them was built from.
+    """Compare packs on a text that none of them was built from; the best comes first.
 
-    Bits per letter counts everything, unknown words by their spelling, so it compares packs with
-    different lexicons; perplexity leaves unknown words out.
+    Bits per letter judges: it counts everything, unknown words by their spelling, so it compares packs with
+    different lexicons. Perplexity leaves unknown words out: a pack that knows fewer words looks better by it.
     """
     from nearkey.language import load_pack
     from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
     from nearkey.packs.evaluate import score_text
 
-    options = ReadOptions(column=column)
+    options = ReadOptions(encoding, column=column)
     lines = list(read_lines([Path(text) for text in texts], kind, options, ReadReport()))
-    rows = []
+    rows: list[dict[str, Any]] = []
     for name in names:
         loaded = load_pack(name)
         score = score_text(loaded, lines)
@@ -223,10 +238,18 @@ def pack_compare(
                 "bytes": loaded.info.n_bytes,
             }
         )
+    rows.sort(key=lambda row: row["bits_per_letter"])
     if as_json:
         click.echo(json_text(rows))
         return
     click.echo(text_table(list(rows[0]), [list(row.values()) for row in rows]))
+    if len(rows) > 1:
+        best, second = rows[:2]
+        fewer = second["bits_per_letter"] - best["bits_per_letter"]
+        if fewer > 0:
+            click.echo(f"best: {best['pack']}, by {fewer:.4f} bits a letter")
+        else:
+            click.echo(f"none is better: {best['pack']} and {second['pack']} need the same bits")
 
 
 @pack.command("dist", short_help="Wrap a pack as a wheel.")
@@ -240,6 +263,26 @@ def pack_dist(name: str, out: str) -> None:
     from nearkey.packs.wheel import write_wheel
 
     click.echo(os.fspath(write_wheel(find_pack(name), out)))
+
+
+@pack.command("export", short_help="Write a pack's n-grams as ARPA.")
+@click.argument("name")
+@click.option("--arpa", type=FILE, required=True, help="ARPA file to write.")
+@force_option
+def pack_export(name: str, arpa: str, force: bool) -> None:
+    """Write the n-gram table of a pack as an ARPA file, which other language-model tools read.
+
+    Words are spelled as the lexicon spells them, numbers are <num>. The table's own probabilities are written; a
+    context model, where the pack has one, is no part of it.
+    """
+    from nearkey.language import load_pack
+    from nearkey.packs.arpa import exported_model
+
+    refuse_to_overwrite(Path(arpa), force)
+    made = exported_model(load_pack(name))
+    made.save(arpa)
+    sizes = made.model.tree.sizes()
+    show_fields({"output": arpa, **{f"{n}-grams": s for n, s in enumerate(sizes, start=1)}}, False)
 
 
 @pack.command("estimate", short_help="Estimate a model of a text, as ARPA.")
@@ -286,6 +329,7 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: boo
 @click.option("--fold-accents", is_flag=True, help="Take café and cafe for one word.")
 @click.option("--kind", default="lines", help="Kind of the texts: csv, json, arrow, mail …")
 @click.option("--column", default="text", help="Their text column, in tables.")
+@click.option("--encoding", default="utf-8", help="Encoding of the texts and of plain lists.")
 @click.option(
     "--spelling", type=_path, multiple=True, help="List of words, one a line (hunspell's too)."
 )
@@ -331,3 +375,6 @@ def pack_start(
         if not replaced:  # of no use for more text, and in the way of the next try
             path.unlink()
         raise little from None
+    from nearkey.packs.verdict import judge_pack
+
+    show_fields(judge_pack(path, out / "pack").summary(), as_json=False)

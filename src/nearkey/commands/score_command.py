@@ -44,6 +44,7 @@ __all__ = ["compare_command", "score_command"]
     help="Text to type: a file, nltk:NAME or hub:NAME@SPLIT. Without it, words are drawn from the pack.",
 )
 @click.option("--column", default="text", help="The corpus's text column.")
+@click.option("--encoding", default="utf-8", help="The corpus's encoding.")
 @click.option(
     "--seen/--unseen",
     "trained",
@@ -91,6 +92,7 @@ def score_command(
     pack: str,
     corpus: str | None,
     column: str,
+    encoding: str,
     trained: bool | None,
     held_out: int | None,
     words: int,
@@ -131,7 +133,11 @@ def score_command(
     surfaces = [named_or_file(name, fit_mm) for name in layouts]
     targets = [_targets(folder, layout.name, force) for layout in surfaces]
     language = load_pack(pack)
-    text = None if corpus is None else read_source(corpus, column=column, trained=trained)
+    text = (
+        None
+        if corpus is None
+        else read_source(corpus, column=column, encoding=encoding, trained=trained)
+    )
     if held_out is not None:
         if text is None:
             raise NearkeyError("needs a text", field="--held-out", fix="add --corpus")

@@ -82,6 +82,7 @@ def adapt_pack(
     *,
     kind: str = "lines",
     column: str = "text",
+    encoding: str = "utf-8",
     name: str | None = None,
     in_domain_share: float = 0.5,
 ) -> Generator[BuildProgress, None, AdaptReport]:
@@ -95,7 +96,7 @@ def adapt_pack(
     Parameters
     ----------
     base : folder or name of the pack.
-    texts, kind, column : files, how to read them (see `corpus.read_lines`), their text column.
+    texts, kind, column, encoding : files, how to read them (see `corpus.read_lines`), their text column.
     out : folder of the new pack; one that is there is replaced.
     name : of the new pack; by default the base's with "-adapted".
     in_domain_share : how much of what will be typed is like the texts, 0 to 1.
@@ -108,7 +109,9 @@ def adapt_pack(
     fold, language = pack.info.fold_accents, pack.info.language
     read = ReadReport()
     stream = read_stream(
-        read_lines([Path(text) for text in texts], kind, ReadOptions(column=column), read),
+        read_lines(
+            [Path(text) for text in texts], kind, ReadOptions(encoding, column=column), read
+        ),
         abbreviations=frozenset(pack.info.abbreviations),
         combining=joins_marks(pack.alphabet),
     )

@@ -15,15 +15,17 @@ from numpy.typing import NDArray
 from nearkey._kernel import ArpaWriter, TokenReader
 from nearkey.errors import PackError
 from nearkey.files import atomic_write, read_text
+from nearkey.language.pack import Pack
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_blocks
-from nearkey.language.tokens import BOS, EOS
+from nearkey.language.tokens import BOS, EOS, SPECIAL_TOKENS
 from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import LOG_ZERO, BackoffModel, FloatArray
 from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.quantise import read_table
 from nearkey.packs.spill import count_in_pieces, remove_pieces
 from nearkey.packs.tree import NgramTree
 
-__all__ = ["PlainModel", "estimate_file", "read_arpa"]
+__all__ = ["PlainModel", "estimate_file", "exported_model", "read_arpa"]
 
 _LOG10 = float(np.log(10.0))
 _CHUNK = 100_000
@@ -59,6 +61,15 @@ class PlainModel:
                 for start in range(0, tree.size(level), _CHUNK):
                     out.write(writer.rows(*(c[start : start + _CHUNK] for c in columns)))
             out.write(b"\n\\end\\\n")
+
+
+def exported_model(pack: Pack) -> PlainModel:
+    """The n-gram table of a pack with its words, to be saved as an ARPA file; numbers are ``<num>``.
+
+    A context model is no part of it.
+    """
+    names = [*SPECIAL_TOKENS, *pack.lexicon.words]
+    return PlainModel(read_table(pack.folder / "words.ngram"), names)
 
 
 def estimate_file(

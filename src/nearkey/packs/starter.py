@@ -32,6 +32,11 @@ MOST_SOURCES = 8
 """More texts than this are one source: each source costs the mixture a model of its own."""
 
 
+LEAST_JUDGED = 2_000
+"""Words of text from which a tenth is held out to judge the pack by; less of it would say nothing."""
+TRAINED_PERMILLE = 900
+
+
 def draft_recipe(
     texts: Sequence[Path],
     folder: Path,
@@ -44,6 +49,7 @@ def draft_recipe(
     fold_accents: bool = False,
     kind: str = "lines",
     column: str = "text",
+    encoding: str = "utf-8",
     spelling: Sequence[Path] = (),
     frequencies: Sequence[Path] = (),
 ) -> str:
@@ -58,12 +64,14 @@ def draft_recipe(
     alphabet : the letters, lower case; guessed from the texts where not given, as are the words of one
         and two letters.
     fold_accents : whether words that differ in accents alone are one word.
-    kind, column : how to read the texts: a kind of `corpus.LINE_READERS`, and the text's column.
+    kind, column, encoding : how to read the texts: a kind of `corpus.LINE_READERS`, the text's column, and the
+        encoding, which is that of the lists too (a hunspell dictionary's own rules say theirs).
     spelling, frequencies : word lists, of words alone and of words and counts.
 
     Raises PackError for a text that cannot be read or that holds no words.
     """
-    counts, n_words = _count_words(texts, kind, column, fold=fold_accents, language=language)
+    options = ReadOptions(encoding, column=column)
+    counts, n_words = _count_words(texts, kind, options, fold=fold_accents, language=language)
     letters = guess_alphabet(counts) if alphabet is None else alphabet
     check_writing(counts, letters, where=", ".join(map(str, texts)))
     if not letters:
@@ -82,15 +90,18 @@ def draft_recipe(
         "alphabet": letters,
         "lexicon": {
             "fold_accents": fold_accents,
-            "unlisted_count": _least_count(n_words, lists=bool(spelling or frequencies)),
+            "unlisted_count": _least_count(n_words),
             "unlisted_sources": 1,
             "compound_count": 5,
             "whole_lists": True,
-            "always": short_words(counts, letters, pairs=not spelling),
+            "always": short_words(counts, letters),
         },
         "model": {"held_out_permille": 100 if n_words < 200_000 else 30},
     }
     about = {"origin": "here", "licence": licence, "attribution": "not stated"}
+    if encoding != "utf-8":
+        about["encoding"] = encoding
+    judged = n_words >= LEAST_JUDGED
     groups = [[text] for text in texts] if len(texts) <= MOST_SOURCES else [list(texts)]
     recipe["text"] = [
         {
@@ -99,10 +110,21 @@ def draft_recipe(
             "files": [_pattern(text, folder) for text in group],
             "kind": kind,
             **({"column": column} if column != "text" else {}),
+            **({"part": [0, TRAINED_PERMILLE]} if judged else {}),
             **about,
         }
         for source, group in zip(_names(groups), groups, strict=True)
     ]
+    if judged:
+        recipe["evaluation"] = [
+            source
+            | {
+                "name": f"{source['name']}_held_out",
+                "title": f"{source['title']}, the tenth held out",
+                "part": [TRAINED_PERMILLE, 1000],
+            }
+            for source in recipe["text"]
+        ]
     recipe["words"] = [
         {
             "name": f"{list_kind}{number}",
@@ -143,18 +165,19 @@ def too_little_text(fault: PackError, texts: Sequence[Path]) -> PackError | None
     )
 
 
-def _least_count(n_words: int, *, lists: bool) -> int:
-    """How often a word has to stand in the text to be no slip: the more text, the more slips come twice."""
-    if lists:
-        return 5
+def _least_count(n_words: int) -> int:
+    """How often a word has to stand in the text to be no slip: the more text, the more slips come twice.
+
+    Lists make no difference: a word that they lack is more often one more form of a listed word than a slip.
+    """
     return 1 if n_words < 20_000 else 2 if n_words < 1_000_000 else 4
 
 
 def _count_words(
-    texts: Sequence[Path], kind: str, column: str, *, fold: bool, language: str
+    texts: Sequence[Path], kind: str, options: ReadOptions, *, fold: bool, language: str
 ) -> tuple[Counter[str], int]:
     """How often each normalised word stands in the texts, and how many words they hold."""
-    lines = read_lines(list(texts), kind, ReadOptions(column=column), ReadReport())
+    lines = read_lines(list(texts), kind, options, ReadReport())
     stream = read_stream(lines, combining=True)
     if not stream.n_words:
         raise PackError("holds no words", where=", ".join(map(str, texts)), fix="give running text")
@@ -189,8 +212,8 @@ def guess_alphabet(words: Mapping[str, int]) -> str:
     return "".join(sorted(used))
 
 
-def short_words(words: Mapping[str, int], alphabet: str, *, pairs: bool) -> list[str]:
-    """The words of one letter, and with `pairs` of two, that the text uses as words.
+def short_words(words: Mapping[str, int], alphabet: str) -> list[str]:
+    """The words of one letter and of two that the text uses as words.
 
     One letter alone is often a name or a bullet: it has to be one word in 2,000. Of two letters: one
     word in 50,000; both five times.
@@ -200,7 +223,7 @@ def short_words(words: Mapping[str, int], alphabet: str, *, pairs: bool) -> list
     found = []
     for word, count in words.items():
         length = len(letters_of(word))
-        one_in = {1: 2_000, 2: 50_000 if pairs else 0}.get(length, 0)
+        one_in = {1: 2_000, 2: 50_000}.get(length, 0)
         if one_in and allowed.issuperset(word) and count >= max(5, total / one_in):
             found.append(word)
     return sorted(found, key=lambda word: (len(word), word))

@@ -65,6 +65,7 @@ def read_source(
     *,
     column: str = "text",
     split: str = "test",
+    encoding: str = "utf-8",
     trained: bool | None = None,
 ) -> Corpus:
     """Read a corpus.
@@ -74,12 +75,13 @@ def read_source(
     source : a file, a folder, "nltk:NAME" or "hub:NAME@SPLIT": see `nearkey.language.reading.corpus.read_corpus`.
     column : the field or column of the text, where the format has such.
     split : of a hub data set whose name says none.
+    encoding : of text files.
     trained : see `Corpus`.
 
     Raises PlanError naming the source and what to do; NearkeyError where a library is missing.
     """
     try:
-        title, lines = read_corpus(source, column=column, split=split)
+        title, lines = read_corpus(source, column=column, split=split, encoding=encoding)
         return Corpus.of(title, lines, trained=trained)
     except PackError as fault:
         where = fault.where if Path(source).is_dir() else os.fspath(source)

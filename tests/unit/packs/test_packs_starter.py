@@ -16,8 +16,10 @@ import nearkey as nk
 from nearkey.commands.pack_command import pack
 from nearkey.errors import NearkeyError, PackError
 from nearkey.language.tokens import is_letter
+from nearkey.packs.evaluate import score_text
 from nearkey.packs.recipe import read_recipe
 from nearkey.packs.starter import draft_recipe, guess_alphabet, short_words
+from nearkey.packs.verdict import TOO_SMALL, judge_pack
 
 # Invented notes of surveyors.
 GREEK = [f"{a} {b} {c}" for a, b, c in product(
@@ -139,8 +141,7 @@ def test_the_alphabet_is_that_of_the_usual_script():
 
 def test_short_words_are_those_used_as_words():
     words = {"a": 60, "x": 4, "we": 9, "qz": 4, "é": 70, "tripod": 100_000}
-    assert short_words(words, "aweqzx", pairs=True) == ["a", "we"]
-    assert short_words(words, "aweqzx", pairs=False) == ["a"]
+    assert short_words(words, "aweqzx") == ["a", "we"]
 
 
 @given(st.dictionaries(st.text(max_size=6), st.integers(1, 1000), max_size=20))
@@ -166,3 +167,84 @@ def test_a_faulty_draft_leaves_what_was_there(tmp_path):
     )
     assert isinstance(again.exception, PackError)
     assert (out / "recipe.toml").read_text() == before
+
+
+# Invented Polish notes: forms of a few stems, of which each text has only some.
+STEMS = ["łata", "miara", "niwela", "tyka", "skarpa", "rzeka", "droga", "granica", "szyna", "mapa"]
+ENDS = ["a", "y", "ę", "ą", "o", "om", "ami", "ach"]
+
+
+def polish_notes(count: int, seed: int) -> list[str]:
+    rng = np.random.default_rng(seed)
+    forms = [stem[:-1] + end for stem in STEMS for end in ENDS]
+    return [
+        f"przy nas {forms[a]} jest {forms[b]} obok {forms[c]} dziś"
+        for a, b, c in rng.integers(0, len(forms), (count, 3))
+    ]
+
+
+def test_a_dictionary_with_its_rules_leaves_fewer_words_unknown(tmp_path):
+    text = tmp_path / "notes.txt"
+    text.write_text("\n".join(polish_notes(260, 1)) + "\n")
+    rules = [f"SFX A a {'0' if end == 'a' else end} a" for end in ENDS[1:]]
+    (tmp_path / "pl.aff").write_text(f"SET UTF-8\nSFX A Y {len(rules)}\n" + "\n".join(rules))
+    (tmp_path / "pl.dic").write_text("10\n" + "".join(f"{stem}/A\n" for stem in STEMS))
+    unknown = {}
+    later = polish_notes(400, 2)
+    for name, lists in (("without", ()), ("with", ("--spelling", tmp_path / "pl.dic"))):
+        done = start(text, "--language", "pl", "-o", tmp_path / name, *lists)
+        assert done.exit_code == 0, done.output
+        unknown[name] = score_text(nk.load_pack(tmp_path / name / "pack"), later).oov_rate
+    assert unknown["with"] <= unknown["without"]
+
+
+def test_a_verdict_ends_the_start(tmp_path):
+    text = tmp_path / "notes.txt"
+    text.write_text("\n".join(invented_notes(900, 1)) + "\n")
+    done = start(text, "--language", "en", "-o", tmp_path / "made")
+    assert done.exit_code == 0, done.output
+    said = dict(line.split(maxsplit=1) for line in done.stdout.splitlines() if " " in line)
+    assert said["verdict"] == f"too small: below {TOO_SMALL:,} words"
+    recipe = read_recipe(tmp_path / "made" / "recipe.toml")
+    assert recipe.text[0].part == (0, 900)
+    assert recipe.evaluation[0].part == (900, 1000)
+    verdict = judge_pack(tmp_path / "made" / "recipe.toml", tmp_path / "made" / "pack")
+    pack = nk.load_pack(tmp_path / "made" / "pack")
+    # What the pack's own record measured on the same text.
+    record = pack.info.held_out[0]
+    assert verdict.held_out_words == record.words
+    assert verdict.perplexity == pytest.approx(record.perplexity, abs=0.06)
+    assert verdict.bits_per_letter == pytest.approx(float(said["bits_per_letter"]), abs=5e-4)
+    assert verdict.advice[0].startswith("give more text")
+    assert any("name the licence" in advice for advice in verdict.advice)
+
+
+def test_a_text_too_short_to_judge_is_not_judged(tmp_path):
+    text = tmp_path / "notes.txt"
+    text.write_text("\n".join(invented_notes(100, 1)) + "\n")
+    done = start(text, "--language", "en", "-o", tmp_path / "made")
+    assert "not measured" in done.stdout
+    assert "--spelling" in done.stdout
+
+
+@pytest.mark.parametrize("encoding", ["iso8859-2", "utf-16", "cp1250"])
+def test_texts_and_lists_of_other_encodings(tmp_path, encoding):
+    text, words = tmp_path / "notes.txt", tmp_path / "words.txt"
+    text.write_bytes("\n".join(polish_notes(300, 1)).encode(encoding))
+    words.write_bytes("łąka\nskarpą\n".encode(encoding))
+    out = tmp_path / "made"
+    done = start(text, "--language", "pl", "-o", out, "--encoding", encoding, "--spelling", words)
+    assert done.exit_code == 0, done.output
+    made = nk.load_pack(out / "pack")
+    assert {"łąka", "skarpą", "rzekę"} <= set(made.lexicon.words)
+    plain = start(text, "--language", "pl", "-o", tmp_path / "other", "--spelling", words)
+    assert "encoding" in str(plain.exception)
+
+
+def test_an_unknown_encoding_is_named(tmp_path):
+    (tmp_path / "notes.txt").write_text("one text\n")
+    fault = start(
+        tmp_path / "notes.txt", "--language", "en", "-o", tmp_path, "--encoding", "utf-81"
+    ).exception
+    assert isinstance(fault, PackError)
+    assert "'utf-81' is unknown" in str(fault)

@@ -71,7 +71,11 @@ def read_lines(
 
 
 def read_corpus(
-    source: str | os.PathLike[str], *, column: str = "text", split: str = "test"
+    source: str | os.PathLike[str],
+    *,
+    column: str = "text",
+    split: str = "test",
+    encoding: str = "utf-8",
 ) -> tuple[str, Iterator[str]]:
     """The title of a text and its lines, as they are read.
 
@@ -84,13 +88,14 @@ def read_corpus(
         "hub:NAME:CONFIG@SPLIT" where the set has configurations).
     column : the field or column of the text, where the format has such.
     split : of a hub data set whose name says none.
+    encoding : of text files.
 
     Raises PackError naming the source, and what to do, for one that is not there or cannot be read;
     NearkeyError where a library is missing.
     """
     name = os.fspath(source)
     scheme, _, rest = name.partition(":")
-    options, report = ReadOptions(column=column), ReadReport()
+    options, report = ReadOptions(encoding, column=column), ReadReport()
     if scheme == "hub":
         return name, read_hub(rest, options, report, split=split)
     if scheme in LIBRARY_READERS:

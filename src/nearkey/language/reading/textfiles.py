@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import gzip
 import io
@@ -103,10 +104,23 @@ def read_plain(path: Path, options: ReadOptions, report: ReadReport) -> Iterator
         yield from io.StringIO(block, newline="\n")
 
 
+def codec_of(encoding: str, path: Path) -> str:
+    """Python's own name of an encoding; PackError for one that it does not know."""
+    try:
+        return codecs.lookup(encoding).name
+    except LookupError:
+        problem = f"the encoding {encoding!r} is unknown"
+        raise unreadable(problem, path, "name one such as utf-8, iso8859-2, cp1251") from None
+
+
 def read_blocks(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
     """The text of `read_plain`, about a megabyte of whole lines at a time."""
     number, offset = 0, 0
+    wide = codec_of(options.encoding, path).startswith(("utf-16", "utf-32"))
     with open_binary(path) as handle:
+        if wide:  # a line's end is no byte of its own
+            yield _decoded_whole(handle, path, options)
+            return
         try:
             for raw in _whole_lines(handle, path, report):
                 if 0 in raw:
@@ -114,7 +128,8 @@ def read_blocks(path: Path, options: ReadOptions, report: ReadReport) -> Iterato
                     line = number + raw.count(b"\n", 0, at) + 1
                     place = f"line {line}, byte {offset + at}"
                     problem = "holds zero bytes, so it is not text"
-                    raise unreadable(problem, path, "name a text file", place)
+                    fix = "name a text file, or say its encoding (utf-16, perhaps)"
+                    raise unreadable(problem, path, fix, place)
                 try:
                     text = raw.decode(options.encoding)
                 except UnicodeDecodeError:
@@ -124,6 +139,16 @@ def read_blocks(path: Path, options: ReadOptions, report: ReadReport) -> Iterato
                 yield text
         except (gzip.BadGzipFile, EOFError) as fault:
             raise unreadable(f"damaged gzip file: {fault}", path, "fetch it again") from None
+
+
+def _decoded_whole(handle: IO[bytes], path: Path, options: ReadOptions) -> str:
+    try:
+        return handle.read().decode(options.encoding)
+    except (gzip.BadGzipFile, EOFError) as fault:
+        raise unreadable(f"damaged gzip file: {fault}", path, "fetch it again") from None
+    except UnicodeDecodeError as fault:
+        problem, place = f"not {options.encoding}: {fault.reason}", f"byte {fault.start}"
+        raise unreadable(problem, path, "say the text's own encoding", place) from None
 
 
 def _whole_lines(handle: IO[bytes], path: Path, report: ReadReport) -> Iterator[bytes]:
@@ -165,7 +190,7 @@ def _decode_lines(
         except UnicodeDecodeError as fault:
             if options.undecodable != "drop":
                 place = f"line {number}, byte {offset + fault.start}"
-                fix = 'set `encoding` for this source, or `undecodable = "drop"`'
+                fix = 'say its `encoding` (--encoding), or `undecodable = "drop"` in the recipe'
                 problem = f"not {options.encoding}: {fault.reason}"
                 raise unreadable(problem, path, fix, place) from None
             report.drop(f"line not {options.encoding}")
