@@ -38,7 +38,7 @@ from nearkey.packs.intake import read_sources
 from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import quantised, write_table
 from nearkey.packs.recipe import read_recipe
-from nearkey.packs.words_model import MixedModel, list_unigram, mix_sources
+from nearkey.packs.words_model import MixedSources, list_unigram, mix_sources
 from nearkey.simulate import Corpus, score_layout
 
 COMMAND = "NEARKEY_DATA=folder python benchmarks/estimator/curve.py"
@@ -87,7 +87,7 @@ def curve(data: Path, work: Path) -> None:
     qwerty = Layout.named("qwerty")
     rows = []
 
-    def mixed(order: int, share: float) -> MixedModel:
+    def mixed(order: int, share: float) -> MixedSources:
         text = {
             name: encode_stream(
                 first_words(stream, int(share * stream.n_words)), token_of, fold=True
@@ -97,7 +97,7 @@ def curve(data: Path, work: Path) -> None:
         unigram = list_unigram(intake.frequencies, pack.lexicon.words, list(text.values()))
         return finished(mix_sources(text, held, unigram, order=order))
 
-    def measured(found: MixedModel, size_mb: float, share: float) -> None:
+    def measured(found: MixedSources, size_mb: float, share: float) -> None:
         model, _ = prune_to_size(found.model, found.mass, fits=fits_in(size_mb * 1e6))
         record = held_out_record(quantised(model), evaluation, "ewt")
         real = file_size(model.tree.sizes()) / 1e6

@@ -17,6 +17,7 @@
 #include <thread>
 
 #include "ambiguity.hpp"
+#include "context_model.hpp"
 #include "lexicon.hpp"
 #include "ngram_table.hpp"
 #include "search.hpp"
@@ -94,6 +95,36 @@ template <typename Evaluate> Out2<double> ambiguities(const AmbiguityWords &word
     }
     return array(n, width, std::move(out));
 }
+
+struct BoundContext : ContextModel {
+    explicit BoundContext(const In1<std::uint8_t> &buffer) : ContextModel(buffer.data(), buffer.shape(0)), buffer_(buffer) {}
+    In1<std::uint8_t> buffer_;
+
+    // A state as Python keeps it: its bytes; none at all stand for the state before any token.
+    std::vector<float> state_of(const nb::bytes &state) const {
+        std::vector<float> values(state_size(), 0.0f);
+        if (state.size() == 0) return values;
+        if (state.size() != 4 * values.size()) throw std::invalid_argument("a state of another model");
+        std::memcpy(values.data(), state.data(), state.size());
+        return values;
+    }
+    void check(std::uint32_t token) const {
+        if (token >= vocab()) throw nb::index_error("token outside the vocabulary");
+    }
+};
+
+// What stands on bytes pickles by them.
+template <typename Bound> nb::tuple reduced(nb::handle self) {
+    const auto &buffer = nb::cast<const Bound &>(self).buffer_;
+    const nb::object bytes = nb::cast(nb::ndarray<nb::numpy, const std::uint8_t, nb::ndim<1>>(buffer.data(), {buffer.shape(0)}, self), nb::rv_policy::copy);
+    return nb::make_tuple(self.type(), nb::make_tuple(bytes));
+}
+
+struct BoundMixture {
+    std::shared_ptr<BoundContext> model;
+    std::shared_ptr<BoundTable> table;
+    NetworkMixture mixture;
+};
 
 struct BoundSearcher {
     std::shared_ptr<BoundTable> table_owner;
@@ -370,6 +401,61 @@ Out2<double> emitter_log_prob(const Emitter &e, const In2<double> &points) {
     return array(n, m, std::move(out));
 }
 
+nb::bytes context_advance(const BoundContext &m, const nb::bytes &state, const Tokens &tokens) {
+    for (const std::uint32_t token : tokens) m.check(token);
+    auto values = m.state_of(state);
+    {
+        nb::gil_scoped_release release;
+        for (const std::uint32_t token : tokens) m.advance(values.data(), token);
+    }
+    return nb::bytes(reinterpret_cast<const char *>(values.data()), 4 * values.size());
+}
+
+Out1<float> context_log_probs(const BoundContext &m, const nb::bytes &state) {
+    const auto values = m.state_of(state);
+    auto out = block<float>(m.vocab());
+    {
+        nb::gil_scoped_release release;
+        m.probabilities(values.data(), out.get());
+        for (std::uint32_t t = 0; t < m.vocab(); ++t) out[t] = std::log(out[t]);
+    }
+    return array(m.vocab(), std::move(out));
+}
+
+// Log probabilities of each token from the second on, and of `beside` in its place. `by_sentence`: nothing is remembered
+// from the sentence before.
+Out2<double> context_score(const BoundContext &m, const In1<std::uint32_t> &tokens, bool by_sentence, std::uint32_t beside) {
+    const std::size_t n = tokens.shape(0), most = n == 0 ? 0 : n - 1;
+    m.check(beside);
+    for (std::size_t i = 0; i < n; ++i) m.check(tokens.data()[i]);
+    auto out = block<double>(2 * most);
+    {
+        nb::gil_scoped_release release;
+        std::vector<float> state(m.state_size(), 0.0f);
+        for (std::size_t i = 0; i < most; ++i) {
+            const std::uint32_t token = tokens.data()[i], asked[2] = {tokens.data()[i + 1], beside};
+            if (by_sentence && token == m.bos()) std::ranges::fill(state, 0.0f);
+            m.advance(state.data(), token);
+            if (asked[0] == m.bos())
+                out[2 * i] = out[2 * i + 1] = kMinusInfinity;  // nobody asks what precedes a sentence's start
+            else
+                m.log_probs(state.data(), asked, &out[2 * i]);
+        }
+    }
+    return array(most, 2, std::move(out));
+}
+
+Out1<float> mixture_log_probs(const BoundMixture &m, const nb::bytes &state, const Tokens &words) {
+    const auto values = m.model->state_of(state);
+    const std::uint32_t vocab = m.model->vocab();
+    auto out = block<float>(vocab);
+    {
+        nb::gil_scoped_release release;
+        m.mixture.log_probs(values.data(), words, out.get());
+    }
+    return array(vocab, std::move(out));
+}
+
 double table_log_prob(const NgramTable &t, const Tokens &context, std::uint32_t word) {
     if (word >= t.vocab()) throw nb::index_error("word id outside the vocabulary");
     return t.log_prob(t.resolve(context.data(), context.size()), word);
@@ -394,6 +480,26 @@ Out1<double> table_score(const NgramTable &t, const In1<std::uint32_t> &tokens, 
     auto out = block<double>(n - from);
     for (std::size_t i = from; i < n; ++i) out[i - from] = t.log_prob(t.resolve(tokens.data(), i), tokens.data()[i]);
     return array(n - from, std::move(out));
+}
+
+// Log probability of one token in the place of each, from the second on.
+Out1<double> table_score_as(const NgramTable &t, const In1<std::uint32_t> &tokens, std::uint32_t token) {
+    const std::size_t n = tokens.shape(0), most = n == 0 ? 0 : n - 1;
+    if (token >= t.vocab()) throw nb::index_error("word id outside the vocabulary");
+    auto out = block<double>(most);
+    for (std::size_t i = 1; i < n; ++i) out[i - 1] = t.log_prob(t.resolve(tokens.data(), i), token);
+    return array(most, std::move(out));
+}
+
+// How many of the tokens before each token, from the second on, the table knows as a context.
+Out1<std::uint8_t> table_known_context(const NgramTable &t, const In1<std::uint32_t> &tokens) {
+    const std::size_t n = tokens.shape(0), most = n == 0 ? 0 : n - 1;
+    auto out = block<std::uint8_t>(most);
+    for (std::size_t i = 1; i < n; ++i) {
+        const auto resolved = t.resolve(tokens.data(), i);
+        out[i - 1] = static_cast<std::uint8_t>(resolved.n_spans ? resolved.spans[0].level : 0);
+    }
+    return array(most, std::move(out));
 }
 
 // The explicit followers of a context with their log probabilities, longest context first, each word once.
@@ -470,11 +576,7 @@ NB_MODULE(_kernel, m) {
 
     nb::class_<BoundTable>(m, "NgramTable")
         .def(nb::init<const In1<std::uint8_t> &>(), "buffer"_a)
-        .def("__reduce__", [](nb::handle self) {
-            const auto &buffer = nb::cast<const BoundTable &>(self).buffer_;
-            const nb::object bytes = nb::cast(nb::ndarray<nb::numpy, const std::uint8_t, nb::ndim<1>>(buffer.data(), {buffer.shape(0)}, self), nb::rv_policy::copy);
-            return nb::make_tuple(self.type(), nb::make_tuple(bytes));
-        })
+        .def("__reduce__", &reduced<BoundTable>)
         .def_prop_ro("order", [](const BoundTable &t) { return t.order(); })
         .def_prop_ro("vocab", [](const BoundTable &t) { return t.vocab(); })
         .def_prop_ro("bos", [](const BoundTable &t) { return t.bos(); })
@@ -487,7 +589,30 @@ NB_MODULE(_kernel, m) {
         .def("log_prob", [](const BoundTable &t, const Tokens &c, std::uint32_t w) { return table_log_prob(t, c, w); }, "context"_a, "word"_a)
         .def("log_probs", [](const BoundTable &t, const Tokens &c, const In1<std::uint32_t> &w) { return table_log_probs(t, c, w); }, "context"_a, "words"_a)
         .def("score", [](const BoundTable &t, const In1<std::uint32_t> &tokens, std::size_t start) { return table_score(t, tokens, start); }, "tokens"_a, "start"_a = 1)
+        .def("score_as", [](const BoundTable &t, const In1<std::uint32_t> &tokens, std::uint32_t token) { return table_score_as(t, tokens, token); }, "tokens"_a, "token"_a)
+        .def("known_context", [](const BoundTable &t, const In1<std::uint32_t> &tokens) { return table_known_context(t, tokens); }, "tokens"_a)
         .def("followers", [](const BoundTable &t, const Tokens &c) { return table_followers(t, c); }, "context"_a);
+
+    nb::class_<BoundContext>(m, "ContextModel")
+        .def(nb::init<const In1<std::uint8_t> &>(), "buffer"_a)
+        .def("__reduce__", &reduced<BoundContext>)
+        .def_prop_ro("vocab", [](const BoundContext &c) { return c.vocab(); })
+        .def_prop_ro("width", [](const BoundContext &c) { return c.width(); })
+        .def_prop_ro("cells", [](const BoundContext &c) { return c.cells(); })
+        .def_prop_ro("layers", [](const BoundContext &c) { return c.layers(); })
+        .def_prop_ro("bos", [](const BoundContext &c) { return c.bos(); })
+        .def_prop_ro("state_bytes", [](const BoundContext &c) { return 4 * c.state_size(); })
+        .def("advance", &context_advance, "state"_a, "tokens"_a)
+        .def("log_probs", &context_log_probs, "state"_a)
+        .def("score", &context_score, "tokens"_a, "by_sentence"_a, "beside"_a);
+
+    nb::class_<BoundMixture>(m, "NetworkMixture")
+        .def("__init__", [](BoundMixture *self, std::shared_ptr<BoundContext> model, std::shared_ptr<BoundTable> table, const In1<float> &weights) {
+            const ContextModel &network = *model;
+            const NgramTable &grams = *table;
+            new (self) BoundMixture{std::move(model), std::move(table), NetworkMixture(network, grams, copied(weights))};
+        }, "model"_a, "table"_a, "weights"_a)
+        .def("log_probs", &mixture_log_probs, "state"_a, "words"_a);
 
     nb::class_<Lexicon>(m, "Lexicon")
         .def("__init__", [](Lexicon *self, const In1<std::uint8_t> &letters, const In1<std::uint32_t> &offsets, const In1<std::uint32_t> &entry_word,

@@ -62,6 +62,9 @@ public:
     }
     float prob_at(int level, std::uint64_t i) const { return value(levels_[level].prob, levels_[level].prob_book, i); }
     float unigram(std::uint32_t word) const { return unigram_[word]; }
+    // Where values have one byte: the code book of a level, and a value's place in it. Null where they are float32.
+    const float *prob_book(int level) const { return levels_[level].prob_book; }
+    std::uint8_t code_at(int level, std::uint64_t i) const { return levels_[level].prob[i]; }
 
     // First follower in [begin, end) with an id not below `word`.
     std::uint64_t lower_bound(int level, std::uint64_t begin, std::uint64_t end, std::uint32_t word) const {

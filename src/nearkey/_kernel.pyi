@@ -31,9 +31,58 @@ class NgramTable:
         self, context: Sequence[int], words: NDArray[np.uint32]
     ) -> NDArray[np.float64]: ...
     def score(self, tokens: NDArray[np.uint32], start: int = 1) -> NDArray[np.float64]: ...
+    def score_as(self, tokens: NDArray[np.uint32], token: int) -> NDArray[np.float64]:
+        """Natural log P of one token in the place of each from the second on, (n - 1,)."""
+
+    def known_context(self, tokens: NDArray[np.uint32]) -> NDArray[np.uint8]:
+        """How many tokens before each token from the second on the table knows as a context, (n - 1,)."""
+
     def followers(
         self, context: Sequence[int]
     ) -> tuple[NDArray[np.uint32], NDArray[np.float64]]: ...
+
+class ContextModel:
+    """A recurrent network over its bytes (format 1 of DEVELOPERS.md), as `nearkey.language.MixedModel` uses it.
+
+    Pickles by them. States are bytes; b"" is the one before any token. Any number of threads may use it.
+    """
+
+    def __init__(self, buffer: NDArray[np.uint8]) -> None: ...
+    @property
+    def vocab(self) -> int: ...
+    @property
+    def width(self) -> int: ...
+    @property
+    def cells(self) -> int: ...
+    @property
+    def layers(self) -> int: ...
+    @property
+    def bos(self) -> int: ...
+    @property
+    def state_bytes(self) -> int: ...
+    def advance(self, state: bytes, tokens: Sequence[int]) -> bytes: ...
+    def log_probs(self, state: bytes) -> NDArray[np.float32]:
+        """Natural log P of every token, (vocab,); that of the sentence's start is minus infinity."""
+
+    def score(
+        self, tokens: NDArray[np.uint32], by_sentence: bool, beside: int
+    ) -> NDArray[np.float64]:
+        """Natural log P of each token from the second on, and of `beside` in its place, (n - 1, 2); minus infinity both
+        for a sentence's start.
+
+        by_sentence : nothing is remembered from the sentence before.
+        """
+
+class NetworkMixture:
+    """Mixes a context model with an n-gram table over the same tokens."""
+
+    def __init__(
+        self, model: ContextModel, table: NgramTable, weights: NDArray[np.float32]
+    ) -> None:
+        """weights : (order,) of the network, by how many words of context the table knows."""
+
+    def log_probs(self, state: bytes, words: Sequence[int]) -> NDArray[np.float32]:
+        """Natural log P of every token, (vocab,), after a state and the tokens of the words before."""
 
 class Lexicon:
     def __init__(

@@ -91,6 +91,8 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
     default=0.5,
     help="Part of what will be typed that is like the --adapt texts.",
 )
+@click.option("--context", type=FOLDER,
+              help="Folder of a trained context model (see `pack train`), or of a pack with one.")  # fmt: skip
 @click.option("--wheel", type=FOLDER, help="Also write an installable wheel into this folder.")
 @click.option("--memory-mb", type=click.IntRange(16), default=1024,
               help="Memory for counting; a text that needs more is counted on the disk.")  # fmt: skip
@@ -107,6 +109,7 @@ def pack_build(
     encoding: str,
     name: str | None,
     share: float,
+    context: str | None,
     wheel: str | None,
     memory_mb: int,
     as_json: bool,
@@ -138,13 +141,76 @@ def pack_build(
         )
         summary |= _run(adapting, f"adapt {source}").summary()
     else:
-        building = build_pack(source, target, data=data, cache=cache, max_bytes=memory_mb << 20)
+        building = build_pack(
+            source, target, data=data, cache=cache, context=context, max_bytes=memory_mb << 20
+        )
         summary |= _run(building, f"build {source}").summary()
     if wheel is not None:
         from nearkey.packs.wheel import write_wheel
 
         summary["wheel"] = os.fspath(write_wheel(target, wheel))
     show_fields(summary, as_json)
+
+
+@pack.command("train", short_help="Train the context model of a pack.")
+@click.argument("recipe", type=FILE)
+@click.option("--pack", "name", required=True, help="The pack whose words it predicts.")
+@click.option("-o", "--output", type=FOLDER, required=True,
+              help="Folder of the model, its text as tokens, and its checkpoint.")  # fmt: skip
+@click.option("--data", type=FOLDER, help="Folder of the corpora that no registry carries.")
+@click.option("--cache", type=FOLDER, help="Where fetched packages and readings are kept.")
+@click.option("--minutes", type=click.FloatRange(min=0, min_open=True), default=18.0,
+              show_default=True, help="Of training, without compiling and measuring.")  # fmt: skip
+@click.option("--seed", type=int, default=1, show_default=True)
+@click.option("--set", "settings", multiple=True, metavar="NAME=VALUE",
+              help="Another setting of the trainer: cells=512, width=128, steps=2000 …")  # fmt: skip
+@click.option("--tokens-only", is_flag=True, help="Write the text as tokens, to train elsewhere.")
+def pack_train(
+    recipe: str,
+    name: str,
+    output: str,
+    data: str | None,
+    cache: str | None,
+    minutes: float,
+    seed: int,
+    settings: tuple[str, ...],
+    tokens_only: bool,
+) -> None:
+    """Train a network that predicts words from all text before them, on the text of RECIPE.
+
+    Needs the extra `train`, and for more than a toy a GPU that jax finds. An interrupted training goes on where it
+    was when the same command is given again. `pack build --context` makes the model part of a pack.
+    """
+    from nearkey.packs.context_data import write_training_data
+
+    folder = Path(output)
+    tokens = folder / "tokens"
+    if not (tokens / "data.json").is_file():
+        _run(write_training_data(recipe, name, tokens, data=data, cache=cache), f"read {recipe}")
+    if tokens_only:
+        click.echo(os.fspath(tokens))
+        return
+    from nearkey.packs.context_settings import training_options
+
+    try:
+        from nearkey.packs import context_training
+    except ImportError as fault:
+        raise PackError(
+            f"cannot be trained: {fault}", where=recipe, fix="pip install 'nearkey[train]'"
+        ) from None
+    options = training_options(context_training.Options, settings, minutes=minutes, seed=seed)
+    try:
+        report = context_training.train(
+            context_training.read_data(tokens),
+            options,
+            folder,
+            checkpoint=folder / "checkpoint",
+            say=lambda line: click.echo(line, err=True),
+        )
+    except context_training.TrainingError as fault:
+        raise PackError(str(fault), where=folder, fix="or train in another folder") from None
+    shown = ("steps", "tokens_seen", "trained_s", "device", "bytes_8_bits")
+    show_fields({name: report[name] for name in shown}, False)
 
 
 @pack.command("check", short_help="Check a pack through.")

@@ -62,6 +62,7 @@ def person_adapt(
     as_json: bool,
 ) -> None:
     """Learn the words of texts, and the touches of a log, into FOLDER, which is made where there is none."""
+    from nearkey.decode import LanguageModel
     from nearkey.language import load_pack
     from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
     from nearkey.personal import PersonalLanguage
@@ -103,7 +104,7 @@ def person_adapt(
     if language is not None:
         words = 0
         with PersonalLanguage.open(place / WORDS, language) as store:
-            model_of_words = language.language_model
+            model_of_words: LanguageModel = language.language_model
             for line in lines:
                 state = model_of_words.start()
                 for word in line.split():

@@ -342,6 +342,15 @@ class Decoder:
             self._last_text = last
         return last[1]
 
+    def keep_contexts(self, states: int) -> None:
+        """Keep what the language model says after so many states, so that decoders which share this one's tries ask it
+        once for each: in a comparison of layouts, say. Memory: 4 bytes a word of the lexicon and state.
+
+        Without effect where the kernel reads the model's table, which takes less time than looking up.
+        """
+        if not self._search.by_table:
+            self._search.tries.keep_vectors(states)
+
     # ---- many words at once ----
 
     def decode_batch(

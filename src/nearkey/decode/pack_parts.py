@@ -9,6 +9,7 @@ from nearkey.decode.protocols import (
     FlaggedVocabulary,
     LanguageModel,
     LanguagePack,
+    MixedLanguageModel,
     PunctuationTable,
     SpellingModel,
     TableLanguageModel,
@@ -24,13 +25,15 @@ __all__ = ["PackParts"]
 class PackParts:
     """The parts of a pack; what it lacks is None. Packs that have but a lexicon and a language model are adapted here.
 
-    table_model : the language model where the kernel reads its table. offensive : indices of the words to be shown
-    only where they were touched letter by letter.
+    table_model : the language model where the kernel reads its table. mixed_model : the language model where it
+    mixes such a one with another. offensive : indices of the words to be shown only where they were touched letter by
+    letter.
     """
 
     lexicon: Vocabulary
     language_model: LanguageModel
     table_model: TableLanguageModel | None
+    mixed_model: MixedLanguageModel | None
     letter_model: SpellingModel | None
     truecase: CaseTable | None
     marks: PunctuationTable | None
@@ -49,11 +52,17 @@ class PackParts:
             lexicon,
             model,
             model if isinstance(model, TableLanguageModel) else None,
+            model if isinstance(model, MixedLanguageModel) else None,
             getattr(pack, "letter_model", None),
             getattr(pack, "truecase", None),
             getattr(pack, "marks", None),
             lexicon.offensive if isinstance(lexicon, FlaggedVocabulary) else frozenset(),
         )
+
+    @property
+    def ngram_model(self) -> TableLanguageModel | None:
+        """The model of an n-gram table: the language model, or what it mixes; None where there is none."""
+        return self.table_model if self.mixed_model is None else self.mixed_model.ngram
 
 
 def _require(complete: bool, where: str, part: str, members: str) -> None:

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
@@ -23,6 +23,7 @@ __all__ = [
     "LanguageModel",
     "LanguagePack",
     "LiveDecoder",
+    "MixedLanguageModel",
     "PersonalWords",
     "PunctuationTable",
     "SpellingModel",
@@ -34,6 +35,7 @@ __all__ = [
     "TouchModel",
     "Vocabulary",
     "require_pack",
+    "sentence_starts",
 ]
 
 State = Any
@@ -166,6 +168,34 @@ class TableLanguageModel(LanguageModel, Protocol):
 
     def tokens(self, words: Sequence[str], /) -> NDArray[np.uint32]:
         """Token id of each word; the table's unknown token where it has none."""
+
+
+@runtime_checkable
+class MixedLanguageModel(LanguageModel, Protocol):
+    """A language model that mixes an n-gram table's with something that knows more, such as the sentences before.
+
+    Its own vector decides; the table's model finds the readings of a sentence, tells which of a person's phrases a
+    state goes on from, and where a sentence starts.
+    """
+
+    @property
+    def ngram(self) -> TableLanguageModel:
+        """The model of the table."""
+
+    def ngram_state(self, state: State, /) -> State:
+        """The table's state after the same words; its `start()` at the start of a sentence."""
+
+
+def sentence_starts(model: LanguageModel) -> Callable[[State | None], bool]:
+    """A test of a model's states: is it that of a sentence's start? None, no context, is not.
+
+    A model that remembers earlier sentences has many such states; the table it mixes has one.
+    """
+    if isinstance(model, MixedLanguageModel):
+        read, first = model.ngram_state, model.ngram.start()
+        return lambda state: state is not None and bool(read(state) == first)
+    start = model.start()
+    return lambda state: state is not None and bool(state == start)
 
 
 class SpellingModel(Protocol):

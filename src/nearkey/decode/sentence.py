@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Sentence
 from nearkey.decode.layout_columns import mean_density
-from nearkey.decode.protocols import State
+from nearkey.decode.protocols import MixedLanguageModel, State
 from nearkey.decode.touches import Touches
 from nearkey.decode.word_search import WordSearch
 from nearkey.errors import DecodeError
@@ -22,6 +22,10 @@ __all__ = ["decode_sentence"]
 
 MISSING_SPACE = math.log(0.02)
 """How often a space gets no touch where there are space keys; common practice, no source."""
+
+RESCORED = 24
+"""Readings found with the n-gram table among which a mixed model chooses; each takes a vector for each of its words
+that no other reading shares. Twice as many changed none of 400 sentences."""
 
 _UNKNOWN, _SPACE, _LETTER = 0, 1, 2
 
@@ -73,15 +77,16 @@ def decode_sentence(
         space = np.ascontiguousarray(mean_density(search.key_densities(touches), spaces))
     elif boundary.any():
         space = np.full(n, -np.inf)
-    speller = search.speller
+    speller, mixed = search.speller, search.parts.mixed_model
     # Without a state nothing is known of the first word alone; a table has a state for that, the empty one.
-    dense = None if search.by_table else _States(search, state, width)
+    dense = None if search.by_table or mixed is not None else _States(search, state, width)
+    context = state if mixed is None or state is None else mixed.ngram_state(state)
     found = _kernel.decode_sentence(
-        search.contextual,
+        search.by_ngrams,
         None if speller is None else speller.kernel,
         touches.rows,
-        () if state is None or dense is not None else state,
-        k,
+        () if context is None or dense is not None else context,
+        k if mixed is None else max(k, RESCORED),
         search.finished,
         space,
         boundary,
@@ -91,6 +96,8 @@ def decode_sentence(
         float(beam_threshold),
         dense,
     )
+    if mixed is not None:
+        found = _rescored(search, mixed, state, found)[:k]
     out = []
     for total, touch, language, parts in found:
         text: list[str] = []
@@ -98,11 +105,62 @@ def decode_sentence(
         for word, _, _, _ in parts:
             index = None if isinstance(word, bytes) else word
             text.append(search.word(word))
-            start = not shown and state is not None and state == search.start
+            start = not shown and search.starts_sentence(state)
             shown.append(search.shown(text[-1], index, start=start))
         spans = tuple((first, last) for _, first, last, _ in parts)
         out.append(Sentence(" ".join(shown), tuple(text), spans, total, touch, language))
     return out
+
+
+_Found = tuple[float, float, float, list[tuple[int | bytes, int, int, bool]]]
+"""A reading as the kernel gives it: total, touch, language, and the words with their touches."""
+
+
+def _rescored(
+    search: WordSearch, mixed: MixedLanguageModel, state: State | None, found: list[_Found]
+) -> list[_Found]:
+    """Readings that the n-gram table found, with the scores of the whole model, best first."""
+    table, letters = mixed.ngram.table, search.parts.lexicon
+    unknown = table.unk
+    # By the words of a reading so far: states of both models; readings share most of their beginnings.
+    states: dict[tuple[int | bytes, ...], tuple[State | None, State]] = {
+        (): (state, () if state is None else mixed.ngram_state(state))
+    }
+
+    def gain(before: tuple[int | bytes, ...], part: int | bytes) -> float:
+        """By how much a word is more probable by the whole model than by the table."""
+        whole, context = states[before]
+        if (
+            whole is None
+        ):  # nothing is known of the first word: the lexicon's own probability, or the table's
+            if isinstance(part, bytes):
+                return 0.0
+            token = int(mixed.ngram.tokens([letters.words[part]])[0])
+            return float(letters.log_probs[part]) - table.log_prob(context, token)
+        if isinstance(part, bytes):
+            return mixed.log_unknown(whole) - table.log_prob(context, unknown)
+        token = int(mixed.ngram.tokens([letters.words[part]])[0])
+        return float(mixed.log_probs(whole)[part]) - table.log_prob(context, token)
+
+    out: list[_Found] = []
+    gains: dict[tuple[int | bytes, ...], float] = {}
+    for total, touch, language, parts in found:
+        words: tuple[int | bytes, ...] = ()
+        gained = 0.0
+        for part, _, _, _ in parts:
+            before, words = words, (*words, part)
+            if words not in gains:
+                if before not in states:
+                    whole = states[before[:-1]][0]
+                    after = mixed.advance(
+                        search.start if whole is None else whole, search.word(before[-1])
+                    )
+                    states[before] = (after, mixed.ngram_state(after))
+                gains[words] = gain(before, part)
+            gained += gains[words]
+        gained *= search.lm_weight
+        out.append((total + gained, touch, language + gained, parts))
+    return sorted(out, key=lambda reading: -reading[0])
 
 
 class _States:

@@ -16,8 +16,8 @@ from nearkey.errors import DecodeError
 
 __all__ = ["Tries"]
 
-_STATES = 32
-"""Dense vectors kept: live typing needs one, the hypotheses of a sentence some more."""
+_STATES = 8
+"""Dense vectors kept, of about a megabyte: live typing needs one, and those before it after a word is taken back."""
 
 
 class Tries:
@@ -33,6 +33,7 @@ class Tries:
         self.letters = letters
         self.overlays = OverlayCache(parts.lexicon, letters)
         self._scores = lru_cache(_STATES)(self.make_scores)
+        self._vectors = lru_cache(0)(self._vector)
 
     @cached_property
     def _spelling(self) -> SpelledWords:
@@ -40,7 +41,7 @@ class Tries:
 
     @cached_property
     def _tokens(self) -> NDArray[np.uint32]:
-        model = self.parts.table_model
+        model = self.parts.ngram_model
         assert model is not None
         return np.ascontiguousarray(model.tokens(self.parts.lexicon.words), dtype=np.uint32)
 
@@ -57,7 +58,7 @@ class Tries:
     @cached_property
     def contextual(self) -> _kernel.Lexicon:
         """Words with the table's unigram probabilities; the lexicon's for words the table lacks."""
-        model = self.parts.table_model
+        model = self.parts.ngram_model
         assert model is not None
         log_probs = np.array(self.parts.lexicon.log_probs, dtype=np.float32)
         known = self._tokens != model.table.unk
@@ -93,9 +94,18 @@ class Tries:
             hash_of(state)
             raise
 
+    def keep_vectors(self, states: int) -> None:
+        """Keep the language model's vectors of so many states, four bytes a word each: for many decoders that answer
+        for the same states in turn, and ask the model once."""
+        self._vectors = lru_cache(states)(self._vector)
+
+    def _vector(self, state: State) -> NDArray[np.float32]:
+        found = self.parts.language_model.log_probs(state)
+        return np.ascontiguousarray(found, dtype=np.float32)
+
     def make_scores(self, state: State) -> _kernel.DenseScores:
         """As `scores`, made afresh."""
-        found = np.ascontiguousarray(self.parts.language_model.log_probs(state), dtype=np.float32)
+        found = self._vectors(state)
         if found.shape != (len(self.parts.lexicon),):
             raise DecodeError(
                 f"gave shape {found.shape} for {len(self.parts.lexicon)} words",
@@ -122,8 +132,8 @@ class Tries:
         context: bool,
     ) -> _kernel.Searcher:
         """The search of one layout and touch model; with the table's contexts, where the pack has a table."""
-        if context and self.parts.table_model is not None:
-            table = self.parts.table_model.table
+        if context and self.parts.ngram_model is not None:
+            table = self.parts.ngram_model.table
             return _kernel.Searcher(
                 self.contextual, table, self._tokens, columns, lm_weight, emitter
             )

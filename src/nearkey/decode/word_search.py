@@ -20,6 +20,7 @@ from nearkey.decode.protocols import (
     State,
     StudentComponents,
     TouchModel,
+    sentence_starts,
 )
 from nearkey.decode.speller import LetterSpeller
 from nearkey.decode.touches import Touches
@@ -40,7 +41,8 @@ class WordSearch:
 
     columns : the layout's letters as columns of the touch model. parts : of the pack. tries : shared by all decoders
     of the pack over the same letters. finished, unfinished : the kernel's costs of edits without and with completions.
-    speller : the letter model over the layout, where the pack has one.
+    speller : the letter model over the layout, where the pack has one. starts_sentence : whether a state is that of a
+    sentence's start.
     """
 
     def __init__(
@@ -70,6 +72,7 @@ class WordSearch:
         self.by_table = parts.table_model is not None
         self.start: State = parts.language_model.start()
         hash_of(self.start)
+        self.starts_sentence = sentence_starts(parts.language_model)
         self._words = parts.lexicon.words
         case = parts.truecase
         self._forms: Mapping[int, str] = {} if case is None else case.forms
@@ -137,6 +140,13 @@ class WordSearch:
             return self.plain
         return self.tries.searcher(self.columns.letter, self.lm_weight, self._pooled, context=True)
 
+    @cached_property
+    def by_ngrams(self) -> _kernel.Searcher:
+        """The search with the n-gram table that the language model is, or mixes; `plain` where there is none."""
+        if self.by_table or self.parts.ngram_model is None:
+            return self.contextual
+        return self.tries.searcher(self.columns.letter, self.lm_weight, self._pooled, context=True)
+
     def log_unknown(self, state: State) -> float:
         """Natural log P(a word outside the lexicon | state), unweighted."""
         last = self._last_unknown  # the touches of one word come with one state
@@ -173,7 +183,7 @@ class WordSearch:
         else:
             hits = searcher.search(touches.rows, context, k, penalties, kernel, scores)
         kinds = _KINDS if n else _PREDICTED
-        start = state is not None and state == self.start
+        start = self.starts_sentence(state)
         if fresh and personal is not None:
             return self._listed_with_own(hits, kinds, fresh, personal, start)
         words, form = self._words, self._forms.get

@@ -16,8 +16,10 @@ from nearkey.language.arrays import damaged, map_bytes
 from nearkey.schema import convert, read_toml
 
 __all__ = [
+    "CONTEXT_FILE",
     "FORMAT",
     "PACK_FILES",
+    "ContextRecord",
     "FileRecord",
     "HeldOut",
     "PackInfo",
@@ -27,10 +29,11 @@ __all__ = [
     "record_file",
     "sealed",
     "verify_files",
+    "written_format",
 ]
 
-FORMAT = 1
-"""Pack format this version reads and writes."""
+FORMAT = 2
+"""Newest pack format this version reads; see `written_format`."""
 
 _SEAL = "# CRC-32 of the lines above: "
 
@@ -43,6 +46,9 @@ PACK_FILES = (
     "marks.bin",
     "LICENCE.md",
 )
+
+CONTEXT_FILE = "context.bin"
+"""The context model, where a pack has one."""
 
 
 class FileRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -72,7 +78,8 @@ class HeldOut(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     `perplexity` counts the words of the lexicon; `perplexity_with_ends` also numbers and ``</s>``.
     `oov_rate` is the share of words outside the lexicon; they are not counted in either, but stand in
     the contexts as ``<unk>``. `unknown_predicted` is the mean probability that the model gave to
-    ``<unk>``, to be compared with `oov_rate`.
+    ``<unk>``, to be compared with `oov_rate`. All that is sentence by sentence; `perplexity_after_text`, of a pack with
+    a context model, is `perplexity` where each sentence is read with the text before it, in the order of the text.
     """
 
     title: str
@@ -81,6 +88,27 @@ class HeldOut(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     unknown_predicted: float
     perplexity: float
     perplexity_with_ends: float
+    perplexity_after_text: float | None = None
+
+
+class ContextRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The context model of a pack, and how it was trained.
+
+    `weights` are the network's in its mixture with the n-gram table, by how many words of context the table knows; they
+    were fitted on `fitted_words` words of held-out text. `tokens` are those of the training text, `tokens_seen` those
+    read in all its passes; `options` the trainer's settings; `versions` of what it ran on.
+    """
+
+    parameters: int
+    weights: list[float]
+    fitted_words: int
+    tokens: int
+    tokens_seen: int
+    steps: int
+    minutes: float
+    device: str
+    options: dict[str, int | float | bool]
+    versions: dict[str, str]
 
 
 class PackInfo(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -103,6 +131,7 @@ class PackInfo(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     training_words: int
     sources: list[SourceRecord]
     held_out: list[HeldOut]
+    context: ContextRecord | None = None
     files: dict[str, FileRecord]
 
     @property
@@ -123,13 +152,26 @@ def sealed(fields: dict[str, Any]) -> str:
     return f"{text}{_SEAL}{zlib.crc32(text.encode()):08x}\n"
 
 
+def written_format(info: PackInfo) -> int:
+    """The format a pack is written in: the oldest that holds it, so that versions before this read what they can."""
+    return 1 if info.context is None else 2
+
+
 def finish_folder(folder: Path, info: PackInfo) -> PackInfo:
     """Record the files of a pack's folder and write its ``pack.toml``; the info with the records."""
-    files = {name: record_file(folder / name) for name in PACK_FILES}
-    finished = msgspec.structs.replace(info, files=files)
+    names = [*PACK_FILES, *([CONTEXT_FILE] if info.context else [])]
+    files = {name: record_file(folder / name) for name in names}
+    finished = msgspec.structs.replace(info, format=written_format(info), files=files)
     with atomic_write(folder / "pack.toml") as out:
-        out.write(sealed(msgspec.to_builtins(finished)))
+        out.write(sealed(_said(msgspec.to_builtins(finished))))
     return finished
+
+
+def _said(fields: Any) -> Any:
+    """Plain values without those that are None, for which TOML has no word."""
+    if isinstance(fields, dict):
+        return {name: _said(value) for name, value in fields.items() if value is not None}
+    return [_said(value) for value in fields] if isinstance(fields, list) else fields
 
 
 def _spoilt(problem: str, path: Path) -> PackError:
@@ -158,7 +200,8 @@ def read_info(folder: Path) -> PackInfo:
         )
     _check_seal(path)
     info = convert(raw, PackInfo, error=PackError, where=path, fix="rebuild the pack")
-    missing = [name for name in PACK_FILES if name not in info.files]
+    wanted = [*PACK_FILES, *([CONTEXT_FILE] if info.context else [])]
+    missing = [name for name in wanted if name not in info.files]
     if missing:
         raise damaged("no record of the file", path, missing[0])
     return info

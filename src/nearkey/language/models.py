@@ -131,7 +131,7 @@ class WordModel:
         """Token id of each word; that of ``<unk>`` for words outside the lexicon."""
         if words is self.lexicon.words:
             return np.arange(FIRST_WORD, FIRST_WORD + len(words), dtype=np.uint32)
-        return np.array([self._token(word) for word in words], dtype=np.uint32)
+        return np.array([self.token(word) for word in words], dtype=np.uint32)
 
     def log_probs(self, state: State) -> NDArray[np.float32]:
         """Natural log P(word | state) of every word of the lexicon, float32 (n_words,)."""
@@ -165,7 +165,7 @@ class WordModel:
     def log_prob(self, context: str | State, word: str) -> float:
         """Natural log P(word | context), also of a word outside the lexicon; the context is text, or a state."""
         state = self.state_after(context) if isinstance(context, str) else context
-        token = self._token(word)
+        token = self.token(word)
         log_prob = float(self.table.log_prob(state, token))
         if token == UNK and self.letter_model is not None:
             log_prob += self.letter_model.log_prob(self.lexicon.normalise(word))
@@ -175,12 +175,13 @@ class WordModel:
         """Natural log P(the sentence ends here | state)."""
         return float(self.table.log_prob(state, EOS))
 
-    def _token(self, word: str) -> int:
+    def token(self, word: str) -> int:
+        """Token id of one word; that of ``<unk>`` for a word outside the lexicon."""
         return NUM if word == NUMBER else self.lexicon.token(word)
 
     def token_ids(self, word: str) -> list[int]:
         """Token ids of a word as running text has it; several where it is read as its parts."""
-        token = self._token(word)
+        token = self.token(word)
         if token != UNK:
             return [token]
         return token_ids(self.lexicon.normalise(word), self.lexicon.token, self._elisions)

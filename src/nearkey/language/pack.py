@@ -10,12 +10,14 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from nearkey._kernel import NgramTable
+from nearkey._kernel import ContextModel, NgramTable
 from nearkey.errors import PackError
 from nearkey.language.arrays import damaged
 from nearkey.language.casing import PunctuationModel, Truecase
-from nearkey.language.info import PackInfo, read_info, verify_files
+from nearkey.language.context_file import read_context_header
+from nearkey.language.info import CONTEXT_FILE, PackInfo, read_info, verify_files
 from nearkey.language.lexicon import Lexicon
+from nearkey.language.mixed_model import MixedModel
 from nearkey.language.models import FIRST_LETTER, LetterModel, WordModel
 from nearkey.language.ngram_file import NgramHeader, read_header
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK, joins_marks
@@ -38,6 +40,7 @@ class Pack:
     info : the fields of ``pack.toml``.
     folder : where it was loaded from.
     lexicon, language_model, letter_model : words, P(word | context), P(spelling | unknown word).
+        The language model is the n-gram table's, mixed with the context model where the pack has one.
     truecase : how words are written.
     marks : which punctuation follows a word.
     """
@@ -45,7 +48,7 @@ class Pack:
     info: PackInfo
     folder: Path
     lexicon: Lexicon
-    language_model: WordModel
+    language_model: WordModel | MixedModel
     letter_model: LetterModel
     truecase: Truecase
     marks: PunctuationModel
@@ -55,6 +58,12 @@ class Pack:
     def alphabet(self) -> str:
         """The letters of the language, without apostrophe and hyphen."""
         return self.info.alphabet
+
+    @property
+    def ngram_model(self) -> WordModel:
+        """The language model's n-gram part; itself where it has no other."""
+        model = self.language_model
+        return model.ngram if isinstance(model, MixedModel) else model
 
     def __reduce__(self) -> tuple[Any, ...]:
         # Worker processes map the files anew, where they lie at the same path; what stands in the place of a
@@ -67,18 +76,21 @@ class Pack:
         }
         for name, part in replaced.items():
             check_pickles(part, where=f"pack {self.info.name}", field=name)
-        return _sent, (self.folder.resolve(), self.info, replaced)
+        context = isinstance(self._loaded.get("language_model"), MixedModel)
+        return _sent, (self.folder.resolve(), self.info, context, replaced)
 
     def __repr__(self) -> str:
         return f"Pack({self.info.name!r}, {len(self.lexicon)} words, {self.folder})"
 
 
-def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
+def load_pack(name_or_path: str | os.PathLike[str], *, context: bool = True) -> Pack:
     """Load a pack: a folder that holds ``pack.toml``, or the name of a pack that can be found.
 
     Parameters
     ----------
     name_or_path : a path is taken as it is; for a name, see `find_pack`.
+    context : use the pack's context model, where it has one; False leaves it out, and with it what it takes:
+        some milliseconds for each word of context.
 
     Every file's checksum is verified, and every table checked whatever its checksum says. Raises
     PackError, naming file, field and fix, for a pack that is not found, damaged, or of a newer format.
@@ -99,7 +111,7 @@ def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
         info.letter_ngrams,
     )
     letter_model = LetterModel(letters, info.letter_symbols)
-    model = WordModel(
+    ngrams = WordModel(
         words,
         lexicon,
         letter_model,
@@ -107,6 +119,8 @@ def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
         elisions=info.elisions,
         combining=joins_marks(info.alphabet),
     )
+    mixed = info.context is not None and context
+    model = _mixed(folder, mapped, info, ngrams) if mixed else ngrams
     truecase = Truecase.read(folder / "case.bin", lexicon)
     marks = PunctuationModel.read(folder / "marks.bin", lexicon)
     pack = Pack(info, folder, lexicon, model, letter_model, truecase, marks)
@@ -114,9 +128,9 @@ def load_pack(name_or_path: str | os.PathLike[str]) -> Pack:
     return replace(pack, _loaded=parts)
 
 
-def _sent(folder: Path, info: PackInfo, replaced: dict[str, Any]) -> Pack:
+def _sent(folder: Path, info: PackInfo, context: bool, replaced: dict[str, Any]) -> Pack:
     """A pack as another process sent it; PackError where the folder holds another one here."""
-    pack = load_pack(folder)
+    pack = load_pack(folder, context=context)
     if pack.info.files != info.files:
         raise PackError(
             "is another pack than the one that was sent",
@@ -140,6 +154,23 @@ def _table(
         return NgramTable(mapped[name])
     except ValueError as fault:
         raise damaged(str(fault), where) from None
+
+
+def _mixed(folder: Path, mapped: dict[str, Any], info: PackInfo, ngram: WordModel) -> MixedModel:
+    where = os.fspath(folder / CONTEXT_FILE)
+    assert info.context is not None
+    header = read_context_header(mapped[CONTEXT_FILE], where)
+    if header.vocab_size != FIRST_WORD + info.words or header.bos != BOS:
+        problem = f"{header.vocab_size} tokens where the pack has {FIRST_WORD + info.words}"
+        raise damaged(problem, where, "byte 8")
+    try:
+        network = ContextModel(mapped[CONTEXT_FILE])
+    except ValueError as fault:
+        raise damaged(str(fault), where) from None
+    try:
+        return MixedModel(ngram, network, info.context.weights)
+    except ValueError as fault:
+        raise damaged(str(fault), folder / "pack.toml", "context.weights") from None
 
 
 def find_pack(name_or_path: str | os.PathLike[str]) -> Path:

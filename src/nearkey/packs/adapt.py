@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import tempfile
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -14,8 +15,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey._kernel import ContextModel, NgramTable
 from nearkey.errors import PackError
 from nearkey.language import casing, info, lexicon
+from nearkey.language.arrays import map_bytes
 from nearkey.language.ngram_file import fits_in
 from nearkey.language.pack import Pack, load_pack
 from nearkey.language.reading.corpus import read_lines
@@ -32,7 +35,14 @@ from nearkey.language.tokens import (
 )
 from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import BackoffModel, FloatArray
-from nearkey.packs.evaluate import held_out_record
+from nearkey.packs.context_part import (
+    TrainedContext,
+    fit_shares,
+    read_trained,
+    renumbered,
+    write_context,
+)
+from nearkey.packs.evaluate import held_out_record, mixture_record
 from nearkey.packs.interpolation import (
     MixtureSource,
     fit_fixed_weights,
@@ -136,7 +146,8 @@ def adapt_pack(
     yield BuildProgress("estimate", 1, 3)
     old = read_table(pack.folder / "words.ngram")
     moved = _renumbered(old, pack, words)
-    before = held_out_record(moved.model, held_stream, "in-domain text, before adapting")
+    titles = ("in-domain text, before adapting", "in-domain text, after adapting")
+    before = held_out_record(moved.model, held_stream, titles[0])
     order = max(3, old.order)
 
     def in_domain(text: IntArray) -> MixtureSource:
@@ -152,7 +163,14 @@ def adapt_pack(
     ]
     mixture_weights = [fit_mixture_weights(level)[0] for level in zip(*evidence, strict=True)]
     trial, _ = interpolate(sources, mixture_weights)
-    after = held_out_record(trial, held_stream, "in-domain text, after adapting")
+    after = held_out_record(trial, held_stream, titles[1])
+    context = None
+    if pack.info.context is not None:
+        network = _same_network(pack, words)
+        with tempfile.TemporaryDirectory() as scratch:
+            context, (before, after) = _mixed_again(
+                network, (moved.model, trial), held_stream, titles, in_domain_share, Path(scratch)
+            )
     report = AdaptReport(new_words, stream.n_words, before, after)
     del trial
 
@@ -165,12 +183,14 @@ def adapt_pack(
     with new_folder(target) as folder:
         write_table(folder / "words.ngram", model)
         shutil.copyfile(pack.folder / "letters.ngram", folder / "letters.ngram")
+        if context is not None:
+            write_context(folder, network, context.weights, context.fitted_words)
         _write_lexicon(folder, pack, words, encoded, trained, held_stream)
         _write_usage(folder, pack, words, stream)
         base_licence = (pack.folder / "LICENCE.md").read_text("utf-8")
         finish_pack(
             folder,
-            _new_info(pack, name, words, model, report),
+            _new_info(pack, name, words, model, report, context),
             {"Licence of the base": _indented(base_licence)},
         )
     yield BuildProgress("done", 3, 3, os.fspath(target))
@@ -184,7 +204,7 @@ def _indented(text: str) -> str:
 def _drawn_text(pack: Pack, *, sentences: int = 400, seed: int = 1) -> TextStream:
     """Sentences drawn from a pack's word model; unknown words and numbers are drawn again."""
     rng = np.random.default_rng(seed)
-    model, words = pack.language_model, pack.lexicon.words
+    model, words = pack.ngram_model, pack.lexicon.words
     tokens = np.array([EOS, *range(FIRST_WORD, model.table.vocab)], dtype=np.uint32)
     lines: list[str] = []
     for _ in range(sentences):
@@ -200,6 +220,46 @@ def _drawn_text(pack: Pack, *, sentences: int = 400, seed: int = 1) -> TextStrea
         lines.append(" ".join(drawn))
     combining = joins_marks(pack.alphabet)
     return read_stream(lines, deduplicate=False, combining=combining)
+
+
+def _same_network(pack: Pack, words: Sequence[str]) -> TrainedContext:
+    """A pack's context model for more words, which it leaves to the table."""
+    token_of = {word: at + FIRST_WORD for at, word in enumerate(words)}
+    moved = [*range(FIRST_WORD), *(token_of[word] for word in pack.lexicon.words)]
+    return renumbered(read_trained(pack.folder, len(moved)), moved, FIRST_WORD + len(words))
+
+
+def _mixed_again(
+    network: TrainedContext,
+    tables: Sequence[BackoffModel],
+    held_out: IntArray,
+    titles: Sequence[str],
+    in_domain_share: float,
+    work: Path,
+) -> tuple[info.ContextRecord, list[info.HeldOut]]:
+    """The network's record in a mixture with another table, and measures with the table before and with this one.
+
+    tables : before and after. The weights lie between those of before and those that explain the held-out text best, as
+    the in-domain share says.
+    """
+    tokens = held_out.astype(np.uint32)
+    record, measures = network.record, []
+    for number, (table, title) in enumerate(zip(tables, titles, strict=True)):
+        write_table(work / f"{number}.ngram", table)
+        compiled = NgramTable(map_bytes(work / f"{number}.ngram"))
+        old = [*record.weights, *[record.weights[-1]] * table.order][: table.order]
+        if number == 0:
+            record = write_context(work, network, old, record.fitted_words)
+            reader = ContextModel(map_bytes(work / info.CONTEXT_FILE))
+        else:
+            fitted, words = fit_shares(reader, compiled, {"in-domain": (tokens, True)})
+            old = [
+                round(in_domain_share * new + (1 - in_domain_share) * before, 4)
+                for new, before in zip(fitted, old, strict=True)
+            ]
+            record = msgspec.structs.replace(record, weights=old, fitted_words=words)
+        measures.append(mixture_record(reader, compiled, old, held_out, title))
+    return record, measures
 
 
 def _new_words(stream: TextStream, pack: Pack) -> list[str]:
@@ -314,6 +374,7 @@ def _new_info(
     words: list[str],
     model: BackoffModel,
     report: AdaptReport,
+    context: info.ContextRecord | None,
 ) -> info.PackInfo:
     source = info.SourceRecord(
         "in-domain text", "adapt", "given by hand", "as its owner says", "its owner", 0,
@@ -328,5 +389,6 @@ def _new_info(
         training_words=pack.info.training_words + report.words_read,
         sources=[*pack.info.sources, source],
         held_out=[report.before, report.after],
+        context=context,
         files={},
     )

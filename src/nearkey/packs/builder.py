@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -12,13 +13,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey._kernel import ContextModel, NgramTable
 from nearkey.errors import PackError
 from nearkey.language import casing, info, lexicon
+from nearkey.language.arrays import map_bytes
 from nearkey.language.ngram_file import fits_in
+from nearkey.language.pack import Pack, load_pack
 from nearkey.language.reading.streams import TextStream, encode_stream, first_words, split_stream
-from nearkey.language.tokens import FIRST_WORD, normalise_word
+from nearkey.language.tokens import BOS, FIRST_WORD, normalise_word
 from nearkey.packs import BuildProgress
-from nearkey.packs.evaluate import held_out_record
+from nearkey.packs.context_part import (
+    TrainedContext,
+    fit_shares,
+    read_trained,
+    write_context,
+)
+from nearkey.packs.evaluate import held_out_record, mixture_record
 from nearkey.packs.fetch import DATA_VARIABLE, cache_folder
 from nearkey.packs.intake import Intake, read_sources
 from nearkey.packs.letters import estimate_letters
@@ -37,6 +47,16 @@ from nearkey.packs.words_model import (
 
 __all__ = ["BuildReport", "build_pack"]
 
+KEPT_FILES = ("lexicon.marisa", "words.bin", "letters.ngram", "case.bin", "marks.bin")
+"""What `LexiconPart.keep` takes over."""
+
+EVALUATED_TOKENS, BLOCKS = 40_000, 20
+"""How much of an evaluation text a context model is measured on, and in how many stretches: the time is the same for a
+token. The benchmarks read all of it."""
+
+FITTED_TOKENS = 2_500
+"""Tokens of each held-out text that the weight of a context model is fitted on: each takes a millisecond and more."""
+
 
 @dataclass(frozen=True, slots=True)
 class BuildReport:
@@ -44,7 +64,7 @@ class BuildReport:
 
     `info` is the pack's record; `dropped` what was left out of each source, by reason; `lexicon` how many
     words each rule admitted or dropped; `left_out` the optional texts that were not there; `weights` and
-    `held_out_perplexity` as `MixedModel` has them; `unpruned` the n-grams of each order before pruning;
+    `held_out_perplexity` as `MixedSources` has them; `unpruned` the n-grams of each order before pruning;
     `letter_bits` the letter model's bits per letter on held-out unknown words.
     """
 
@@ -79,6 +99,7 @@ def build_pack(
     *,
     data: str | os.PathLike[str] | None = None,
     cache: str | os.PathLike[str] | None = None,
+    context: str | os.PathLike[str] | None = None,
     max_bytes: int = 1 << 30,
 ) -> Generator[BuildProgress, None, BuildReport]:
     """Build the pack of a recipe into the folder `out`, which appears whole or not at all.
@@ -93,6 +114,10 @@ def build_pack(
     data : folder of the corpora that no registry carries.
     cache : where fetched packages and readings of the texts are kept, and counts until the build is done;
         by default `fetch.cache_folder`.
+    context : folder of a trained context model for the words of this lexicon (see `nearkey pack train`), or of a pack
+    that
+        has one: it becomes part of the pack, mixed with the n-gram table. By default that of the pack
+        that ``lexicon.keep`` names, where it has one.
     max_bytes : memory for counting n-grams; a text that needs more is counted piece by piece on the disk.
 
     Raises PackError for a recipe or an input that cannot be used, and when the disk is full.
@@ -105,14 +130,20 @@ def build_pack(
         intake = yield from read_sources(
             recipe, path, data=None if data is None else Path(data), cache=kept
         )
-        report = yield from _build_into(folder, recipe, path, intake, max_bytes, counts)
+        report = yield from _build_into(folder, recipe, path, intake, context, max_bytes, counts)
     remove_pieces(counts)
     yield BuildProgress("done", 1, 1, os.fspath(target))
     return report
 
 
 def _build_into(
-    folder: Path, recipe: Recipe, path: Path, intake: Intake, max_bytes: int, work: Path
+    folder: Path,
+    recipe: Recipe,
+    path: Path,
+    intake: Intake,
+    context: str | os.PathLike[str] | None,
+    max_bytes: int,
+    work: Path,
 ) -> Generator[BuildProgress, None, BuildReport]:
     texts = [source for source in recipe.text if source.name in intake.streams]
     if not texts:
@@ -123,15 +154,24 @@ def _build_into(
     yield BuildProgress("lexicon")
     counted = corpus_words(intake.streams, fold=fold, language=language)
     check_writing(counted.count, recipe.alphabet, where=path)
-    words, tally = choose_words(
-        intake.frequencies,
-        counted,
-        intake.spelling,
-        recipe.lexicon,
-        alphabet=recipe.alphabet,
-        elisions=recipe.elisions,
-        language=language,
-    )
+    kept = None
+    if recipe.lexicon.keep:
+        kept = load_pack(path.parent / recipe.lexicon.keep, context=False)
+        _check_kept(kept, recipe, path)
+        words, tally = list(kept.lexicon.words), {"kept": len(kept.lexicon)}
+        if context is None and kept.info.context is not None:
+            context = kept.folder
+    else:
+        words, tally = choose_words(
+            intake.frequencies,
+            counted,
+            intake.spelling,
+            recipe.lexicon,
+            alphabet=recipe.alphabet,
+            elisions=recipe.elisions,
+            language=language,
+        )
+    trained = None if context is None else read_trained(context, FIRST_WORD + len(words))
     index = {word: at for at, word in enumerate(words)}
     token_of = {word: at + FIRST_WORD for word, at in index.items()}
     encode = partial(
@@ -172,8 +212,67 @@ def _build_into(
     del mixed  # the largest thing there is
     yield BuildProgress("write", 0, 4, "words.ngram")
     write_table(folder / "words.ngram", model)
+    if kept is not None:
+        for name in KEPT_FILES:
+            shutil.copyfile(kept.folder / name, folder / name)
+        letter_bits = float("nan")
+        symbols, letter_ngrams = kept.info.letter_symbols, kept.info.letter_ngrams
+    else:
+        symbols = recipe.alphabet + "'-"
+        letter_ngrams, letter_bits = yield from _write_word_by_word(
+            folder, recipe, intake, words, training, held_out, unigram, symbols
+        )
+    context_record = None
+    if trained is not None:
+        yield BuildProgress("context", 0, 2, "weights of the mixture")
+        context_record = _fitted_context(folder, trained, held_out)
+    yield BuildProgress("evaluate")
+    evaluated = {
+        source.title: encode(intake.evaluation[source.name])
+        for source in recipe.evaluation
+        if source.name in intake.evaluation
+    }
+    if context_record is None:
+        written = quantised(model)
+        held_records = [held_out_record(written, text, title) for title, text in evaluated.items()]
+    else:
+        network, table = _mapped(folder)
+        held_records = [
+            mixture_record(network, table, context_record.weights, _spread(text), title)
+            for title, text in evaluated.items()
+        ]
+    made = pack_info(
+        recipe, intake, words, model, letter_ngrams, symbols, held_records, context_record
+    )
+    return BuildReport(
+        finish_pack(folder, made, notices(recipe, intake)),
+        {name: dict(read.dropped) for name, read in intake.reports.items()},
+        dict(tally),
+        intake.left_out,
+        *fitted,
+        unpruned,
+        letter_bits,
+    )
+
+
+def _write_word_by_word(
+    folder: Path,
+    recipe: Recipe,
+    intake: Intake,
+    words: list[str],
+    training: Mapping[str, NDArray[np.int64]],
+    held_out: Mapping[str, NDArray[np.int64]],
+    unigram: NDArray[np.float64],
+    symbols: str,
+) -> Generator[BuildProgress, None, tuple[list[int], float]]:
+    """Write what is said of each word by itself: spelling, probability without context, case, punctuation.
+
+    Returns the letter model's numbers of n-grams, and its bits a letter.
+    """
+    fold, language = recipe.lexicon.fold_accents, recipe.language
+    index = {word: at for at, word in enumerate(words)}
+    held_out_fraction = recipe.model.held_out_permille / 1000
     yield BuildProgress("write", 1, 4, "letters.ngram")
-    symbols = recipe.alphabet + "'-"
     letters, letter_bits = estimate_letters(
         words,
         sorted(word for word in intake.frequencies if word not in index),
@@ -191,7 +290,11 @@ def _build_into(
     )
     lexicon.write_lexicon(folder, words, log_probs, flags, fold_accents=fold)
     yield BuildProgress("write", 3, 4, "case.bin, marks.bin")
-    cased = [intake.streams[source.name] for source in texts if source.cased]
+    cased = [
+        intake.streams[source.name]
+        for source in recipe.text
+        if source.cased and source.name in intake.streams
+    ]
     casing.write_truecase(
         folder / "case.bin",
         usual_forms(
@@ -202,23 +305,51 @@ def _build_into(
         folder / "marks.bin",
         *count_punctuation(cased, index, fold=fold, held_out=held_out_fraction, language=language),
     )
-    yield BuildProgress("evaluate")
-    written = quantised(model)
-    held_records = [
-        held_out_record(written, encode(intake.evaluation[source.name]), source.title)
-        for source in recipe.evaluation
-        if source.name in intake.evaluation
-    ]
-    made = pack_info(recipe, intake, words, model, letters, symbols, held_records)
-    return BuildReport(
-        finish_pack(folder, made, notices(recipe, intake)),
-        {name: dict(read.dropped) for name, read in intake.reports.items()},
-        dict(tally),
-        intake.left_out,
-        *fitted,
-        unpruned,
-        letter_bits,
-    )
+    return list(letters.tree.sizes()), letter_bits
+
+
+def _check_kept(kept: Pack, recipe: Recipe, path: Path) -> None:
+    """PackError where a pack whose words are to stay spells by other rules than the recipe."""
+    for field in ("alphabet", "elisions", "abbreviations"):
+        if getattr(kept.info, field) != getattr(recipe, field):
+            raise PackError(
+                f"differs from that of {kept.folder}, whose words are to stay",
+                where=path,
+                field=field,
+                fix="make them equal, or take lexicon.keep out",
+            )
+
+
+def _fitted_context(
+    folder: Path, trained: TrainedContext, held_out: Mapping[str, NDArray[np.int64]]
+) -> info.ContextRecord:
+    """Write the context model and fit its weights on held-out text: as much of each source as makes a difference."""
+    write_context(folder, trained, (), 0)
+    network, table = _mapped(folder)
+    texts = {name: (_first(stream), True) for name, stream in held_out.items()}
+    return write_context(folder, trained, *fit_shares(network, table, texts))
+
+
+def _spread(stream: NDArray[np.int64]) -> NDArray[np.int64]:
+    """A text, or of a long one whole sentences in `BLOCKS` stretches from all over it, `EVALUATED_TOKENS` in all."""
+    if len(stream) <= EVALUATED_TOKENS:
+        return stream
+    starts = np.append(np.flatnonzero(stream == BOS), len(stream))
+    first = np.linspace(0, len(stream) - EVALUATED_TOKENS // BLOCKS, BLOCKS)
+    bounds = starts[np.searchsorted(starts, [first, first + EVALUATED_TOKENS // BLOCKS])]
+    return np.concatenate([stream[a:b] for a, b in bounds.T])
+
+
+def _mapped(folder: Path) -> tuple[ContextModel, NgramTable]:
+    context, table = (map_bytes(folder / name) for name in (info.CONTEXT_FILE, "words.ngram"))
+    return ContextModel(context), NgramTable(table)
+
+
+def _first(stream: NDArray[np.int64]) -> NDArray[np.uint32]:
+    """The first whole sentences of a text, about `FITTED_TOKENS` tokens."""
+    starts = np.append(np.flatnonzero(stream == BOS), len(stream))
+    end = starts[np.searchsorted(starts, min(FITTED_TOKENS, len(stream)), side="right") - 1]
+    return stream[: end or len(stream)].astype(np.uint32)
 
 
 def _unknown_words(

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey._kernel import ContextModel, NgramTable
 from nearkey.errors import PackError
 from nearkey.language.info import HeldOut
+from nearkey.language.mixed_model import MixedModel
 from nearkey.language.pack import Pack
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD, NUMBER, UNK, joins_marks, sentences
 from nearkey.packs.backoff import BackoffModel, walk
+from nearkey.packs.context_part import mixture_scores
 
-__all__ = ["TextScore", "held_out_record", "score_text"]
+__all__ = ["TextScore", "held_out_record", "mixture_record", "score_text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +66,41 @@ def held_out_record(model: BackoffModel, stream: NDArray[np.int64], title: str) 
     )
 
 
-def score_text(pack: Pack, lines: Iterable[str]) -> TextScore:
-    """Score running text with a pack. Raises PackError if the text holds no word of the lexicon."""
+def mixture_record(
+    network: ContextModel,
+    table: NgramTable,
+    weights: Sequence[float],
+    stream: NDArray[np.int64],
+    title: str,
+) -> HeldOut:
+    """As `held_out_record`, of a context model's mixture with a table; also with the text before each sentence."""
+    tokens = stream.astype(np.uint32)
+    with ThreadPoolExecutor(2) as pool:  # the kernel's work runs beside
+        (alone, unknown), (after, _) = pool.map(
+            lambda by_sentence: mixture_scores(
+                network, table, tokens, weights, by_sentence=by_sentence
+            ),
+            (True, False),
+        )
+    found, with_text = (_scored(stream, np.insert(scores, 0, 0.0)) for scores in (alone, after))
+    spelled = ((stream >= FIRST_WORD) | (stream == UNK))[1:]
+    return HeldOut(
+        title=title,
+        words=found.words,
+        oov_rate=round(found.oov_rate, 5),
+        unknown_predicted=round(float(unknown[spelled].mean()) if spelled.any() else 0.0, 5),
+        perplexity=round(found.perplexity, 1),
+        perplexity_with_ends=round(found.perplexity_with_ends, 1),
+        perplexity_after_text=round(with_text.perplexity, 1),
+    )
+
+
+def score_text(pack: Pack, lines: Iterable[str], *, with_text_before: bool = False) -> TextScore:
+    """Score running text with a pack. Raises PackError if the text holds no word of the lexicon.
+
+    with_text_before : a pack with a context model remembers earlier sentences, as it does when one types; else each
+        sentence stands alone, as for packs without one.
+    """
     lexicon, model = pack.lexicon, pack.language_model
     known: dict[str, list[int]] = {}
     stream: list[int] = []
@@ -89,7 +126,13 @@ def score_text(pack: Pack, lines: Iterable[str]) -> TextScore:
     if not (tokens_array >= FIRST_WORD).any():
         raise PackError("holds no word of the lexicon", where="text", fix="give running text")
     scores = np.zeros(len(stream))
-    scores[1:] = model.table.score(tokens_array, 1)[-(len(stream) - 1) :]
+    if isinstance(model, MixedModel):
+        table, by_sentence = model.ngram.table, not with_text_before
+        scores[1:], _ = mixture_scores(
+            model.network, table, tokens_array, model.weights, by_sentence=by_sentence
+        )
+    else:
+        scores[1:] = model.table.score(tokens_array, 1)[-(len(stream) - 1) :]
     total = float(scores[tokens_array != BOS].sum()) + spelled
     bits = float(-total / np.log(2.0) / max(1, letters))
     return replace(_scored(tokens_array, scores), bits_per_letter=bits)

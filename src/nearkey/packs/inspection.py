@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 
 from nearkey.language.arrays import damaged
-from nearkey.language.info import read_info, verify_files
-from nearkey.language.pack import find_pack, load_pack
+from nearkey.language.info import CONTEXT_FILE, read_info, verify_files
+from nearkey.language.mixed_model import MixedModel
+from nearkey.language.pack import Pack, find_pack, load_pack
+from nearkey.language.tokens import BOS, EOS
 from nearkey.packs.backoff import context_sums
 from nearkey.packs.quantise import read_table
 
@@ -27,7 +29,11 @@ The worst of the word contexts of the packs here is off by .015, of the letter c
 
 @dataclass(frozen=True, slots=True)
 class PackInspection:
-    """What `inspect_pack` measured."""
+    """What `inspect_pack` measured.
+
+    `context`: of a pack with a context model, its parameters, bytes, and the probabilities' sum after a sentence's
+    start (``sum``) and after a short invented text (``sum_after_text``).
+    """
 
     folder: Path
     bytes: int
@@ -36,6 +42,7 @@ class PackInspection:
     load_ms: float
     contexts: int
     worst_sum: float
+    context: dict[str, float] | None = None
 
     def summary(self) -> dict[str, Any]:
         """The figures to show, as plain values."""
@@ -48,6 +55,7 @@ class PackInspection:
             "load_ms": round(self.load_ms, 1),
             "contexts_summed": self.contexts,
             "sum_furthest_from_1": round(self.worst_sum, 4),
+            **({} if self.context is None else {"context": self.context}),
         }
 
 
@@ -85,4 +93,27 @@ def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
         load_ms,
         contexts,
         worst,
+        _inspect_context(pack),
     )
+
+
+def _inspect_context(pack: Pack) -> dict[str, float] | None:
+    """Does the network, whose numbers were checked as it was loaded, give probabilities?"""
+    model = pack.language_model
+    if not isinstance(model, MixedModel) or pack.info.context is None:
+        return None
+    first = pack.lexicon.words[:: max(1, len(pack.lexicon) // 8)]
+    tokens = [BOS, *(model.ngram.token(word) for word in first), EOS, BOS]
+    sums = []
+    for read in ([BOS], tokens):
+        found = model.network.log_probs(model.network.advance(b"", read)).astype(np.float64)
+        sums.append(float(np.exp(found).sum()))
+        if not abs(sums[-1] - 1.0) < 1e-3:
+            problem = f"probabilities after tokens {read} sum to {sums[-1]:.4f}"
+            raise damaged(problem, pack.folder, CONTEXT_FILE)
+    return {
+        "parameters": pack.info.context.parameters,
+        "bytes": pack.info.files[CONTEXT_FILE].bytes,
+        "sum": round(sums[0], 6),
+        "sum_after_text": round(sums[1], 6),
+    }

@@ -8,7 +8,9 @@ Sources: Creative Commons, "Compatible Licenses" (adaptations of BY-SA 3.0 may g
 GPL-3.0 and FAL-1.3) and section 4(b) of BY-SA 2.0 to 3.0 (later versions); sections 2(a) and 3(a) of BY 4.0; sections 6
 of GPL-2.0 and 5, 7, 13 of GPL-3.0; section 3 of LGPL-2.1; sections 3.2 and 3.3 of MPL-2.0 and 3.6 of MPL-1.1 (what is
 made from the source may go under other terms while the source stays to be had); the Free Software Foundation's
-"Various Licenses and Comments about Them" (CC-BY-4.0 and Apache-2.0 with the GPL).
+"Various Licenses and Comments about Them" (CC-BY-4.0 and Apache-2.0 with the GPL); the Open Government Licence 3.0
+("compatible with the Creative Commons Attribution License 4.0"); the Community Data License Agreement, Sharing 1.0,
+which leaves "Results" of computing on the data free (both from memory of their texts).
 """
 
 from __future__ import annotations
@@ -33,6 +35,7 @@ PUBLIC = frozenset(
 ANY_USE = frozenset(
     (
         "MIT", "ISC", "BSD-2-Clause", "BSD-3-Clause", "Zlib", "Apache-2.0",
+        "OGL-UK-3.0", "CDLA-Sharing-1.0",
         "LicenseRef-any-use", "LicenseRef-SCOWL", "LicenseRef-WordNet-3.0",
     )
 )  # fmt: skip

@@ -65,11 +65,16 @@ def pack_info(
     intake: Intake,
     words: list[str],
     model: BackoffModel,
-    letters: BackoffModel,
+    letter_ngrams: list[int],
     symbols: str,
     held_out: list[info.HeldOut],
+    context: info.ContextRecord | None = None,
 ) -> info.PackInfo:
-    """The record of a pack of `recipe`, its files not yet listed."""
+    """The record of a pack of `recipe`, its files not yet listed.
+
+    words, model, letter_ngrams, symbols, held_out, context : what was made: the lexicon, the n-gram model, numbers of
+    n-grams and symbols of the letter model, measures on evaluation texts, and the context model's record.
+    """
     sources = []
     every: list[TextSource | WordSource] = [*recipe.text, *recipe.words]
     for source in every:
@@ -93,10 +98,11 @@ def pack_info(
         elisions=list(recipe.elisions),
         words=len(words),
         ngrams=list(model.tree.sizes()),
-        letter_ngrams=list(letters.tree.sizes()),
+        letter_ngrams=letter_ngrams,
         training_words=sum(stream.n_words for stream in intake.streams.values()),
         sources=sources,
         held_out=held_out,
+        context=context,
         files={},
     )
 

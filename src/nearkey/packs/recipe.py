@@ -76,7 +76,12 @@ class WordSource(_Source, frozen=True, kw_only=True):
 
 
 class LexiconPart(_Strict, frozen=True, kw_only=True):
-    """How the lexicon is chosen; see `vocabulary.choose_words`."""
+    """How the lexicon is chosen; see `vocabulary.choose_words`.
+
+    `keep`: a folder, seen from the recipe's, of a pack whose words stay as they are, with all that is said of each by
+    itself: probability without context, spelling, case, punctuation. Then only the n-gram table and the context model
+    are made anew, and a context model trained for these words goes on fitting.
+    """
 
     size: int = 60_000
     fold_accents: bool = False
@@ -85,6 +90,7 @@ class LexiconPart(_Strict, frozen=True, kw_only=True):
     unlisted_sources: int = 3
     compound_count: int = 20
     whole_lists: bool = False
+    keep: str = ""
     always: list[str] = []
     exclude: list[str] = []
     not_offensive: list[str] = []

@@ -24,7 +24,7 @@ from nearkey.packs.interpolation import (
 from nearkey.packs.ngram_counts import NgramCounts, merge_counts
 from nearkey.packs.spill import count_in_pieces
 
-__all__ = ["MixedModel", "lexicon_log_probs", "list_unigram", "mix_sources", "word_shares"]
+__all__ = ["MixedSources", "lexicon_log_probs", "list_unigram", "mix_sources", "word_shares"]
 
 IntArray = NDArray[np.int64]
 
@@ -33,7 +33,7 @@ FEW = 3
 
 
 @dataclass(frozen=True, slots=True)
-class MixedModel:
+class MixedSources:
     """What `mix_sources` makes.
 
     `mass` are the context weights for pruning; `weights[k-1]` maps a source's name to its share at
@@ -76,7 +76,7 @@ def mix_sources(
     order: int,
     max_bytes: int = 1 << 30,
     work: Path | None = None,
-) -> Generator[BuildProgress, None, MixedModel]:
+) -> Generator[BuildProgress, None, MixedSources]:
     """Estimate a model per source, one of all sources together, and mix them with the unigram list.
 
     The mixture is fitted for unfamiliar text: held-out text of source A is explained by the other
@@ -141,7 +141,7 @@ def mix_sources(
     yield BuildProgress("mix", total, total)
     sources = [*names, "all together", "frequency list"]
     shares = [_shares(sources, level) for level in mixture_weights]
-    return MixedModel(model, mass, shares, float(np.exp(-fitted[-1][1][-1])))
+    return MixedSources(model, mass, shares, float(np.exp(-fitted[-1][1][-1])))
 
 
 def _shares(sources: Sequence[str], weights: FloatArray) -> dict[str, tuple[float, float]]:

@@ -8,7 +8,13 @@ from collections.abc import Hashable, Mapping
 from pathlib import Path
 from typing import Any, Protocol, Self, runtime_checkable
 
-from nearkey.decode.protocols import LanguagePack, PersonalWords, State, TableLanguageModel
+from nearkey.decode.protocols import (
+    LanguagePack,
+    PersonalWords,
+    State,
+    TableLanguageModel,
+    sentence_starts,
+)
 from nearkey.errors import PersonalError
 from nearkey.language.tokens import is_letter, normalise_word
 from nearkey.personal.personal_mixture import PersonalInterpolation, RecentWords
@@ -68,6 +74,7 @@ class PersonalLanguage:
         # Found out once: the question takes as long as looking a word up.
         model = pack.language_model
         self._table_model = model if isinstance(model, TableLanguageModel) else None
+        self._starts_sentence = sentence_starts(model)
         # As the lexicon spells: a pack may fold accents.
         lexicon = pack.lexicon
         self._fold = isinstance(lexicon, AccentFolding) and lexicon.fold_accents
@@ -187,8 +194,7 @@ class PersonalLanguage:
 
     def _written(self, plain: str, word: str, state: State) -> str:
         """The way of writing that a word shows; a sentence's first capital shows nothing."""
-        first = state is not None and state == self._pack.language_model.start()
-        return plain if first and word[1:] == plain[1:] else word
+        return plain if self._starts_sentence(state) and word[1:] == plain[1:] else word
 
     def _base_log_prob(self, state: State, word: str) -> float:
         if self._table_model is not None:

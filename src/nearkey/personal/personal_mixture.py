@@ -10,7 +10,13 @@ from itertools import compress
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.decode.protocols import LanguagePack, State, TableLanguageModel, Vocabulary
+from nearkey.decode.protocols import (
+    LanguagePack,
+    MixedLanguageModel,
+    State,
+    TableLanguageModel,
+    Vocabulary,
+)
 from nearkey.personal.word_counts import WordCounts, WordSettings
 
 __all__ = ["ContextMixture", "OfferedWords", "PersonalInterpolation", "RecentWords", "recent_words"]
@@ -22,12 +28,15 @@ RecentWords = Callable[[State], tuple[str, ...]]
 def recent_words(pack: LanguagePack) -> RecentWords:
     """The reader of states that fits a pack's language model.
 
-    States of a table model are token ids; they become the words of the lexicon, ``<s>`` for the
-    sentence's start and ``<unk>`` for everything else. A state that is a sequence of strings is
-    taken as the words themselves. Any other state tells nothing: only words without context are
+    States of a table model, and those a mixed model has for its table, are token ids; they become the words of the
+    lexicon, ``<s>`` for the sentence's start and ``<unk>`` for everything else. A state that is a sequence of strings
+    is taken as the words themselves. Any other state tells nothing: only words without context are
     then learnt.
     """
     model = pack.language_model
+    if isinstance(model, MixedLanguageModel):
+        read, tokens_of = _of_tokens(pack, model.ngram), model.ngram_state
+        return lambda state: () if state is None else read(tokens_of(state))
     if isinstance(model, TableLanguageModel):
         return _of_tokens(pack, model)
     return _of_strings

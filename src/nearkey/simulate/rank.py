@@ -20,6 +20,7 @@ from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.trial import Judged, TypingTrial
+from nearkey.simulate.workload import CHUNK_WORDS
 
 __all__ = ["rank_layouts"]
 
@@ -92,6 +93,8 @@ def rank_layouts(
             tries=tries,
         )
         tries = tries or trials[layout.name].decoder.decoder
+    if tries is not None and workload.states is not None:
+        tries.keep_contexts(CHUNK_WORDS)
     store = None
     if checkpoint is not None:
         conditions = [trial.condition for trial in trials.values()]

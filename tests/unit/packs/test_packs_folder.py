@@ -12,7 +12,7 @@ from small_packs import build_small_pack, invented_notes, write_recipe
 
 from nearkey.errors import PackError
 from nearkey.language import find_pack, installed_packs, load_pack
-from nearkey.language.info import PACK_FILES, finish_folder, read_info, record_file, sealed
+from nearkey.language.info import FORMAT, PACK_FILES, finish_folder, read_info, record_file, sealed
 from nearkey.language.tokens import FIRST_WORD, word_order
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.builder import build_pack
@@ -235,8 +235,8 @@ def edit_info(folder, **changes):
 
 
 def test_a_newer_format_says_upgrade(copy):
-    edit_info(copy, format=2, surprise="new field")
-    with pytest.raises(PackError, match="format 2 is newer") as caught:
+    edit_info(copy, format=FORMAT + 1, surprise="new field")
+    with pytest.raises(PackError, match=f"format {FORMAT + 1} is newer") as caught:
         load_pack(copy)
     assert caught.value.fix == "upgrade nearkey"
 

@@ -1,0 +1,228 @@
+"""The context model of a pack that is built: taken from its training, or from the pack before, and mixed.
+
+Network and n-gram table give probabilities over the same tokens. How much of each is fitted on held-out text,
+sentence by sentence and with the text before: one weight for each length of context that the table knows, since a
+table that knows little of a context should say little.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey._kernel import ContextModel, NgramTable
+from nearkey.errors import PackError
+from nearkey.language.arrays import map_bytes
+from nearkey.language.context_file import (
+    ContextHeader,
+    read_context_arrays,
+    read_context_header,
+    write_context_file,
+)
+from nearkey.language.info import CONTEXT_FILE, ContextRecord, read_info
+from nearkey.language.tokens import BOS, FIRST_WORD, UNK
+from nearkey.schema import convert, read_json
+
+__all__ = [
+    "TrainedContext",
+    "fit_shares",
+    "mixture_scores",
+    "read_trained",
+    "renumbered",
+    "write_context",
+]
+
+Tokens = NDArray[np.uint32]
+
+
+@dataclass(frozen=True, slots=True)
+class TrainedContext:
+    """A trained network: its arrays as `write_context_file` takes them, and the record of its training."""
+
+    arrays: dict[str, NDArray[Any]]
+    record: ContextRecord
+
+
+class _Report(msgspec.Struct):
+    """What is taken of a training's report."""
+
+    options: dict[str, Any]
+    trained_s: float
+    steps: int
+    tokens: int
+    tokens_seen: int
+    device: str
+    versions: dict[str, str]
+
+
+def read_trained(folder: str | os.PathLike[str], vocab_size: int) -> TrainedContext:
+    """The context model in a folder: that of a training (``report.json`` and ``weights8.*.npz``), or of a pack.
+
+    vocab_size : tokens it must be made for. Raises PackError for a folder with neither, and for a model of other
+    tokens.
+    """
+    place = Path(folder)
+    if (place / CONTEXT_FILE).is_file() and (place / "pack.toml").is_file():
+        found = _of_pack(place)
+    elif (place / "report.json").is_file():
+        found = _of_training(place)
+    else:
+        raise PackError(
+            "neither a trained context model nor a pack with one",
+            where=place,
+            field="report.json",
+            fix="train one: nearkey pack train",
+        )
+    if len(found.arrays["order"]) != vocab_size:
+        raise PackError(
+            f"a context model of {len(found.arrays['order'])} tokens where the pack has {vocab_size}",
+            where=place,
+            field="order",
+            fix="train it for this lexicon",
+        )
+    return found
+
+
+def _of_pack(folder: Path) -> TrainedContext:
+    info, path = read_info(folder), folder / CONTEXT_FILE
+    if info.context is None:
+        raise PackError("says nothing of its context model", where=folder, fix="rebuild it")
+    data = map_bytes(path)
+    header = read_context_header(data, os.fspath(path))
+    return TrainedContext(_unpadded(data, header), info.context)
+
+
+def _unpadded(data: NDArray[Any], header: ContextHeader) -> dict[str, NDArray[Any]]:
+    """A file's arrays as they were written: rows without their padding."""
+    arrays = read_context_arrays(data, header)
+    for name, array in arrays.items():
+        if array.ndim == 2:
+            kind = name.rstrip("0123456789")
+            width = {"project": header.cells, "tail": header.tail_width}.get(kind, header.width)
+            arrays[name] = array[:, :width]
+    return arrays
+
+
+def _of_training(folder: Path) -> TrainedContext:
+    path = folder / "report.json"
+    report = convert(
+        read_json(path, PackError), _Report, error=PackError, where=path, fix="train it again"
+    )
+    arrays: dict[str, NDArray[Any]] = {}
+    pieces: dict[str, dict[int, NDArray[Any]]] = {}
+    for piece in sorted(folder.glob("weights8.[0-9]*.npz")):
+        with np.load(piece) as found:
+            for key in found.files:
+                name, _, start = key.rpartition("@")
+                pieces.setdefault(name, {})[int(start)] = found[key]
+    for name, parts in pieces.items():
+        arrays[name] = np.concatenate([parts[at] for at in sorted(parts)])
+    if "order" not in arrays:
+        raise PackError("holds no weights", where=folder, field="weights8", fix="train it again")
+    options = {k: v for k, v in report.options.items() if isinstance(v, int | float)}
+    record = ContextRecord(
+        parameters=0,
+        weights=[],
+        fitted_words=0,
+        tokens=report.tokens,
+        tokens_seen=report.tokens_seen,
+        steps=report.steps,
+        minutes=round(report.trained_s / 60, 1),
+        device="one GPU" if report.device.lower() != "cpu" else "CPU",
+        options=options,
+        versions=report.versions,
+    )
+    return TrainedContext(arrays, record)
+
+
+def renumbered(
+    trained: TrainedContext, token_of: Sequence[int], vocab_size: int, *, never: float = -30.0
+) -> TrainedContext:
+    """The network for a lexicon whose words have other numbers, and for more words.
+
+    token_of : (tokens,) the new number of each of its tokens. vocab_size : tokens there are then. The words it does not
+    know get next to no probability (`never`, natural log before normalising): they are left to the n-gram table.
+    """
+    arrays = dict(trained.arrays)
+    number = np.asarray(token_of, dtype=np.uint32)
+    known = number[arrays["order"].astype(np.int64)]
+    fresh = np.setdiff1d(np.arange(vocab_size, dtype=np.uint32), number)
+    arrays["order"] = np.concatenate([known, fresh]).astype(np.uint32)
+    arrays["bias"] = np.concatenate([arrays["bias"].astype(np.float32), np.full(len(fresh), never)])
+    last = "tail" if "tail" in arrays else "head"
+    rows = np.zeros((len(fresh), arrays[last].shape[1]), np.int8)
+    arrays[last] = np.concatenate([arrays[last], rows])
+    scale = np.zeros(len(fresh), np.float32)
+    arrays[f"{last}.scale"] = np.concatenate([arrays[f"{last}.scale"], scale])
+    return TrainedContext(arrays, trained.record)
+
+
+# ---- the mixture ----
+
+
+def mixture_scores(
+    network: ContextModel,
+    table: NgramTable,
+    tokens: Tokens,
+    weights: Sequence[float],
+    *,
+    by_sentence: bool,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Natural log P of each token from the second on by the mixture, and P of an unknown word in its place, each (n -
+    1,).
+
+    tokens : sentences, each from its ``<s>``. by_sentence : nothing is remembered from the sentence before.
+    """
+    share = np.asarray(weights)[table.known_context(tokens)]
+    own = np.exp(network.score(tokens, by_sentence, UNK))
+    grams = np.exp(table.score(tokens, 1))
+    unknown = np.exp(table.score_as(tokens, UNK))
+    with np.errstate(divide="ignore"):
+        mixed: NDArray[np.float64] = np.log(share * own[:, 0] + (1 - share) * grams)
+    return mixed, share * own[:, 1] + (1 - share) * unknown
+
+
+def fit_shares(
+    network: ContextModel, table: NgramTable, texts: Mapping[str, tuple[Tokens, bool]]
+) -> tuple[list[float], int]:
+    """The network's weights of the largest likelihood on held-out text, and on how many words.
+
+    texts : by name, tokens and whether sentences stand alone; each text counts alike, whatever its length.
+    """
+    parts = []
+    for tokens, by_sentence in texts.values():
+        given = tokens[1:] != BOS
+        own = np.exp(network.score(tokens, by_sentence, UNK)[given, 0])
+        grams = np.exp(table.score(tokens, 1))[given]
+        parts.append((own, grams, table.known_context(tokens)[given]))
+    words = sum(int((tokens >= FIRST_WORD).sum()) for tokens, _ in texts.values())
+    weights = np.full(table.order, 0.5)
+    for _ in range(100):
+        won, asked = np.zeros(table.order), np.zeros(table.order)
+        for own, grams, known in parts:
+            share = weights[known]
+            responsibility = share * own / (share * own + (1 - share) * grams)
+            won += np.bincount(known, responsibility, table.order) / len(known)
+            asked += np.bincount(known, minlength=table.order) / len(known)
+        weights = np.where(asked > 0, won / np.maximum(asked, 1e-300), weights)
+    return [round(float(weight), 4) for weight in weights], words
+
+
+def write_context(
+    folder: Path, trained: TrainedContext, weights: Sequence[float], fitted_words: int
+) -> ContextRecord:
+    """Write a pack's context file; its record, complete."""
+    header = write_context_file(folder / CONTEXT_FILE, trained.arrays, bos=BOS)
+    return msgspec.structs.replace(
+        trained.record,
+        parameters=header.parameters,
+        weights=list(weights),
+        fitted_words=fitted_words,
+    )
