@@ -79,12 +79,11 @@ export class Pad {
   lay() {
     if (!this.pad) return;
     const { pad, scale, scene } = this;
-    const box = this.zone.getBoundingClientRect();
     const width = pad.width * scale, height = pad.height * scale;
     this.svg.setAttribute("width", width);
     this.svg.setAttribute("height", height);
-    this.svg.style.left = `${box.width / 2 - width / 2 + scene.right_mm * scale}px`;
-    this.svg.style.top = `${box.height / 2 - height / 2 + scene.down_mm * scale}px`;
+    this.svg.style.left = `${this.zone.clientWidth / 2 - width / 2 + scene.right_mm * scale}px`;
+    this.svg.style.top = `${this.zone.clientHeight / 2 - height / 2 + scene.down_mm * scale}px`;
     this.svg.style.transform = `rotate(${scene.rotation_deg}deg)`;
   }
 
