@@ -77,7 +77,7 @@ class Phone:
 
     def open(self, url: str) -> None:
         self.driver.get(url)
-        self.wait("return document.body.dataset.link === 'joined'")
+        self.wait("return document.body.dataset.link === 'joined' && document.body.dataset.step")
 
     def wait(self, script: str, *arguments: Any, seconds: float = 15.0) -> Any:
         """What a script gives, as soon as that is true."""
@@ -106,12 +106,15 @@ class Phone:
 
     def click(self, selector: str) -> None:
         """A tap of the finger on the middle of an element."""
-        place = self.wait(
-            """const e = document.querySelector(arguments[0]);
-            if (!e || e.disabled || !e.getClientRects().length) return null;
+        self.wait("return document.querySelector(arguments[0])?.getClientRects().length", selector)
+        # Two frames after scrolling, what is under the finger is where the page says it is.
+        place = self.driver.execute_async_script(
+            """const [selector, done] = arguments, e = document.querySelector(selector);
             e.scrollIntoView({block: "nearest"});
-            const b = e.getBoundingClientRect();
-            return [b.x + b.width / 2, b.y + b.height / 2];""",
+            requestAnimationFrame(() => requestAnimationFrame(() => {
+                const b = e.getBoundingClientRect();
+                done([b.x + b.width / 2, b.y + b.height / 2]);
+            }));""",
             selector,
         )
         self.finger([place])

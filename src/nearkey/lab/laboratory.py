@@ -64,6 +64,7 @@ from nearkey.lab.strokes import stroke_action
 from nearkey.lab.study_activity import StudyActivity, first_open
 from nearkey.lab.try_activity import TryActivity
 from nearkey.lab.typing_pad import TypingPad
+from nearkey.lab.uncased import UncasedPack
 from nearkey.layout import Layout
 from nearkey.study import StudyLogWriter, StudyTrial
 from nearkey.touch import GaussianTouch, TouchLog, TouchLogWriter, clean, ellipses, load_touch
@@ -109,7 +110,7 @@ class Laboratory:
         self._show = plan.pad
         self._conditions: tuple[LabCondition, ...] = ()
         self._pads: list[TypingPad] = []
-        self._decoders: dict[tuple[str, str], Decoder] = {}
+        self._decoders: dict[tuple[str, str, bool], Decoder] = {}
         self._study: StudyLogWriter | None = None
         self._touches: TouchLogWriter | None = None
         self._log_zero = 0.0
@@ -120,6 +121,9 @@ class Laboratory:
         self._delays: deque[float] = deque(maxlen=_DELAYS_KEPT)
         self.folder.make()
         self._study_plan = plan.study_plan and self.folder.keep_plan(plan.study_plan)
+        blocks = () if self._study_plan is None else self._study_plan.blocks
+        phrases = [phrase for block in blocks for phrase in block.phrases]
+        self._lower_case = all(phrase == phrase.lower() for phrase in phrases)
         earlier = self.folder.state()
         if earlier is not None:
             try:
@@ -616,12 +620,16 @@ class Laboratory:
     def _decoder(self, condition: LabCondition) -> Decoder:
         model, source = self._model(condition)
         who = (self._start.participant or "") if self._start and source == "own" else ""
-        found = self._decoders.get((who, condition.name))
+        cased = not (isinstance(self.activity, StudyActivity) and self._lower_case)
+        found = self._decoders.get((who, condition.name, cased))
         if found is None:
             found = Decoder(
-                condition.layout, model, self._pack, edits=EditCosts.typical(condition.layout)
+                condition.layout,
+                model,
+                self._pack if cased else UncasedPack(self._pack),
+                edits=EditCosts.typical(condition.layout),
             )
-            self._decoders[who, condition.name] = found
+            self._decoders[who, condition.name, cased] = found
         return found
 
     # ---- the study's log ----
@@ -742,7 +750,9 @@ class Laboratory:
             path = self.folder.model_path(self._start.participant, condition)
             model.save(path)
             path.chmod(0o600)
-            self._decoders.pop((self._start.participant, condition), None)
+            who = self._start.participant
+            for stale in [k for k in self._decoders if k[:2] == (who, condition)]:
+                del self._decoders[stale]
             off = np.asarray(model.pooled_offset_) * layout.unit_mm
             areas = [np.pi * e.semi_major * e.semi_minor for e in ellipses(model)]
             result = (

@@ -115,6 +115,9 @@ def test_a_study_runs_from_consent_to_the_end_and_its_measures_are_those_of_the_
     found = measures(logs)
     assert len(found.phrases) == 4
     for phrase in found.phrases:
+        assert phrase.transcribed == phrase.transcribed.lower(), (
+            "the phrases shown have no capitals"
+        )
         letters = phrase.presented.replace(" ", "")
         presses = len(letters) + len(phrase.presented.split())
         assert phrase.counts.keystrokes == presses

@@ -132,6 +132,7 @@ function render() {
   if (!$("texts").hidden) drawTexts();
   player();
   buttons();
+  viewed();
   const step = `${scene.activity}/${scene.step}`;
   if (step !== shownStep && !scene.takes_touches) $("title").focus({ preventScroll: true });
   if (scene.activity === "" && step !== shownStep) choose();
@@ -303,8 +304,10 @@ function view() {
   box.append(element("label", {}, "Keys", keys));
   for (const [field, label, min, max, step] of [["rotation_deg", "Turned (degrees)", -180, 180, 5], ["scale", "Times as large", 0.5, 6, 0.25], ["right_mm", "Moved right (mm)", -60, 60, 1], ["down_mm", "Moved down (mm)", -60, 60, 1]]) {
     const slider = element("input", { type: "range", id: `view-${field}`, min, max, step, value: field === "scale" ? 1 : 0 });
+    const value = element("span", { className: "note", id: `says-${field}` });
+    slider.oninput = () => { value.textContent = slider.value; };
     slider.onchange = () => wire.say({ type: "show", [field]: Number(slider.value) });
-    box.append(element("label", {}, label, slider));
+    box.append(element("label", {}, label, value, slider));
   }
   const over = element("fieldset", {}, element("legend", { textContent: "Laid over, on this device" }));
   for (const [name, label] of [["touches", "Touches"], ["ellipses", "Ellipses that hold 95 % of the model's touches"], ["candidates", "Words offered"]]) {
@@ -313,6 +316,16 @@ function view() {
     over.append(element("label", {}, tick, label));
   }
   $("view-body").replaceChildren(cardControl(() => { wire.introduce(); render(); }), box, over);
+}
+
+// The controls follow what any device set.
+function viewed() {
+  for (const field of ["keys", "rotation_deg", "scale", "right_mm", "down_mm"]) {
+    const control = $(`view-${field}`);
+    if (control && control !== document.activeElement) control.value = scene[field];
+    const value = $(`says-${field}`);
+    if (value) value.textContent = scene[field];
+  }
 }
 
 // ---- the experimenter ----
