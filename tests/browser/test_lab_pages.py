@@ -428,10 +428,14 @@ def test_contrast_is_that_of_wcag_aa_and_controls_are_large_enough(tmp_path, han
 
 def test_nothing_is_loaded_from_outside(tmp_path, handset):
     with RunningLab(plan_file(tmp_path)) as lab:
-        handset.driver.get_log("browser")  # what labs that have stopped left there
         handset.open(lab.url)
         loaded = handset.run("return performance.getEntriesByType('resource').map((e) => e.name)")
         assert len(loaded) >= 6
         assert all(name.startswith(lab.url) for name in loaded), loaded
-        logs = [entry for entry in handset.driver.get_log("browser") if entry["level"] == "SEVERE"]
+        # Pages of labs that have stopped complain as well; this one has no reason to.
+        logs = [
+            e
+            for e in handset.driver.get_log("browser")
+            if e["level"] == "SEVERE" and lab.url in e["message"]
+        ]
         assert logs == [], json.dumps(logs)
