@@ -17,6 +17,18 @@ HEAVY = {
     "dask", "datasets", "distributed", "flask", "jinja2", "joblib", "matplotlib", "nltk", "pandas",
     "pyarrow", "requests", "scipy", "segno", "sklearn", "starlette", "tqdm", "uvicorn", "websockets",
 }  # fmt: skip
+# The same of the standard library: what a decoder has no use for, and what took a sixth of its start.
+WEB = {
+    "asyncio",
+    "ftplib",
+    "http",
+    "multiprocessing",
+    "sqlite3",
+    "ssl",
+    "tkinter",
+    "unittest",
+    "xml",
+}
 
 
 def loaded_after(code: str) -> set[str]:
@@ -43,6 +55,16 @@ def test_decoding_and_sessions_load_only_what_a_keyboard_needs():
     )
     assert "numpy" in loaded
     assert loaded & HEAVY == set()
+
+
+def test_a_decoder_loads_no_web_of_the_standard_library():
+    loaded = loaded_after(
+        "import nearkey as nk\n"
+        "layout = nk.Layout.named('qwerty')\n"
+        "nk.GaussianTouch.from_layout(layout, spread=0.3)\n"
+        "nk.Decoder, nk.load_pack, nk.Session"
+    )
+    assert loaded & WEB == set()
 
 
 def test_the_command_line_starts_light():

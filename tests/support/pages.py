@@ -4,22 +4,45 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 
-_BLOCK = re.compile(r"```python\n(.*?)```(?:\n\n```text\n(.*?)```)?", re.DOTALL)
+_BLOCK = re.compile(r"```(python|sh)\n(.*?)```(?:\n\n```text\n(.*?)```)?", re.DOTALL)
+
+
+def run_shell(block: str) -> str:
+    """What a page's shell block prints, run as it stands in this folder with the nearkey that is tested at hand.
+
+    Blocks marked `sh` run in the tests; `bash` marks those that need a checkout, others' data, or a shell of one's own.
+    """
+    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", block],
+        env={**os.environ, "PATH": path},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, f"{block}\n{done.stderr}"
+    return done.stdout
 
 
 def run_page(page: str, *, at_least: int) -> list[tuple[str, str | None]]:
     """What each Python block of a page prints, and what the page says it prints (None where it does not say)."""
     blocks = _BLOCK.findall((ROOT / page).read_text(encoding="utf-8"))
-    assert len(blocks) >= at_least, f"{page} has lost its code"
+    assert sum(kind == "python" for kind, _, _ in blocks) >= at_least, f"{page} has lost its code"
     names: dict[str, Any] = {}
     out: list[tuple[str, str | None]] = []
-    for code, shown in blocks:
+    for kind, code, shown in blocks:
+        if kind == "sh":
+            run_shell(code)
+            continue
         printed = io.StringIO()
         with contextlib.redirect_stdout(printed):
             exec(compile(code, page, "exec"), names)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pages import run_shell
 
 PAGE = Path(__file__).parents[3] / "docs" / "layouts.md"
 
@@ -16,9 +17,12 @@ def test_the_page_runs(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     names: dict[str, Any] = {}
-    blocks = re.findall(r"```python\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
-    assert len(blocks) >= 8
-    for block in blocks:
+    blocks = re.findall(r"```(python|sh)\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
+    assert len(blocks) >= 9
+    for kind, block in blocks:
+        if kind == "sh":
+            run_shell(block)
+            continue
         exec(compile(block, str(PAGE), "exec"), names)
         for line in block.splitlines():
             call, _, said = line.partition("  # ")

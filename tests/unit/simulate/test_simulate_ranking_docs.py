@@ -14,6 +14,7 @@ from typing import Any
 
 import msgspec
 import pytest
+from pages import run_shell
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
@@ -29,12 +30,14 @@ def test_the_page_runs_as_printed(tmp_path, monkeypatch):
     except NearkeyError as fault:
         pytest.skip(f"the English pack is not here: {fault}")
     monkeypatch.chdir(tmp_path)
-    blocks = re.findall(r"```(python|toml|text)\n(.*?)```", PAGE.read_text("utf-8"), re.DOTALL)
+    blocks = re.findall(r"```(python|toml|text|sh)\n(.*?)```", PAGE.read_text("utf-8"), re.DOTALL)
     names: dict[str, Any] = {}
     found, told = "", 0
     for kind, block in blocks:
         if kind == "toml":
             Path("plan.toml").write_text(block)
+        elif kind == "sh":
+            run_shell(block)
         elif kind == "python":
             out = io.StringIO()
             with contextlib.redirect_stdout(out):

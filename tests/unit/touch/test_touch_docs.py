@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pages import run_shell
 
 import nearkey.touch
 
@@ -17,9 +18,12 @@ def test_the_code_of_the_page_runs_in_order(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    blocks = re.findall(r"```python\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
+    blocks = re.findall(r"```(python|sh)\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
     names: dict[str, Any] = {}
-    for block in blocks:
+    for kind, block in blocks:
+        if kind == "sh":
+            run_shell(block)
+            continue
         exec(compile(block, str(PAGE), "exec"), names)
     printed = capsys.readouterr().out
     assert "2400 touches of 6 people" in printed
