@@ -46,8 +46,8 @@ def _scored(stream: NDArray[Any], scores: NDArray[np.float64]) -> TextScore:
     return TextScore(
         int(words.sum()),
         float(unknown.sum()) / max(1, int(words.sum() + unknown.sum())),
-        float(np.exp(-scores[words].mean())),
-        float(np.exp(-scores[counted].mean())),
+        float(np.exp(-scores[words].mean())) if words.any() else float("nan"),
+        float(np.exp(-scores[counted].mean())) if counted.any() else float("nan"),
     )
 
 

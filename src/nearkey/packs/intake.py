@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Generator
+from collections.abc import Collection, Generator
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
@@ -16,7 +16,7 @@ from nearkey.language.reading.corpus import LIBRARY_READERS, read_lines
 from nearkey.language.reading.libraries import LibraryReader, library_version
 from nearkey.language.reading.streams import BUCKETS, StreamReader, TextStream, select
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain
-from nearkey.language.tokens import joins_marks, normalise_word
+from nearkey.language.tokens import joins_marks, letters_of, normalise_word
 from nearkey.packs import BuildProgress
 from nearkey.packs.fetch import locate
 from nearkey.packs.kept import KeptReading, kept_path, source_key
@@ -84,7 +84,9 @@ def read_sources(
             note = f"{source.title}: whether {source.licence!r} allows {recipe.licence} is not known here"
             yield BuildProgress("licences", note=note)
         if isinstance(source, WordSource):
-            _read_words(source, files, recipe, into)
+            remark = _read_words(source, files, recipe, into)
+            if remark:
+                yield BuildProgress("read", number, len(todo), f"{source.title}: {remark}")
         elif files or library:
             place = kept_path(cache, recipe, source)
             at = BuildProgress("read", number, len(todo), source.title)
@@ -195,12 +197,15 @@ def _text_of(file: Path) -> str:
     return "".join(read_plain(file, ReadOptions(undecodable="drop"), ReadReport()))
 
 
-def _read_words(source: WordSource, files: list[Path], recipe: Recipe, into: Intake) -> None:
+def _read_words(source: WordSource, files: list[Path], recipe: Recipe, into: Intake) -> str:
+    """Read a list into `into`; a remark where most of its words cannot be written with the alphabet."""
     fold, language = recipe.lexicon.fold_accents, recipe.language
     options = ReadOptions(source.encoding, column=source.column)
     if source.kind == "spelling":
-        into.spelling.take(read_spelling(files, options, fold=fold, language=language))
-        return
+        listed_words = read_spelling(files, options, fold=fold, language=language)
+        into.spelling.take(listed_words)
+        return _strange(listed_words.words, recipe)
+    remark = ""
     for file in files:
         if source.kind == "offensive":
             listed = _read_offensive(file, source, options)
@@ -212,6 +217,17 @@ def _read_words(source: WordSource, files: list[Path], recipe: Recipe, into: Int
             frequencies = read_counted(file, options, fold=fold, language=language)
         for word, frequency in frequencies.items():
             into.frequencies[word] = into.frequencies.get(word, 0.0) + frequency
+        remark = remark or _strange(frequencies, recipe)
+    return remark
+
+
+def _strange(words: Collection[str], recipe: Recipe) -> str:
+    """A remark if most of the words have characters outside the alphabet."""
+    allowed = frozenset(recipe.alphabet)
+    fit = sum(allowed.issuperset(letters_of(word)) for word in words)
+    if 2 * fit >= len(words):
+        return ""
+    return f"{len(words) - fit:,} of {len(words):,} words are not spelled with the alphabet"
 
 
 def _read_offensive(file: Path, source: WordSource, options: ReadOptions) -> list[str]:

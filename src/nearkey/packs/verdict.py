@@ -8,6 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from nearkey.errors import PackError
 from nearkey.language.pack import load_pack
 from nearkey.language.reading.streams import TextStream
 from nearkey.packs import finished
@@ -77,10 +78,19 @@ def judge_pack(
     for source in recipe.evaluation:
         files = locate(source, recipe=path, data=None, cache=cache_folder())
         lines += _lines(finished(reading(source, files, recipe))[0])
-    score = score_text(pack, lines) if lines else None
+    score, no_text = None, False
+    if lines:
+        try:
+            score = score_text(pack, lines)
+        except PackError:  # not a word of it is in the lexicon
+            no_text = True
     size = pack.info.training_words
     lists = {source.kind for source in recipe.words}
     advice = []
+    if no_text:
+        advice.append(
+            "every word stands once: give a list of words by --spelling, and running text beside it"
+        )
     if size < TOO_SMALL:
         advice.append(
             f"give more text: {TOO_SMALL:,} words or more, of the kind that will be typed"

@@ -88,6 +88,12 @@ def check_writing(
         if script_of(word[0]) in WITHOUT_SPACES:
             unparted += count
             length += count * len(word)
+    if 2 * unparted > total and length > LONGEST_MEAN * unparted:
+        raise PackError(
+            f"its words are not parted: {length / unparted:.0f} signs a word on the average",
+            where=where,
+            fix="put a space or a zero-width space (U+200B) between words, as a segmenter does",
+        )
     if marked > MOST_MARKED * total:
         shown = " ".join(f"\u25cc{mark}" for mark, _ in lacking.most_common(8))
         raise PackError(
@@ -95,12 +101,6 @@ def check_writing(
             where=where,
             field="alphabet",
             fix="add them to the alphabet, or set fold_accents where people leave them out",
-        )
-    if 2 * unparted > total and length > LONGEST_MEAN * unparted:
-        raise PackError(
-            f"its words are not parted: {length / unparted:.0f} signs a word on the average",
-            where=where,
-            fix="put a space or a zero-width space (U+200B) between words, as a segmenter does",
         )
 
 

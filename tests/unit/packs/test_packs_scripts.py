@@ -14,6 +14,7 @@ from nearkey.language.tokens import joins_marks, normalise_word, sentences
 from nearkey.packs import finished
 from nearkey.packs.builder import build_pack
 from nearkey.packs.starter import start_recipe
+from nearkey.packs.verdict import judge_pack
 from nearkey.session import Session
 
 # Invented notes of surveyors. The Thai words are parted by zero-width spaces, the Hebrew ones are pointed.
@@ -37,20 +38,26 @@ SCRIPTS = {
 }
 
 
-def pack_of(folder, language, lines, **draft):
-    folder.mkdir(exist_ok=True)
+def longer(lines):
+    """The lines, and each of them joined to another one."""
     shifted = lines[7:] + lines[:7]
-    longer = [f"{a.rstrip('.।')} {b}" for a, b in zip(lines, shifted, strict=True)]
-    (folder / "notes.txt").write_text("\n".join([*lines, *longer]) + "\n", encoding="utf-8")
+    return [*lines, *(f"{a.rstrip('.।')} {b}" for a, b in zip(lines, shifted, strict=True))]
+
+
+def pack_of(folder, language, lines, *, on_step=lambda step: None, **draft):
+    """A pack of these lines, as `pack start` makes it."""
+    folder.mkdir(exist_ok=True)
+    (folder / "notes.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
     start_recipe(folder / "recipe.toml", [folder / "notes.txt"], language=language, **draft)
-    finished(build_pack(folder / "recipe.toml", folder / "pack", cache=folder / "cache"))
+    building = build_pack(folder / "recipe.toml", folder / "pack", cache=folder / "cache")
+    finished(building, on_step=on_step)
     return nk.load_pack(folder / "pack")
 
 
 @pytest.fixture(scope="module")
 def packs(tmp_path_factory):
     return {
-        language: pack_of(tmp_path_factory.mktemp(language), language, lines)
+        language: pack_of(tmp_path_factory.mktemp(language), language, longer(lines))
         for language, (lines, _) in SCRIPTS.items()
     }
 
@@ -114,7 +121,7 @@ def test_joiners_are_written_but_not_typed():
 
 
 def test_points_may_be_left_out(tmp_path):
-    pack = pack_of(tmp_path, "he", HEBREW, fold_accents=True)
+    pack = pack_of(tmp_path, "he", longer(HEBREW), fold_accents=True)
     assert all(c.isalpha() for c in pack.alphabet)
     assert "החצובה" in pack.lexicon
     assert pack.truecase.form("החצובה") == "הַחֲצוּבָה"  # typed bare, written with its points
@@ -132,14 +139,14 @@ def test_marks_without_keys_need_no_touch(packs):
 def test_text_without_spaces_is_refused_with_its_reason(tmp_path):
     lines = [line.replace("\u200b", "").replace(" ", "") for line in THAI]
     with pytest.raises(PackError, match="words are not parted") as caught:
-        pack_of(tmp_path, "th", lines)
+        pack_of(tmp_path, "th", longer(lines))
     assert "zero-width space" in str(caught.value)
 
 
 def test_an_alphabet_that_lacks_its_marks_is_refused_with_its_reason(tmp_path):
     letters = "".join(sorted({c for line in HINDI for c in line if c.isalpha()}))
     with pytest.raises(PackError, match="% of the words are written with marks") as caught:
-        pack_of(tmp_path, "hi", HINDI, alphabet=letters)
+        pack_of(tmp_path, "hi", longer(HINDI), alphabet=letters)
     assert caught.value.field == "alphabet"
     assert "◌्" in str(caught.value)
 
@@ -169,3 +176,27 @@ def test_labels_show_marks_on_a_circle(packs):
     labels = {key.letters: key.label for key in grid_of(packs["hi"].alphabet).keys}
     assert labels["ि"] == "◌ि"
     assert labels["न"] == "न"
+
+
+def test_a_list_in_another_alphabet_is_remarked_on(tmp_path):
+    (tmp_path / "words.txt").write_text("peg\nprism\ntripod\n")
+    notes = []
+    lists = {"spelling": [tmp_path / "words.txt"]}
+    pack_of(tmp_path, "hi", longer(HINDI), on_step=lambda step: notes.append(step.note), **lists)
+    assert "words.txt: 3 of 3 words are not spelled with the alphabet" in notes
+
+
+def test_a_list_given_as_text_is_told(tmp_path):
+    words = sorted({w for s in sentences(HINDI, combining=True) for w in s.words})
+    lines = ["".join(three) for three in product(words, repeat=3)]  # invented compounds, each once
+    pack_of(tmp_path, "hi", lines[:2500])
+    verdict = judge_pack(tmp_path / "recipe.toml", tmp_path / "pack")
+    assert verdict.bits_per_letter is None
+    assert verdict.advice[0].startswith("every word stands once")
+
+
+def test_delete_takes_a_letter_with_its_marks(packs):
+    session = Session(decoder_of(packs["hi"]))
+    session.insert("नदी")
+    session.delete()
+    assert session.text == "न"
