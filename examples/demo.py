@@ -3,7 +3,8 @@
 Surveyors write notes without taking their eyes off the site. Their pad is 18 x 12 mm: too small to hit
 single letters. Which letters should share a key? This script makes invented calibration touches,
 cleans them and fits touch models, ranks 50 grids against a 26-key baseline with a simulated typist and
-the real decoder, types a sentence on the best, and writes a report.
+the real decoder; by the eight people behind the touches, too, whom the decoder does not know exactly; types
+a sentence on the best, and writes a report.
 
     python examples/demo.py --out demo-out
 """
@@ -29,7 +30,12 @@ from nearkey.report import (
     rank_report,
     shape_of,
 )
-from nearkey.simulate import SimulationProgress
+from nearkey.simulate import (
+    RecordedPeople,
+    SimulationProgress,
+    TouchesOnLayout,
+    noise_curves,
+)
 
 HERE = Path(__file__).parent
 SEED = 7
@@ -40,8 +46,9 @@ MARKS = {"completion": "\N{HORIZONTAL ELLIPSIS}", "spelled": "?"}
 
 @dataclass(frozen=True)
 class Recorded:
-    """A cleaned log, the layout it was recorded on, and the model fitted to it."""
+    """A log as recorded and cleaned, the layout it was recorded on, and the model fitted to the cleaned one."""
 
+    raw: nk.TouchLog
     log: nk.TouchLog
     layout: nk.Layout
     cleaning: nk.CleaningReport
@@ -92,9 +99,10 @@ def calibrate(out: Path) -> list[Recorded]:
     """Touches made, read, cleaned and fitted."""
     recorded = []
     for path, layout in make_calibration(out / "stylus-pad" / "calibration").values():
-        log, cleaning = nk.clean(nk.TouchLog.read(path), layout)
+        raw = nk.TouchLog.read(path)
+        log, cleaning = nk.clean(raw, layout)
         model = nk.GaussianTouch().fit(log, layout)
-        recorded.append(Recorded(log, layout, cleaning, model))
+        recorded.append(Recorded(raw, log, layout, cleaning, model))
         if len(recorded) == 1:
             print(f"{path.name}: {cleaning}\n")
         else:
@@ -173,7 +181,12 @@ def main() -> None:
     say.heading(f"{len(candidates)} grids and the 26-key baseline, ranked")
     pack = nk.load_pack("en")
     print(f"English pack: {len(pack.lexicon):,} words. A simulated typist types {options.words:,}")
-    print("words on each layout, with the same luck on each; the real decoder reads the touches.\n")
+    print("words on each layout, with the same luck on each; the real decoder reads the touches.")
+    people = RecordedPeople([TouchesOnLayout(r.raw, r.layout) for r in recorded])
+    print(
+        "Then the eight people type, with their own touches: read by a decoder that knows only the"
+    )
+    print("others, and by one calibrated on 60 touches of the person.\n")
     result = nk.rank_layouts(
         candidates,
         touch=lambda layout: touch_for(recorded, layout),
@@ -182,6 +195,7 @@ def main() -> None:
         seed=SEED,
         baseline=baseline,
         by="top3",
+        people=people,
         workers=options.workers,
         progress=say.progress,
     )
@@ -191,6 +205,20 @@ def main() -> None:
     print(f"\nThe words that {best.name} confuses most:")
     for c in result.confusions(best.name, 5):
         print(f"  {c.word} was read as {c.shown or 'nothing'} {c.count} of {c.typed} times")
+
+    say.heading("What the lead owes to noise")
+    leader = next(name for name in result.scored if name != baseline.name)
+    curves = noise_curves(
+        result.scored[leader].layout,
+        baseline,
+        touch={name: result.scored[name].touch for name in (leader, baseline.name)},
+        pack=pack,
+        words=min(options.words, 4_000),
+        seed=SEED + 2,
+        workers=options.workers,
+        progress=say.progress,
+    )
+    print(curves)
 
     say.heading("The leaders again: field notes (invented), each word read in its context")
     leaders = [layout for layout in result.layouts if layout.name != baseline.name][:LEADERS]
@@ -228,6 +256,7 @@ def main() -> None:
         again=again,
         pack=pack,
         lm_weight=1.0,
+        curves=curves,
         title="Letters on a stylus barrel",
         note="All touches are invented: this shows the method, not a finding.",
     )
@@ -235,7 +264,12 @@ def main() -> None:
         shutil.copy(HERE / "stylus-pad" / name, out / "stylus-pad" / name)
     print("The same ranking from a plan file:")
     print(f"  nearkey rank {out / 'stylus-pad' / 'plan.toml'}")
-    print(f"\nThe report lies at {made.page.resolve()}")
+    best.save(out / "best.toml")
+    model.save(out / "touch.json")
+    print(
+        f"\nThe report lies at {made.page.resolve()}; the spec of every layout beside it, in layouts/"
+    )
+    print(f"Under a finger: nearkey lab --layout {out / 'best.toml'} --touch {out / 'touch.json'}")
 
 
 if __name__ == "__main__":

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from importlib.resources import files as package_files
 from pathlib import Path
 
 import click
@@ -13,7 +15,8 @@ __all__ = ["rank"]
 
 
 @click.command(short_help="Rank the layouts of a plan by simulated typing.")
-@click.argument("plan", type=FILE)
+@click.argument("plan", type=FILE, required=False)
+@click.option("--example", is_flag=True, help="Print a plan with every field explained, and stop.")
 @click.option("--words", type=int, help="Words typed on each layout, instead of the plan's number.")
 @click.option("--seed", type=int, help="Seed, instead of the plan's.")
 @click.option("--workers", type=int, help="Threads; the table does not depend on them.")
@@ -26,6 +29,14 @@ __all__ = ["rank"]
     help="Folder of the report, instead of the plan's; one that is there is replaced.",
 )
 @click.option("--no-report", is_flag=True, help="Only the table.")
+@click.option(
+    "--matched-only", is_flag=True, help="Only the condition in which the decoder knows the hand."
+)
+@click.option(
+    "--curves/--no-curves",
+    default=True,
+    help="The lead over the baseline against noise, with the report.",
+)
 @click.option("--checkpoint", type=FILE, help="File that lets an interrupted run go on.")
 @click.option(
     "--finger-widths",
@@ -38,7 +49,8 @@ __all__ = ["rank"]
     help="Spread grows as (finger width)^this; learnt from the logs without it.",
 )
 def rank(
-    plan: str,
+    plan: str | None,
+    example: bool,
     words: int | None,
     seed: int | None,
     workers: int | None,
@@ -46,29 +58,53 @@ def rank(
     as_json: bool,
     folder: str | None,
     no_report: bool,
+    matched_only: bool,
+    curves: bool,
     checkpoint: str | None,
     finger_widths: str | None,
     finger_exponent: float | None,
 ) -> None:
-    """Rank the layouts of PLAN (a TOML file) by simulating a typist against the decoder."""
+    """Rank the layouts of PLAN (a TOML file) by simulating a typist against the decoder.
+
+    People the decoder does not know exactly type too: those of the plan's touch logs, or invented ones.
+    """
+    if example:
+        click.echo(
+            package_files("nearkey.simulate").joinpath("example_plan.toml").read_text("utf-8"),
+            nl=False,
+        )
+        return
+    if plan is None:
+        raise PlanError("no plan", where="PLAN", fix="name a TOML file; --example prints one")
     from nearkey.language import load_pack
-    from nearkey.simulate import rank_by_width, rank_layouts
+    from nearkey.simulate import noise_curves, rank_by_width, rank_layouts
     from nearkey.simulate.plan_fingers import PlanFingers
     from nearkey.simulate.rank_plan import RankPlan
+    from nearkey.simulate.simulation_options import SimulationOptions
 
     widths = _widths(finger_widths, folder, finger_exponent)
+    with_report = not (no_report or widths)
+    if with_report:
+        from nearkey.report.page import check_report_extra
+
+        check_report_extra()  # before an hour of work, not after it
     loaded = RankPlan.load(plan)
     settings = loaded.settings()
     for name, value in (("words", words), ("seed", seed), ("workers", workers)):
         if value is not None:
             settings[name] = value
+    if matched_only or widths:
+        settings["people"] = None
+    for warning in loaded.warnings:
+        click.echo(f"warning: {warning}", err=True)
     fingers = PlanFingers.of(loaded, exponent=finger_exponent) if widths else None
     pack = load_pack(_pack_folder(loaded.file.pack, plan))
     with progress_bar(loaded.file.name) as bar:
         settings |= {"pack": pack, "checkpoint": checkpoint}
         settings["progress"] = lambda p: bar(p.done, p.total)
         if fingers is not None:
-            del settings["early_stop"]  # every width needs every layout to the end
+            for name in ("early_stop", "people", "people_words"):
+                del settings[name]  # every width needs every layout to the end
             settings["touch"] = fingers
             by_width = rank_by_width(loaded.layouts, widths_mm=widths, **settings)
         else:
@@ -81,9 +117,27 @@ def rank(
         click.echo(json_text(by_width.to_dicts()) if as_json else str(by_width))
         return
     click.echo(json_text(result.to_dicts()) if as_json else result.table(top))
-    if not no_report:
+    if with_report:
         from nearkey.report import rank_report
 
+        found = None
+        leader = next((r.layout for r in result.rows if r.layout != result.baseline), None)
+        if curves and result.baseline is not None and leader is not None:
+            settings["progress"] = None
+            with progress_bar(f"{loaded.file.name}, noise") as bar:
+                found = noise_curves(
+                    result.scored[leader].layout,
+                    result.scored[result.baseline].layout,
+                    touch={name: result.scored[name].touch for name in (leader, result.baseline)},
+                    pack=pack,
+                    by=result.by,
+                    options=replace(
+                        SimulationOptions.of({k: settings[k] for k in _CURVE_SETTINGS}),
+                        words=min(settings["words"], 4000),
+                        progress=lambda p: bar(p.done, p.total),
+                    ),
+                )
+            click.echo(str(found), err=as_json)
         target = (
             Path(folder) if folder is not None else loaded.path.parent / loaded.file.report.folder
         )
@@ -94,8 +148,22 @@ def rank(
             pack=pack,
             lm_weight=loaded.file.lm_weight,
             title=loaded.file.report.title or loaded.file.name,
+            curves=found,
+            warnings=loaded.warnings,
         )
         click.echo(f"report: {made.page}", err=as_json)
+
+
+_CURVE_SETTINGS = (
+    "words",
+    "seed",
+    "corpus",
+    "context",
+    "selection",
+    "speed",
+    "lm_weight",
+    "workers",
+)
 
 
 def _pack_folder(name: str, plan: str) -> Path:

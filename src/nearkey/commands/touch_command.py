@@ -28,7 +28,7 @@ from nearkey.commands.shared import (
 from nearkey.errors import TouchModelError
 from nearkey.layout import Layout
 from nearkey.text_table import text_table
-from nearkey.touch import GaussianTouch, TouchLog, clean, ellipses, load_touch
+from nearkey.touch import TOUCH_MODELS, GaussianTouch, TouchLog, clean, ellipses, load_touch
 from nearkey.touch.cleaning import log_notes
 
 __all__ = ["touch"]
@@ -83,6 +83,14 @@ def touch_clean(
 @fit_option
 @raw_log_options
 @click.option("--keep-all", is_flag=True, help="Fit on all touches, without cleaning.")
+@click.option(
+    "--model",
+    "kind",
+    type=click.Choice([kind for kind in TOUCH_MODELS if kind != "person"]),
+    default="gaussian",
+    show_default=True,
+    help="Kind of model; docs/touch.md says when which.",
+)
 @output_option("Model file (JSON).", required=True, suffix=".json")
 @force_option
 def touch_fit(
@@ -91,21 +99,22 @@ def touch_fit(
     fit_mm: tuple[float, float] | None,
     raw: dict[str, Any],
     keep_all: bool,
+    kind: str,
     output: str,
     force: bool,
 ) -> None:
-    """Fit a Gaussian for each key on LOG and save it."""
+    """Fit a touch model on LOG and save it; a Gaussian for each key unless --model names another kind."""
     refuse_to_overwrite(Path(output), force)
     layout = named_or_file(layout_name, fit_mm)
     touches, report = _read(log, layout, raw, cleaned=not keep_all)
-    model = GaussianTouch().fit(touches, layout)
+    model: Any = TOUCH_MODELS[kind]().fit(touches, layout)
     model.save(output)
     if report:
         click.echo(report, err=True)
     click.echo(
         f"{output}: {len(model.key_ids)} keys, {len(touches)} touches", err=is_stream(output)
     )
-    if model.fallback_keys_:
+    if getattr(model, "fallback_keys_", ()):
         click.echo(
             "with too few touches, taken from the key's centre and the common offset and spread: "
             + ", ".join(model.fallback_keys_),

@@ -4,13 +4,20 @@ Needs the extra: ``pip install 'nearkey[report]'``. Every figure function return
 that belongs to no window; save it with ``figure.savefig(path)``.
 """
 
+from nearkey.report.condition_pictures import plot_conditions, plot_noise_curves
 from nearkey.report.page import ReportFiles, rank_report
 from nearkey.report.pictures import LoggedTouches, Recorded
 from nearkey.report.plots import plot_accuracy, plot_collisions, plot_differences, plot_tradeoff
 from nearkey.report.shapes import shape_of
 from nearkey.report.style import save_figure
 from nearkey.report.touch_comparison_picture import plot_touch_comparison
-from nearkey.report.touch_pictures import draw_touches, plot_ellipses, plot_layout, plot_people
+from nearkey.report.touch_pictures import (
+    draw_touches,
+    plot_ellipses,
+    plot_keys,
+    plot_layout,
+    plot_people,
+)
 
 __all__ = [
     "LoggedTouches",
@@ -19,9 +26,12 @@ __all__ = [
     "draw_touches",
     "plot_accuracy",
     "plot_collisions",
+    "plot_conditions",
     "plot_differences",
     "plot_ellipses",
+    "plot_keys",
     "plot_layout",
+    "plot_noise_curves",
     "plot_people",
     "plot_touch_comparison",
     "plot_tradeoff",

@@ -4,27 +4,31 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from importlib.resources import files as package_files
 from pathlib import Path
+from typing import Any
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
+from nearkey.report.condition_pictures import conditions_pictures, curve_pictures
 from nearkey.report.findings import cautions, facts, findings
 from nearkey.report.pictures import Recorded, layout_pictures, people_picture, ranking_pictures
 from nearkey.report.ranking_tables import (
     again_table,
     cleaning_tables,
+    conditions_table,
     confusion_tables,
     ranking_table,
 )
 from nearkey.report.style import styled
-from nearkey.simulate import RankResult
+from nearkey.simulate import NoiseCurves, RankResult
+from nearkey.simulate.rank_verdict import verdict
 from nearkey.version import VERSION
 
-__all__ = ["ReportFiles", "rank_report"]
+__all__ = ["ReportFiles", "check_report_extra", "rank_report", "spec_name"]
 
 _DRAWING = re.compile(r"layout-[0-9]{2,}-[a-z0-9]+(-[a-z0-9]+)*\.png")
 """Names of the pictures of layouts, as `pictures.layout_pictures` gives them."""
@@ -49,6 +53,8 @@ def rank_report(
     title: str = "Layouts ranked",
     note: str = "",
     most: int = 12,
+    curves: NoiseCurves | None = None,
+    warnings: Sequence[str] = (),
 ) -> ReportFiles:
     """Write the report of a ranking: `report.html`, and every picture as a PNG file beside it.
 
@@ -64,6 +70,10 @@ def rank_report(
     pack, lm_weight : named in the report where given.
     title, note : heading, and a sentence below it (where the data come from, say).
     most : rows of the short table and of the plots.
+    curves : the lead over the baseline against noise (`noise_curves`), drawn where given.
+    warnings : of the plan, shown first.
+
+    The spec of each layout is written beside the page (`layouts/NAME.toml`), so that other commands go on from it.
 
     Returns
     -------
@@ -77,16 +87,12 @@ def rank_report(
     TouchDataError
         When a log does not fit the layout it comes with.
     """
-    try:
-        import jinja2
-    except ImportError:
-        raise NearkeyError("reports need jinja2", fix="pip install 'nearkey[report]'") from None
+    jinja2 = check_report_extra()
     if most < 1:
         raise NearkeyError(f"is {most}", field="most", fix="show 1 row or more")
-    with styled():
-        pass  # a missing matplotlib is told before any work is done
     logs = list(touches)
-    plots = list(ranking_pictures(result, most=most))
+    plots = [*conditions_pictures(result), *curve_pictures(curves)]
+    plots += ranking_pictures(result, most=most)
     drawings = list(layout_pictures(result, logs))
     people = people_picture(result, logs)
 
@@ -103,6 +109,10 @@ def rank_report(
         title=title,
         note=note,
         version=VERSION,
+        verdict=[line.strip() for line in verdict(result)],
+        warnings=list(warnings),
+        curves="" if curves is None else str(curves),
+        conditions=conditions_table(result, most=most),
         findings=findings(result, again),
         facts=facts(result, pack=pack, lm_weight=lm_weight),
         top=ranking_table(result, most=most),
@@ -126,6 +136,9 @@ def rank_report(
         # Last, so that a new page never stands beside old pictures.
         with atomic_write(place / "report.html") as file:
             file.write(page)
+        (place / "layouts").mkdir(exist_ok=True)
+        for row in result.rows:
+            result.scored[row.layout].layout.save(place / "layouts" / spec_name(row.layout))
         if again_here:  # in any other folder such files may be somebody's own
             _remove_drawings(place, keep={picture.name for picture in pictures})
     except OSError as fault:
@@ -136,6 +149,21 @@ def rank_report(
             fix="name a folder that can be written",
         ) from None
     return ReportFiles(place / "report.html", tuple(place / p.name for p in pictures))
+
+
+def check_report_extra() -> Any:
+    """jinja2, with matplotlib there too; NearkeyError where either is missing. Asked before long work, too."""
+    try:
+        import jinja2
+    except ImportError:
+        raise NearkeyError("reports need jinja2", fix="pip install 'nearkey[report]'") from None
+    with styled():
+        return jinja2
+
+
+def spec_name(layout: str) -> str:
+    """The file name of a layout's spec beside the report."""
+    return f"{re.sub(r'[^A-Za-z0-9._-]+', '-', layout).strip('.-') or 'layout'}.toml"
 
 
 def _remove_drawings(place: Path, *, keep: set[str]) -> None:

@@ -15,7 +15,13 @@ from nearkey.layout import Layout
 from nearkey.report.plots import plot_accuracy, plot_collisions, plot_differences, plot_tradeoff
 from nearkey.report.shapes import drawn_layouts, leading, shape_of
 from nearkey.report.style import styled
-from nearkey.report.touch_pictures import draw_touches, plot_people, simulated_touches
+from nearkey.report.touch_pictures import (
+    MANY_KEYS,
+    draw_touches,
+    plot_keys,
+    plot_people,
+    simulated_touches,
+)
 from nearkey.report.wording import MEASURES, percent, span
 from nearkey.simulate import RankResult
 from nearkey.touch import CleaningReport, TouchLog, concat
@@ -33,6 +39,7 @@ __all__ = [
     "log_for",
     "people_picture",
     "ranking_pictures",
+    "report_picture",
 ]
 
 _DPI = 160
@@ -74,7 +81,7 @@ class ReportPicture:
     embedded: str
 
 
-def _picture(
+def report_picture(
     figure: Figure,
     *,
     name: str,
@@ -83,6 +90,7 @@ def _picture(
     caption: str,
     embed: Literal["svg", "png"] = "svg",
 ) -> ReportPicture:
+    """A figure with what a report says of it; `embed` is how the page holds it."""
     with styled():
         png = io.BytesIO()
         figure.savefig(png, format="png", dpi=_DPI, metadata={"Software": None})
@@ -98,7 +106,7 @@ def _picture(
 def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture]:
     """The plots of a `result` as a whole, rows being the first `most` layouts and the baseline."""
     best, names = result.rows[0], leading(result, most)
-    yield _picture(
+    yield report_picture(
         plot_accuracy(result, most=most),
         name="accuracy.png",
         heading="Accuracy",
@@ -110,7 +118,7 @@ def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture
         + (" Shaded: the baseline's interval." if result.baseline else ""),
     )
     if result.baseline is not None and len(result.rows) > 1:
-        yield _picture(
+        yield report_picture(
             plot_differences(result, most=most),
             name="differences.png",
             heading="Differences to the baseline",
@@ -119,7 +127,7 @@ def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture
             caption="Paired differences over the same words typed with common random numbers, with 95 % intervals. "
             "An interval that crosses 0 does not distinguish a layout from the baseline.",
         )
-    yield _picture(
+    yield report_picture(
         plot_tradeoff(result, most=most),
         name="effort.png",
         heading="Effort and speed",
@@ -131,7 +139,7 @@ def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture
         "Speed is predicted with constants that nobody has verified for such a surface: compare layouts "
         "by it, do not quote it.",
     )
-    yield _picture(
+    yield report_picture(
         plot_collisions(result),
         name="collisions.png",
         heading="What the letter assignment alone costs",
@@ -151,20 +159,29 @@ def layout_pictures(result: RankResult, touches: Sequence[Recorded]) -> Iterator
         layout, row, shape = scored.layout, result.row(name), shape_of(scored.layout)
         log = log_for(layout, touches)
         source = "logged touches" if log is not None else "touches drawn from the touch model"
-        figure = draw_touches(
-            simulated_touches(layout, scored.touch) if log is None else log,
-            layout,
-            scored.touch,
-        )
-        yield _picture(
+        many = len(layout.letter_keys) > MANY_KEYS
+        if many:  # touches and ellipses of so many keys hide each other
+            figure = plot_keys(layout, scored.touch)
+        else:
+            figure = draw_touches(
+                simulated_touches(layout, scored.touch) if log is None else log,
+                layout,
+                scored.touch,
+            )
+        yield report_picture(
             figure,
             name=f"layout-{row.place:02d}-{_slug(name)}.png",
             heading=name,
             alt=f"Layout {name}: "
             + "; ".join(f"key {key.label}" for key in layout.letter_keys)
-            + f". Shown with {source} and the ellipse that holds 95 % of the touches of each key.",
+            + f". Shown with {'' if many else f'{source} and '}the ellipse that holds 95 % of the touches of each key.",
             caption=f"{why[0].upper()}{why[1:]}{'' if shape in why else f', {shape}'}: {MEASURES['top3'].name} "
-            f"{percent(row.top3.value)} % ({span(row.top3, percent)}). Dots: {source}; ellipses: the model's 95 %.",
+            f"{percent(row.top3.value)} % ({span(row.top3, percent)}). "
+            + (
+                "Ellipses, a key at a time: the model's 95 %."
+                if many
+                else f"Dots: {source}; ellipses: the model's 95 %."
+            ),
             embed="png",
         )
 
@@ -176,7 +193,7 @@ def people_picture(result: RankResult, touches: Sequence[Recorded]) -> ReportPic
         log = log_for(layout, touches)
         if log is None or len(log.persons) < 2:
             continue
-        return _picture(
+        return report_picture(
             plot_people(log, layout),
             name="people.png",
             heading="People",

@@ -7,14 +7,17 @@ from dataclasses import dataclass
 
 from nearkey.report.pictures import Recorded
 from nearkey.report.shapes import drawn_layouts, leading, shape_of
+from nearkey.report.small_drawings import small_drawing
 from nearkey.report.wording import MEASURES, percent, span
-from nearkey.simulate import Estimate, RankResult, RankRow
+from nearkey.simulate import Estimate, PeopleRow, RankResult, RankRow
+from nearkey.text_table import number
 
 __all__ = [
     "ReportTable",
     "TableCell",
     "again_table",
     "cleaning_tables",
+    "conditions_table",
     "confusion_tables",
     "ranking_table",
 ]
@@ -24,11 +27,13 @@ _CONFUSED = 8  # words shown for a layout
 
 @dataclass(frozen=True, slots=True)
 class TableCell:
-    """A cell: text, small print below it, and `order`, what it sorts by."""
+    """A cell: text, small print below it, and `order`, what it sorts by; a small `drawing` (data URI) and its `alt`."""
 
     text: str
     small: str = ""
     order: float | str = ""
+    drawing: str = ""
+    alt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +64,21 @@ def _layout(result: RankResult, row: RankRow) -> TableCell:
     notes = ["baseline"] if row.layout == result.baseline else []
     if row.stopped_early:
         notes.append(f"stopped early, {row.words:,} words")
-    return TableCell(row.layout, ", ".join(notes), row.layout)
+    layout = result.scored[row.layout].layout
+    return TableCell(
+        row.layout,
+        ", ".join(notes),
+        row.layout,
+        small_drawing(layout),
+        "keys " + ", ".join(key.label for key in layout.letter_keys),
+    )
 
 
 def _to_baseline(result: RankResult, row: RankRow) -> Iterator[TableCell]:
     """The last cell of a row, where there is a baseline."""
-    if row.to_baseline is not None:
-        itself = row.layout == result.baseline
-        yield _NONE if itself else _difference(row.to_baseline[result.by], result.by)
+    if result.baseline is not None:
+        itself = row.layout == result.baseline or row.over_baseline is None
+        yield _NONE if itself else _difference(row.over_baseline or row.behind, result.by)
 
 
 def ranking_table(result: RankResult, *, most: int | None = None) -> ReportTable:
@@ -75,7 +87,8 @@ def ranking_table(result: RankResult, *, most: int | None = None) -> ReportTable
     rows = [result.row(name) for name in kept]
     by, base = result.by, result.baseline
     head = ["Place", "Layout", "Shape", "Top-1, %", "Top-3, %", "Top-5, %", "KSPC", "WPM *"]
-    head += ["Collisions, %", f"To the best, {MEASURES[by].unit}"]
+    head += ["Spread, mm", "Offset, mm", "Touches a key"]
+    head += ["Collisions, %", f"To the best of the others, {MEASURES[by].unit}"]
     if base is not None:
         head.append(f"To the baseline, {MEASURES[by].unit}")
     caption = (
@@ -95,14 +108,63 @@ def ranking_table(result: RankResult, *, most: int | None = None) -> ReportTable
 def _ranking_row(result: RankResult, row: RankRow) -> tuple[TableCell, ...]:
     shape = shape_of(result.scored[row.layout].layout)
     return (
-        TableCell(str(row.place), order=row.place),
+        TableCell(str(row.place), "" if row.may_be_best else "not the best", order=row.place),
         _layout(result, row),
-        TableCell(shape, order=shape),
+        TableCell(shape, " ".join(row.letters), order=shape),
         *(_estimate(getattr(row, field), field) for field in MEASURES),
+        *_noise(row),
         TableCell(percent(row.collision), order=row.collision),
-        _NONE if row.place == 1 else _difference(row.to_best[result.by], result.by),
+        _difference(row.behind, result.by),
         *_to_baseline(result, row),
     )
+
+
+def _noise(row: RankRow) -> Iterator[TableCell]:
+    """Spread, offset and touches a key."""
+    noise = row.noise
+    for value, digits in ((noise.spread_mm, 2), (noise.offset_mm, 2), (noise.touches_a_key, 0)):
+        yield TableCell(number(value, digits), order=value)
+
+
+def conditions_table(result: RankResult, *, most: int) -> ReportTable | None:
+    """The leading layouts of a `result` under every condition side by side; None where there is but one."""
+    if not result.conditions:
+        return None
+    by, measure = result.by, MEASURES[result.by]
+    names = list(leading(result, most))
+    names += [c.winner for c in result.conditions if c.winner not in names]
+    unit = f"{measure.name}{', %' if measure.share else ''}"
+    head = ["Layout"]
+    for name in ("matched", *(c.condition for c in result.conditions)):
+        head += [f"{name[0].upper()}{name[1:]}: place", unit]
+        if result.baseline is not None:
+            head.append(f"to the baseline, {measure.unit}")
+    rows = []
+    for name in names:
+        row = result.row(name)
+        cells = [_layout(result, row), _place(row), _estimate(getattr(row, by), by)]
+        cells += _to_baseline(result, row)
+        for condition in result.conditions:
+            if name not in condition.layouts:
+                cells += [_NONE] * (3 if result.baseline is not None else 2)
+                continue
+            there = condition.row(name)
+            cells += [_place(there), _estimate(there.values[by], by)]
+            if result.baseline is not None:
+                own = name == result.baseline or there.to_baseline is None
+                cells.append(_NONE if own else _difference((there.to_baseline or {})[by], by))
+        rows.append(tuple(cells))
+    how = result.conditions[0]
+    return ReportTable(
+        f"{len(rows)} layouts under {1 + len(result.conditions)} conditions; {how.how}; {how.words_each:,} words each",
+        tuple(head),
+        tuple(rows),
+        marked=tuple(i for i, name in enumerate(names) if name == result.baseline),
+    )
+
+
+def _place(row: RankRow | PeopleRow) -> TableCell:
+    return TableCell(f"{row.place}{'' if row.may_be_best else '-'}", order=row.place)
 
 
 def again_table(result: RankResult, again: RankResult) -> ReportTable:

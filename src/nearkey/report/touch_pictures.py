@@ -48,7 +48,7 @@ _DRAWS = 4000  # touches a key drawn to know the moments of a model that does no
 _MOST_DOTS = 4000
 _LETTERS_AN_INCH = 16  # of a note in 8 point type
 _LEAST_BORDER, _MOST_BORDER = 0.05, 0.3  # shown around the surface, as shares of its longer side
-_MANY_KEYS = 12  # with more keys than this, ellipses are drawn thin and unfilled
+MANY_KEYS = 12  # with more keys than this, ellipses are drawn thin and unfilled
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +166,61 @@ def plot_ellipses(
             ends = layout.unit_mm * np.array([centre, (shape.x, shape.y)])
             draw_arrow(axes, *ends)
         axes.set_xlabel(f"mm   ({100 * coverage:g} % ellipses, arrows from key centre to mean)")
+    return figure
+
+
+def plot_keys(
+    layout: Layout,
+    model: SamplingTouchModel,
+    *,
+    coverage: float = 0.95,
+    columns: int = 7,
+    title: str | None = None,
+) -> Figure:
+    """A small picture a letter key: the key, and the ellipse of its touches alone; for layouts of many keys.
+
+    An ellipse holds the share `coverage` of the touches; `columns` pictures stand in a row; `title` stands above, the
+    layout's name by default. Axes are in millimetres. Raises NearkeyError without matplotlib.
+    """
+    from matplotlib.patches import Rectangle
+
+    shapes = model_ellipses(model, coverage=coverage)
+    ids = [key.id for key in layout.letter_keys]
+    by_key = {shape.key_id: shape for shape in _of_letters(layout, shapes)}
+    border = Border.around(layout, np.zeros((0, 2)), shapes)
+    columns = min(columns, len(ids))
+    rows = ceil(len(ids) / columns)
+    mm = layout.unit_mm
+    with styled():
+        size = 6.4 / columns
+        figure = new_figure(6.6, rows * (size * border.aspect(layout) + 0.22) + 0.7)
+        grid = figure.subplots(rows, columns, squeeze=False)
+        for axes in grid.flat:
+            axes.set_axis_off()
+        for axes, key_id in zip(grid.flat, ids, strict=False):
+            draw_surface(axes, layout, border)
+            key = layout.keys[layout.key_index(key_id)]
+            axes.add_patch(
+                Rectangle(
+                    (key.x * mm, key.y * mm), key.w * mm, key.h * mm, fc=INK, ec="none", zorder=1.5
+                )
+            )
+            draw_ellipses(axes, layout, [by_key[key_id]])
+            axes.set_title(text_for_plot(key.label, 6), fontsize=8, loc="center")
+        figure.suptitle(
+            text_for_plot(layout.name if title is None else title, 60),
+            fontsize=10,
+            x=0.01,
+            ha="left",
+        )
+        figure.supxlabel(
+            f"each key and the ellipse that holds {100 * coverage:g} % of its touches; the frame is the surface, "
+            f"{layout.width_mm:g} x {layout.height_mm:g} mm",
+            fontsize=8,
+            color=GREY,
+            x=0.01,
+            ha="left",
+        )
     return figure
 
 
@@ -384,7 +439,7 @@ def draw_ellipses(
     from matplotlib.patches import Ellipse as Patch
 
     mm = layout.unit_mm
-    few = len(layout.letter_keys) <= _MANY_KEYS
+    few = len(layout.letter_keys) <= MANY_KEYS
     for shape in _of_letters(layout, shapes):
         colour = key_colour(layout.key_index(shape.key_id))
         for face in (True, False) if fill and few else (False,):

@@ -7,14 +7,18 @@ from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.corpora import Corpus, CorpusSource, read_source
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 from nearkey.simulate.finger_widths import WidthRanking, rank_by_width
+from nearkey.simulate.invented_hands import HandTouch, HandTraits, invent_hands
 from nearkey.simulate.keystrokes import (
     Selection,
     characteristic_kspc,
     multi_tap_kspc,
     multi_tap_presses,
 )
+from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.layout_score import LayoutScore
+from nearkey.simulate.noise_curves import NoiseCurve, NoiseCurves, noise_curves
 from nearkey.simulate.outcomes import WordOutcomes
+from nearkey.simulate.people_ranking import PeopleRanking, PeopleRow
 from nearkey.simulate.rank import rank_layouts
 from nearkey.simulate.rank_result import Confusion, RankResult, RankRow
 from nearkey.simulate.replay import RecordedTouches, ReplayTouch
@@ -23,6 +27,13 @@ from nearkey.simulate.results_comparison import ResultsComparison, compare_resul
 from nearkey.simulate.score import score_layout
 from nearkey.simulate.simulation_options import SimulationOptions, SimulationProgress
 from nearkey.simulate.trial import TypingTrial
+from nearkey.simulate.typing_people import (
+    DecoderModel,
+    InventedPeople,
+    RecordedPeople,
+    TouchesOnLayout,
+    TypingPeople,
+)
 from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
 from nearkey.simulate.workload import Workload, make_workload
 
@@ -33,10 +44,20 @@ __all__ = [
     "Confusion",
     "Corpus",
     "CorpusSource",
+    "DecoderModel",
     "Estimate",
+    "HandTouch",
+    "HandTraits",
+    "InventedPeople",
+    "LayoutNoise",
     "LayoutScore",
+    "NoiseCurve",
+    "NoiseCurves",
+    "PeopleRanking",
+    "PeopleRow",
     "RankResult",
     "RankRow",
+    "RecordedPeople",
     "RecordedTouches",
     "ReplayGap",
     "ReplayTouch",
@@ -47,7 +68,9 @@ __all__ = [
     "SimulationProgress",
     "Speed",
     "TouchSource",
+    "TouchesOnLayout",
     "Typing",
+    "TypingPeople",
     "TypingTrial",
     "Typist",
     "WidthRanking",
@@ -58,9 +81,11 @@ __all__ = [
     "collisions",
     "compare_results",
     "finger_fitts_time",
+    "invent_hands",
     "make_workload",
     "multi_tap_kspc",
     "multi_tap_presses",
+    "noise_curves",
     "rank_by_width",
     "rank_layouts",
     "read_source",

@@ -80,6 +80,7 @@ class Checkpoint:
                 np.asarray(kept["keystrokes"], dtype=np.float64),
                 np.asarray(kept["seconds"], dtype=np.float64),
                 chunk.origin,
+                line=chunk.line,
             )
         )
 

@@ -90,7 +90,7 @@ class WidthRanking:
         }
         chosen = min(means, key=lambda layout: means[layout].value)
         rows = []
-        for width_mm, result, loss in zip(widths_mm, results, losses[chosen], strict=True):
+        for width_mm, result in zip(widths_mm, results, strict=True):
             second = result.rows[1] if len(result.rows) > 1 else None
             rows.append(
                 WidthRow(
@@ -99,7 +99,7 @@ class WidthRanking:
                     value=getattr(result.rows[0], by),
                     next=None if second is None else second.layout,
                     lead=None if second is None else _as_loss(second.to_best[by], by),
-                    loss=mean(loss, different=different),
+                    loss=_as_loss(result.row(chosen).to_best[by], by),
                 )
             )
         return cls(tuple(widths_mm), tuple(results), by, tuple(rows), chosen, means[chosen])
@@ -152,6 +152,8 @@ def rank_by_width(
     by: str = "top3",
     decoder_touch: TouchSource | None = None,
     checkpoint: str | PathLike[str] | None = None,
+    people: object = None,
+    people_words: int | None = None,
     **keywords: Unpack[SimulationKeywords],
 ) -> WidthRanking:
     """Rank layouts for fingers of several widths: `rank_layouts` once a width, with one seed.
@@ -170,6 +172,7 @@ def rank_by_width(
         width of the finger that types.
     checkpoint : a file name; each width keeps its finished chunks in one of its own: run.jsonl makes
         run-8mm.jsonl, run-10mm.jsonl and so on.
+    people, people_words : taken since a plan's settings have them, and not used: each width is a hand of its own.
     keywords : as of `rank_layouts`.
 
     Raises

@@ -32,6 +32,8 @@ class Selection:
         follows accepts (MacKenzie 2002). "tap": one tap on a candidate accepts it and brings the
         space; the first candidate costs the space alone.
     listed : candidates shown. A word beyond them is a miss.
+    error : share of choices that take a wrong candidate; each is noticed, deleted with a press, and made again, until
+        it is right. 0 by default.
 
     A miss costs one press that deletes the word, then letter-by-letter entry with touches as noisy
     as before (`Typist.spelled_keystrokes`), then the space.
@@ -39,6 +41,7 @@ class Selection:
 
     style: Literal["next", "tap"] = "next"
     listed: int = 5
+    error: float = 0.0
 
     def __post_init__(self) -> None:
         if self.style not in ("next", "tap"):
@@ -48,6 +51,10 @@ class Selection:
         if self.listed < 1:
             raise PlanError(
                 f"{self.listed} candidates shown", field="selection.listed", fix="show 1 or more"
+            )
+        if not 0 <= self.error < 1:
+            raise PlanError(
+                f"is {self.error:g}", field="selection.error", fix="give a share from 0, below 1"
             )
 
     def keystrokes(
@@ -60,7 +67,10 @@ class Selection:
         """
         hit = (rank >= 1) & (rank <= self.listed)
         steps = np.maximum(rank - 1, 0) if self.style == "next" else np.zeros_like(rank)
-        return np.where(hit, touches + steps + 1, touches + 1 + spelled + 1).astype(np.float64)
+        # A choice succeeds after 1 / (1 - error) tries in expectation, a press of delete after each but the last.
+        tries = 1.0 / (1.0 - self.error)
+        chosen = touches + (steps + 1) * tries + (tries - 1.0)
+        return np.where(hit, chosen, touches + 1 + spelled + 1).astype(np.float64)
 
 
 def multi_tap_presses(word: str, layout: Layout, *, time_out_key: bool = False) -> int | None:

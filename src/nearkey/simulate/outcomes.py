@@ -10,7 +10,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.intervals import Z95, Estimate, proportion, ratio, ratio_difference
+from nearkey.intervals import (
+    Z95,
+    Estimate,
+    by_group,
+    design_effect,
+    paired_proportions,
+    proportion,
+    ratio,
+    ratio_difference,
+)
 from nearkey.simulate.decoders.protocol import Posterior
 from nearkey.simulate.workload import count_different
 
@@ -32,6 +41,7 @@ class WordOutcomes:
     characters : of the word meant, without the space. keystrokes : by the selection model, space included.
     seconds : predicted, by the model of entry speed.
     origin : see `Workload`.
+    line : see `Workload`.
     distance : edits between the word meant and the first text ("" where there was none); None where nobody asked.
     posterior : see `Posterior`; None where nobody asked, or the decoder gives no probabilities.
     """
@@ -44,6 +54,7 @@ class WordOutcomes:
     origin: Ints | None = None
     distance: Ints | None = None
     posterior: Posterior | None = None
+    line: Ints | None = None
 
     def __len__(self) -> int:
         return len(self.rank)
@@ -102,8 +113,9 @@ class Measure:
         Shares have Wilson's interval, ratios the linearised one.
         """
         chosen = outcomes if self.among is None else outcomes.select(self.among(outcomes))
-        n, different = len(chosen), count_different(chosen.origin)
+        n = len(chosen)
         top, bottom = self.terms(chosen)
+        different = _independent(chosen, _ratio_parts(top, bottom))
         if self.share:
             return proportion(int(top.sum()), n, different=different)
         if n == 0:
@@ -111,13 +123,27 @@ class Measure:
         return _scaled(ratio(top, bottom, different=different), self.scale)
 
     def difference(self, one: WordOutcomes, other: WordOutcomes, *, z: float = Z95) -> Estimate:
-        """One less the other over the words both typed, which are the same: paired, with its interval of `z`."""
+        """One less the other over the words both typed, which are the same: paired, with its interval of `z`.
+
+        Shares have Tango's interval, ratios the linearised one; both are as much wider as words that run on demand.
+        """
+        if one is other:
+            return Estimate(0.0, 0.0, 0.0)
         n = min(len(one), len(other))
         one, other = one.select(slice(n)), other.select(slice(n))
-        found = ratio_difference(
-            *self.terms(one), *self.terms(other), z=z, different=count_different(one.origin)
-        )
-        return _scaled(found, self.scale)
+        terms = (*self.terms(one), *self.terms(other))
+        parts = _ratio_parts(*terms[:2]) - _ratio_parts(*terms[2:])
+        different = _independent(one, parts)
+        if self.share:
+            hits, others = terms[0] > 0, terms[2] > 0
+            return paired_proportions(
+                int((hits & ~others).sum()),
+                int((others & ~hits).sum()),
+                n,
+                z=z,
+                different=different,
+            )
+        return _scaled(ratio_difference(*terms, z=z, different=different), self.scale)
 
     def gain(self, one: WordOutcomes, other: WordOutcomes, *, z: float = Z95) -> Estimate:
         """`difference`, turned so that more is better."""
@@ -129,6 +155,38 @@ class Measure:
         top, bottom = self.terms(outcomes)
         value = top.sum() / bottom.sum()
         return np.asarray(self.scale * (value + (top - value * bottom) / bottom.mean()))
+
+    def units(self, outcomes: Sequence[WordOutcomes]) -> Floats:
+        """What independent units say of several layouts that typed the same words, (units, k): their mean is the
+        measure, more being better. Units are lines of running text, else different words, else words."""
+        sign = 1.0 if self.more_is_better else -1.0
+        values = np.column_stack([sign * self.per_word(one) for one in outcomes])
+        group = outcomes[0].line if outcomes[0].line is not None else outcomes[0].origin
+        if group is None or len(np.unique(group)) < 2:
+            return values
+        return by_group(values, group)
+
+
+def _ratio_parts(top: Floats, bottom: Floats) -> Floats:
+    """Each word's part in the error of a ratio of sums."""
+    if len(top) == 0 or bottom.sum() == 0:
+        return np.zeros(len(top))
+    return np.asarray((top - top.sum() / bottom.sum() * bottom) / bottom.mean())
+
+
+def _independent(outcomes: WordOutcomes, parts: Floats) -> float | None:
+    """How many independent words tell as much as these do; None where all do.
+
+    No more than there are different ones, and fewer where words of one line go well or badly together.
+    """
+    different = count_different(outcomes.origin)
+    if outcomes.line is None:
+        return different
+    items = len(parts) if different is None else different
+    if items < 2:
+        return different
+    effect = design_effect(parts, outcomes.line, different=items)
+    return different if effect == 1.0 else items / effect
 
 
 def turned(estimate: Estimate) -> Estimate:

@@ -16,9 +16,11 @@ from nearkey.simulate.rank_result import RankResult
 __all__ = [
     "PlanBaseline",
     "PlanCorpus",
+    "PlanDecoder",
     "PlanFile",
     "PlanGrid",
     "PlanLog",
+    "PlanPeople",
     "PlanReport",
     "PlanSurface",
     "PlanTouch",
@@ -71,6 +73,39 @@ class PlanTouch(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     logs: tuple[PlanLog, ...] = ()
 
 
+class PlanDecoder(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[decoder]`: the touch model that is fitted, one family for all candidates; see `DecoderModel`.
+
+    Without `model` it is the Gaussian of each key where every candidate's keys have a log, else a family that carries
+    over.
+    """
+
+    model: str | None = None
+    options: dict[str, Any] = msgspec.field(default_factory=dict)
+    fit: Literal["alone", "adapted"] = "alone"
+    touches: int = 60
+    touches_a_key: int | None = None
+
+
+class PlanPeople(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[people]`: who types besides the hand that the decoder knows; those of the logs, invented ones without logs.
+
+    conditions : false ranks by the matched condition alone. invented : true invents people though there are logs.
+    typing : "touches" or "model", for people of logs. count, offset_sd_mm, spread_sd, seed : of invented people, see
+    `invent_hands`. words : that all together type on each layout. traits : a table of `HandTraits`.
+    """
+
+    conditions: bool = True
+    invented: bool = False
+    typing: Literal["touches", "model"] = "touches"
+    words: int | None = None
+    count: Annotated[int, Meta(ge=2)] = 8
+    offset_sd_mm: float = 0.5
+    spread_sd: float = 0.12
+    seed: Annotated[int, Meta(ge=0)] = 0
+    traits: dict[str, Any] = msgspec.field(default_factory=dict)
+
+
 class PlanBaseline(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """`[baseline]`: the layout all others are compared with."""
 
@@ -102,6 +137,8 @@ class PlanFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     workers: Annotated[int, Meta(ge=1)] = 1
     selection: dict[str, Any] = msgspec.field(default_factory=dict)
     speed: dict[str, Any] = msgspec.field(default_factory=dict)
+    decoder: PlanDecoder = msgspec.field(default_factory=PlanDecoder)
+    people: PlanPeople = msgspec.field(default_factory=PlanPeople)
     report: PlanReport = msgspec.field(default_factory=PlanReport)
 
 

@@ -15,11 +15,14 @@ from nearkey.layout import Layout
 from nearkey.simulate.checkpoint import Checkpoint, fingerprint
 from nearkey.simulate.collisions import SpelledLexicon, collisions, spelled_for
 from nearkey.simulate.condition import Condition, TouchSource
+from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes
+from nearkey.simulate.people_ranking import PeopleRanking, rank_by_people
 from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.trial import Judged, TypingTrial
+from nearkey.simulate.typing_people import TypingPeople
 from nearkey.simulate.workload import CHUNK_WORDS
 
 __all__ = ["rank_layouts"]
@@ -39,6 +42,8 @@ def rank_layouts(
     decoder_touch: TouchSource | None = None,
     early_stop: bool = False,
     checkpoint: str | PathLike[str] | None = None,
+    people: TypingPeople | None = None,
+    people_words: int | None = None,
     **keywords: Unpack[SimulationKeywords],
 ) -> RankResult:
     """Rank layouts by simulating a typist against the real decoder.
@@ -59,6 +64,9 @@ def rank_layouts(
     early_stop : after an eighth, a quarter and half of the words, drop the layouts whose 99.9 % interval
         of the paired difference to the best lies below it (successive halving); the table says which.
     checkpoint : a file that keeps finished chunks; a run that was interrupted goes on from it.
+    people : who types besides the typist whom the decoder knows exactly (`RecordedPeople`, `InventedPeople`): the
+        ranking then also has two conditions more, see `RankResult.conditions`.
+    people_words : words that all people together type on each layout, half of `words` unless given.
     keywords : words, seed, corpus, context, selection, speed, lm_weight, workers, executor, progress (see
         `SimulationOptions`). Only words that every layout can spell are typed.
 
@@ -78,10 +86,23 @@ def rank_layouts(
             candidates.append(baseline)
         baseline = baseline.name
     _check(candidates, baseline=baseline, by=by)
+    words_each, on = 0, {}
+    if people is not None:
+        # A layout that they cannot type on is told before any work.
+        on = {layout.name: people.on(layout) for layout in candidates}
+        words_each = (options.words // 2 if people_words is None else people_words) // len(
+            people.names
+        )
+        if words_each < 2:
+            raise PlanError(
+                f"{words_each} words a person",
+                field="people_words",
+                fix="type 2 or more words each",
+            )
     letters = set.intersection(*(set(c.letters) for c in candidates))
     workload = options.workload(pack, "".join(sorted(letters)))
     trials: dict[str, TypingTrial] = {}
-    tries = None
+    tries, like = None, None
     for layout in candidates:
         condition = Condition.of(layout, touch, decoder_touch)
         trials[layout.name] = TypingTrial(
@@ -91,19 +112,24 @@ def rank_layouts(
             options,
             k=max(5, options.selection.listed),
             tries=tries,
+            like=like,
         )
-        tries = tries or trials[layout.name].decoder.decoder
+        like = like or trials[layout.name]
+        tries = like.decoder.decoder
     if tries is not None and workload.states is not None:
         tries.keep_contexts(CHUNK_WORDS)
     store = None
     if checkpoint is not None:
-        conditions = [trial.condition for trial in trials.values()]
+        typed = [trial.condition for trial in trials.values()]
         settings = (options.seed, options.lm_weight, options.selection, options.speed)
-        store = Checkpoint(checkpoint, fingerprint(conditions, workload, settings))
+        store = Checkpoint(checkpoint, fingerprint(typed, workload, settings))
     found: dict[str, list[Judged]] = {layout.name: [] for layout in candidates}
     alive = dict(trials)
     n = workload.n_chunks
-    progress = StepCount(options, len(trials) * n)
+    of_people = 0
+    if people is not None:
+        of_people = 2 * len(people.names) * -(-words_each // CHUNK_WORDS) * len(trials)
+    progress = StepCount(options, len(trials) * n + of_people)
     with store or nullcontext():
         for chunks in _rounds(n, early_stop):
             parts = run_trials(
@@ -115,6 +141,23 @@ def rank_layouts(
                 kept = _survivors({name: _joined(found[name]) for name in alive}, by, baseline)
                 progress.total -= (len(alive) - len(kept)) * (n - chunks.stop)
                 alive = {name: trials[name] for name in kept}
+    conditions: tuple[PeopleRanking, ...] = ()
+    if people is not None:
+        going = [layout for layout in candidates if layout.name in alive]
+        progress.total -= of_people * (len(trials) - len(alive)) // len(trials)
+        conditions = rank_by_people(
+            going,
+            people,
+            on,
+            trials=trials,
+            pack=pack,
+            workload=workload,
+            words_each=words_each,
+            options=options,
+            by=by,
+            baseline=baseline,
+            done=progress.step,
+        )
     spelled: SpelledLexicon | None = None
     scored = []
     for layout in candidates:
@@ -123,6 +166,7 @@ def rank_layouts(
             Scored(
                 layout=layout,
                 touch=trials[layout.name].condition.generating,
+                noise=LayoutNoise.of(layout, trials[layout.name].condition.generating),
                 collisions=collisions(layout, pack, spelled=spelled),
                 outcomes=_joined(found[layout.name]),
                 stopped_early=layout.name not in alive,
@@ -135,6 +179,7 @@ def rank_layouts(
         baseline=baseline,
         by=by,
         options=options.for_records(),
+        conditions=conditions,
     )
 
 

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
+
+import numpy as np
 
 from nearkey.errors import LayoutError, PlanError, TouchModelError
 from nearkey.layout import Layout, catalogue_names, grid_layouts
 from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.corpora import read_source
 from nearkey.simulate.entry_speed import Speed
+from nearkey.simulate.invented_hands import HandTraits, invent_hands
 from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.plan_file import (
     PlanFile,
     PlanGrid,
@@ -22,19 +26,34 @@ from nearkey.simulate.plan_file import (
     options,
     read_plan_file,
 )
+from nearkey.simulate.typing_people import (
+    CARRYING,
+    DecoderModel,
+    InventedPeople,
+    RecordedPeople,
+    TouchesOnLayout,
+    TypingPeople,
+    fit_carried,
+)
 from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean
+from nearkey.touch.key_geometry import geometry_of
 
 __all__ = ["RankPlan", "Recording"]
 
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """Touches of one log as the plan used them: cleaned (with the report), and the model fitted on them."""
+    """Touches of one log as the plan used them.
+
+    log : cleaned, where the plan says so (`cleaning` tells what went); model : fitted on it, the plan's family.
+    raw : as recorded: what people type with.
+    """
 
     log: TouchLog
     layout: Layout
-    model: GaussianTouch
+    model: Any
     cleaning: CleaningReport | None
+    raw: TouchLog
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +72,9 @@ class RankPlan:
     corpus: Path | None
     selection: Selection
     speed: Speed
+    decoder: DecoderModel
+    people: TypingPeople | None
+    warnings: tuple[str, ...] = ()
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> RankPlan:
@@ -76,10 +98,25 @@ class RankPlan:
         if spec.baseline is not None:
             grid = PlanGrid(layout=spec.baseline.layout)
             (baseline,) = _grids(grid, spec.surface, folder, where=where, field="baseline")
-        recordings = tuple(
-            _recording(log, spec.surface, folder, where=where, field=f"touch.logs[{i}]")
+        recorded = [
+            _recorded(log, spec.surface, folder, where=where, field=f"touch.logs[{i}]")
             for i, log in enumerate(spec.touch.logs)
+        ]
+        ranked = [*layouts, *([baseline] if baseline is not None else [])]
+        bare = [
+            layout
+            for layout in ranked
+            if not any(
+                geometry_of(there).match(geometry_of(layout)) is not None
+                for _, there, _, _ in recorded
+            )
+        ]
+        decoder = _decoder(spec, bare, [there for _, there, _, _ in recorded], where)
+        recordings = tuple(
+            Recording(log, there, decoder.unfitted().fit(log, there), report, raw)
+            for log, there, report, raw in recorded
         )
+        people, warnings = _people(spec, recordings, ranked, bare, decoder, where)
         corpus = None
         if spec.corpus is not None:
             corpus = _existing(spec.corpus.file, folder, where, "corpus.file")
@@ -93,10 +130,16 @@ class RankPlan:
             corpus=corpus,
             selection=options(spec.selection, Selection, where, "selection"),
             speed=options(spec.speed, Speed, where, "speed"),
+            decoder=decoder,
+            people=people,
+            warnings=warnings,
         )
 
-    def touch_for(self, layout: Layout) -> GaussianTouch:
-        """The model of the log recorded on the layout's geometry, else the plan's spread around the centres."""
+    def touch_for(self, layout: Layout) -> Any:
+        """The model of the log recorded on the layout's geometry; else the plan's spread around the centres; else the
+        plan's family carried over from all logs, with its extra uncertainty."""
+        if self.file.touch.spread_mm is None and self.decoder.model in CARRYING:
+            return self._carried(layout)
         for recording in self.recordings:
             try:
                 return recording.model.for_layout(layout)
@@ -108,13 +151,20 @@ class RankPlan:
             f"no log was recorded on keys placed like those of {layout.name!r}",
             where=str(self.path),
             field="touch.logs",
-            fix="add such a log, or touch.spread_mm for the layouts without one",
+            fix=f"add such a log; or touch.spread_mm, or a decoder.model that carries over ({', '.join(CARRYING)})",
         )
+
+    def _carried(self, layout: Layout) -> Any:
+        logs, layouts = [r.log for r in self.recordings], [r.layout for r in self.recordings]
+        for recording in self.recordings:
+            if geometry_of(recording.layout).match(geometry_of(layout)) is not None:
+                return recording.model.for_layout(layout)
+        return fit_carried(self.decoder.unfitted(), logs, layouts, layout)
 
     @property
     def touch(self) -> TouchSource:
         """Layout -> model, as `rank_layouts` takes it."""
-        source: Callable[[Layout], GaussianTouch] = self.touch_for
+        source: Callable[[Layout], Any] = self.touch_for
         return source
 
     def settings(self) -> dict[str, Any]:
@@ -133,6 +183,8 @@ class RankPlan:
             "lm_weight": spec.lm_weight,
             "early_stop": spec.early_stop,
             "workers": spec.workers,
+            "people": self.people,
+            "people_words": spec.people.words,
         }
 
 
@@ -202,9 +254,96 @@ def _need_one(
         raise PlanError(f"needs either layout or {other}", where=where, field=field, fix=fix)
 
 
-def _recording(
+def _decoder(
+    spec: PlanFile, bare: Sequence[Layout], recorded: Sequence[Layout], where: str
+) -> DecoderModel:
+    """The one family of the plan: the one it names, else one that suits its logs."""
+    told = spec.decoder
+    model = told.model
+    if model is None:
+        model = "gaussian"
+        if bare and recorded and spec.touch.spread_mm is None:
+            sizes = {
+                (round(w, 2), round(h, 2)) for there in recorded for w, h in there.sizes.tolist()
+            }
+            model = "size-scaled" if len(sizes) > 1 else "pooled"
+    try:
+        return DecoderModel(
+            model=model,
+            options=told.options,
+            fit=told.fit,
+            touches=told.touches,
+            touches_a_key=told.touches_a_key,
+        )
+    except PlanError as fault:
+        raise PlanError(
+            fault.problem, where=where, field=f"decoder.{fault.field}", fix=fault.fix
+        ) from None
+
+
+def _people(
+    spec: PlanFile,
+    recordings: Sequence[Recording],
+    ranked: Sequence[Layout],
+    bare: Sequence[Layout],
+    decoder: DecoderModel,
+    where: str,
+) -> tuple[TypingPeople | None, tuple[str, ...]]:
+    """Who types, and what the reader must be warned of."""
+    told, warnings, found = spec.people, [], None
+    if recordings and bare and spec.touch.spread_mm is not None:
+        warnings.append(
+            f"{len(ranked) - len(bare)} layouts have touches fitted on logs and {len(bare)} an assumed spread of "
+            f"{spec.touch.spread_mm:g} mm: differences between the two kinds are differences of noise first of all; "
+            f"leave touch.spread_mm out, and one family ({', '.join(CARRYING)}) is carried to all"
+        )
+    elif recordings and bare:
+        warnings.append(
+            f"{len(bare)} layouts have no log: the {decoder.model} model is carried over to them from the others' "
+            "logs, its spread widened by how far that went wrong among the logs"
+        )
+    if not told.conditions:
+        return None, tuple(warnings)
+    try:
+        mixed = bool(bare) and spec.touch.spread_mm is not None
+        if recordings and not mixed and not told.invented:
+            try:
+                found = RecordedPeople(
+                    [TouchesOnLayout(r.raw, r.layout, r.cleaning is not None) for r in recordings],
+                    decoder,
+                    typing=told.typing,
+                    seed=spec.seed,
+                )
+                return found, tuple(warnings)
+            except PlanError as fault:
+                warnings.append(
+                    f"the people of the logs cannot type: {fault.problem}; invented people do"
+                )
+        spread = spec.touch.spread_mm
+        if spread is None:
+            spread = float(
+                np.mean([LayoutNoise.of(r.layout, r.model).spread_mm for r in recordings])
+            )
+        traits = options({"spread_mm": spread, **told.traits}, HandTraits, where, "people.traits")
+        hands = invent_hands(
+            traits,
+            told.count,
+            offset_sd_mm=told.offset_sd_mm,
+            spread_sd=told.spread_sd,
+            seed=told.seed,
+        )
+    except PlanError as fault:
+        if fault.where:
+            raise
+        raise PlanError(
+            fault.problem, where=where, field=f"people.{fault.field}", fix=fault.fix
+        ) from None
+    return InventedPeople(hands, decoder, seed=told.seed), tuple(warnings)
+
+
+def _recorded(
     spec: PlanLog, surface: PlanSurface, folder: Path, *, where: str, field: str
-) -> Recording:
+) -> tuple[TouchLog, Layout, CleaningReport | None, TouchLog]:
     fix = "say what the touches were recorded on: layout, or grid with base, rows and columns"
     _need_one(spec, "grid", fix, where, field)
     if spec.layout is not None:
@@ -214,7 +353,16 @@ def _recording(
         found = _grids(spec.grid, surface, folder, where=where, field=f"{field}.grid")
     layout = found[0]
     path = _existing(spec.file, folder, where, f"{field}.file")
-    log, report = TouchLog.read(path), None
+    raw = TouchLog.read(path)
+    log, report = raw, None
     if spec.clean:
-        log, report = clean(log, layout)
-    return Recording(log, layout, GaussianTouch().fit(log, layout), report)
+        log, report = clean(raw, layout)
+        gone = [name for name in raw.persons if name not in log.persons]
+        if gone:
+            raise PlanError(
+                f"cleaning drops every touch of {gone[0]!r}",
+                where=where,
+                field=field,
+                fix="look at that person's rows, take them out, or write clean = false",
+            )
+    return log, layout, report, raw

@@ -9,30 +9,43 @@ from dataclasses import dataclass
 from os import PathLike
 from typing import Any, ClassVar, cast
 
+import numpy as np
+
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write
-from nearkey.intervals import Estimate
+from nearkey.intervals import (
+    BestOf,
+    Estimate,
+    items_to_distinguish,
+    mean,
+    with_a_control,
+    with_the_best,
+)
 from nearkey.layout import Layout
 from nearkey.simulate.collisions import Collisions
-from nearkey.simulate.outcomes import MEASURES, WordOutcomes
+from nearkey.simulate.layout_noise import LayoutNoise
+from nearkey.simulate.outcomes import MEASURES, Measure, WordOutcomes, turned
+from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.simulate.plain_data import plain
+from nearkey.simulate.rank_verdict import verdict
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload
-from nearkey.text_table import interval_text, number, text_table
+from nearkey.text_table import estimate_text, interval_text, number, text_table
 
-__all__ = ["Confusion", "RankResult", "RankRow", "Scored"]
+__all__ = ["Confirmed", "Confusion", "RankResult", "RankRow", "Scored"]
 
 
 @dataclass(frozen=True, slots=True)
 class Scored:
     """One layout's outcomes over all its words.
 
-    touch : where touches landed. outcomes : what became of each word.
+    touch : where touches landed. noise : its spread and offset. outcomes : what became of each word.
     """
 
     layout: Layout
     touch: SamplingTouchModel
+    noise: LayoutNoise
     collisions: Collisions
     outcomes: WordOutcomes
     stopped_early: bool = False
@@ -46,7 +59,11 @@ class RankRow:
     kspc : measured keystrokes per character, corrections and spaces included.
     wpm : predicted words (of five characters) per minute.
     collision : share of word tokens a more probable word with the same keys beats, touches perfect; exact.
-    to_best, to_baseline : paired differences of each measure to the best layout and to the baseline.
+    to_best, to_baseline : paired differences of each measure to the first layout and to the baseline, one at a time.
+    behind : the measure that ranks less the best of the other layouts', all layouts at once (Hsu 1984); may_be_best :
+        whether the layout may be the best. over_baseline : the measure less the baseline's, all at once (Dunnett 1955).
+    types : accuracies over different words, each weighing the same.
+    letters : of each letter key. noise : of the touches.
     """
 
     layout: str
@@ -61,6 +78,12 @@ class RankRow:
     to_best: dict[str, Estimate]
     to_baseline: dict[str, Estimate] | None
     stopped_early: bool
+    behind: Estimate
+    may_be_best: bool
+    over_baseline: Estimate | None
+    types: dict[str, Estimate]
+    letters: tuple[str, ...]
+    noise: LayoutNoise
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data: each estimate as value, low, high."""
@@ -78,8 +101,27 @@ class Confusion:
 
 
 @dataclass(frozen=True, slots=True)
+class Confirmed:
+    """The layout that was first on one half of the words, measured on the other half: free of having been picked.
+
+    value : of the measure that ranks. to_next, to_baseline : paired differences, turned so that more is better, to the
+    layout that was second on the first half and to the baseline; None where there is none.
+    """
+
+    layout: str
+    words: int
+    value: Estimate
+    next: str | None
+    to_next: Estimate | None
+    to_baseline: Estimate | None
+
+
+@dataclass(frozen=True, slots=True)
 class RankResult:
-    """A ranking, best layout first. `str()` is the table; `to_dicts()` its rows as plain data."""
+    """A ranking, best layout first. `str()` is the table; `to_dicts()` its rows as plain data.
+
+    conditions : the same layouts ranked by people whom the decoder does not know exactly; none without people.
+    """
 
     MEASURES: ClassVar[tuple[str, ...]] = ("top1", "top3", "top5", "kspc", "wpm")
 
@@ -90,6 +132,7 @@ class RankResult:
     baseline: str | None
     by: str
     options: SimulationOptions
+    conditions: tuple[PeopleRanking, ...] = ()
 
     @classmethod
     def build(
@@ -101,6 +144,7 @@ class RankResult:
         baseline: str | None,
         by: str,
         options: SimulationOptions,
+        conditions: tuple[PeopleRanking, ...] = (),
     ) -> RankResult:
         """Order the layouts and compute their rows."""
         measure = MEASURES[by]
@@ -112,6 +156,7 @@ class RankResult:
         ordered = sorted(scored, key=goodness, reverse=True)
         by_name = {one.layout.name: one for one in ordered}
         reference = None if baseline is None else by_name[baseline]
+        best, controlled = _all_at_once(ordered, measure, baseline)
         rows = tuple(
             RankRow(
                 layout=one.layout.name,
@@ -122,10 +167,16 @@ class RankResult:
                 to_best=_differences(one, ordered[0]),
                 to_baseline=None if reference is None else _differences(one, reference),
                 stopped_early=one.stopped_early,
+                behind=best[one.layout.name].to_best,
+                may_be_best=best[one.layout.name].may_be_best,
+                over_baseline=controlled.get(one.layout.name),
+                types={k: _over_types(workload, one, k) for k in ("top1", "top3", "top5")},
+                letters=tuple(key.letters for key in one.layout.letter_keys),
+                noise=one.noise,
             )
             for place, one in enumerate(ordered, start=1)
         )
-        return cls(rows, by_name, workload, word_list, baseline, by, options)
+        return cls(rows, by_name, workload, word_list, baseline, by, options, conditions)
 
     @property
     def best(self) -> Layout:
@@ -145,6 +196,59 @@ class RankResult:
         raise PlanError(
             f"no layout is named {layout!r}", field="layout", fix="name one of the table"
         )
+
+    def condition(self, name: str) -> PeopleRanking:
+        """The ranking under one of `conditions`, by name; PlanError where there is none."""
+        for found in self.conditions:
+            if found.condition == name:
+                return found
+        known = ", ".join(found.condition for found in self.conditions) or "none: give people"
+        raise PlanError(f"no condition {name!r}", field="condition", fix=f"there are {known}")
+
+    @property
+    def winners(self) -> dict[str, str]:
+        """The first layout under each condition, "matched" among them."""
+        return {"matched": self.rows[0].layout} | {c.condition: c.winner for c in self.conditions}
+
+    def lead(self, layout: str, other: str) -> Estimate:
+        """One layout less another in the measure that ranks, paired, turned so that more is better."""
+        return MEASURES[self.by].gain(self.scored[layout].outcomes, self.scored[other].outcomes)
+
+    def words_needed(self, layout: str, other: str) -> int | None:
+        """Words in all that would tell these two apart four times in five, if their difference is the one seen."""
+        n = min(len(self.scored[name].outcomes) for name in (layout, other))
+        return items_to_distinguish(self.lead(layout, other), n)
+
+    def confirmed(self) -> Confirmed:
+        """The leader chosen on the first half of the words, and estimated on the second."""
+        measure, whole = MEASURES[self.by], len(self.workload)
+        sign = 1 if measure.more_is_better else -1
+        done = [s for s in self.scored.values() if len(s.outcomes) == whole]
+        halves = {
+            s.layout.name: (
+                s.outcomes.select(slice(0, whole // 2)),
+                s.outcomes.select(slice(whole // 2, whole)),
+            )
+            for s in done
+        }
+        order = sorted(halves, key=lambda name: -sign * measure.estimate(halves[name][0]).value)
+        own = halves[order[0]][1]
+        second = order[1] if len(order) > 1 else None
+        return Confirmed(
+            order[0],
+            len(own),
+            measure.estimate(own),
+            second,
+            None if second is None else measure.gain(own, halves[second][1]),
+            measure.gain(own, halves[self.baseline][1])
+            if self.baseline is not None and self.baseline in halves
+            else None,
+        )
+
+    @property
+    def unknown(self) -> int:
+        """Words typed that the lexicon lacks: they count as missed."""
+        return int((~self.workload.known).sum())
 
     def to_dicts(self) -> list[dict[str, Any]]:
         """The rows as plain data, best first."""
@@ -174,11 +278,16 @@ class RankResult:
             "baseline": self.baseline,
             "words": self.workload.source,
             "words_skipped": self.workload.skipped,
+            "words_outside_lexicon": self.unknown,
+            "training_text": self.workload.trained,
+            "winners": self.winners,
+            "leader_on_other_half": plain(self.confirmed()),
             "selection": {
                 "style": self.options.selection.style,
                 "listed": self.options.selection.listed,
             },
             "rows": self.to_dicts(),
+            "conditions": [condition.to_dict() for condition in self.conditions],
         }
         with atomic_write(path) as file:
             json.dump(data, file, indent=1, ensure_ascii=False)
@@ -188,22 +297,24 @@ class RankResult:
         return self.table()
 
     def table(self, most: int | None = None) -> str:
-        """The table as text, the first `most` rows and the baseline."""
+        """The winners, then the table as text, the first `most` rows and the baseline."""
         shown = [
             r
             for i, r in enumerate(self.rows)
             if most is None or i < most or r.layout == self.baseline
         ]
         header = ["", "layout", "words", "top-1", "95 %", "top-3", "95 %", "top-5"]
-        header += ["KSPC", "95 %", "WPM*", "collide"]
+        header += ["KSPC", "95 %", "WPM*", "collide", "spread", "offset", "a key"]
         header += [f"{self.by} to best", "95 %"]
         if self.baseline is not None:
             header += [f"to {self.baseline}", "95 %"]
+        for condition in self.conditions:
+            header += [f"{condition.condition}: {self.by}", "95 %", "place"]
+        header += ["letters"]
         lines = []
         for r in shown:
-            best = r.to_best[self.by]
             line = [
-                f"{r.place}",
+                f"{r.place}{'' if r.may_be_best else '-'}",
                 r.layout + (" (stopped early)" if r.stopped_early else ""),
                 f"{r.words}",
                 number(r.top1.value, 4),
@@ -215,22 +326,117 @@ class RankResult:
                 interval_text(r.kspc),
                 number(r.wpm.value, 1),
                 number(r.collision, 4),
-                number(best.value, 4, sign=True),
-                interval_text(best, sign=True),
+                number(r.noise.spread_mm, 2),
+                number(r.noise.offset_mm, 2),
+                number(r.noise.touches_a_key, 0),
+                number(r.behind.value, 4, sign=True),
+                interval_text(r.behind, sign=True),
             ]
-            if self.baseline is not None and r.to_baseline is not None:
-                base = r.to_baseline[self.by]
-                line += [number(base.value, 4, sign=True), interval_text(base, sign=True)]
-            lines.append(line)
-        text = [text_table(header, lines, left=(1,), rule=True)]
+            if self.baseline is not None:
+                base = r.over_baseline
+                line += [
+                    number(None if base is None else base.value, 4, sign=True),
+                    "-" if base is None else interval_text(base, sign=True),
+                ]
+            for condition in self.conditions:
+                there = condition.row(r.layout) if r.layout in condition.layouts else None
+                value = None if there is None else there.values[self.by]
+                line += [
+                    number(None if value is None else value.value, 4),
+                    "-" if value is None else interval_text(value),
+                    "-" if there is None else f"{there.place}{'' if there.may_be_best else '-'}",
+                ]
+            lines.append([*line, " ".join(r.letters)])
+        text = [*verdict(self), ""]
+        text.append(text_table(header, lines, left=(1, len(header) - 1), rule=True))
         text.append("* predicted with unverified constants: for comparing layouts, not for quoting")
+        text.append(
+            "to best (of the others) and to the baseline: 95 % for all layouts together; a place followed by - cannot "
+            "be the best; spread and offset in mm, a key: touches its model was fitted on"
+        )
+        if self.conditions:
+            one = self.conditions[0]
+            text.append(f"people: {one.how}; {one.words_each} words each, intervals over people")
         if any(r.stopped_early for r in shown):
             text.append(
                 "stopped early: judged out of reach of the best before all words were typed"
             )
+        text.append(_chosen_on_half(self))
+        text.append(_counted(self))
         if self.workload.origin is not None:
             text.append(f"words of {self.workload.source}")
         return "\n".join(text)
+
+
+def _chosen_on_half(result: RankResult) -> str:
+    """The leader of one half of the words, on the other half."""
+    found = result.confirmed()
+    said = (
+        f"first on the first half of the words: {found.layout}; on the other half it has {result.by} "
+        f"{estimate_text(found.value, 4)}"
+    )
+    if found.to_baseline is not None and found.layout != result.baseline:
+        said += f", {estimate_text(found.to_baseline, 4, sign=True)} over {result.baseline}"
+    elif found.to_next is not None:
+        said += f", {estimate_text(found.to_next, 4, sign=True)} over {found.next}"
+    return said
+
+
+def _counted(result: RankResult) -> str:
+    """What words were typed, and accuracy over types."""
+    work, first = result.workload, result.rows[0]
+    said = [] if work.origin is not None else [work.source]
+    said.append(f"{result.unknown} of {len(work)} outside the lexicon, counted as missed")
+    if work.skipped:
+        said.append(f"{work.skipped} passed over, which the letters cannot spell")
+    if work.line is not None:
+        said.append(
+            {
+                True: "the text was training text of the pack",
+                False: "the text was held out from training",
+                None: "whether the pack was trained on the text is not known",
+            }[work.trained]
+        )
+    types = first.types.get(result.by, first.types["top3"])
+    name = result.by if result.by in first.types else "top3"
+    said.append(
+        f"{first.layout} over {len(np.unique(work.word))} different words, each weighing the same: {name} "
+        f"{number(types.value, 4)} {interval_text(types)}"
+    )
+    return "; ".join(said)
+
+
+def _over_types(workload: Workload, one: Scored, measure: str) -> Estimate:
+    """Accuracy over different words: the mean over words of each word's share."""
+    word = workload.word[: len(one.outcomes)]
+    hits, _ = MEASURES[measure].terms(one.outcomes)
+    times = np.bincount(word)
+    seen = times > 0
+    return mean(np.bincount(word, weights=hits)[seen] / times[seen])
+
+
+def _all_at_once(
+    ordered: Sequence[Scored], measure: Measure, baseline: str | None
+) -> tuple[dict[str, BestOf], dict[str, Estimate]]:
+    """Each layout against the best of the others, and against the baseline, by name.
+
+    A layout that stopped early is out of the comparison: it was judged out of reach on the words it typed.
+    """
+    done = [one for one in ordered if not one.stopped_early]
+    units = measure.units([one.outcomes for one in done])
+    names = [one.layout.name for one in done]
+    best = dict(zip(names, with_the_best(units), strict=True))
+    controlled: dict[str, Estimate] = {}
+    if baseline in names:
+        controlled = dict(zip(names, with_a_control(units, names.index(baseline)), strict=True))
+    for one in ordered:
+        if one.stopped_early:
+            gone = measure.gain(one.outcomes, ordered[0].outcomes)
+            best[one.layout.name] = BestOf(gone, False)
+    if not measure.more_is_better:
+        best = {name: BestOf(turned(b.to_best), b.may_be_best) for name, b in best.items()}
+        controlled = {name: turned(e) for name, e in controlled.items()}
+    return best, controlled
 
 
 def _differences(one: Scored, other: Scored) -> dict[str, Estimate]:

@@ -55,6 +55,7 @@ class TypedWords:
 
     touches : (n,) touches of each word. spelled : (n,) keystrokes of its letter-by-letter entry.
     movement_s : (n,) seconds its movements take.
+    functions : (n,) keystrokes that space and delete cost beyond one each, being keys that touches miss.
     """
 
     workload: Workload
@@ -62,6 +63,7 @@ class TypedWords:
     touches: Ints
     spelled: Floats
     movement_s: Floats
+    functions: Floats
 
     def head(self, n: int) -> TypedWords:
         """The first n words."""
@@ -71,6 +73,7 @@ class TypedWords:
             self.touches[:n],
             self.spelled[:n],
             self.movement_s[:n],
+            self.functions[:n],
         )
 
 
@@ -136,7 +139,8 @@ class TypingTrial:
     k : candidates asked for. use : of the decoder, see `OwnDecoder`.
     detail : also judge edit distances and probabilities.
     decoder : asked in place of one made from the rest.
-    tries : a decoder for the same pack whose tries are shared.
+    tries : a decoder for the same pack whose tries are shared. like : a trial of the same words on layouts of the same
+        letters, whose spelling of them is shared.
     """
 
     def __init__(
@@ -150,6 +154,7 @@ class TypingTrial:
         detail: bool = False,
         decoder: OwnDecoder | None = None,
         tries: Decoder | None = None,
+        like: TypingTrial | None = None,
     ) -> None:
         self.condition = condition
         if decoder is None:
@@ -162,7 +167,13 @@ class TypingTrial:
         self.decoder = decoder
         self.k = k
         self.detail = detail
-        self._typist = Typist(condition.layout, condition.generating, words)
+        self._typist: Typist = Typist(
+            condition.layout,
+            condition.generating,
+            words,
+            assumed=condition.assumed,
+            like=None if like is None else like._typist,
+        )
         self._seed, self._selection, self._speed = options.seed, options.selection, options.speed
 
     def type(self, chunk: Workload, number: int) -> TypedWords:
@@ -208,6 +219,7 @@ def _type_chunk(
         typing.touches,
         typist.spelled_keystrokes(chunk.word),
         typist.movement_s(typing, speed),
+        typist.function_keystrokes(typing),
     )
 
 
@@ -217,15 +229,15 @@ def _type_first(typist: Typist, workload: Workload, n: int, seed: int, speed: Sp
         _type_chunk(typist, workload.chunk(number), number, seed, speed)
         for number in range(first.n_chunks)
     ]
-    touches, spelled, movement_s = (
+    touches, spelled, movement_s, functions = (
         np.concatenate([getattr(part, name) for part in parts])[:n]
-        for name in ("touches", "spelled", "movement_s")
+        for name in ("touches", "spelled", "movement_s", "functions")
     )
     offsets = np.zeros(len(first) + 1, np.uint32)
     np.cumsum(touches, out=offsets[1:])
     points = np.concatenate([part.queries.points for part in parts])[: offsets[-1]]
     queries = Queries(points, offsets, first.contexts, first.states)
-    return TypedWords(first, queries, touches, spelled, movement_s)
+    return TypedWords(first, queries, touches, spelled, movement_s, functions)
 
 
 def type_workload(
@@ -267,7 +279,7 @@ def judge(
         rank = place_answers(answers, workload, lexicon)
         if detail and given is None:
             given = list_posterior(answers, rank, len(lexicon))
-        keystrokes = selection.keystrokes(typed.touches, rank, typed.spelled)
+        keystrokes = selection.keystrokes(typed.touches, rank, typed.spelled) + typed.functions
         outcomes = WordOutcomes(
             rank,
             answers.index[:, 0],
@@ -277,6 +289,7 @@ def judge(
             workload.origin,
             _distances(answers, workload, rank) if detail else None,
             given,
+            workload.line,
         )
     return Judged(outcomes, answers.faults, answers.seconds, seconds, stages.seconds)
 

@@ -16,7 +16,7 @@ from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 
-__all__ = ["SamplingTouchModel", "Typing", "Typist"]
+__all__ = ["Aims", "Performs", "SamplingTouchModel", "Typing", "Typist"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -28,6 +28,27 @@ class SamplingTouchModel(TouchModel, Protocol):
     def sample(self, keys: Ints, rng: np.random.Generator) -> Floats:
         """Touches (n, 2) meant for keys given by column; for common random numbers between layouts it
         draws the same number of variates per touch whatever the layout (two standard normals)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Aims:
+    """What is aimed at, a letter after the other.
+
+    keys : (n,) columns of the touch model. letters : (n,) positions in `alphabet`. word : (n,) which word of the text
+    each letter is of, counted from 0.
+    """
+
+    keys: Ints
+    letters: Ints
+    alphabet: str
+    word: Ints
+
+
+class Performs(Protocol):
+    """A typist that does more than land about a key: one that slips, misses and doubles touches, or aims by letter."""
+
+    def perform(self, aims: Aims, rng: np.random.Generator) -> tuple[Floats, Ints]:
+        """Touches (m, 2), and for which of the letters each was, (m,), ascending; each word has one or more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,17 +74,31 @@ class Typist:
 
     Parameters
     ----------
-    layout : the keys. touch : where touches land (`sample`), matched to the layout.
+    layout : the keys. touch : where touches land (`sample`, or `perform` where it has that), matched to the layout.
     words : what can be typed; methods take positions in it.
+    assumed : what the decoder takes touches to be, by which letters spelled one by one are offered; `touch` itself
+        unless given.
+    like : a typist of the same words and letters, whose spelling of them serves this one too.
 
     Raises PlanError where a word that is to be typed cannot be.
     """
 
-    def __init__(self, layout: Layout, touch: SamplingTouchModel, words: Sequence[str]) -> None:
+    def __init__(
+        self,
+        layout: Layout,
+        touch: SamplingTouchModel,
+        words: Sequence[str],
+        *,
+        assumed: TouchModel | None = None,
+        like: Typist | None = None,
+    ) -> None:
         self.layout = layout
         self.touch = touch
+        self._assumed: TouchModel = touch if assumed is None else assumed
         self._words = words
         self._letters = "".join(sorted(layout.letters))
+        if like is not None and like._words is words and like._letters == self._letters:
+            self._spelled = like._spelled  # takes the place of the cached property
         column = {key: i for i, key in enumerate(touch.key_ids)}
         self._column = np.asarray(
             [column[layout.key_ids[layout.key_of_letter[c]]] for c in self._letters], np.int64
@@ -102,7 +137,13 @@ class Typist:
         offsets = np.zeros(len(words) + 1, np.uint32)
         np.cumsum(lengths, out=offsets[1:])
         keys = self._column[letters]
-        return Typing(np.ascontiguousarray(self.touch.sample(keys, rng)), offsets, keys)
+        perform = getattr(self.touch, "perform", None)
+        if perform is None:
+            return Typing(np.ascontiguousarray(self.touch.sample(keys, rng)), offsets, keys)
+        word = np.repeat(np.arange(len(words)), lengths)
+        points, letter = perform(Aims(keys, letters, self._letters, word), rng)
+        np.cumsum(np.bincount(word[letter], minlength=len(words)), out=offsets[1:])
+        return Typing(np.ascontiguousarray(points), offsets, keys[letter])
 
     def spelled_keystrokes(self, words: Ints) -> Floats:
         """Expected keystrokes of letter-by-letter entry for words given by position, (n,).
@@ -114,6 +155,38 @@ class Typist:
         if len(words) == 0:
             return np.zeros(0)
         return np.add.reduceat(self._letter_cost[letters], np.cumsum(lengths) - lengths)
+
+    def function_keystrokes(self, typing: Typing) -> Floats:
+        """Keystrokes that space and delete cost beyond one each, since they are keys that touches miss, (n_words,).
+
+        Where the layout has a space key, the space after a word is a touch on it, made again until the decoder reads
+        it as one, a delete after each that it does not; deletes are touches on the delete key, where there is one. A
+        letter's touch that the decoder reads as one of these keys is deleted and made again. In expectation, and with
+        the decoder's own densities; zeros on layouts that have neither key.
+        """
+        role = {key.id: key.role for key in self.layout.keys}
+        roles = [role[key] for key in self._assumed.key_ids]
+        extra = np.zeros(len(typing.offsets) - 1)
+        functions = np.array([r in ("space", "delete") for r in roles])
+        if not functions.any():
+            return extra
+
+        def presses(which: str) -> float:
+            """Expected presses of a key of this role until it is read as one."""
+            columns = [i for i, key in enumerate(self.touch.key_ids) if role[key] == which]
+            if not columns:
+                return 1.0
+            best = self._assumed.log_prob(self._draws[columns[0]]).argmax(axis=1)
+            right = np.mean([roles[b] == which for b in best])
+            return 1.0 / max(float(right), 0.05)
+
+        delete = presses("delete")
+        space = presses("space")
+        extra += (space - 1.0) * (1.0 + delete)
+        read = np.asarray(self._assumed.log_prob(typing.points)).argmax(axis=1)
+        word = np.repeat(np.arange(len(extra)), typing.touches)
+        np.add.at(extra, word[functions[read]], 1.0 + delete)
+        return extra
 
     def movement_s(self, typing: Typing, speed: Speed) -> Floats:
         """Movement time of each word's touches, (n_words,), by the finger's law from key centre to key centre.
@@ -159,7 +232,7 @@ class Typist:
     def _letter_cost(self) -> Floats:
         """Expected keystrokes of each letter in letter-by-letter entry."""
         layout, n = self.layout, len(self.touch.key_ids)
-        density = self.touch.log_prob(self._draws.reshape(-1, 2)).reshape(n, -1, n)
+        density = self._assumed.log_prob(self._draws.reshape(-1, 2)).reshape(n, -1, n)
         size = np.bincount(self._column, minlength=n).astype(np.float64)
         cost = []
         for letter, column in zip(self._letters, self._column.tolist(), strict=True):

@@ -37,6 +37,7 @@ class Workload:
     source : what the words are, for reports; says so where a short text was typed over. trained : see `Corpus`.
     skipped : running words left out because the letters cannot spell them.
     origin : (n,) int64, which running word of the text each is, where some are typed more than once; else None.
+    line : (n,) int64, which line of the text each is of; None for words that no text gives.
     """
 
     vocabulary: tuple[str, ...]
@@ -48,6 +49,7 @@ class Workload:
     trained: bool | None = None
     skipped: int = 0
     origin: NDArray[np.int64] | None = None
+    line: NDArray[np.int64] | None = None
 
     def __len__(self) -> int:
         return len(self.word)
@@ -83,6 +85,7 @@ class Workload:
             self.trained,
             self.skipped,
             None if self.origin is None else self.origin[start:stop],
+            None if self.line is None else self.line[start:stop],
         )
 
     @property
@@ -234,6 +237,7 @@ def _taken(
         corpus.trained,
         skipped,
         _numbered(origin[:words]) if whole < words else None,
+        np.array([number for number, _, _ in origin[:words]], dtype=np.int64),
     )
 
 

@@ -145,7 +145,9 @@ def test_text_and_marks_stand_out_as_wcag_asks(made):
 
 def test_pictures_are_whole_files_and_the_page_holds_the_same_ones(made, document):
     image = pytest.importorskip("matplotlib.image")
-    embedded = document.all("img")
+    embedded = [
+        img for img in document.all("img") if "width" not in img
+    ]  # drawings in rows have one
     assert len(embedded) == len(made.pictures)
     for path in made.pictures:
         pixels = image.imread(path)
@@ -366,6 +368,7 @@ def test_pictures_of_an_earlier_ranking_do_not_stay_beside_a_new_report(tmp_path
     assert kept == {
         *own,
         "layout-97-folder.png",
+        "layouts",
         "report.html",
         *(p.name for p in again.pictures),
     }

@@ -18,7 +18,7 @@ from pages import run_shell
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
-from nearkey.simulate import Selection, Speed, plan_file
+from nearkey.simulate import HandTraits, Selection, Speed, plan_file
 
 PAGE = Path(__file__).parents[3] / "docs" / "ranking.md"
 NUMBER = re.compile(r"[-+]?\d+\.\d+")
@@ -49,7 +49,7 @@ def test_the_page_runs_as_printed(tmp_path, monkeypatch):
             assert NUMBER.sub("#", found).split() == NUMBER.sub("#", block).split()
             for now, then in zip(NUMBER.findall(found), NUMBER.findall(block), strict=True):
                 assert float(now) == pytest.approx(float(then), rel=0.1, abs=0.02)
-    assert told == 5
+    assert told == 6
     assert names["result"].rows
 
 
@@ -70,6 +70,9 @@ def fields(kind: Any, prefix: str = "") -> set[str]:
             "report": plan_file.PlanReport,
             "selection": Selection,
             "speed": Speed,
+            "decoder": plan_file.PlanDecoder,
+            "people": plan_file.PlanPeople,
+            "people.traits": HandTraits,
         }.get(name)
         out |= {name} if inner is None else fields(inner, f"{name}.")
     return out

@@ -1,0 +1,235 @@
+"""How a lead depends on noise: on the spread of touches, and on how much of it the decoder believes in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Unpack, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.decode import LanguagePack
+from nearkey.errors import PlanError
+from nearkey.intervals import Estimate
+from nearkey.layout import Layout
+from nearkey.simulate.condition import Condition, TouchSource
+from nearkey.simulate.layout_noise import LayoutNoise
+from nearkey.simulate.outcomes import MEASURES
+from nearkey.simulate.plain_data import plain
+from nearkey.simulate.running import run_trials
+from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
+from nearkey.simulate.trial import Judged, TypingTrial
+from nearkey.simulate.typist import SamplingTouchModel
+from nearkey.text_table import estimate_text
+from nearkey.touch.components import Components, log_density
+
+__all__ = ["BELIEFS", "SPREADS", "NoiseCurve", "NoiseCurves", "ScaledTouch", "noise_curves"]
+
+Floats = NDArray[np.float64]
+
+SPREADS = (0.5, 0.65, 0.8, 1.0, 1.25, 1.6, 2.0)
+BELIEFS = (0.4, 0.55, 0.7, 0.85, 1.0, 1.2, 1.5)
+
+
+class ScaledTouch:
+    """A touch model with every spread so many times as wide, about the same means.
+
+    Parameters
+    ----------
+    model : with `components`, as all fitted models have. factor : above 0.
+    """
+
+    def __init__(self, model: SamplingTouchModel, factor: float) -> None:
+        self.key_ids = tuple(model.key_ids)
+        self._model, self._factor = model, factor
+        stated: Components = cast(Any, model).components()
+        n = len(self.key_ids)
+        weight = np.exp(np.asarray(stated.log_weight))
+        total = np.bincount(stated.key, weights=weight, minlength=n)
+        self._middle = np.column_stack(
+            [
+                np.bincount(stated.key, weights=weight * stated.mean[:, axis], minlength=n) / total
+                for axis in (0, 1)
+            ]
+        )
+        middle = self._middle[stated.key]
+        self._components = replace(
+            stated,
+            mean=np.ascontiguousarray(middle + factor * (stated.mean - middle)),
+            precision=np.ascontiguousarray(stated.precision / factor**2),
+            log_norm=np.ascontiguousarray(stated.log_norm - 2 * math.log(factor)),
+        )
+
+    def components(self) -> Components:
+        """The densities as components, for the compiled kernel."""
+        return self._components
+
+    def log_prob(self, points: Floats) -> Floats:
+        """Natural log densities (n, n_keys) of points (n, 2)."""
+        return log_density(self._components, points, len(self.key_ids))
+
+    def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> Floats:
+        """Touches (n, 2) for keys given by column, by the same random numbers as the model's own."""
+        middle = self._middle[np.asarray(keys, dtype=np.int64)]
+        return np.asarray(middle + self._factor * (self._model.sample(keys, rng) - middle))
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseCurve:
+    """The lead of a layout over the baseline, a point a factor.
+
+    about : "spread" scales touches and what the decoder assumes alike; "belief" only what it assumes.
+    factors : ascending. leads : paired, more is better. crossing : the least factor at which the sign changes, by
+    straight lines between the points, with its bootstrap interval (an end is infinite, or 0, where the curve does not
+    cross on that side); None where the curve does not cross.
+    """
+
+    about: str
+    factors: tuple[float, ...]
+    leads: tuple[Estimate, ...]
+    crossing: Estimate | None
+
+    def __str__(self) -> str:
+        if self.crossing is None:
+            side = "ahead" if self.leads[len(self.leads) // 2].value > 0 else "behind"
+            return f"{side} from {self.factors[0]:g} to {self.factors[-1]:g} times the {self.about}"
+        return f"crosses at {estimate_text(self.crossing, 2)} times the {self.about}"
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseCurves:
+    """A layout's lead over the baseline against spread and belief. `str()` says where it crosses.
+
+    by : the measure. spread_mm : the baseline's spread at factor 1. words : typed at each point.
+    """
+
+    layout: str
+    baseline: str
+    by: str
+    words: int
+    spread_mm: float
+    spread: NoiseCurve
+    belief: NoiseCurve
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        return cast(dict[str, Any], plain(self))
+
+    def __str__(self) -> str:
+        return (
+            f"the lead of {self.layout} over {self.baseline} ({self.by}) {self.spread} "
+            f"(1 is {self.spread_mm:.2f} mm on {self.baseline}); {self.belief} that the decoder believes in"
+        )
+
+
+def noise_curves(
+    layout: Layout,
+    baseline: Layout,
+    *,
+    touch: TouchSource,
+    pack: LanguagePack,
+    by: str = "top3",
+    spreads: Sequence[float] = SPREADS,
+    beliefs: Sequence[float] = BELIEFS,
+    **keywords: Unpack[SimulationKeywords],
+) -> NoiseCurves:
+    """Type the same words at every factor of spread, and of the decoder's belief, on two layouts.
+
+    Parameters
+    ----------
+    layout, baseline : whose lead over whom. touch : where touches land at factor 1, as of `rank_layouts`; models have
+        `components`. pack : lexicon and language model. by : the measure.
+    spreads, beliefs : factors above 0, two or more each, ascending.
+    keywords : as of `rank_layouts`; `words` is of each point.
+
+    Raises PlanError for factors that cannot be meant.
+    """
+    options = SimulationOptions.of({"words": 4000, **keywords})
+    for name, factors in (("spreads", spreads), ("beliefs", beliefs)):
+        if len(factors) < 2 or min(factors) <= 0 or list(factors) != sorted(set(factors)):
+            raise PlanError(
+                f"is {', '.join(map(str, factors))}",
+                field=name,
+                fix="give two or more, ascending, above 0",
+            )
+    letters = "".join(sorted(set(layout.letters) & set(baseline.letters)))
+    workload = options.workload(pack, letters)
+    progress = StepCount(options, 2 * (len(spreads) + len(beliefs)) * workload.n_chunks)
+    trials: dict[str, TypingTrial] = {}
+    like: TypingTrial | None = None
+    for one in (layout, baseline):
+        own = Condition.of(one, touch).generating
+        for about, factors in (("spread", spreads), ("belief", beliefs)):
+            for factor in factors:
+                scaled = own if factor == 1.0 else ScaledTouch(own, factor)
+                condition = Condition(one, scaled if about == "spread" else own, scaled)
+                trial = TypingTrial(
+                    condition,
+                    pack,
+                    workload.vocabulary,
+                    options,
+                    k=max(5, options.selection.listed),
+                    tries=None if like is None else like.decoder.decoder,
+                    like=like,
+                )
+                like = like or trial
+                trials[f"{about}\t{factor!r}\t{one.name}"] = trial
+    judged = run_trials(
+        trials, workload, options, done=lambda name: progress.step(name.rpartition("\t")[2])
+    )
+    outcomes = {name: Judged.join(parts).outcomes for name, parts in judged.items()}
+    measure = MEASURES[by]
+    curves = {}
+    for about, factors in (("spread", spreads), ("belief", beliefs)):
+        pairs = [
+            [outcomes[f"{about}\t{factor!r}\t{one.name}"] for one in (layout, baseline)]
+            for factor in factors
+        ]
+        units = [measure.units(pair) for pair in pairs]
+        gaps = np.column_stack([unit[:, 0] - unit[:, 1] for unit in units])
+        curves[about] = NoiseCurve(
+            about,
+            tuple(factors),
+            tuple(measure.gain(*pair) for pair in pairs),
+            _crossing(np.asarray(factors, dtype=np.float64), gaps, options.seed),
+        )
+    base = Condition.of(baseline, touch).generating
+    return NoiseCurves(
+        layout.name,
+        baseline.name,
+        by,
+        len(workload),
+        LayoutNoise.of(baseline, base).spread_mm,
+        curves["spread"],
+        curves["belief"],
+    )
+
+
+def _crossing(factors: Floats, gaps: Floats, seed: int, *, draws: int = 1000) -> Estimate | None:
+    """Where the mean of gaps (units, factors) first changes sign, with its bootstrap interval over units."""
+    value = _first_zero(factors, gaps.mean(axis=0))
+    if value is None:
+        return None
+    rng = np.random.default_rng(seed)
+    n = len(gaps)
+    found = []
+    for _ in range(draws):
+        drawn = np.bincount(rng.integers(n, size=n), minlength=n) @ gaps / n
+        at = _first_zero(factors, drawn)
+        if at is None:
+            # Beyond the side on which the curve is nearest to crossing.
+            at = math.inf if abs(drawn[-1]) < abs(drawn[0]) else 0.0
+        found.append(at)
+    low, high = np.quantile(found, [0.025, 0.975], method="nearest")
+    return Estimate(value, float(low), float(high))
+
+
+def _first_zero(factors: Floats, leads: Floats) -> float | None:
+    for i in range(len(factors) - 1):
+        one, two = leads[i], leads[i + 1]
+        if one * two < 0 or (one == 0) != (two == 0):
+            share = one / (one - two)
+            return float(factors[i] + share * (factors[i + 1] - factors[i]))
+    return None

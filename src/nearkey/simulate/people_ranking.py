@@ -1,0 +1,271 @@
+"""Rankings by people whom the decoder does not know exactly, beside the ranking where it does.
+
+Two conditions: the decoder fitted on everyone else, and fitted on the person's own calibration. Each person types words
+of their own, the same on every layout with common random numbers; intervals are over people.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearkey.decode import LanguagePack
+from nearkey.errors import PlanError
+from nearkey.intervals import (
+    Estimate,
+    items_to_distinguish,
+    mean_over_people,
+    with_a_control,
+    with_the_best,
+)
+from nearkey.layout import Layout
+from nearkey.simulate.condition import Condition
+from nearkey.simulate.outcomes import MEASURES, turned
+from nearkey.simulate.plain_data import plain
+from nearkey.simulate.running import run_trials
+from nearkey.simulate.simulation_options import SimulationOptions
+from nearkey.simulate.trial import Judged, TypingTrial
+from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
+from nearkey.simulate.workload import Workload
+from nearkey.text_table import interval_text, number, text_table
+
+__all__ = ["CALIBRATED", "LEFT_OUT", "PeopleRanking", "PeopleRow", "rank_by_people"]
+
+LEFT_OUT = "leave one person out"
+CALIBRATED = "after calibration"
+SAYS = {
+    LEFT_OUT: "each person types, the decoder is fitted on the others",
+    CALIBRATED: "each person types, the decoder is fitted on touches of that person",
+}
+RANKED = ("top1", "top3", "top5", "kspc", "wpm")
+
+
+@dataclass(frozen=True, slots=True)
+class PeopleRow:
+    """One layout under one condition: means over people, intervals over people (Student's t).
+
+    values : of each measure. to_best : of the measure that ranks, less the best of the others', all layouts at once
+        (Hsu 1984). may_be_best : whether it may be the best. to_baseline : paired by person, all layouts at once for
+        the measure that ranks (Dunnett 1955), one at a time for the others; None without a baseline.
+    """
+
+    layout: str
+    place: int
+    values: dict[str, Estimate]
+    to_best: Estimate
+    may_be_best: bool
+    to_baseline: dict[str, Estimate] | None
+
+
+@dataclass(frozen=True, slots=True)
+class PeopleRanking:
+    """A ranking under one condition, best layout first. `str()` is its table.
+
+    condition : its name. says : what it is. how : who typed, and what the decoder was fitted on.
+    people : their names. words_each : that each typed. by : the measure that ranks. baseline : as of the ranking.
+    rows : best first. each : for each measure the figures of each person (rows) on each layout (columns, as in
+        `layouts`).
+    """
+
+    condition: str
+    says: str
+    how: str
+    people: tuple[str, ...]
+    words_each: int
+    by: str
+    baseline: str | None
+    rows: tuple[PeopleRow, ...]
+    layouts: tuple[str, ...]
+    each: Mapping[str, NDArray[np.float64]]
+
+    @classmethod
+    def build(
+        cls,
+        condition: str,
+        how: str,
+        people: Sequence[str],
+        words_each: int,
+        layouts: Sequence[str],
+        each: Mapping[str, NDArray[np.float64]],
+        *,
+        by: str,
+        baseline: str | None,
+    ) -> PeopleRanking:
+        """Rows from each person's figures."""
+        measure, names = MEASURES[by], list(layouts)
+        sign = 1.0 if measure.more_is_better else -1.0
+        order = np.argsort(-sign * each[by].mean(axis=0), kind="stable")
+        best = with_the_best(sign * each[by])
+        at = None if baseline is None else names.index(baseline)
+        controlled = None if at is None else with_a_control(each[by], at)
+        rows = []
+        for place, i in enumerate(order.tolist(), start=1):
+            to_baseline = None
+            if at is not None and controlled is not None:
+                to_baseline = {
+                    name: mean_over_people(found[:, i] - found[:, at])
+                    for name, found in each.items()
+                }
+                to_baseline[by] = controlled[i]
+            rows.append(
+                PeopleRow(
+                    names[i],
+                    place,
+                    {name: mean_over_people(found[:, i]) for name, found in each.items()},
+                    best[i].to_best if measure.more_is_better else turned(best[i].to_best),
+                    best[i].may_be_best,
+                    to_baseline,
+                )
+            )
+        return cls(
+            condition,
+            SAYS[condition],
+            how,
+            tuple(people),
+            words_each,
+            by,
+            baseline,
+            tuple(rows),
+            tuple(names),
+            dict(each),
+        )
+
+    @property
+    def winner(self) -> str:
+        """The first layout."""
+        return self.rows[0].layout
+
+    def row(self, layout: str) -> PeopleRow:
+        """The row of a layout; PlanError where there is none."""
+        for row in self.rows:
+            if row.layout == layout:
+                return row
+        raise PlanError(
+            f"no layout is named {layout!r}", field="layout", fix="name one of the table"
+        )
+
+    def lead(self, layout: str, other: str) -> Estimate:
+        """One layout less another in the measure that ranks, paired by person, turned so that more is better."""
+        values = self.each[self.by]
+        one, two = self.layouts.index(layout), self.layouts.index(other)
+        found = mean_over_people(values[:, one] - values[:, two])
+        return found if MEASURES[self.by].more_is_better else turned(found)
+
+    def people_needed(self, layout: str, other: str) -> int | None:
+        """People in all who would tell these two apart four times in five, if their difference is the one seen."""
+        return items_to_distinguish(self.lead(layout, other), len(self.people))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        data = cast(dict[str, Any], plain(replace(self, each={})))
+        data["each"] = {name: found.tolist() for name, found in self.each.items()}
+        return data
+
+    def __str__(self) -> str:
+        return self.table()
+
+    def table(self, most: int | None = None) -> str:
+        """The table as text, the first `most` rows and the baseline."""
+        heads = ["", "layout", self.by, "95 %", f"{self.by} to best", "95 %"]
+        if self.baseline is not None:
+            heads += [f"to {self.baseline}", "95 %"]
+        lines = []
+        for row in self.rows:
+            if most is not None and row.place > most and row.layout != self.baseline:
+                continue
+            value = row.values[self.by]
+            line = [
+                f"{row.place}{'' if row.may_be_best else '-'}",
+                row.layout,
+                number(value.value, 4),
+                interval_text(value),
+            ]
+            line += [
+                number(row.to_best.value, 4, sign=True),
+                interval_text(row.to_best, sign=True),
+            ]
+            if row.to_baseline is not None:
+                base = row.to_baseline[self.by]
+                line += [number(base.value, 4, sign=True), interval_text(base, sign=True)]
+            lines.append(line)
+        return "\n".join(
+            [
+                f"{self.condition}: {self.says}; {self.how}; {self.words_each} words each, intervals over people",
+                text_table(heads, lines, left=(1,), rule=True),
+            ]
+        )
+
+
+def rank_by_people(
+    layouts: Sequence[Layout],
+    people: TypingPeople,
+    on: Mapping[str, PeopleOnLayout],
+    *,
+    trials: Mapping[str, TypingTrial],
+    pack: LanguagePack,
+    workload: Workload,
+    words_each: int,
+    options: SimulationOptions,
+    by: str,
+    baseline: str | None,
+    done: Callable[[str], None] = lambda name: None,
+) -> tuple[PeopleRanking, ...]:
+    """The layouts ranked by people under both conditions.
+
+    Parameters
+    ----------
+    layouts : candidates. people : who types. on : they on each layout, by its name.
+    trials : of the matched condition, whose tries and spellings are shared.
+    pack : lexicon and language model. workload : its words are dealt out, `words_each` a person.
+    options, by, baseline : as of the ranking. done : called with a layout's name after each chunk.
+
+    Raises PlanError for too few words, and what fitting the people's models raises.
+    """
+    names = [layout.name for layout in layouts]
+    shape = len(people.names), len(layouts)
+    found = {condition: {measure: np.empty(shape) for measure in RANKED} for condition in SAYS}
+    seeds = np.random.SeedSequence(options.seed, spawn_key=(6,)).generate_state(shape[0], np.uint32)
+    for person in range(shape[0]):
+        part = workload.part(person * words_each, (person + 1) * words_each)
+        own = replace(options, seed=int(seeds[person]), progress=None)
+        made: dict[str, TypingTrial] = {}
+        for layout in layouts:
+            base, there = trials[layout.name], on[layout.name]
+            for condition, assumed in (
+                (LEFT_OUT, there.without(person)),
+                (CALIBRATED, there.calibrated(person)),
+            ):
+                made[f"{condition}\t{layout.name}"] = TypingTrial(
+                    Condition(layout, there.generating(person, assumed), assumed),
+                    pack,
+                    workload.vocabulary,
+                    own,
+                    k=base.k,
+                    tries=base.decoder.decoder,
+                    like=base,
+                )
+        judged = run_trials(made, part, own, done=lambda name: done(name.partition("\t")[2]))
+        for name, parts in judged.items():
+            condition, _, layout_name = name.partition("\t")
+            outcomes = Judged.join(parts).outcomes
+            column = names.index(layout_name)
+            for measure in RANKED:
+                figure = MEASURES[measure].estimate(outcomes).value
+                found[condition][measure][person, column] = figure
+    return tuple(
+        PeopleRanking.build(
+            condition,
+            people.how,
+            people.names,
+            words_each,
+            names,
+            each,
+            by=by,
+            baseline=baseline,
+        )
+        for condition, each in found.items()
+    )
