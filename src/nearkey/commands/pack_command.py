@@ -12,7 +12,9 @@ import click
 from nearkey.commands.shared import (
     FILE,
     FOLDER,
+    OutputFile,
     force_option,
+    is_stream,
     json_option,
     json_text,
     output_option,
@@ -333,7 +335,7 @@ def pack_dist(name: str, out: str) -> None:
 
 @pack.command("export", short_help="Write a pack's n-grams as ARPA.")
 @click.argument("name")
-@click.option("--arpa", type=FILE, required=True, help="ARPA file to write.")
+@click.option("--arpa", type=OutputFile(".arpa"), required=True, help="ARPA file to write.")
 @force_option
 def pack_export(name: str, arpa: str, force: bool) -> None:
     """Write the n-gram table of a pack as an ARPA file, which other language-model tools read.
@@ -348,7 +350,9 @@ def pack_export(name: str, arpa: str, force: bool) -> None:
     made = exported_model(load_pack(name))
     made.save(arpa)
     sizes = made.model.tree.sizes()
-    show_fields({"output": arpa, **{f"{n}-grams": s for n, s in enumerate(sizes, start=1)}}, False)
+    if not is_stream(arpa):
+        written = {f"{n}-grams": s for n, s in enumerate(sizes, start=1)}
+        show_fields({"output": arpa, **written}, False)
 
 
 @pack.command("estimate", short_help="Estimate a model of a text, as ARPA.")
