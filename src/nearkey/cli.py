@@ -20,6 +20,7 @@ from nearkey.commands.pack_command import pack
 from nearkey.commands.person_command import person
 from nearkey.commands.rank_command import rank
 from nearkey.commands.score_command import compare_command, score_command
+from nearkey.commands.search_command import search
 from nearkey.commands.study_command import study
 from nearkey.commands.touch_command import touch
 from nearkey.errors import NearkeyError
@@ -77,6 +78,7 @@ for _command in (
     person,
     rank,
     score_command,
+    search,
     serve_command,
     study,
     touch,

@@ -41,10 +41,15 @@ Direction = Literal["max", "min"]
 
 @runtime_checkable
 class Objective(Protocol):
-    """What a search asks for. `direction` says which end is the good one."""
+    """What a search asks for."""
 
-    name: str
-    direction: Direction
+    @property
+    def name(self) -> str:
+        """As in tables and files."""
+
+    @property
+    def direction(self) -> Direction:
+        """The good end: "max" or "min"."""
 
     def evaluate(self, space: LetterSpace, keys: Assignments) -> Floats:
         """The objective of each assignment, (n,), finite."""

@@ -1,0 +1,317 @@
+"""A search plan: one TOML file that says which layouts are allowed, what makes one good, and how to search."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta
+
+from nearkey.decode import LanguagePack
+from nearkey.errors import LayoutError, PlanError
+from nearkey.layout import Layout, catalogue_names
+from nearkey.schema import convert, read_toml
+from nearkey.search.letter_search import LetterSearchOptions
+from nearkey.search.letter_space import LetterSpace, SpaceRules, grid_space, shape_space
+from nearkey.search.objectives import (
+    AmbiguityObjective,
+    ContextObjective,
+    FamiliarityObjective,
+    Objective,
+    ReachObjective,
+    SpeedObjective,
+    ambiguity_words,
+)
+from nearkey.simulate.plan_file import PlanReport, PlanSurface
+from nearkey.simulate.rank_result import RankResult
+
+__all__ = [
+    "EXAMPLE",
+    "PlanNoise",
+    "PlanObjective",
+    "PlanSearch",
+    "PlanSpace",
+    "SearchFile",
+    "SearchPlan",
+]
+
+EXAMPLE = """\
+# A search of layouts: which are allowed, what makes one good, how to look. Run it with: nearkey search THIS-FILE
+name = "Pad on the barrel of a stylus"
+pack = "en"                # language pack: its words and their probabilities
+seed = 0
+
+[surface]
+width_mm = 18
+height_mm = 12
+
+[space]
+base = "qwerty"            # the arrangement that the letters come from: of the catalogue, or a .toml file
+rows = 2                   # a grid of rows x columns ...
+columns = 3                # ... or, in their place: shapes = "pad.toml", the keys of a spec
+rule = "ordered"           # strict, loose, ordered or free
+# sizes = [2, 7]           # least and most letters of a key
+# together = ["qu"]        # letters that must share a key
+# apart = ["aeio"]         # letters of which no two may
+# groups = ["jkxz"]        # exactly these letters make up a key
+# symmetry = "keys"        # free only: "keys" counts one order of interchangeable keys, "mirror" one mirror image
+# pins = { a = "r1c1" }    # letter = key it stays on
+# exclude = { e = ["r2c2", "r2c3"] }
+
+[[objectives]]             # one: the best; several: all layouts that no other beats in every objective
+kind = "top1"              # top1, top3, kspc, context, wpm, familiarity or reach: see docs/search.md
+
+# [[objectives]]
+# kind = "familiarity"
+
+[search]
+method = "prove"           # prove (one objective of ambiguity), list, anneal, or auto
+restarts = 4               # of annealing, which looks for layouts nearly as good after a proof
+steps = 1500
+# kept = 200               # layouts kept for the report and the noisy stage
+# words = 20000            # only the most probable words count
+
+[noise]                    # the best go through the real decoder, in rounds; leave out for none
+spread_mm = 2.0            # standard deviation of touches around the key's centre
+by = "top3"
+error = 0.05               # probability that the truly best of them drops out
+finalists = 12
+words = 500                # of the first round; each further one has twice as many
+rounds = 4
+
+[report]
+folder = "search-report"
+"""
+
+
+class PlanSpace(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[space]`: the letters, the keys, the rule, and what else is asked (`SpaceRules`)."""
+
+    base: str
+    rows: int | None = None
+    columns: int | None = None
+    shapes: str | None = None
+    rule: str = "free"
+    pins: dict[str, str] = {}
+    exclude: dict[str, list[str]] = {}
+    together: list[str] = []
+    apart: list[str] = []
+    groups: list[str] = []
+    sizes: tuple[int, int] | None = None
+    symmetry: Literal["none", "keys", "mirror"] = "none"
+
+
+class PlanObjective(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[[objectives]]`: what is looked for. measure, contexts : of "context". spread_mm : of "wpm". home_mm : of
+    "reach"."""
+
+    kind: Literal["top1", "top3", "kspc", "context", "wpm", "familiarity", "reach"]
+    measure: Literal["top1", "top3"] = "top1"
+    contexts: Annotated[int, Meta(ge=1)] = 500
+    spread_mm: float = 2.0
+    home_mm: tuple[float, float] | None = None
+
+
+class PlanSearch(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[search]`: see `LetterSearchOptions`. words : the most probable words alone."""
+
+    method: Literal["auto", "list", "anneal", "prove"] = "auto"
+    restarts: Annotated[int, Meta(ge=1)] = 8
+    steps: Annotated[int, Meta(ge=1)] = 4000
+    kept: Annotated[int, Meta(ge=1)] = 200
+    list_at_most: Annotated[int, Meta(ge=0)] = 400_000
+    words: Annotated[int, Meta(ge=1)] | None = None
+    workers: Annotated[int, Meta(ge=1)] = 1
+
+
+class PlanNoise(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """`[noise]`: the race through the decoder, see `race_layouts`."""
+
+    spread_mm: float
+    by: str = "top3"
+    error: float = 0.05
+    finalists: Annotated[int, Meta(ge=1)] = 12
+    words: Annotated[int, Meta(ge=2)] = 500
+    rounds: Annotated[int, Meta(ge=1)] = 4
+
+
+class SearchFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
+    """The whole file."""
+
+    name: str
+    surface: PlanSurface
+    space: PlanSpace
+    objectives: Annotated[list[PlanObjective], Meta(min_length=1)]
+    pack: str = "en"
+    seed: Annotated[int, Meta(ge=0)] = 0
+    search: PlanSearch = msgspec.field(default_factory=PlanSearch)
+    noise: PlanNoise | None = None
+    report: PlanReport = msgspec.field(default_factory=PlanReport)
+
+
+@dataclass(frozen=True, slots=True)
+class SearchPlan:
+    """A plan read and checked, its space built. Every problem raises PlanError with file, field and fix."""
+
+    file: SearchFile
+    path: Path
+    base: Layout
+    space: LetterSpace
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> SearchPlan:
+        """Read a plan file; other files are named relative to it."""
+        where = os.fspath(path)
+        file = convert(read_toml(path, PlanError), SearchFile, error=PlanError, where=where)
+        _check(file, where)
+        spec, surface, folder = file.space, file.surface, Path(path).parent
+        base = _named(spec.base, folder, where, "space.base")
+        rules = SpaceRules(
+            pins=spec.pins,
+            exclude=spec.exclude,
+            together=spec.together,
+            apart=spec.apart,
+            groups=spec.groups,
+            sizes=spec.sizes,
+            symmetry=spec.symmetry,
+        )
+        size = {"width_mm": surface.width_mm, "height_mm": surface.height_mm}
+        try:
+            if spec.shapes is not None:
+                shapes = _named(spec.shapes, folder, where, "space.shapes")
+                space = shape_space(base, shapes, rule=spec.rule, rules=rules, **size)
+            else:
+                space = grid_space(
+                    base,
+                    rows=spec.rows or 0,
+                    columns=spec.columns or 0,
+                    rule=spec.rule,
+                    rules=rules,
+                    **size,
+                )
+        except LayoutError as fault:
+            field = f"space.{fault.field}" if fault.field else "space"
+            raise PlanError(fault.problem, where=where, field=field, fix=fault.fix) from None
+        if not space.count():
+            raise PlanError(
+                "allows no layout", where=where, field="space", fix="loosen a constraint"
+            )
+        return cls(file, Path(path), base, space)
+
+    def objectives(self, pack: LanguagePack) -> list[Objective]:
+        """The objectives, ready. Raises PlanError where the pack lacks what one needs."""
+        spelled = ambiguity_words(pack, self.space.letters, self.file.search.words)
+        if not len(spelled.word):
+            raise PlanError(
+                "no word of the pack can be typed",
+                where=str(self.path),
+                field="pack",
+                fix="check the letters",
+            )
+        frequency = {
+            letter: float(spelled.share @ (spelled.typed == i + 1).sum(axis=1))
+            for i, letter in enumerate(spelled.letters)
+        }
+        threads = self.file.search.workers
+        made: dict[str, Callable[[PlanObjective], Objective]] = {
+            "top1": lambda o: AmbiguityObjective(spelled, "top1", threads),
+            "top3": lambda o: AmbiguityObjective(spelled, "top3", threads),
+            "kspc": lambda o: AmbiguityObjective(spelled, "kspc", threads),
+            "context": lambda o: ContextObjective(pack, spelled, o.measure, o.contexts, threads),
+            "wpm": lambda o: SpeedObjective(spelled, o.spread_mm, threads=threads),
+            "familiarity": lambda o: FamiliarityObjective(self.base, frequency),
+            "reach": lambda o: ReachObjective(o.home_mm, frequency),
+        }
+        return [made[one.kind](one) for one in self.file.objectives]
+
+    def options(
+        self, *, seed: int | None = None, workers: int | None = None, executor: Any = None
+    ) -> LetterSearchOptions:
+        """How to search; `method` "prove" becomes "auto"."""
+        spec = self.file.search
+        return LetterSearchOptions(
+            method="auto" if spec.method == "prove" else spec.method,
+            seed=self.file.seed if seed is None else seed,
+            restarts=spec.restarts,
+            steps=spec.steps,
+            kept=spec.kept,
+            list_at_most=spec.list_at_most,
+            workers=workers or spec.workers,
+            executor=executor,
+        )
+
+
+def _check(file: SearchFile, where: str) -> None:
+    """What the schema cannot say."""
+    spec = file.space
+    if (spec.shapes is None and (spec.rows is None or spec.columns is None)) or (
+        spec.shapes is not None and (spec.rows is not None or spec.columns is not None)
+    ):
+        raise PlanError(
+            "needs either rows and columns or shapes",
+            where=where,
+            field="space",
+            fix="give one of the two",
+        )
+    lengths = {
+        "surface.width_mm": file.surface.width_mm,
+        "surface.height_mm": file.surface.height_mm,
+    }
+    if file.noise is not None:
+        lengths["noise.spread_mm"] = file.noise.spread_mm
+        if file.noise.by not in RankResult.MEASURES:
+            raise PlanError(
+                f"{file.noise.by!r} is no measure",
+                where=where,
+                field="noise.by",
+                fix=f"write one of {', '.join(RankResult.MEASURES)}",
+            )
+        if not 0 < file.noise.error < 1:
+            raise PlanError(
+                f"is {file.noise.error:g}",
+                where=where,
+                field="noise.error",
+                fix="give a probability between 0 and 1",
+            )
+    lengths |= {f"objectives[{i}].spread_mm": o.spread_mm for i, o in enumerate(file.objectives)}
+    for field, length in lengths.items():
+        if not 0 < length < math.inf:
+            raise PlanError(
+                f"is {length:g}", where=where, field=field, fix="give millimetres above 0"
+            )
+    kinds = [one.kind for one in file.objectives]
+    if len(set(kinds)) != len(kinds):
+        raise PlanError("one is there twice", where=where, field="objectives", fix="name each once")
+    if file.search.method == "prove" and (
+        len(kinds) > 1 or kinds[0] not in ("top1", "top3", "kspc", "context")
+    ):
+        raise PlanError(
+            "only one objective of ambiguity has a bound", where=where, field="search.method",
+            fix="write anneal or list, or look for top1, top3, kspc or context alone",
+        )  # fmt: skip
+    if file.search.method == "prove" and spec.symmetry == "mirror":
+        raise PlanError(
+            "a proof does not know mirror images",
+            where=where,
+            field="space.symmetry",
+            fix="write none or keys",
+        )
+
+
+def _named(name: str, folder: Path, where: str, field: str) -> Layout:
+    if name in catalogue_names():
+        return Layout.named(name)
+    path = folder / name
+    if not path.is_file():
+        raise PlanError(
+            f"{name!r} is neither in the catalogue nor a file",
+            where=where,
+            field=field,
+            fix=f"check the name; it is relative to the plan; or use one of {', '.join(catalogue_names())}",
+        )
+    return Layout.load(path)

@@ -1,0 +1,226 @@
+"""A search from a plan to its result: proof or search, then the race through the decoder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from os import PathLike
+from typing import Any
+
+import numpy as np
+
+from nearkey.decode import LanguagePack
+from nearkey.layout import Layout
+from nearkey.search.letter_search import FoundLayouts, SearchRecord, search_letters
+from nearkey.search.objectives import BoundedObjective, Objective
+from nearkey.search.proof import ProofRecord, prove, save_certificate
+from nearkey.search.racing import race_layouts
+from nearkey.search.search_plan import SearchPlan
+from nearkey.search.search_result import SearchResult
+from nearkey.simulate.identity import digest, pack_identity
+from nearkey.touch import GaussianTouch
+from nearkey.version import VERSION
+
+__all__ = ["SearchStep", "run_search"]
+
+
+@dataclass(frozen=True, slots=True)
+class SearchStep:
+    """How far a search has come, and its result so far: usable at any time.
+
+    text : a line for people. done, total : steps of the stage; total None where it cannot be known.
+    """
+
+    result: SearchResult
+    text: str
+    done: int
+    total: int | None
+
+
+def run_search(
+    plan: SearchPlan,
+    pack: LanguagePack,
+    *,
+    seed: int | None = None,
+    workers: int | None = None,
+    executor: Any = None,
+    checkpoint: str | PathLike[str] | None = None,
+    certificate: str | PathLike[str] | None = None,
+    most: int | None = None,
+    stop: Callable[[], bool] = lambda: False,
+) -> Iterator[SearchStep]:
+    """Carry out a search plan.
+
+    Parameters
+    ----------
+    plan, pack : what to search, with whose words.
+    seed, workers : in the place of the plan's. executor : see `LetterSearchOptions`.
+    checkpoint : a file that keeps finished chunks of a list or an annealing. certificate : a file for that of a proof.
+    most : evaluations of a proof at most. stop : asked after each step; True ends the search with what there is.
+
+    Yields
+    ------
+    SearchStep
+        The last one has the final result. Raises PlanError for what the plan cannot mean.
+    """
+    objectives = plan.objectives(pack)
+    options = plan.options(seed=seed, workers=workers, executor=executor)
+    conditions: dict[str, Any] = {
+        "nearkey": VERSION,
+        "plan": plan.file.name,
+        "plan_checksum": digest(plan.path.read_bytes()),
+        "base": digest(repr(plan.base.to_dict())),
+        "pack": pack_identity(pack),
+        "seed": options.seed,
+        "words": plan.file.search.words,
+    }
+    step = None
+    if plan.file.search.method == "prove":
+        steps = _proofs(plan, objectives, conditions, options.seed, most, certificate, stop)
+    else:
+        steps = _searches(plan, objectives, conditions, options, checkpoint, stop)
+    for step in steps:
+        yield step
+    if (
+        step is not None
+        and plan.file.noise is not None
+        and step.result.method == "prove"
+        and not stop()
+    ):
+        # A proof finds one layout; a race needs others that are nearly as good.
+        proven, near = step.result, replace(options, method="anneal")
+        for step in _searches(plan, objectives, conditions, near, checkpoint, stop):
+            step = replace(step, result=_with_proof(proven, step.result))
+            yield step
+    if step is not None and plan.file.noise is not None and len(step.result.found) and not stop():
+        yield _race(plan, pack, step.result, options.workers, options.executor, options.seed)
+
+
+def _searches(
+    plan: SearchPlan,
+    objectives: list[Objective],
+    conditions: dict[str, Any],
+    options: Any,
+    checkpoint: str | PathLike[str] | None,
+    stop: Callable[[], bool],
+) -> Iterator[SearchStep]:
+    # Threads are put to whole chunks, not to the layouts of one.
+    alone = [replace(o, threads=1) if hasattr(o, "threads") else o for o in objectives]  # type: ignore[type-var]
+    names = tuple((str(one.name), str(one.direction)) for one in objectives)
+    record: SearchRecord
+    for record in search_letters(
+        plan.space, alone, checkpoint=checkpoint, stop=stop, options=options
+    ):
+        result = SearchResult(
+            plan.space,
+            record.found,
+            names,
+            record.count,
+            record.method,
+            record.evaluated,
+            record.complete,
+            None,
+            (),
+            conditions,
+        )
+        left = "" if record.seconds_left is None else f", about {record.seconds_left:.0f} s left"
+        best = _best_text(result)
+        yield SearchStep(
+            result, f"{record.evaluated:,} layouts evaluated{best}{left}", record.done, record.total
+        )
+
+
+def _with_proof(proven: SearchResult, searched: SearchResult) -> SearchResult:
+    """The proven best, then what a search found besides, with the proof's verdict."""
+    others = (searched.found.keys != proven.found.keys[0]).any(axis=1)
+    found = FoundLayouts(
+        np.concatenate([proven.found.keys, searched.found.keys[others]]),
+        np.concatenate([proven.found.values, searched.found.values[others]]),
+        np.concatenate([proven.found.front, searched.found.front[others] & ~proven.complete]),
+    )
+    return replace(proven, found=found, evaluated=proven.evaluated + searched.evaluated)
+
+
+def _best_text(result: SearchResult) -> str:
+    if not len(result.found):
+        return ""
+    names = [name for name, _ in result.objectives]
+    return ", best " + ", ".join(
+        f"{name} {(max if direction == 'max' else min)(result.found.values[:, j]):.4f}"
+        for j, (name, direction) in enumerate(result.objectives)
+        if name in names
+    )
+
+
+def _proofs(
+    plan: SearchPlan,
+    objectives: list[Objective],
+    conditions: dict[str, Any],
+    seed: int,
+    most: int | None,
+    certificate: str | PathLike[str] | None,
+    stop: Callable[[], bool],
+) -> Iterator[SearchStep]:
+    (objective,) = objectives
+    assert isinstance(objective, BoundedObjective)  # the plan was checked
+    count = plan.space.count()
+    record: ProofRecord | None = None
+    for record in prove(plan.space, objective, most=most, stop=stop, seed=seed):
+        found = FoundLayouts(
+            plan.space.array([record.best]), np.asarray([[record.value]]), np.ones(1, dtype=bool)
+        )
+        names = ((str(objective.name), str(objective.direction)),)
+        result = SearchResult(
+            plan.space,
+            found,
+            names,
+            count,
+            "prove",
+            record.evaluated,
+            record.proven,
+            record.bound,
+            (),
+            conditions,
+        )
+        text = (
+            f"{record.evaluated:,} evaluations, best {objective.name} {record.value:.6f}, "
+            f"bound {record.bound:.6f}, {record.open:,} boxes left"
+        )
+        yield SearchStep(result, text, record.evaluated, None)
+    if certificate is not None and record is not None:
+        save_certificate(certificate, plan.space, objective, record)
+
+
+def _race(
+    plan: SearchPlan,
+    pack: LanguagePack,
+    result: SearchResult,
+    workers: int,
+    executor: Any,
+    seed: int,
+) -> SearchStep:
+    noise = plan.file.noise
+    assert noise is not None
+    finalists = result.layouts(noise.finalists)
+    base = plan.base.fitted(plan.file.surface.width_mm, plan.file.surface.height_mm)
+    letters = [key for key in base.keys if key.role == "letters"]
+    finalists.append(replace(base, keys=tuple(letters)))
+
+    def touch(layout: Layout) -> GaussianTouch:
+        return GaussianTouch.from_layout(layout, spread_mm=noise.spread_mm)
+
+    race = race_layouts(
+        finalists, touch=touch, pack=pack, by=noise.by, error=noise.error, words=noise.words,
+        rounds=noise.rounds, seed=seed, workers=workers, executor=executor,
+    )  # fmt: skip
+    told = {
+        "spread_mm": noise.spread_mm,
+        "by": noise.by,
+        "error": noise.error,
+        "words": noise.words,
+        "rounds": noise.rounds,
+    }
+    final = replace(result, race=tuple(race), conditions=result.conditions | {"noise": told})
+    return SearchStep(
+        final, f"best through the decoder: {race[0].layout.name}", noise.rounds, noise.rounds
+    )
