@@ -512,7 +512,7 @@ nb::tuple table_followers(const NgramTable &t, const Tokens &context) {
         const auto &span = resolved.spans[s];
         for (std::uint64_t at = span.begin; at < span.end; ++at) {
             const std::uint32_t w = t.id_at(span.level, at);
-            if (seen[w]) continue;
+            if (w >= t.vocab() || seen[w]) continue;
             seen[w] = true;
             words.push_back(w);
             probs.push_back(span.shift + t.prob_at(span.level, at));

@@ -146,13 +146,13 @@ NgramTable::Context NgramTable::resolve(const std::uint32_t *context, std::size_
         std::uint64_t entry = words[0];
         bool found = true;
         for (std::size_t j = 1; j < m && found; ++j) {
-            const std::uint32_t *child = levels_[j - 1].child;
-            found = find(static_cast<int>(j), child[entry], child[entry + 1], words[j], entry);
+            const auto [begin, end] = children(static_cast<int>(j - 1), entry);
+            found = find(static_cast<int>(j), begin, end, words[j], entry);
         }
         if (!found) continue;
         const Level &level = levels_[m - 1];
-        result.spans[result.n_spans++] =
-            Span{static_cast<int>(m), level.child[entry], level.child[entry + 1], result.unigram_shift};
+        const auto [begin, end] = children(static_cast<int>(m - 1), entry);
+        result.spans[result.n_spans++] = Span{static_cast<int>(m), begin, end, result.unigram_shift};
         result.unigram_shift += value(level.backoff, level.backoff_book, entry);
     }
     return result;
@@ -171,7 +171,10 @@ void NgramTable::log_probs(const Context &context, double *out) const {
     for (std::uint32_t w = 0; w < vocab_; ++w) out[w] = context.unigram_shift + unigram_[w];
     for (int s = context.n_spans; s-- > 0;) {
         const Span &span = context.spans[s];
-        for (std::uint64_t at = span.begin; at < span.end; ++at) out[id_at(span.level, at)] = span.shift + prob_at(span.level, at);
+        for (std::uint64_t at = span.begin; at < span.end; ++at) {
+            const std::uint32_t id = id_at(span.level, at);
+            if (id < vocab_) out[id] = span.shift + prob_at(span.level, at);
+        }
     }
 }
 

@@ -8,6 +8,7 @@
 #include <cstring>
 #include <stdexcept>
 #include <string>
+#include <utility>
 #include <vector>
 
 namespace nearkey {
@@ -18,7 +19,8 @@ public:
     static constexpr std::size_t kHeaderBytes = 256;
 
     // The buffer must outlive the table. Throws std::invalid_argument for any bytes that are
-    // no table: after it, every id, offset and value can be relied on.
+    // no table: after it, every id, offset and value can be relied on. Where the buffer is a mapped file that
+    // another program writes over, values may turn to nonsense: ids and offsets are bounded again where they are used.
     NgramTable(const std::uint8_t *data, std::size_t size);
 
     int order() const { return order_; }
@@ -79,6 +81,13 @@ public:
     }
 
 private:
+    // Where the followers of an entry begin and end, inside the next level whatever the buffer says.
+    std::pair<std::uint64_t, std::uint64_t> children(int level, std::uint64_t entry) const {
+        const std::uint32_t *child = levels_[level].child;
+        const std::uint64_t count = levels_[level + 1].count, end = std::min<std::uint64_t>(child[entry + 1], count);
+        return {std::min<std::uint64_t>(child[entry], end), end};
+    }
+
     struct Level {
         std::uint64_t count = 0;
         const std::uint8_t *ids = nullptr;      // null at order 1: the position is the id

@@ -10,7 +10,6 @@ namespace nearkey {
 
 namespace {
 
-constexpr std::uint32_t kNoWord = 0xffffffffu;
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 double log_add(double a, double b) {
@@ -159,7 +158,7 @@ struct Searcher::FollowerCache {
         for (int i = 0; i < resolved.n_spans; ++i) {
             const auto &span = resolved.spans[i];
             for (std::uint64_t at = span.begin; at < span.end; ++at) {
-                const std::uint32_t word = s.word_of_token_[table.id_at(span.level, at)];
+                const std::uint32_t word = s.word_of(table.id_at(span.level, at));
                 if (word == kNoWord || !marks.set(word)) continue;
                 for (const std::uint32_t entry : lexicon.entries_of(word))
                     found.push_back(Follower{span.shift + table.prob_at(span.level, at), word, entry});
@@ -466,7 +465,7 @@ struct Searcher::Walk {
             for (std::uint64_t at = first; at < span.end; ++at) {
                 const std::uint32_t token = table->id_at(span.level, at);
                 if (token >= high) break;
-                const std::uint32_t word = s.word_of_token_[token];
+                const std::uint32_t word = s.word_of(token);
                 if (word == kNoWord || !mark.set(word)) continue;
                 const double language = keep + span.shift + table->prob_at(span.level, at);
                 if (best_touch + weight * language > best.threshold() && !(own && own->has(word))) offer_outright(word, language);

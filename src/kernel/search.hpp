@@ -25,6 +25,8 @@
 
 namespace nearkey {
 
+constexpr std::uint32_t kNoWord = 0xffffffffu;
+
 constexpr double kMinusInfinity = -std::numeric_limits<double>::infinity();
 
 enum class Kind : std::uint8_t { word = 0, swapped = 1, omitted = 2, extra = 3, completion = 4 };
@@ -160,6 +162,9 @@ private:
     std::shared_ptr<const Lexicon> lexicon_;
     std::shared_ptr<const NgramTable> table_;
     std::vector<std::uint32_t> token_;         // by word
+    // kNoWord where the lexicon lacks it; also for an id that a table changed under its reader may hold.
+    std::uint32_t word_of(std::uint32_t token) const { return token < word_of_token_.size() ? word_of_token_[token] : kNoWord; }
+
     std::vector<std::uint32_t> word_of_token_; // by token; kNoWord where the lexicon lacks it
     std::vector<std::uint32_t> letter_column_;
     // Tokens of the words with an entry of each length lie in [low, high).

@@ -1,6 +1,7 @@
 #include "sentence.hpp"
 
 #include <algorithm>
+#include <limits>
 #include <map>
 #include <optional>
 
@@ -11,6 +12,8 @@ namespace {
 using Context = std::vector<std::uint32_t>;
 
 const std::vector<std::uint8_t> kNoLetters;
+
+constexpr double kRoundOff = 1e-9;  // sums taken in another order
 
 struct Step {
     double total, touch, language;
@@ -94,6 +97,7 @@ private:
                 const double most = arena_[from].total + part.rest[0];
                 if (!worth(most, j)) continue;
                 if (model_ && !scores[f]) scores[f] = model_->scores(arena_[from].context[0]);
+                penalties_.floor = least(j) - arena_[from].total;
                 for (const Hit &hit : searcher_.search(part, Given{arena_[from].context, scores[f].get()}, options_.words, penalties_, none_))
                     after_word(from, i, j, hit.word, -1, hit.touch, hit.language);
                 if (spelled.empty()) continue;
@@ -115,6 +119,16 @@ private:
         if (space_at(j) > kMinusInfinity) any = enters(j + 1, total + space_at(j));
         if (!known_space(j)) any = any || enters(j, total + options_.missing_space);
         return any;
+    }
+
+    // What a score must be above to enter one of these lists: words below need not be looked for.
+    double least(int j) const {
+        const int n = emissions_.n_touches;
+        if (j == n) return floor_[n];
+        double low = std::numeric_limits<double>::infinity();
+        if (space_at(j) > kMinusInfinity) low = floor_[j + 1] - space_at(j);
+        if (!known_space(j)) low = std::min(low, floor_[j] - options_.missing_space);
+        return low - kRoundOff;
     }
 
     bool enters(int position, double total) const { return total > floor_[position]; }

@@ -19,7 +19,7 @@ from typing import Self
 import msgspec
 
 from nearkey.errors import NearkeyError
-from nearkey.files import atomic_path, private_draft, sync_folder
+from nearkey.files import atomic_path, sweep_drafts, sync_folder, unwritten
 
 if sys.platform != "win32":
     import fcntl
@@ -153,7 +153,7 @@ class AppendLog:
                 self.path.chmod(0o600)
             self._size = os.fstat(self._file).st_size
             # A crash in the middle of a replacement left it; it may hold private text.
-            private_draft(self.path).unlink(missing_ok=True)
+            sweep_drafts(self.path)
             if fsync and not self._size:
                 sync_folder(self.path.parent)
         except OSError as fault:
@@ -246,10 +246,7 @@ class AppendLog:
         self._size += len(line)
 
     def _unwritten(self, fault: OSError) -> NearkeyError:
-        return self._fault(
-            f"cannot be written ({fault.strerror or fault})",
-            "make room on the disk, or check its permissions, then try again",
-        )
+        return unwritten(fault, self.path, self._error)
 
     def replace(self, data: bytes) -> None:
         """Put new contents in the place of the old: readers see either the one or the other, whole.
@@ -261,7 +258,10 @@ class AppendLog:
             raise self._fault("is closed", "open it again")
         file = -1
         try:
-            with atomic_path(self.path, private=self._private) as draft:
+            # The lock goes along with the contents: there is no moment at which another writer could take it.
+            with atomic_path(
+                self.path, private=self._private, error=self._error, lock=False
+            ) as draft:
                 file = os.open(draft, os.O_RDWR | os.O_APPEND)
                 self._lock(file)
                 _write(file, data)
@@ -270,6 +270,10 @@ class AppendLog:
             if file >= 0:
                 os.close(file)
             raise self._unwritten(fault) from None
+        except NearkeyError:
+            if file >= 0:
+                os.close(file)
+            raise
         os.close(self._file)
         self._file, self._size = file, len(data)
 

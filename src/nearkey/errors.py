@@ -15,7 +15,24 @@ __all__ = [
     "StudyLogError",
     "TouchDataError",
     "TouchModelError",
+    "harmless",
 ]
+
+
+_LONGEST = 299
+
+
+def harmless(text: str) -> str:
+    """Text from outside as a terminal may show it: what would steer it, or turn the text around, is escaped."""
+    if text.isprintable():
+        return text
+    return "".join(
+        c if c.isprintable() or c in "\n\t" else c.encode("unicode_escape").decode() for c in text
+    )
+
+
+def _cut(text: str, length: int) -> str:
+    return text if len(text) <= length else f"{text[: max(length - 1, 0)]}…"
 
 
 class NearkeyError(ValueError):
@@ -28,7 +45,8 @@ class NearkeyError(ValueError):
     field : the field, key, row or byte inside `where`.
     fix : what the person can do about it.
 
-    The message is always one line: ``where: field: problem; fix``.
+    The message is always one line: ``where: field: problem; fix``. It is shorter than 300 characters, so that what
+    stands in a file cannot fill a terminal or a log, and holds no control characters; the attributes hold it all.
     """
 
     def __init__(
@@ -46,8 +64,12 @@ class NearkeyError(ValueError):
         super().__init__(problem)
 
     def __str__(self) -> str:
-        text = ": ".join(part for part in (self.where, self.field, self.problem) if part)
-        return " ".join((f"{text}; {self.fix}" if self.fix else text).split())
+        parts = [" ".join(part.split()) for part in (self.where, self.field, self.problem) if part]
+        text, fix = harmless(": ".join(parts)), harmless(" ".join((self.fix or "").split()))
+        if len(text) + len(fix) > _LONGEST - 2:
+            fix = _cut(fix, max(120, _LONGEST - 2 - len(text)))
+            text = _cut(text, _LONGEST - 2 - len(fix))
+        return f"{text}; {fix}" if fix else text
 
     def at(self, where: str | os.PathLike[str]) -> NearkeyError:
         """The same error, placed in a file: for callers that know the file's name."""

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
-import tempfile
+import secrets
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,61 +14,163 @@ from typing import IO, Any
 
 from nearkey.errors import NearkeyError
 
-__all__ = ["atomic_path", "atomic_write", "private_draft", "read_text", "sync_folder"]
+if sys.platform != "win32":
+    import fcntl
+
+__all__ = [
+    "atomic_path",
+    "atomic_write",
+    "held_lock",
+    "is_held",
+    "read_text",
+    "remove_with_drafts",
+    "sweep_drafts",
+    "sync_folder",
+    "unwritten",
+]
+
+
+def unwritten(
+    fault: OSError, path: str | os.PathLike[str], error: type[NearkeyError] = NearkeyError
+) -> NearkeyError:
+    """The error for a file that the system would not take."""
+    return error(
+        f"cannot be written ({fault.strerror or fault})",
+        where=path,
+        fix="check the path and the disk",
+    )
 
 
 @contextmanager
-def atomic_path(path: str | os.PathLike[str], *, private: bool = False) -> Iterator[Path]:
+def atomic_path(
+    path: str | os.PathLike[str],
+    *,
+    private: bool = False,
+    error: type[NearkeyError] = NearkeyError,
+    lock: bool = True,
+) -> Iterator[Path]:
     """Yield a temporary path beside `path`; on success it replaces `path`, on failure it goes.
 
-    private : the file may be read by its owner only (mode 0600), from its first byte on; its temporary
-        name is `private_draft(path)`, so that what a crash leaves can be found. One writer at a time.
-        Else the temporary name is like no other, and the file gets the mode that new files have.
+    private : the file may be read by its owner only (mode 0600), from its first byte on; else it gets the mode that
+        new files have. error : class of what is raised. lock : False where the caller locks the draft himself, which
+        keeps others from sweeping it.
+
+    What a killed writer left beside `path` goes with the next one. Raises `error` where the disk refuses; what was
+    there then stays as it was.
     """
     target = Path(path)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    if private:
-        temporary = private_draft(target)
-        temporary.unlink(missing_ok=True)
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    else:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        temporary = Path(name)
-    os.close(handle)
+    draft, file = None, -1
     try:
-        yield temporary
-        with temporary.open("rb") as made:
-            os.fsync(made.fileno())
-        if private:
-            temporary.chmod(0o600)
-        else:
-            umask = os.umask(0)
-            os.umask(umask)
-            temporary.chmod(0o666 & ~umask)
-        temporary.replace(target)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        sweep_drafts(target)
+        draft = target.with_name(f".{target.name}.{secrets.token_hex(6)}.part")
+        file = os.open(draft, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600 if private else 0o666)
+        if lock:
+            _try_lock(file)
+        yield draft
+        os.fsync(file)
+        os.close(file)
+        file = -1
+        draft.replace(target)
+    except OSError as fault:
+        if isinstance(fault, ConnectionError) or fault.filename not in (
+            None,
+            str(draft),
+            str(target),
+            str(target.parent),
+        ):
+            raise  # of another file, which the caller was at
+        raise unwritten(fault, target, error) from None
     finally:
-        temporary.unlink(missing_ok=True)
+        if file >= 0:
+            os.close(file)
+        if draft is not None:
+            with contextlib.suppress(OSError):
+                draft.unlink(missing_ok=True)
 
 
 @contextmanager
 def atomic_write(
-    path: str | os.PathLike[str], mode: str = "w", *, private: bool = False
+    path: str | os.PathLike[str],
+    mode: str = "w",
+    *,
+    private: bool = False,
+    error: type[NearkeyError] = NearkeyError,
 ) -> Iterator[IO[Any]]:
     """Open `path` for writing ("w" or "wb"); readers see the old file or the whole new one.
 
-    private : as in `atomic_path`.
+    private, error : as in `atomic_path`, and raised as there.
     """
     encoding = None if "b" in mode else "utf-8"
     with (
-        atomic_path(path, private=private) as temporary,
+        atomic_path(path, private=private, error=error) as temporary,
         temporary.open(mode, encoding=encoding) as handle,
     ):
         yield handle
 
 
-def private_draft(path: Path) -> Path:
-    """Where the next contents of a private file are written before they replace it."""
-    return path.with_name(f".{path.name}.new")
+def _try_lock(file: int) -> bool:
+    """Take the lock on an open file; whether nobody else holds it, as far as the system can tell."""
+    if sys.platform == "win32":
+        return False
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+@contextmanager
+def held_lock(path: Path) -> Iterator[None]:
+    """A file that is locked for as long as this lasts, and says so to `is_held` in other processes."""
+    file = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        _try_lock(file)
+        yield
+    finally:
+        os.close(file)
+
+
+def is_held(path: Path) -> bool:
+    """Whether the lock on a file of `held_lock` is held; as good as held where the system has no locks."""
+    try:
+        file = os.open(path, os.O_RDONLY)
+    except OSError:
+        return True
+    try:
+        return not _try_lock(file)
+    finally:
+        os.close(file)
+
+
+def sweep_drafts(path: Path) -> None:
+    """Remove what writers of a file left beside it when they were killed; what a writer is at work on is locked."""
+    for draft in _drafts(path):
+        with contextlib.suppress(OSError):
+            file = os.open(draft, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
+            try:
+                if _try_lock(file) and os.path.samestat(os.fstat(file), draft.lstat()):
+                    draft.unlink()
+            finally:
+                os.close(file)
+
+
+def _drafts(path: Path) -> Iterator[Path]:
+    """Drafts of a file: those named since there are locks, and the one name that private files had before."""
+    yield from path.parent.glob(f".{glob.escape(path.name)}.*.part")
+    earlier = path.with_name(f".{path.name}.new")
+    if earlier.is_file():
+        yield earlier
+
+
+def remove_with_drafts(path: Path) -> None:
+    """Remove a file, and every draft of it that an interrupted writer of this or an earlier version left.
+
+    Raises OSError where the system refuses.
+    """
+    for left in [*path.parent.glob(f".{glob.escape(path.name)}.*"), path]:
+        if left.is_file() or left.is_symlink():
+            left.unlink(missing_ok=True)
 
 
 def sync_folder(folder: Path) -> None:
@@ -90,7 +194,10 @@ def read_text(path: str | os.PathLike[str], error: type[NearkeyError]) -> str:
         raise error("is a folder, not a file", where=name, fix="name a file in it") from None
     except PermissionError:
         raise error("may not be read", where=name, fix="check its permissions") from None
-    except UnicodeDecodeError as fault:
+    except (OSError, ValueError) as fault:
+        if not isinstance(fault, UnicodeDecodeError):
+            said = fault.strerror if isinstance(fault, OSError) else fault
+            raise error(f"cannot be read ({said})", where=name, fix="check the path") from None
         raise error(
             f"not UTF-8 at byte {fault.start}", where=name, fix="save the file as UTF-8"
         ) from None

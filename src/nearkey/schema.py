@@ -38,6 +38,7 @@ Explain = Callable[[str, str], tuple[str, str] | None]
 _FIXES = {"unknown field": "remove it or correct its spelling", "is missing": "add it"}
 _STEP = re.compile(r"\[[^\]]*\]|[^.\[\]]+")
 _AT = re.compile(r" - at (?:`key` in )?`\$?([^`]*)`$")
+_VALUE = re.compile(r"^(Invalid (?:enum )?value) '.*'$", re.DOTALL)
 _NAMED = re.compile(r"^Object (contains unknown|missing required) field `(.*)`$")
 
 
@@ -104,6 +105,10 @@ def convert(
         raise schema_error(
             fault, error=error, where=where, fix=fix, explain=explain, field_name=field_name
         ) from None
+    except UnicodeEncodeError:
+        raise error(
+            "holds half of a surrogate pair", where=where, fix=fix or "give whole characters"
+        ) from None
 
 
 def decode(
@@ -145,6 +150,10 @@ def parse_json(
         return json.loads(text)
     except (json.JSONDecodeError, UnicodeError, RecursionError) as fault:
         raise schema_error(fault, error=error, where=where, place=place, fix=fix) from None
+    except ValueError:  # Python reads no integer of more than some thousand digits
+        raise error(
+            "a number of too many digits", where=where, field=place, fix=fix or "correct the value"
+        ) from None
 
 
 def parse_toml(
@@ -176,6 +185,7 @@ def _path(message: str) -> tuple[list[str], str]:
     at = _AT.search(message)
     steps = _STEP.findall(at.group(1)) if at else []
     problem = message[: at.start()] if at else message
+    problem = _VALUE.sub(r"\1", problem)  # a value may be private: the field says where it stands
     named = _NAMED.match(problem)
     if named:
         steps.append(named.group(2))

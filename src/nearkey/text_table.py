@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
+from nearkey.errors import harmless
 from nearkey.intervals import Estimate
 
 __all__ = [
@@ -33,13 +34,13 @@ def text_table(
     Parameters
     ----------
     heads : one for each column; none at all for rows without a line of heads.
-    rows : as many cells each. Text stands as it is, None as "-", anything else as `str` writes it: make figures
-        text with the functions below.
+    rows : as many cells each. Text stands as it is, with what would steer a terminal escaped; None as "-",
+        anything else as `str` writes it: make figures text with the functions below.
     left : columns (counted from 0) set to the left; all others are set to the right.
     rule : a line of hyphens under the heads.
     """
     lines = [list(heads)] if heads else []
-    lines += [[MISSING if cell is None else str(cell) for cell in row] for row in rows]
+    lines += [[MISSING if cell is None else harmless(str(cell)) for cell in row] for row in rows]
     widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
     text = [
         "  ".join(

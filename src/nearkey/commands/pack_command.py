@@ -22,7 +22,7 @@ from nearkey.commands.shared import (
     refuse_to_overwrite,
     show_fields,
 )
-from nearkey.errors import PackError
+from nearkey.errors import PackError, harmless
 from nearkey.text_table import text_table
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
     def show(step: BuildProgress) -> None:
         bar(step.done, step.total)
         if step.note:
-            click.echo(f"{step.stage}: {step.note}", err=True)
+            click.echo(harmless(f"{step.stage}: {step.note}"), err=True)
 
     from nearkey.packs import finished
 
@@ -76,6 +76,10 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
     envvar="NEARKEY_CACHE",
     help="Where fetched packages and texts already read are kept; delete it after private texts.",
 )
+@click.option("--keep-texts", is_flag=True,
+              help="Also keep what was read of texts beside the recipe, for an interrupted build.")  # fmt: skip
+@click.option("--allow-outside", is_flag=True,
+              help="Let the recipe's patterns lead out of its folder: for recipes of your own.")  # fmt: skip
 @click.option(
     "--adapt",
     "texts",
@@ -105,6 +109,8 @@ def pack_build(
     out: str | None,
     data: str | None,
     cache: str | None,
+    keep_texts: bool,
+    allow_outside: bool,
     texts: tuple[str, ...],
     kind: str,
     column: str,
@@ -144,7 +150,14 @@ def pack_build(
         summary |= _run(adapting, f"adapt {source}").summary()
     else:
         building = build_pack(
-            source, target, data=data, cache=cache, context=context, max_bytes=memory_mb << 20
+            source,
+            target,
+            data=data,
+            cache=cache,
+            context=context,
+            max_bytes=memory_mb << 20,
+            keep_texts=keep_texts,
+            allow_outside=allow_outside,
         )
         summary |= _run(building, f"build {source}").summary()
     if wheel is not None:
@@ -257,12 +270,14 @@ def pack_info(name: str | None, as_json: bool) -> None:
     )
     for record in info.held_out:
         click.echo(
-            f"held out: {record.title}: perplexity {record.perplexity}"
+            f"held out: {harmless(record.title)}: perplexity {record.perplexity}"
             f" (with numbers and sentence ends {record.perplexity_with_ends}),"
             f" unknown words {record.oov_rate:.2%}"
         )
     for source in info.sources:
-        click.echo(f"source: {source.title} ({source.licence}), {source.words} words")
+        click.echo(
+            f"source: {harmless(source.title)} ({harmless(source.licence)}), {source.words} words"
+        )
 
 
 @pack.command("compare", short_help="Compare packs on a text of neither.")
@@ -437,7 +452,9 @@ def pack_start(
     if recipe_only:
         return
     try:
-        context.invoke(pack_build, source=os.fspath(path), wheel=wheel, force=force)
+        context.invoke(
+            pack_build, source=os.fspath(path), wheel=wheel, force=force, allow_outside=True
+        )
     except PackError as fault:
         little = too_little_text(fault, texts)
         if little is None:

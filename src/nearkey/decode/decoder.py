@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from nearkey.bounds import whole_number
 from nearkey.decode.candidates import Candidate, Sentence
 from nearkey.decode.layout_columns import LayoutColumns
 from nearkey.decode.live import LiveList
-from nearkey.decode.options import EditCosts
+from nearkey.decode.options import EditCosts, candidate_count
 from nearkey.decode.pack_parts import PackParts
 from nearkey.decode.protocols import (
     LanguagePack,
@@ -25,13 +26,19 @@ from nearkey.decode.protocols import (
 from nearkey.decode.punctuation import marks_on
 from nearkey.decode.sentence import decode_sentence
 from nearkey.decode.stream import Stream
-from nearkey.decode.touches import Touches
+from nearkey.decode.touches import MOST_TOUCHES, Touches
 from nearkey.decode.word_search import WordSearch
 from nearkey.errors import DecodeError
 from nearkey.layout import Key, Layout
 from nearkey.pickling import check_pickles
 
 __all__ = ["Decoder"]
+
+MOST_CONTEXT = 10_000
+"""Characters of a context that are read: more words than any model here looks back, and a fixed cost for any text."""
+
+_LONGEST_STATE = 64
+_MOST_RESULTS = 100_000_000
 
 
 class Decoder:
@@ -153,13 +160,11 @@ class Decoder:
         completions : also offer words that go on after the last touch, where `edits.completion` is set.
         personal : a person's words, mixed in.
 
-        Raises `DecodeError` for points of the wrong shape or that are not finite, and for k below 1.
+        Raises `DecodeError` for points of the wrong shape, that are not finite or more than `MOST_TOUCHES`, for a k
+        out of range, and for a context that is neither text nor a state.
         """
-        touches = self._search.touches(points)
-        if k < 1:
-            raise DecodeError(
-                f"{k} candidates asked for", where="decode", field="k", fix="ask for 1 or more"
-            )
+        touches = self._search.touches(points).one_word("decode")
+        k = candidate_count(k, "decode")
         if len(touches) == 0:
             return []
         return self.words(
@@ -179,9 +184,9 @@ class Decoder:
         next word. `points`, `k`, `completions`, `personal` and errors are those of `decode`."""
         search = self._search
         return search.words(
-            search.touches(points),
-            state,
-            k,
+            search.touches(points).one_word("decode"),
+            self.state(state),
+            candidate_count(k, "decode"),
             penalties=search.unfinished if completions else search.finished,
             personal=personal,
         )
@@ -228,9 +233,9 @@ class Decoder:
         context : text or a state, as for `decode`; None says nothing is known, and unknown words are not spelled.
         k : the most that are listed. personal : a person's words, mixed in.
         """
-        return self._live.candidates(
-            self._search.touches(points), self.state(context), k, personal=personal
-        )
+        touches = self._search.touches(points).one_word("candidates")
+        k = candidate_count(k, "candidates")
+        return self._live.candidates(touches, self.state(context), k, personal=personal)
 
     def start(
         self, *, context: str | State = "", k: int = 5, personal: PersonalWords | None = None
@@ -239,6 +244,7 @@ class Decoder:
 
         context, k, personal : as for `candidates`, for as long as the word grows.
         """
+        k = candidate_count(k, "start")
         return Stream(self._search, self._live, self.state(context), k, personal)
 
     def literal(self, points: ArrayLike | Touches) -> str:
@@ -256,16 +262,18 @@ class Decoder:
         point : x, y in layout units; errors as for `decode`. before : the letters of the word so far.
         """
         search = self._search
-        score = search.letter_densities(search.touches(np.atleast_2d(np.asarray(point))))[0]
+        score = search.letter_densities(search.touches(Touches.one(point)))[0]
         if search.speller is not None:
             score = score + self.lm_weight * search.speller.next_letters(before)
         order = np.argsort(-score, kind="stable")
         return [(self.letters[i], float(score[i])) for i in order]
 
     def key_at(self, point: ArrayLike) -> Key:
-        """The most probable key of a touch, function keys included; point : x, y in layout units."""
-        one = np.asarray(point, dtype=np.float64).reshape(1, 2)
-        return self.columns.key_at(one, self._search.emitter)
+        """The most probable key of a touch, function keys included; point : x, y in layout units.
+
+        Raises `DecodeError` for what is no place.
+        """
+        return self.columns.key_at(Touches.one(point).rows, self._search.emitter)
 
     def marks(self, context: str, *, on: str = "") -> list[tuple[str, float]]:
         """Marks that may follow a text, best first, with natural log probabilities; "" is no mark.
@@ -323,7 +331,15 @@ class Decoder:
     # ---- context ----
 
     def state_after(self, text: str) -> State:
-        """The language model's state after some text; "" is the start of a sentence."""
+        """The language model's state after some text; "" is the start of a sentence.
+
+        Of a longer text the last `MOST_CONTEXT` characters are read. `DecodeError` for what is no text.
+        """
+        if not isinstance(text, str):
+            raise DecodeError("is no text", where="decode", field="context", fix="give a string")
+        if len(text) > MOST_CONTEXT:
+            tail = text[-MOST_CONTEXT:]
+            text = tail.partition(" ")[2] or tail
         model = self._search.parts.language_model
         if isinstance(model, TextLanguageModel):
             return model.state_after(text)
@@ -333,8 +349,16 @@ class Decoder:
         return state
 
     def state(self, context: str | State | None) -> State | None:
-        """A context as a state: text is read, states and None pass through."""
+        """A context as a state: text is read, states and None pass through.
+
+        Raises `DecodeError` for what is no state of a pack's table.
+        """
         if not isinstance(context, str):
+            if context is not None and self._search.by_table:
+                _check_tokens(context)
+            mixed = context is not None and self._search.parts.mixed_model is not None
+            if mixed and not isinstance(context, type(self._search.start)):
+                raise _no_state()
             return context
         last = self._last_text  # the touches of one word come with one text
         if last is None or last[0] != context:
@@ -369,7 +393,10 @@ class Decoder:
         points : (n_touches, 2), the touches of all words one after another.
         offsets : (n_words + 1,), where each word's touches begin.
         contexts : a state for each word, or None for no context.
-        threads : workers inside the kernel; the answer does not depend on it.
+        threads : workers inside the kernel, 1 or more; the answer does not depend on it, and there are never more
+            than a few for each processor.
+
+        Raises `DecodeError` for arguments out of range or that do not fit each other.
 
         Returns
         -------
@@ -378,11 +405,29 @@ class Decoder:
         """
         search = self._search
         touches = search.touches(points)
-        starts = np.ascontiguousarray(offsets, dtype=np.uint32)
+        k = candidate_count(k, "decode_batch")
+        threads = whole_number(
+            threads,
+            low=1,
+            high=np.iinfo(np.int32).max,
+            error=DecodeError,
+            where="decode_batch",
+            field="threads",
+        )
+        starts = _offsets(offsets, len(touches))
+        if (len(starts) - 1) * k > _MOST_RESULTS:
+            raise DecodeError(
+                f"{k} for each of {len(starts) - 1} words",
+                where="decode_batch",
+                field="k",
+                fix=f"ask for no more than {_MOST_RESULTS:,} results at once",
+            )
         flat, context_starts = np.zeros(0, np.uint32), np.zeros(0, np.uint32)
         if contexts is not None and not search.by_table:
             return self._batch_by_state(touches, starts.tolist(), contexts, k)
         if contexts is not None:
+            for state in contexts:
+                _check_tokens(state)
             lengths = np.fromiter((len(c) for c in contexts), np.int64, len(contexts))
             context_starts = np.zeros(len(contexts) + 1, np.uint32)
             np.cumsum(lengths, out=context_starts[1:])
@@ -399,14 +444,8 @@ class Decoder:
         self, touches: Touches, starts: Sequence[int], contexts: Sequence[State], k: int
     ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
         """Words of one state one after another: its vector, which takes longest, is made once."""
-        if (
-            len(starts) != len(contexts) + 1
-            or starts != sorted(starts)
-            or starts[-1] > len(touches)
-        ):
-            raise DecodeError(
-                "do not fit the contexts and touches", where="decode_batch", field="offsets"
-            )
+        if len(starts) != len(contexts) + 1:
+            raise DecodeError("do not fit the contexts", where="decode_batch", field="offsets")
         words = np.full((len(contexts), k), -1, np.int32)
         log_probs = np.full((len(contexts), k), -np.inf)
         of_state: dict[State, list[int]] = {}
@@ -414,6 +453,8 @@ class Decoder:
             of_state.setdefault(state, []).append(i)
         for state, places in of_state.items():
             for i in places:
+                if starts[i + 1] - starts[i] > MOST_TOUCHES:
+                    continue
                 for j, c in enumerate(
                     self.decode(touches.part(*starts[i : i + 2]), context=state, k=k)
                 ):
@@ -421,10 +462,47 @@ class Decoder:
                     log_probs[i, j] = c.log_prob
         return words, log_probs
 
+    def forget_recent(self) -> None:
+        """Drop what is remembered of the last texts, words and personal stores, for speed alone; for those who wipe a
+        person. Decoders that share this one's tries forget with it."""
+        self._last_text = None
+        self._search.forget_recent()
+        self._live.forget_recent()
+
     @property
     def kernel_bytes(self) -> int:
         """Memory of the tries, in bytes; decoders made by `with_layout` share them."""
         return self._search.tries.n_bytes
+
+
+def _offsets(offsets: ArrayLike, n_touches: int) -> NDArray[np.uint32]:
+    """Where each word's touches begin; DecodeError for what runs not from 0 up to the number of touches."""
+    try:
+        starts = np.asarray(offsets)
+        whole = starts.ndim == 1 and len(starts) > 0 and np.array_equal(starts, starts.astype(int))
+    except (TypeError, ValueError, OverflowError):
+        whole = False
+    if not whole or starts[0] != 0 or starts[-1] != n_touches or np.any(starts[1:] < starts[:-1]):
+        raise DecodeError(
+            "do not run from 0 up to the number of touches",
+            where="decode_batch",
+            field="offsets",
+            fix="give where each word's touches begin, and where the last ends",
+        )
+    return np.ascontiguousarray(starts, dtype=np.uint32)
+
+
+def _check_tokens(state: State) -> None:
+    """DecodeError for anything but a few token ids."""
+    tokens = isinstance(state, tuple) and len(state) <= _LONGEST_STATE
+    if not tokens or not all(type(t) is int and 0 <= t < 1 << 32 for t in state):
+        raise _no_state()
+
+
+def _no_state() -> DecodeError:
+    return DecodeError(
+        "is neither text nor a state", where="decode", field="context", fix="give the text"
+    )
 
 
 _last_rebuilt: weakref.ref[Decoder] | None = None

@@ -44,6 +44,10 @@ class LiveList:
             edits, completion=(edits.completion or 0.0) - self._lead if led else None
         ).kernel(completions=led, window=WINDOW)
 
+    def forget_recent(self) -> None:
+        """Drop the strings that were looked up last."""
+        self._known.cache_clear()
+
     def candidates(
         self,
         touches: Touches,

@@ -6,10 +6,14 @@ import math
 from dataclasses import dataclass
 
 import nearkey._kernel as _kernel
+from nearkey.bounds import whole_number
 from nearkey.errors import DecodeError
 from nearkey.layout import Layout
 
-__all__ = ["COMPLETION", "COMPLETION_FIRST", "EditCosts"]
+__all__ = ["COMPLETION", "COMPLETION_FIRST", "MOST_CANDIDATES", "EditCosts", "candidate_count"]
+
+MOST_CANDIDATES = 1_000_000
+"""The longest list that may be asked for: longer than any lexicon."""
 
 COMPLETION = math.log(1 / 6)
 """What an unfinished word costs in a list. Not how probable it is that a word goes on: the language model knows
@@ -19,6 +23,11 @@ spell it, who finds an unfinished one missing has to touch on. Keystrokes hardly
 COMPLETION_FIRST = math.log(1 / 20)
 """The same for the first place, which a space takes, looked at or not: an unfinished word must be twenty times as
 probable as the best finished reading. Lower spares wrong words, and costs whoever reads the list a press more often."""
+
+
+def candidate_count(k: object, where: str, field: str = "k") -> int:
+    """A number of candidates as asked for; DecodeError where it is none from 1 to `MOST_CANDIDATES`."""
+    return whole_number(k, low=1, high=MOST_CANDIDATES, error=DecodeError, where=where, field=field)
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,6 +47,10 @@ class OverlayCache:
             self._ready[key] = found
         return found[1]
 
+    def clear(self) -> None:
+        """Drop them all."""
+        self._ready = {}
+
     def _make(
         self, personal: PersonalWords, state: State, lexicon: _kernel.Lexicon
     ) -> ReadyOverlay:

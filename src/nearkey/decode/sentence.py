@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 import nearkey._kernel as _kernel
+from nearkey.bounds import whole_number
 from nearkey.decode.candidates import Sentence
 from nearkey.decode.layout_columns import mean_density
+from nearkey.decode.options import candidate_count
 from nearkey.decode.protocols import MixedLanguageModel, State
 from nearkey.decode.touches import Touches
 from nearkey.decode.word_search import WordSearch
@@ -26,6 +28,11 @@ MISSING_SPACE = math.log(0.02)
 RESCORED = 24
 """Readings found with the n-gram table among which a mixed model chooses; each takes a vector for each of its words
 that no other reading shares. Twice as many changed none of 400 sentences."""
+
+MOST_SENTENCE_TOUCHES = 500
+"""Touches of one sentence. The time a sentence takes grows with them."""
+
+_WIDEST = 10_000
 
 _UNKNOWN, _SPACE, _LETTER = 0, 1, 2
 
@@ -42,12 +49,10 @@ def decode_sentence(
     beam_threshold: float,
 ) -> list[Sentence]:
     """See `Decoder.decode_sentence`."""
-    if k < 1 or width < 1 or words < 1:
-        raise DecodeError(
-            "must be 1 or more",
-            where="decode_sentence",
-            field="k, width, words",
-            fix="give larger numbers",
+    k = candidate_count(k, "decode_sentence")
+    for name, value in (("width", width), ("words", words)):
+        whole_number(
+            value, low=1, high=_WIDEST, error=DecodeError, where="decode_sentence", field=name
         )
     if not beam_threshold > 0:
         raise DecodeError(
@@ -61,6 +66,13 @@ def decode_sentence(
     n = len(touches)
     if n == 0:
         return []
+    if n > MOST_SENTENCE_TOUCHES:
+        raise DecodeError(
+            f"{n} touches in one sentence",
+            where="decode_sentence",
+            field="events",
+            fix=f"give {MOST_SENTENCE_TOUCHES} at most",
+        )
     spaces = search.columns.spaces
     if missing_space is None:
         # Where no space can be typed, all are missing.

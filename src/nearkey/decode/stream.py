@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from nearkey.decode.candidates import Candidate
 from nearkey.decode.live import LiveList
 from nearkey.decode.protocols import PersonalWords, State
-from nearkey.decode.touches import Touches
+from nearkey.decode.touches import LARGEST_COORDINATE, MOST_TOUCHES, Touches
 from nearkey.decode.word_search import WordSearch
 from nearkey.errors import DecodeError
+from nearkey.one_thread import OneThread
 
 __all__ = ["Stream"]
 
@@ -20,7 +19,8 @@ class Stream:
     """Touches in, candidates out, one at a time; the answers are those of `Decoder.candidates`.
 
     Each touch extends the letter model's beam by one step; `undo` takes it off at no cost. The word search
-    is made afresh at each touch: it takes some 10 microseconds. Not shared between threads.
+    is made afresh at each touch: it takes some 10 microseconds. It belongs to the thread that made it: in another one
+    every question raises `DecodeError`, until that one has called `take_over`.
     """
 
     def __init__(
@@ -31,6 +31,7 @@ class Stream:
         k: int,
         personal: PersonalWords | None,
     ) -> None:
+        self._thread = OneThread("Stream", DecodeError)
         self._search = search
         self._live = live
         self._state = state
@@ -41,18 +42,29 @@ class Stream:
         self._length = 0
         self._beam = search.speller.start() if search.speller is not None else None
 
+    def take_over(self) -> None:
+        """From now on the calling thread's own; the one that had it must have finished with it."""
+        self._thread.take()
+
     def __len__(self) -> int:
         return self._length
 
     def tap(self, x: float, y: float) -> list[Candidate]:
-        """Add a touch (layout units) and answer with the candidates. Raises `DecodeError` for numbers not finite."""
+        """Add a touch (layout units) and answer with the candidates. Raises `DecodeError` for what is no place, and
+        for more than `MOST_TOUCHES`."""
+        self._thread.check()
         n = self._length
+        if n == MOST_TOUCHES:
+            raise DecodeError(
+                f"{n} touches in one word", where="Stream", field="tap", fix="begin another word"
+            )
         if n == len(self._rows):
             self._rows = np.concatenate([self._rows, np.zeros_like(self._rows)])
-        if self._by_points and math.isfinite(x) and math.isfinite(y):
+        limit = LARGEST_COORDINATE
+        if self._by_points and type(x) is type(y) is float and abs(x) <= limit >= abs(y):
             self._rows[n] = (x, y)
         else:
-            self._rows[n] = self._search.touches([(x, y)]).rows[0]
+            self._rows[n] = self._search.touches(Touches.one((x, y))).rows[0]
         self._length = n + 1
         if self._beam is not None:
             self._beam.push(self._search.contextual, self._rows[n : n + 1])
@@ -60,6 +72,7 @@ class Stream:
 
     def undo(self) -> list[Candidate]:
         """Take the last touch back. Raises `DecodeError` when there is none."""
+        self._thread.check()
         if self._length == 0:
             raise DecodeError(
                 "no touch to take back", where="Stream", field="undo", fix="tap first"
@@ -71,6 +84,7 @@ class Stream:
 
     def candidates(self) -> list[Candidate]:
         """The candidates for the touches so far; predictions when there are none."""
+        self._thread.check()
         touches = Touches(self._rows[: self._length], self._by_points)
         return self._live.candidates(
             touches, self._state, self._k, personal=self._personal, beam=self._beam

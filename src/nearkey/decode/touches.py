@@ -9,7 +9,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import DecodeError
 
-__all__ = ["Touches"]
+__all__ = ["LARGEST_COORDINATE", "MOST_TOUCHES", "Touches"]
+
+LARGEST_COORDINATE = 1e6
+"""How far from the origin a touch may lie, in layout units: as far as a layout may reach."""
+
+MOST_TOUCHES = 100
+"""Touches of one word. No word is so long; what is longer comes from a sensor that is stuck."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,11 +34,12 @@ class Touches:
     def of(cls, points: ArrayLike) -> Touches:
         """Touches from points (n, 2); none from an empty sequence.
 
-        Raises `DecodeError` for the wrong shape or numbers that are not finite.
+        Raises `DecodeError` for the wrong shape, numbers that are not finite, and places more than
+        `LARGEST_COORDINATE` away.
         """
         try:
             rows = np.ascontiguousarray(points, dtype=np.float64)
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             raise DecodeError(
                 "touches are not numbers", where="decode", field="points", fix="give rows of x, y"
             ) from None
@@ -45,15 +52,28 @@ class Touches:
                 field="points",
                 fix="give rows of x, y",
             )
-        if not np.isfinite(rows).all():
-            bad = int(np.flatnonzero(~np.isfinite(rows).all(axis=1))[0])
+        near = np.abs(rows) <= LARGEST_COORDINATE
+        if not near.all():
+            bad = int(np.flatnonzero(~near.all(axis=1))[0])
+            finite = bool(np.isfinite(rows[bad]).all())
             raise DecodeError(
-                "touch is not finite",
+                "touch lies on no surface" if finite else "touch is not finite",
                 where="decode",
                 field=f"points[{bad}]",
                 fix="drop or correct the touch",
             )
         return cls(rows, True)
+
+    @classmethod
+    def one(cls, point: ArrayLike) -> Touches:
+        """A single touch from its x and y. Raises `DecodeError` as `of` does."""
+        try:
+            rows = np.asarray(point, dtype=np.float64).reshape(1, 2)
+        except (TypeError, ValueError, OverflowError):
+            raise DecodeError(
+                "is no touch", where="decode", field="point", fix="give x and y"
+            ) from None
+        return cls.of(rows)
 
     @classmethod
     def of_densities(cls, densities: ArrayLike) -> Touches:
@@ -85,6 +105,17 @@ class Touches:
     def columns(self) -> int:
         """Columns of `rows`: 2 for points."""
         return int(self.rows.shape[1])
+
+    def one_word(self, where: str) -> Touches:
+        """These touches, which are those of one word: DecodeError, placed at `where`, for more than `MOST_TOUCHES`."""
+        if len(self.rows) > MOST_TOUCHES:
+            raise DecodeError(
+                f"{len(self.rows)} touches in one word",
+                where=where,
+                field="points",
+                fix=f"give {MOST_TOUCHES} at most, or decode_sentence the whole",
+            )
+        return self
 
     def part(self, first: int, last: int) -> Touches:
         """The touches from `first` up to `last`, as if they were all."""

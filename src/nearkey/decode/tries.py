@@ -67,14 +67,24 @@ class Tries:
 
     def _lexicon(self, log_probs: NDArray[np.float32]) -> _kernel.Lexicon:
         spelling = self._spelling
-        return _kernel.Lexicon(
-            spelling.letters,
-            spelling.offsets,
-            spelling.word,
-            np.ascontiguousarray(log_probs[spelling.word]),
-            len(self.letters),
-            len(self.parts.lexicon),
-        )
+        try:
+            return _kernel.Lexicon(
+                spelling.letters,
+                spelling.offsets,
+                spelling.word,
+                np.ascontiguousarray(log_probs[spelling.word]),
+                len(self.letters),
+                len(self.parts.lexicon),
+            )
+        except ValueError as fault:
+            raise DecodeError(
+                str(fault), where="pack", field="lexicon", fix="load the pack again, or another"
+            ) from None
+
+    def forget_recent(self) -> None:
+        """Drop the vectors and overlays of recent states."""
+        self._scores.cache_clear()
+        self.overlays.clear()
 
     @property
     def n_bytes(self) -> int:

@@ -81,6 +81,11 @@ class WordSearch:
             self.speller = LetterSpeller(parts.letter_model, self.letters, weight=lm_weight)
         self._last_unknown: tuple[State, float] | None = None
 
+    def forget_recent(self) -> None:
+        """Drop the states, vectors and overlays that were asked for last."""
+        self._last_unknown = None
+        self.tries.forget_recent()
+
     # ---- touches ----
 
     def touches(self, points: ArrayLike | Touches) -> Touches:

@@ -20,10 +20,12 @@ from nearkey.errors import PackError
 from nearkey.schema import decode
 
 __all__ = [
+    "check_texts",
     "damaged",
     "map_bytes",
     "pack_texts",
     "read_arrays",
+    "read_bytes",
     "take_arrays",
     "unpack_texts",
     "write_arrays",
@@ -101,6 +103,16 @@ def map_bytes(path: str | os.PathLike[str]) -> Array:
         raise damaged(f"cannot be mapped: {fault}", path) from None
 
 
+def read_bytes(path: str | os.PathLike[str]) -> Array:
+    """The file's bytes in memory, shape ``(size,)``; PackError when it cannot be read."""
+    try:
+        return np.frombuffer(Path(path).read_bytes(), dtype=np.uint8)
+    except FileNotFoundError:
+        raise damaged("no such file", path) from None
+    except OSError as fault:
+        raise damaged(f"cannot be read: {fault.strerror or fault}", path) from None
+
+
 def read_arrays(
     path: str | os.PathLike[str], *, data: Array | None = None
 ) -> tuple[dict[str, Array], dict[str, Any]]:
@@ -127,14 +139,15 @@ def read_arrays(
     )
     arrays: dict[str, Array] = {}
     for key, (code, shape, offset) in header.arrays.items():
-        if code not in _DTYPES or any(side < 0 for side in shape) or offset < 0 or offset % 8:
-            raise damaged("damaged entry", name, key)
+        sides = len(shape) in (1, 2) and all(0 <= side <= data.size for side in shape)
+        if code not in _DTYPES or not sides or not 0 <= offset <= data.size or offset % 8:
+            raise damaged("damaged entry", name, key[:40])
         dtype = np.dtype(_DTYPES[code])
         size = dtype.itemsize
         for side in shape:
             size *= side
         if start + offset + size > data.size:
-            raise damaged("reaches past the end", name, key)
+            raise damaged("reaches past the end", name, key[:40])
         arrays[key] = data[start + offset : start + offset + size].view(dtype).reshape(shape)
     return arrays, header.meta
 
@@ -160,6 +173,21 @@ def pack_texts(texts: Sequence[str]) -> dict[str, Array]:
         "offset": ends.astype(np.uint32),
         "text": np.frombuffer(b"".join(encoded), dtype=np.uint8),
     }
+
+
+def check_texts(offset: Array, text: Array, where: str | os.PathLike[str]) -> None:
+    """PackError unless `offset` ``(n + 1,)`` cuts all of `text` into pieces of whole UTF-8 characters."""
+    if len(offset) < 1 or offset[0] != 0 or offset[-1] != len(text):
+        raise damaged("does not fit the text", where, "offset")
+    if np.any(offset[1:] < offset[:-1]):
+        raise damaged("texts overlap", where, "offset")
+    try:
+        text.tobytes().decode("utf-8")
+    except UnicodeDecodeError as fault:
+        raise damaged(f"not UTF-8 at byte {fault.start}", where, "text") from None
+    starts = offset[:-1][offset[:-1] < len(text)]
+    if np.any(text[starts] & 0xC0 == 0x80):  # a byte that goes on with a character
+        raise damaged("cut inside a character", where, "offset")
 
 
 def unpack_texts(offset: Array, text: Array) -> tuple[str, ...]:

@@ -11,9 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.arrays import (
+    check_texts,
     damaged,
     pack_texts,
     read_arrays,
+    read_bytes,
     take_arrays,
     unpack_texts,
     write_arrays,
@@ -21,6 +23,8 @@ from nearkey.language.arrays import (
 from nearkey.language.lexicon import Lexicon
 from nearkey.language.tokens import PUNCTUATION
 from nearkey.letter_case import capital, upper
+
+_MOST_SYMBOLS = 64
 
 __all__ = ["PunctuationModel", "Truecase", "write_punctuation", "write_truecase"]
 
@@ -41,12 +45,19 @@ class Truecase:
     @classmethod
     def read(cls, path: Path, lexicon: Lexicon) -> Truecase:
         """Read ``case.bin``; PackError if it does not fit the lexicon."""
-        arrays, _ = read_arrays(path)
+        arrays, _ = read_arrays(path, data=read_bytes(path))
         word, offset, text, share = take_arrays(
             arrays, path, word="u4", offset="u4", text="u1", share="f4"
         )
-        if len(offset) != len(word) + 1 or len(share) != len(word) or offset[-1] != len(text):
+        if len(offset) != len(word) + 1 or len(share) != len(word):
             raise damaged("tables of unequal length", path)
+        check_texts(offset, text, path)
+        if np.any(offset[1:] == offset[:-1]):
+            raise damaged("an empty form", path, "offset")
+        if not np.all((share > 0) & (share <= 1)):
+            raise damaged("not shares", path, "share")
+        if np.any(word[1:] <= word[:-1]):
+            raise damaged("words out of order", path, "word")
         if len(word) and int(word.max()) >= len(lexicon):
             raise damaged("points past the last word", path, "word")
         at = word.tolist()
@@ -105,17 +116,22 @@ class PunctuationModel:
     @classmethod
     def read(cls, path: Path, lexicon: Lexicon) -> PunctuationModel:
         """Read ``marks.bin``; PackError if it does not fit the lexicon."""
-        arrays, meta = read_arrays(path)
+        arrays, meta = read_arrays(path, data=read_bytes(path))
         symbols = meta.get("symbols")
-        if not isinstance(symbols, list) or not all(isinstance(s, str) for s in symbols):
+        symbols = symbols if isinstance(symbols, list) else []
+        known = all(isinstance(s, str) and len(s) <= 1 and s.isprintable() for s in symbols)
+        if not known or not 0 < len(symbols) == len(set(symbols)) <= _MOST_SYMBOLS:
             raise damaged("no list of punctuation", path, "symbols")
         overall, word, probs = take_arrays(arrays, path, overall="f4", word="u4", probs="f4/2")
         if probs.shape != (len(word), len(symbols)) or overall.shape != (len(symbols),):
             raise damaged("tables of unequal length", path)
-        if not (np.all(overall > 0) and np.all(probs > 0) and np.all(probs <= 1)):
-            raise damaged("not probabilities", path, "probs")
+        for name, table in (("overall", overall), ("probs", probs)):
+            if not np.all((table > 0) & (table <= 1)):
+                raise damaged("not probabilities", path, name)
         if np.any(word[1:] <= word[:-1]):
             raise damaged("words out of order", path, "word")
+        if len(word) and int(word[-1]) >= len(lexicon):
+            raise damaged("points past the last word", path, "word")
         return cls(lexicon, overall, word, probs, symbols)
 
     def table(self) -> tuple[NDArray[np.float32], NDArray[np.uint32], NDArray[np.float32]]:

@@ -12,7 +12,7 @@ import tomli_w
 
 from nearkey.errors import PackError
 from nearkey.files import atomic_write
-from nearkey.language.arrays import damaged, map_bytes
+from nearkey.language.arrays import damaged, map_bytes, read_bytes
 from nearkey.schema import convert, read_toml
 
 __all__ = [
@@ -214,7 +214,8 @@ def verify_files(folder: Path, info: PackInfo, *, thorough: bool = False) -> dic
         path = folder / name
         if Path(name).name != name:
             raise PackError("not a plain file name", where=folder, field=name)
-        data = map_bytes(path)
+        # What is small is read, and cannot change any more; the tables are mapped.
+        data = map_bytes(path) if name.endswith((".ngram", CONTEXT_FILE)) else read_bytes(path)
         if data.size != record.bytes:
             raise _spoilt(f"{data.size} bytes where pack.toml says {record.bytes}", path)
         view: memoryview = data.data

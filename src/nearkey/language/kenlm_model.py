@@ -49,9 +49,10 @@ class KenlmModel:
             raise PackError("no such file", where=os.fspath(path), fix="check the path")
         try:
             self._model: Any = kenlm.Model(os.fspath(path))
-        except (OSError, RuntimeError) as fault:
+        except (OSError, RuntimeError, ValueError, MemoryError) as fault:
+            said = "bytes that are no text" if isinstance(fault, UnicodeError) else str(fault)
             raise PackError(
-                f"KenLM cannot read it: {fault}",
+                f"KenLM cannot read it: {said[:120]}",
                 where=os.fspath(path),
                 fix="name an ARPA or KenLM file",
             ) from None

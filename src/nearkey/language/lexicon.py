@@ -1,4 +1,4 @@
-"""The words of a pack: mapped from disk, looked up through a marisa trie."""
+"""The words of a pack, looked up in a table that is made of them here: no file says where a word is."""
 
 from __future__ import annotations
 
@@ -9,14 +9,15 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, overload
 
-import marisa_trie
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.arrays import (
+    check_texts,
     damaged,
     pack_texts,
     read_arrays,
+    read_bytes,
     take_arrays,
     unpack_texts,
     write_arrays,
@@ -24,6 +25,9 @@ from nearkey.language.arrays import (
 from nearkey.language.tokens import FIRST_WORD, UNK, normalise_word, word_order
 
 __all__ = ["FLAG_OFFENSIVE", "Lexicon", "write_lexicon"]
+
+LONGEST_WORD = 256
+"""Characters of a word, accents apart: a longer string is none, and is not even normalised."""
 
 FLAG_OFFENSIVE = 1
 """Bit of `Lexicon.flags`: show the word only when it was typed exactly."""
@@ -43,17 +47,10 @@ class Lexicon(Sequence[str]):
     """
 
     def __init__(
-        self,
-        trie: marisa_trie.Trie,
-        arrays: dict[str, Array],
-        *,
-        fold_accents: bool = False,
-        language: str = "",
+        self, arrays: dict[str, Array], *, fold_accents: bool = False, language: str = ""
     ) -> None:
-        self._trie = trie
         self._text = arrays["text"]
         self._offset = arrays["offset"]
-        self._of_trie = arrays["of_trie"]
         self.log_probs: NDArray[np.float32] = arrays["log_prob"]
         self.flags: NDArray[np.uint8] = arrays["flags"]
         self.fold_accents = fold_accents
@@ -61,27 +58,27 @@ class Lexicon(Sequence[str]):
 
     @classmethod
     def read(cls, folder: Path, *, language: str = "") -> Lexicon:
-        """Map ``lexicon.marisa`` and ``words.bin`` of a pack's folder; PackError if they do not fit.
+        """Read ``words.bin`` of a pack's folder; PackError if it is damaged.
 
-        language : tag of the pack's language."""
+        language : tag of the pack's language.
+
+        It is read, not mapped: a file that another program writes over cannot take words away from a decoder.
+        ``lexicon.marisa``, which earlier versions looked words up in, is not read.
+        """
         path = folder / "words.bin"
-        arrays, meta = read_arrays(path)
-        size = _check(arrays, path)
-        trie = marisa_trie.Trie()
-        try:
-            trie.mmap(os.fspath(folder / "lexicon.marisa"))
-        except (OSError, RuntimeError) as fault:
-            raise damaged(f"not a word trie: {fault}", folder / "lexicon.marisa") from None
-        if len(trie) != size:
-            problem = f"{len(trie)} words where words.bin has {size}"
-            raise damaged(problem, folder / "lexicon.marisa")
+        arrays, meta = read_arrays(path, data=read_bytes(path))
+        _check(arrays, path)
         folded = bool(meta.get("fold_accents", False))
-        return cls(trie, arrays, fold_accents=folded, language=language)
+        return cls(arrays, fold_accents=folded, language=language)
 
     @cached_property
     def words(self) -> tuple[str, ...]:
         """All words; decoded at first use."""
         return unpack_texts(self._offset, self._text)
+
+    @cached_property
+    def _index(self) -> dict[str, int]:
+        return {word: index for index, word in enumerate(self.words)}
 
     @cached_property
     def offensive(self) -> frozenset[int]:
@@ -112,10 +109,10 @@ class Lexicon(Sequence[str]):
 
     def index(self, word: str, *_: int) -> int | None:  # type: ignore[override]
         """Position of a word, however it is cased; None if the lexicon has not got it."""
-        key = self._trie.get(word)
-        if key is None:
-            key = self._trie.get(self.normalise(word))
-        return None if key is None else int(self._of_trie[key])
+        at = self._index.get(word)
+        if at is None and len(word) <= LONGEST_WORD:
+            at = self._index.get(self.normalise(word))
+        return at
 
     def normalise(self, word: str) -> str:
         """A word as the lexicon would spell it."""
@@ -132,8 +129,9 @@ class Lexicon(Sequence[str]):
         return float("-inf") if at is None else float(self.log_probs[at])
 
     def starting_with(self, prefix: str) -> list[str]:
-        """All words that begin with `prefix`, in no particular order."""
-        return list(self._trie.keys(self.normalise(prefix)))
+        """All words that begin with `prefix`, in the lexicon's order."""
+        plain = self.normalise(prefix[:LONGEST_WORD])
+        return [word for word in self.words if word.startswith(plain)]
 
     def is_offensive(self, word: str) -> bool:
         """Whether the word should be shown only when it was typed exactly."""
@@ -141,21 +139,22 @@ class Lexicon(Sequence[str]):
         return at in self.offensive
 
 
-def _check(arrays: dict[str, Array], where: Path) -> int:
-    """Shapes, types and ranges of the arrays; the number of words."""
-    text, offset, of_trie, log_prob, flags = take_arrays(
-        arrays, where, text="u1", offset="u4", of_trie="u4", log_prob="f4", flags="u1"
+def _check(arrays: dict[str, Array], where: Path) -> None:
+    """Shapes, types and ranges of the arrays."""
+    text, offset, log_prob, flags = take_arrays(
+        arrays, where, text="u1", offset="u4", log_prob="f4", flags="u1"
     )
     size = len(offset) - 1
-    fits = size >= 1 and offset[0] == 0 and offset[-1] == len(text)
-    if not fits or np.any(offset[1:] <= offset[:-1]):
-        raise damaged("words overlap", where, "offset")
-    for name, array in (("of_trie", of_trie), ("log_prob", log_prob), ("flags", flags)):
+    check_texts(offset, text, where)
+    if size < 1 or np.any(offset[1:] == offset[:-1]):
+        raise damaged("an empty word", where, "offset")
+    if int(np.diff(offset.astype(np.int64)).max()) > LONGEST_WORD * 4:
+        raise damaged("a word too long", where, "offset")
+    for name, array in (("log_prob", log_prob), ("flags", flags)):
         if len(array) != size:
             raise damaged(f"not {size} entries", where, name)
-    if int(of_trie.max()) >= size:
-        raise damaged("points past the last word", where, "of_trie")
-    return size
+    if not np.all(log_prob <= 0):
+        raise damaged("not natural logs of probabilities", where, "log_prob")
 
 
 def write_lexicon(
@@ -168,11 +167,14 @@ def write_lexicon(
 ) -> None:
     """Write ``lexicon.marisa`` and ``words.bin`` into `folder`.
 
-    words : sorted by `tokens.word_order`, else ValueError. log_probs : natural, ``(n_words,)``. flags :
+    words : sorted by `tokens.word_order`, else ValueError. ``lexicon.marisa`` and the array ``of_trie`` are for earlier
+    versions, which look words up in them. log_probs : natural, ``(n_words,)``. flags :
     ``(n_words,)``, bits as named in this module. fold_accents : whether the words lost their accents.
     """
     if any(word_order(a) >= word_order(b) for a, b in pairwise(words)):
         raise ValueError("words are not in their order, or one is there twice")
+    import marisa_trie
+
     trie = marisa_trie.Trie(words)
     trie.save(os.fspath(folder / "lexicon.marisa"))
     of_trie = np.empty(len(words), dtype=np.uint32)

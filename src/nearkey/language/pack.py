@@ -174,8 +174,9 @@ def _mixed(folder: Path, mapped: dict[str, Any], info: PackInfo, ngram: WordMode
 
 
 def find_pack(name_or_path: str | os.PathLike[str]) -> Path:
-    """The folder of a pack. A path is taken as it is; a name is looked up among installed packs (entry
-    points), the packs inside nearkey, and the ``models/`` of a source checkout, in this order."""
+    """The folder of a pack. A path is taken as it is; a name is looked up among the packs inside nearkey,
+    the ``models/`` of a source checkout, and installed packs (entry points), in this order: no installed pack takes the
+    place of one that nearkey brings along. Give its folder to load it all the same."""
     path = Path(name_or_path)
     if (path / "pack.toml").is_file():
         return path
@@ -203,6 +204,10 @@ def _reachable(
 
     passing_over : log an entry point that fails and go on, where it is not the one that was asked for.
     """
+    package = Path(__file__).resolve().parents[1]
+    for base, inner in ((package / "packs", ""), (package.parents[1] / "models", "pack")):
+        for folder in sorted(base.glob("*")):
+            yield folder.name, folder / inner
     entries = metadata.entry_points(group=ENTRY_POINTS)
     for entry in entries if name is None else entries.select(name=name):
         try:
@@ -213,10 +218,6 @@ def _reachable(
             LOGGER.warning("%s", fault)
             continue
         yield entry.name, folder
-    package = Path(__file__).resolve().parents[1]
-    for base, inner in ((package / "packs", ""), (package.parents[1] / "models", "pack")):
-        for folder in sorted(base.glob("*")):
-            yield folder.name, folder / inner
 
 
 def _entry_folder(entry: metadata.EntryPoint) -> Path:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from nearkey.bounds import whole_number
 from nearkey.errors import LayoutError
 from nearkey.layout.key import Key, default_label, letter_extent
 from nearkey.layout.layout import Layout
@@ -14,6 +15,9 @@ __all__ = ["BaseRow", "CellPlan", "Column", "base_rows", "plan_cells"]
 
 Column = tuple[tuple[int, int], ...]
 """Of each base row, how many letters a column takes, and the grid row they go to (-1: none)."""
+
+MOST_CELLS = 100
+"""Rows, and columns, of a grid: more than any arrangement has keys across."""
 
 # A key whose edge lies on a border is not cut by it: slack for round-off, as a share of its side.
 _SLACK = 1e-6
@@ -104,8 +108,7 @@ def base_rows(layout: Layout) -> tuple[tuple[Key, ...], ...]:
 def plan_cells(base: Layout, *, rows: int, columns: int) -> CellPlan:
     """Lay a grid with straight, equally spaced borders over the extent of the base's letters."""
     for field, value in (("rows", rows), ("columns", columns)):
-        if not isinstance(value, int) or isinstance(value, bool) or value < 1:
-            raise LayoutError(f"{value!r} is no count", field=field, fix="give 1 or more")
+        whole_number(value, low=1, high=MOST_CELLS, error=LayoutError, field=field)
     left, top, right, bottom = letter_extent(base.letter_keys)
     w, h = (right - left) / columns, (bottom - top) / rows
     planned = []

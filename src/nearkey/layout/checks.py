@@ -14,6 +14,10 @@ TOLERANCE = 0.01
 
 SMALLEST, LARGEST = 1e-6, 1e6
 
+MOST_KEYS, MOST_LETTERS, LONGEST_TEXT = 1000, 250, 10_000
+"""Keys of a layout, letters of its alphabet and on one key (the kernel numbers letters with one byte), characters of a
+name or note."""
+
 
 def check_layout(layout: Arrangement) -> None:
     """Raise LayoutError, naming the key and the field, for the first thing that is wrong."""
@@ -21,6 +25,13 @@ def check_layout(layout: Arrangement) -> None:
     for field in ("unit_mm", "width", "height"):
         _check_size(field if field == "unit_mm" else f"surface: {field}", getattr(layout, field))
     _check_alphabet(layout.alphabet)
+    if len(layout.keys) > MOST_KEYS:
+        raise LayoutError(f"{len(layout.keys)} keys", field="keys", fix=f"use {MOST_KEYS} at most")
+    n_letters = sum(len(key.letters) for key in layout.keys if key.role == "letters")
+    if n_letters > MOST_LETTERS:
+        raise LayoutError(
+            f"{n_letters} letters", field="keys: letters", fix=f"use {MOST_LETTERS} at most"
+        )
     if not layout.keys:
         raise LayoutError("no keys", field="keys", fix="add a [[keys]] table for each key")
     _check_unique(layout.keys)
@@ -45,6 +56,8 @@ def missing_letters(keys: Sequence[Key], alphabet: str) -> str:
 def _check_head(layout: Arrangement) -> None:
     for field in ("name", "language", "note"):
         check_text(getattr(layout, field), field)
+        if len(getattr(layout, field)) > LONGEST_TEXT:
+            raise LayoutError("is too long", field=field, fix=f"use {LONGEST_TEXT} characters")
     name, language = layout.name, layout.language
     if not name.strip() or not name.isprintable():
         problem = f"name {shorten(name)} is empty or not printable"
@@ -66,6 +79,10 @@ def _check_size(field: str, value: object) -> None:
 
 def _check_alphabet(alphabet: str) -> None:
     check_text(alphabet, "alphabet")
+    if len(alphabet) > MOST_LETTERS:
+        raise LayoutError(
+            f"{len(alphabet)} letters", field="alphabet", fix=f"use {MOST_LETTERS} at most"
+        )
     for place, letter in enumerate(alphabet):
         if letter in alphabet[:place]:
             raise LayoutError(f"{letter!r} is there twice", field="alphabet", fix="name it once")

@@ -122,6 +122,9 @@ def estimate_file(
     return model
 
 
+_HIGHEST_ORDER = 20
+
+
 def read_arpa(path: str | os.PathLike[str], tokens: Sequence[str] | None = None) -> PlainModel:
     """Read an ARPA file.
 
@@ -175,8 +178,15 @@ def _sections(
         if not fields:
             continue
         if fields[0].startswith("\\"):
-            head = re.fullmatch(r"\\(\d+)-grams:", fields[0])
+            head = re.fullmatch(r"\\(\d{1,4})-grams:", fields[0])
             level = int(head[1]) if head else 0
+            if level > _HIGHEST_ORDER:
+                raise PackError(
+                    f"an order above {_HIGHEST_ORDER}",
+                    where=where,
+                    field=f"line {number}",
+                    fix="correct the line",
+                )
             sections += [[] for _ in range(level - len(sections))]
         elif level:
             words = fields[1 : level + 1]

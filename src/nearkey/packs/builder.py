@@ -101,6 +101,8 @@ def build_pack(
     cache: str | os.PathLike[str] | None = None,
     context: str | os.PathLike[str] | None = None,
     max_bytes: int = 1 << 30,
+    keep_texts: bool = False,
+    allow_outside: bool = False,
 ) -> Generator[BuildProgress, None, BuildReport]:
     """Build the pack of a recipe into the folder `out`, which appears whole or not at all.
 
@@ -118,6 +120,10 @@ def build_pack(
     that
         has one: it becomes part of the pack, mixed with the n-gram table. By default that of the pack
         that ``lexicon.keep`` names, where it has one.
+    keep_texts : keep readings and counts of texts that lie beside the recipe as well, so that an interrupted build goes
+        on where it stopped. They may be private, and the texts can be made out from what is kept: by default nothing
+        of them is.
+    allow_outside : let the recipe's patterns lead out of its folder; for recipes of one's own.
     max_bytes : memory for counting n-grams; a text that needs more is counted piece by piece on the disk.
 
     Raises PackError for a recipe or an input that cannot be used, and when the disk is full.
@@ -125,10 +131,16 @@ def build_pack(
     path, target = Path(recipe_path), Path(out)
     recipe = read_recipe(path)
     kept = cache_folder() if cache is None else Path(cache)
-    counts = kept / "count" / recipe.name
+    private = not keep_texts and any(source.origin == "here" for source in recipe.text)
     with new_folder(target) as folder:
+        counts = folder.parent / "counts" if private else kept / "count" / recipe.name
         intake = yield from read_sources(
-            recipe, path, data=None if data is None else Path(data), cache=kept
+            recipe,
+            path,
+            data=None if data is None else Path(data),
+            cache=kept,
+            keep_texts=keep_texts,
+            allow_outside=allow_outside,
         )
         report = yield from _build_into(folder, recipe, path, intake, context, max_bytes, counts)
     remove_pieces(counts)

@@ -11,8 +11,10 @@ import sys
 import tarfile
 import tempfile
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 
+from nearkey.bounds import shown
 from nearkey.errors import PackError
 from nearkey.packs.recipe import TextSource, WordSource
 
@@ -32,13 +34,22 @@ def cache_folder() -> Path:
 
 
 def locate(
-    source: TextSource | WordSource, *, recipe: Path, data: Path | None, cache: Path
+    source: TextSource | WordSource,
+    *,
+    recipe: Path,
+    data: Path | None,
+    cache: Path,
+    allow_outside: bool = False,
 ) -> list[Path]:
     """The source's files, sorted; fetched first if a registry has them. None of them for an
     optional source that the data folder lacks.
 
     recipe : the recipe's path. data : the data folder. cache : where fetched packages are kept.
-    PackError says what is missing and how to get it.
+    allow_outside : patterns of origin ``here`` may lead out of the recipe's folder, by ``..`` or by a symbolic link;
+    for recipes of one's own.
+
+    PackError says what is missing and how to get it, and which pattern leads out of where it has to stay: patterns
+    of the data folder by ``..``, those of a fetched package and of the recipe's folder by symbolic links too.
     """
 
     def fault(problem: str, fix: str) -> PackError:
@@ -49,7 +60,7 @@ def locate(
         base = recipe.parent
     elif scheme == "data":
         if isinstance(source, TextSource) and source.optional:
-            return [] if data is None else _matching(data, source.files, deep=True)
+            return [] if data is None else _matching(data, source.files, fault, deep=True)
         if data is None:
             raise fault(
                 f"needs {source.title}, which no registry carries",
@@ -66,15 +77,34 @@ def locate(
     else:
         known = "npm:, pypi:, debian:, nltk:, hub:, data or here"
         raise fault(f"origin {source.origin!r} is unknown", f"use {known}")
-    found = _matching(base, source.files, deep=scheme == "data")
+    inside = scheme != "data" and not (scheme == "here" and allow_outside)
+    outside = scheme == "here" and allow_outside
+    found = _matching(
+        base, source.files, fault, deep=scheme == "data", inside=inside, outside=outside
+    )
     if not found:
         problem = f"no file {', '.join(source.files)} in {base}"
         raise fault(problem, f"get {source.title}, or correct `files`")
     return found
 
 
-def _matching(base: Path, patterns: list[str], *, deep: bool = False) -> list[Path]:
-    """Files of `base` that match; `deep` patterns may match in any folder below it."""
+def _matching(
+    base: Path,
+    patterns: list[str],
+    fault: Callable[[str, str], PackError],
+    *,
+    deep: bool = False,
+    inside: bool = False,
+    outside: bool = False,
+) -> list[Path]:
+    """Files of `base` that match; `deep` patterns may match in any folder below it.
+
+    inside : what symbolic links lead to must lie below `base` as well. outside : patterns may lead out of it.
+    """
+    fix = "keep files below that folder, or say --allow-outside if the recipe is your own"
+    for pattern in patterns:
+        if not outside and ".." in Path(pattern.removeprefix("!")).parts:
+            raise fault(f"{shown(pattern)} leads out of {base}", fix)
 
     def below(path: Path) -> str:
         """The path from `base`; a pattern may lead out of it."""
@@ -87,6 +117,11 @@ def _matching(base: Path, patterns: list[str], *, deep: bool = False) -> list[Pa
         else:
             found = base.rglob(pattern) if deep else base.glob(pattern)
             chosen |= {path for path in found if path.is_file()}
+    if inside:
+        real = base.resolve()
+        for path in chosen:
+            if not path.resolve().is_relative_to(real):
+                raise fault(f"{shown(below(path))} is a link that leads out of {base}", fix)
     return sorted(chosen, key=below)
 
 
@@ -118,26 +153,23 @@ def _run(*command: str, cwd: Path) -> None:
 
 
 def _npm(package: str, fetched: Path, unpacked: Path) -> None:
-    _run("npm", "pack", "--silent", package, cwd=fetched)
+    _run("npm", "pack", "--silent", "--ignore-scripts", "--", package, cwd=fetched)
     with tarfile.open(next(iter(fetched.glob("*.tgz")))) as archive:
         archive.extractall(unpacked, filter="data")
 
 
 def _pypi(package: str, fetched: Path, unpacked: Path) -> None:
     target = os.fspath(fetched)
+    # Wheels alone: asking for the metadata of anything else would run its code.
     pip = (sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", target)
-    _run(*pip, package, cwd=fetched)
+    _run(*pip, "--only-binary=:all:", "--", package, cwd=fetched)
     found = next(iter(sorted(fetched.iterdir())))
-    if found.suffix == ".whl":
-        with zipfile.ZipFile(found) as wheel:
-            wheel.extractall(unpacked)
-    else:
-        with tarfile.open(found) as archive:
-            archive.extractall(unpacked, filter="data")
+    with zipfile.ZipFile(found) as wheel:
+        wheel.extractall(unpacked)
 
 
 def _debian(package: str, fetched: Path, unpacked: Path) -> None:
-    _run("apt-get", "download", "--quiet", package, cwd=fetched)
+    _run("apt-get", "download", "--quiet", "--", package, cwd=fetched)
     found = next(iter(fetched.glob("*.deb")))
     _run("dpkg-deb", "--extract", os.fspath(found), os.fspath(unpacked), cwd=fetched)
 

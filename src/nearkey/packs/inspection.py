@@ -12,9 +12,10 @@ import numpy as np
 
 from nearkey.language.arrays import damaged
 from nearkey.language.info import CONTEXT_FILE, read_info, verify_files
+from nearkey.language.lexicon import Lexicon
 from nearkey.language.mixed_model import MixedModel
 from nearkey.language.pack import Pack, find_pack, load_pack
-from nearkey.language.tokens import BOS, EOS
+from nearkey.language.tokens import BOS, EOS, word_order
 from nearkey.packs.backoff import context_sums
 from nearkey.packs.quantise import read_table
 
@@ -59,9 +60,21 @@ class PackInspection:
         }
 
 
+def _check_words(lexicon: Lexicon, where: Path) -> None:
+    words = lexicon.words
+    for at, word in enumerate(words):
+        if lexicon.index(word) != at:
+            raise damaged(f"word {at} is found at {lexicon.index(word)}", where, "words")
+        if not word.isprintable() or any(c.isspace() for c in word):
+            raise damaged(f"word {at} holds white space or control characters", where, "words")
+        if at and word_order(words[at - 1]) >= word_order(word):
+            raise damaged(f"word {at} is out of order", where, "words")
+
+
 def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
-    """Check a pack through: every checksum (SHA-256 too), every table's shape, and that the
-    probabilities after every context of its tables sum to 1 within `SUM_TOLERANCE`.
+    """Check a pack through: every checksum (SHA-256 too), every table's shape; that its words stand in their
+    order, each once and where the lexicon finds it, and are printable; and that the probabilities after every
+    context of its tables sum to 1 within `SUM_TOLERANCE`.
 
     Raises PackError at the first fault.
     """
@@ -71,6 +84,7 @@ def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
     start = time.perf_counter()
     pack = load_pack(folder)
     load_ms = (time.perf_counter() - start) * 1000
+    _check_words(pack.lexicon, folder / "words.bin")
     total = float(np.exp(pack.lexicon.log_probs.astype(np.float64)).sum())
     if not abs(total - 1.0) < 1e-3:
         raise damaged(f"word probabilities sum to {total:.4f}", folder, "words.bin")

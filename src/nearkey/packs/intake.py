@@ -11,7 +11,7 @@ from pathlib import Path
 
 import msgspec
 
-from nearkey.errors import PackError
+from nearkey.errors import NearkeyError, PackError
 from nearkey.language.reading.corpus import LIBRARY_READERS, read_lines
 from nearkey.language.reading.libraries import LibraryReader, library_version
 from nearkey.language.reading.streams import BUCKETS, StreamReader, TextStream, select
@@ -57,14 +57,23 @@ class Intake:
 
 
 def read_sources(
-    recipe: Recipe, path: Path, *, data: Path | None, cache: Path
+    recipe: Recipe,
+    path: Path,
+    *,
+    data: Path | None,
+    cache: Path,
+    keep_texts: bool = False,
+    allow_outside: bool = False,
 ) -> Generator[BuildProgress, None, Intake]:
     """Fetch and read every source; a progress record before each, and after each `LINES` lines of a text.
 
     recipe, path : the recipe and its file. data : folder of the corpora that no registry carries. Returns
     all that was read.
 
-    The reading of each text is kept in the `cache` folder and taken from there while neither the text
+    keep_texts : also keep the readings of texts that lie beside the recipe, which may be private. allow_outside : see
+    `fetch.locate`.
+
+    The reading of each other text is kept in the `cache` folder and taken from there while neither the text
     nor how it is read has changed; a further record says so. So are its parts, until it is whole: an
     interrupted reading goes on at the last of them. What a text shares with the evaluation texts is left
     out of it in the end.
@@ -74,10 +83,18 @@ def read_sources(
     for number, source in enumerate(todo):
         yield BuildProgress("read", number, len(todo), source.title)
         library = isinstance(source, TextSource) and _library_reader(source) is not None
-        files = [] if library else locate(source, recipe=path, data=data, cache=cache)
+        files = (
+            []
+            if library
+            else locate(source, recipe=path, data=data, cache=cache, allow_outside=allow_outside)
+        )
         if source.notice or source.notice_files:
             wanted = msgspec.structs.replace(source, files=source.notice_files)
-            found = locate(wanted, recipe=path, data=data, cache=cache) if wanted.files else []
+            found = (
+                locate(wanted, recipe=path, data=data, cache=cache, allow_outside=allow_outside)
+                if wanted.files
+                else []
+            )
             texts = [source.notice, *(_text_of(file) for file in found)]
             into.notices[source.title] = "\n\n".join(text.strip() for text in texts if text)
         if combinable(source.licence, recipe.licence) is None and source not in recipe.evaluation:
@@ -88,7 +105,8 @@ def read_sources(
             if remark:
                 yield BuildProgress("read", number, len(todo), f"{source.title}: {remark}")
         elif files or library:
-            place = kept_path(cache, recipe, source)
+            keep = keep_texts or source.origin != "here"
+            place = kept_path(cache, recipe, source) if keep else None
             at = BuildProgress("read", number, len(todo), source.title)
             stream, report = yield from _kept_or_read(source, files, recipe, place, at)
             into.reports[source.name] = report
@@ -105,12 +123,14 @@ def read_sources(
 
 
 def _kept_or_read(
-    source: TextSource, files: list[Path], recipe: Recipe, place: Path, at: BuildProgress
+    source: TextSource, files: list[Path], recipe: Recipe, place: Path | None, at: BuildProgress
 ) -> Generator[BuildProgress, None, _Reading]:
-    """A text as kept at `place`, or read and then kept there; its progress is that of `at`."""
+    """A text as kept at `place`, or read and then kept there, where there is one; its progress is that of `at`."""
     version = "" if files else library_version(source.origin)
-    key = None if version is None else source_key(source, files, recipe, version=version)
-    kept = None if key is None else KeptReading(place, key)
+    key = None
+    if place is not None and version is not None:
+        key = source_key(source, files, recipe, version=version)
+    kept = None if place is None or key is None else KeptReading(place, key)
     whole = None if kept is None else kept.whole()
     if whole is not None:
         yield _noted(at, "read by an earlier build")
@@ -126,9 +146,16 @@ def _kept_or_read(
     if kept is not None:
         try:
             kept.keep_whole(stream, report)
-        except OSError as fault:  # a build can do without; only an interruption costs more
-            yield _noted(at, f"cannot be kept for a later build: {fault.strerror}")
+        except (
+            OSError,
+            NearkeyError,
+        ) as fault:  # a build can do without; only an interruption costs more
+            yield _noted(at, f"cannot be kept for a later build: {_said(fault)}")
     return stream, report
+
+
+def _said(fault: OSError | NearkeyError) -> str:
+    return fault.problem if isinstance(fault, NearkeyError) else str(fault.strerror or fault)
 
 
 def _noted(at: BuildProgress, note: str) -> BuildProgress:
@@ -181,8 +208,8 @@ def reading(
         if kept is not None:
             try:
                 kept.keep_part(done, reader.part())
-            except OSError as fault:  # as for whole texts
-                yield _noted(at, f"what is read cannot be kept: {fault.strerror}")
+            except (OSError, NearkeyError) as fault:  # as for whole texts
+                yield _noted(at, f"what is read cannot be kept: {_said(fault)}")
                 kept = None
         yield _noted(at, f"{done:,} lines")
     report.dropped.update(reader.dropped)

@@ -143,7 +143,7 @@ def _write(path: Path, text: TextStream, seen: bytes = b"", **meta: Any) -> None
     for folder in (path.parent.parent, path.parent):
         # The text can be made out from it, and may be private: folders for their owner alone.
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with atomic_path(path) as temporary:
+    with atomic_path(path, private=True) as temporary:
         write_arrays(temporary, arrays, meta=meta)
         with temporary.open("rb") as written:
             digest = hashlib.file_digest(written, "sha256").digest()

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from nearkey.errors import PackError
+from nearkey.files import held_lock, is_held
 from nearkey.language import info
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.intake import Intake
@@ -32,23 +33,34 @@ def new_folder(target: Path) -> Iterator[Path]:
     """
     target.parent.mkdir(parents=True, exist_ok=True)
     for left in target.parent.glob(f".{glob.escape(target.name)}.*"):
-        # What builds that were killed left there; a day old, so that none is at work in it.
-        if left.is_dir() and time.time() - left.stat().st_mtime > _STALE_S:
+        # What builds that were killed left there: their lock is gone; or, without one, a day old.
+        if left.is_dir() and _abandoned(left):
             shutil.rmtree(left, ignore_errors=True)
     with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as temporary:
         folder = Path(temporary) / "pack"
         folder.mkdir()
         try:
-            yield folder
+            with held_lock(Path(temporary) / "lock"):
+                yield folder
         except OSError as fault:
-            if fault.errno not in (errno.ENOSPC, errno.EDQUOT):
+            full = fault.errno in (errno.ENOSPC, errno.EDQUOT)
+            if not full and fault.errno not in (errno.EFBIG, errno.EIO):
                 raise
             raise PackError(
-                "the disk is full", where=target, fix="free some space, then build again"
+                "the disk is full" if full else f"cannot be written ({fault.strerror})",
+                where=target,
+                fix="free some space, then build again",
             ) from fault
         if target.exists():
             target.replace(Path(temporary) / "replaced")
         folder.replace(target)
+
+
+def _abandoned(left: Path) -> bool:
+    lock = left / "lock"
+    if lock.is_file():
+        return not is_held(lock)
+    return time.time() - left.stat().st_mtime > _STALE_S
 
 
 def finish_pack(folder: Path, made: info.PackInfo, notices: Mapping[str, str]) -> info.PackInfo:

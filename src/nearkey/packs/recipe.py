@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
+from pathlib import Path
 from typing import Literal
 
 import msgspec
 
+from nearkey.bounds import shown
 from nearkey.errors import PackError
 from nearkey.language.reading.corpus import LIBRARY_READERS, LINE_READERS
 from nearkey.language.tokens import ABBREVIATIONS, is_letter
@@ -19,6 +22,21 @@ __all__ = ["LexiconPart", "ModelPart", "Recipe", "TextSource", "WordSource", "re
 
 LARGEST_ALPHABET = 200
 """A letter travels as one byte, and some are taken by marks and symbols."""
+
+
+ORIGINS = {
+    "here": re.compile(r""),
+    "data": re.compile(r""),
+    "npm": re.compile(
+        r"(?:@[a-z0-9][a-z0-9._-]*/)?[a-z0-9][a-z0-9._-]*(?:@[0-9A-Za-z][0-9A-Za-z.+-]*)?"
+    ),
+    "pypi": re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*(?:==[0-9A-Za-z][0-9A-Za-z.+!-]*)?"),
+    "debian": re.compile(r"[a-z0-9][a-z0-9+.-]+(?:=[0-9A-Za-z][0-9A-Za-z.+:~-]*)?"),
+}
+"""What may stand after an origin's colon: a package's name and version, and nothing that a client would take for an
+option, a folder or an address. The names of ``nltk:`` and ``hub:`` are those libraries' own."""
+
+_LONGEST_ORIGIN, _MOST_PATTERNS, _LONGEST_PATTERN = 200, 1000, 500
 
 
 class _Strict(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -156,6 +174,34 @@ def _check_licences(recipe: Recipe, where: str | os.PathLike[str]) -> None:
             )
 
 
+def _check_source(source: _Source, where: str | os.PathLike[str]) -> None:
+    """PackError for an origin that names no package of a registry, and for patterns that are none."""
+    scheme, _, package = source.origin.partition(":")
+    known = scheme in ORIGINS or scheme in LIBRARY_READERS
+    if known and len(source.origin) <= _LONGEST_ORIGIN:
+        known = scheme in LIBRARY_READERS or ORIGINS[scheme].fullmatch(package) is not None
+        known = known and source.origin.isprintable() and source.origin != f"{scheme}:"
+    else:
+        known = False
+    if not known:
+        raise PackError(
+            f"origin {shown(source.origin)} is unknown",
+            where=where,
+            field=source.name[:40],
+            fix="use npm:NAME@VERSION, pypi:NAME==VERSION, debian:NAME, nltk:NAME, hub:NAME, data or here",
+        )
+    for pattern in source.files:
+        inner = pattern.removeprefix("!")
+        sound = 0 < len(inner) <= _LONGEST_PATTERN and inner.isprintable()
+        if not sound or Path(inner).is_absolute() or len(source.files) > _MOST_PATTERNS:
+            raise PackError(
+                f"{shown(pattern)} is no pattern inside the source",
+                where=where,
+                field=f"{source.name[:40]}: files",
+                fix="give file names and patterns, without a leading slash",
+            )
+
+
 def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:
     def fault(problem: str, field: str, fix: str) -> PackError:
         return PackError(problem, where=where, field=field, fix=fix)
@@ -167,6 +213,7 @@ def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:
         if names.count(name) > 1:
             raise fault(f"{name!r} is there twice", "text", "give each source a name of its own")
     for any_source in (*recipe.text, *recipe.evaluation, *recipe.words):
+        _check_source(any_source, where)
         library = any_source.origin.partition(":")[0] in LIBRARY_READERS
         if not any_source.files and (not library or isinstance(any_source, WordSource)):
             raise fault(f"{any_source.name!r} names no files", "files", "name them by patterns")

@@ -25,7 +25,7 @@ __all__ = ["draft_recipe", "guess_alphabet", "short_words", "start_recipe", "too
 
 HEADER = """\
 # A first recipe, drafted from the texts it names. Look over `alphabet` and `always`, name the licence, then
-# build again: nearkey pack build {recipe}
+# build again: nearkey pack build {recipe} --allow-outside
 """
 LATIN = "abcdefghijklmnopqrstuvwxyz"
 MOST_SOURCES = 8

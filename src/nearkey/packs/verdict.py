@@ -76,7 +76,9 @@ def judge_pack(
     pack = load_pack(pack_folder)
     lines: list[str] = []
     for source in recipe.evaluation:
-        files = locate(source, recipe=path, data=None, cache=cache_folder())
+        files = locate(
+            source, recipe=path, data=None, cache=cache_folder(), allow_outside=True
+        )  # it was built already
         lines += _lines(finished(reading(source, files, recipe))[0])
     score, no_text = None, False
     if lines:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -59,7 +60,12 @@ def read_frequencies(path: Path, *, fold: bool, language: str = "") -> dict[str,
         header, bins = decoded[0], decoded[1:]
         if header.get("format") != "cB":
             raise PackError("not a centibel word list", where=path, fix="check `kind`")
-    except (OSError, EOFError, msgspec.DecodeError, AttributeError, IndexError, TypeError) as fault:
+        if not all(isinstance(word, str) for words in bins for word in words):
+            raise TypeError("holds what is no word")
+    except (
+        OSError, EOFError, zlib.error, msgspec.DecodeError, UnicodeError, RecursionError, ArithmeticError,
+        AttributeError, IndexError, KeyError, TypeError,
+    ) as fault:  # fmt: skip
         raise PackError(
             f"not a centibel word list: {fault}", where=path, fix="check `kind` and the path"
         ) from None

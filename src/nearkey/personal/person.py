@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -11,7 +12,8 @@ from numpy.typing import ArrayLike
 
 from nearkey.decode import Candidate, Decoder
 from nearkey.decode.protocols import State
-from nearkey.errors import PersonalError
+from nearkey.errors import NearkeyError, PersonalError
+from nearkey.files import remove_with_drafts, unwritten
 from nearkey.layout import Key, Layout
 from nearkey.personal.personal_language import PersonalLanguage
 from nearkey.personal.touch_learner import TouchLearner
@@ -43,6 +45,8 @@ class Person:
     words : the person's words; None learns no language.
     touches : what learns her touches; None leaves touch as it is.
 
+    `save_fault` is the last error of a touch model that could not be saved while she typed; `save` and `close` raise.
+
     With a session::
 
         Session(person.live, personal=person.words, learners=person.learners)
@@ -64,6 +68,8 @@ class Person:
         self._given = decoder
         self._folder: Path | None = None
         self._unsaved = 0
+        self._failed_saves = 0
+        self.save_fault: NearkeyError | None = None
         self.live = LivePerson(self)
 
     @classmethod
@@ -161,13 +167,24 @@ class Person:
             self.touches.retract(receipt.touch)
 
     def wipe(self) -> None:
-        """Forget the person, in memory and on the disk."""
+        """Forget the person, in memory and on the disk: words, touches (also where this object learns none), what
+        interrupted writers left of them, and what the decoder remembers of the last texts.
+
+        Raises `PersonalError` where the disk refuses.
+        """
         if self.words is not None:
             self.words.wipe()
         if self.touches is not None:
             self.touches.reset()
-            if self._folder is not None:
-                (self._folder / TOUCH).unlink(missing_ok=True)
+        if self._folder is not None:
+            try:
+                remove_with_drafts(self._folder / TOUCH)
+                for left in self._folder.glob(f".{WORDS}.*"):
+                    left.unlink(missing_ok=True)
+            except OSError as fault:
+                raise unwritten(fault, self._folder, PersonalError) from None
+        self._given.forget_recent()
+        self.decoder.forget_recent()
         self._unsaved = 0
 
     def save(self) -> None:
@@ -175,8 +192,11 @@ class Person:
         if self._folder is None or self.touches is None or not self._unsaved:
             return
         path = self._folder / TOUCH
-        self.touches.touch.save(path)
-        path.chmod(0o600)
+        try:
+            self.touches.touch.save(path)
+            path.chmod(0o600)
+        except OSError as fault:
+            raise unwritten(fault, path, PersonalError) from None
         self._unsaved = 0
 
     def close(self) -> None:
@@ -195,8 +215,16 @@ class Person:
 
     def _touch_changed(self) -> None:
         self._unsaved += 1
-        if self._unsaved >= _SAVE_EVERY:
-            self.save()
+        if self._unsaved >= _SAVE_EVERY * (self._failed_saves + 1):
+            # A full disk must not stop the typing: it is said once, and tried again later.
+            try:
+                self.save()
+                self._failed_saves = 0
+            except NearkeyError as fault:
+                self.save_fault = fault
+                if not self._failed_saves:
+                    warnings.warn(f"touches are not saved: {fault}", RuntimeWarning, stacklevel=4)
+                self._failed_saves += 1
 
 
 def _touch_in(path: Path, decoder: Decoder, people: PeopleTouch) -> PersonTouch:

@@ -25,6 +25,8 @@ from nearkey.personal.word_store import Added, Removed, Retracted, WordStore
 __all__ = ["AccentFolding", "PersonalLanguage", "ReadOnlyWords"]
 
 _LONGEST_WORD = 64
+# Characters of a word as written: an accent may be a character of its own.
+_LONGEST_WRITTEN = 4 * _LONGEST_WORD
 INNER_MARKS = "'-\u00b7"
 
 
@@ -238,6 +240,7 @@ class PersonalLanguage:
         if plain not in self._store.counts.pinned:
             return False
         self._store.take(Removed(plain))
+        self._store.purge()  # the record that added it is gone from the file
         return True
 
     def forget(self, word: str) -> bool:
@@ -349,6 +352,8 @@ class PersonalLanguage:
         self.close()
 
     def _normal(self, word: str) -> str:
+        if len(word) > _LONGEST_WRITTEN:
+            return word  # no word; normalising may take time that grows with its square
         return normalise_word(word, fold=self._fold, language=self._language)
 
     def _plain(self, word: str) -> str | None:

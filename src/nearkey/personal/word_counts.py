@@ -16,9 +16,13 @@ from typing import Annotated, TypeVar
 
 import msgspec
 
+from nearkey.bounds import whole_number
 from nearkey.errors import PersonalError
 
 __all__ = ["WeightEvidence", "WordCounts", "WordObservation", "WordSettings"]
+
+
+_MOST = 10_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,19 +67,14 @@ class WordSettings:
         for value in self.caution:
             _number("caution", value, 1e-6, math.inf)
         for name in ("enter_after", "max_words", "max_phrases", "max_offered"):
-            _count(name, getattr(self, name), 1)
-        _count("undo_words", self.undo_words, 0)
+            whole_number(getattr(self, name), low=1, high=_MOST, error=PersonalError, field=name)
+        whole_number(self.undo_words, low=0, high=_MOST, error=PersonalError, field="undo_words")
 
 
 def _number(name: str, value: float, low: float, high: float) -> None:
     if not (math.isfinite(value) and low <= value <= high):
         top = "" if high == math.inf else f" to {high:g}"
         raise PersonalError(f"is {value}", field=name, fix=f"give a number from {low:g}{top}")
-
-
-def _count(name: str, value: int, low: int) -> None:
-    if not (isinstance(value, int) and not isinstance(value, bool) and value >= low):
-        raise PersonalError(f"is {value!r}", field=name, fix=f"give a whole number from {low}")
 
 
 # ---- counts ----

@@ -359,7 +359,7 @@ class _StoreReader:
         line = self._line() or b""
         try:
             start = _VERSION.decode(line)
-        except (msgspec.DecodeError, UnicodeDecodeError):
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
             start = _StoreVersion(format="", version=0)
         if start.format != FORMAT:
             raise PersonalError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Sequence
 from typing import Any, Protocol, runtime_checkable
 
@@ -81,7 +82,8 @@ class Updaters:
     decoder : gives the store the language model's states.
     keep : called with (observation, learner, update id) for each thing learnt, so that it outlives a crash.
 
-    `fault` is the last error a learner raised. A store that cannot write must not stop the typing.
+    `fault` is the last error a learner raised; the first is also told as a RuntimeWarning. A store that cannot
+    write must not stop the typing.
     """
 
     def __init__(
@@ -124,6 +126,10 @@ class Updaters:
                         if update_id is not None:
                             learner.retract(update_id)
                 except NearkeyError as fault:
+                    if self.fault is None:
+                        warnings.warn(
+                            f"learning is not saved: {fault}", RuntimeWarning, stacklevel=5
+                        )
                     self.fault = fault
 
     def remember(self, observation: int, learner: int, update_id: int | str) -> None:

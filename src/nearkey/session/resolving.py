@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from typing import Literal
 
 from nearkey.decode import LiveDecoder
+from nearkey.decode.touches import LARGEST_COORDINATE, MOST_TOUCHES
+from nearkey.errors import DecodeError
 from nearkey.layout import Key
 from nearkey.session import messages as msg
 from nearkey.session.content import Content
@@ -89,9 +91,13 @@ def _next_shift(content: Content) -> msg.ShiftMode:
 
 
 def _tap(content: Content, tap: msg.Tap, reader: SessionReader) -> Message | None:
+    if not (abs(tap.x) <= LARGEST_COORDINATE and abs(tap.y) <= LARGEST_COORDINATE):
+        raise DecodeError("lies on no surface", where="tap", field="x, y", fix="drop the touch")
     key = reader.key_of(tap.x, tap.y)
     if key is None or key.role == "letters":
         ends = content.past_word or _accepted(content)
+        if _full(content) and not ends:
+            return None
         close = reader.close(content) if ends else None
         return msg.Tap(
             tap.x, tap.y, time_s=tap.time_s, key="" if key is None else key.id, close=close
@@ -129,9 +135,11 @@ def _next_rank(content: Content, reader: SessionReader) -> int:
     return (word.locked.rank + 1) % max(len(reader.candidates(content)), 1)
 
 
-def _mark_touch(content: Content, tap: msg.Tap, key: Key, reader: SessionReader) -> Message:
+def _mark_touch(content: Content, tap: msg.Tap, key: Key, reader: SessionReader) -> Message | None:
     """A touch on a key that may mean several marks."""
     ends = _accepted(content)
+    if _full(content) and not ends:
+        return None
     letter = ""
     role: Literal["symbol", "mark"] = "symbol"
     if _takes_marks(content):
@@ -156,6 +164,11 @@ def _mark_touch(content: Content, tap: msg.Tap, key: Key, reader: SessionReader)
 # ---- the rest ----
 
 
+def _full(content: Content) -> bool:
+    """Whether the composition has as many touches as a word may have: what comes after does nothing."""
+    return content.composition is not None and len(content.composition.all) >= MOST_TOUCHES
+
+
 def _accepted(content: Content) -> bool:
     return content.composition is not None and content.composition.accepted
 
@@ -175,6 +188,8 @@ def _mark(content: Content, text: str, t: float, reader: SessionReader) -> Messa
         return msg.Insert(text, time_s=t, close=reader.close(content))
     literal = _takes_marks(content)
     ends = _accepted(content) or not literal
+    if literal and not ends and (_full(content) or len(text) > MOST_TOUCHES):
+        return None
     return msg.Mark(text, literal, time_s=t, close=reader.close(content) if ends else None)
 
 

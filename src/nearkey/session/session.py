@@ -11,8 +11,10 @@ from types import TracebackType
 from typing import Any, Self
 
 from nearkey.append_log import TruncatedRecord
+from nearkey.bounds import shown
 from nearkey.decode import Candidate, LiveDecoder
 from nearkey.errors import DecodeError, JournalError, NearkeyError
+from nearkey.one_thread import OneThread
 from nearkey.session import messages as msg
 from nearkey.session.journal import (
     Journal,
@@ -49,7 +51,8 @@ class Session:
     k, undo_limit, context_chars, spacing, auto_capitals : see `SessionSettings`.
     clock : gives seconds; differences count. `time.monotonic` unless given.
 
-    Every verb returns whether it changed anything. One thread at a time.
+    Every verb returns whether it changed anything. A session belongs to the thread that made it: in another one it
+    raises `NearkeyError`, until that one has called `take_over`.
 
     Raises `JournalError` where the journal exists, is in use or cannot be written, or the session is
     private; a message whose journal line cannot be written is not carried out.
@@ -83,6 +86,7 @@ class Session:
                 field="journal",
                 fix="leave out journal, or private=True",
             )
+        self._thread = OneThread("Session", NearkeyError)
         settings = SessionSettings(
             k=k,
             undo_limit=undo_limit,
@@ -178,21 +182,25 @@ class Session:
     @property
     def text(self) -> str:
         """The text, the composition included, as a commit would write it."""
+        self._thread.check()
         return self._reader.view(self._state.content)[0]
 
     @property
     def cursor(self) -> int:
         """The cursor's position in the text, in characters."""
+        self._thread.check()
         return self._reader.view(self._state.content)[1]
 
     @property
     def candidates(self) -> tuple[Candidate, ...]:
         """Readings of the composition, best first; predictions where there is none."""
+        self._thread.check()
         return self._reader.candidates(self._state.content)
 
     @property
     def word(self) -> str:
         """The composition as it stands in the text; "" where there is none."""
+        self._thread.check()
         return self._reader.shown(self._state.content)
 
     @property
@@ -206,11 +214,13 @@ class Session:
 
         at : the touch, from 0; None is the first without a chosen letter.
         """
+        self._thread.check()
         return self._reader.letters(self._state.content, at)
 
     @property
     def marks(self) -> tuple[tuple[str, float], ...]:
         """Marks that may follow here, best first, with natural log probabilities."""
+        self._thread.check()
         content = self._state.content
         before = self._reader.context(content.before)
         return self._reader.marks_after(before + self._reader.shown(content))
@@ -283,13 +293,17 @@ class Session:
     def tap(self, x: float, y: float, time_s: float | None = None) -> bool:
         """A touch, in layout units; on a function key it does what that key does.
 
-        Raises DecodeError for a place that is no number.
+        A word has `nearkey.decode.touches.MOST_TOUCHES` touches at most: one more does nothing, so that a
+        sensor which is stuck costs no more than a long word. Raises DecodeError for what is no place.
         """
         try:
             place = float(x), float(y)
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             raise DecodeError(
-                f"({x!r}, {y!r}) is no place", where="tap", field="x, y", fix="give two numbers"
+                f"({shown(x)}, {shown(y)}) is no place",
+                where="tap",
+                field="x, y",
+                fix="give two numbers",
             ) from None
         return self.do(msg.Tap(*place, time_s=self._time(time_s)))
 
@@ -369,6 +383,7 @@ class Session:
 
     def do(self, message: Message) -> bool:
         """Carry out one message. Raises `NearkeyError` for a time that is no number, and as `Session` says."""
+        self._thread.check()
         if not math.isfinite(message.time_s):
             raise NearkeyError(
                 f"is {message.time_s}", where="session", field="time_s", fix="give seconds"
@@ -440,6 +455,10 @@ class Session:
     def _time(self, time_s: float | None) -> float:
         # Microseconds: what is in the journal is what is in the state.
         return round(self._clock() - self._zero, 6) if time_s is None else float(time_s)
+
+    def take_over(self) -> None:
+        """From now on the calling thread's own; the one that had it must have finished with it."""
+        self._thread.take()
 
     def close(self) -> None:
         """Let go of the journal; the composition stays in it. Closing twice is allowed."""

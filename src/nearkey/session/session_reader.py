@@ -13,6 +13,7 @@ import msgspec
 from nearkey.decode import Candidate, LiveDecoder
 from nearkey.decode.punctuation import marks_on
 from nearkey.decode.spelling import spell
+from nearkey.decode.touches import MOST_TOUCHES
 from nearkey.layout import Key
 from nearkey.letter_case import lower, upper
 from nearkey.session.content import (
@@ -152,6 +153,8 @@ class SessionReader:
     def _ask(
         self, points: tuple[tuple[float, float], ...], content: Content, k: int, version: Hashable
     ) -> tuple[Candidate, ...]:
+        if len(points) > MOST_TOUCHES:
+            return ()  # of a journal from before there was a limit: it is spelled
         context = self.context(content.before)
         asked = (points, context, k, version)
         if asked != self._asked:

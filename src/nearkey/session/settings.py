@@ -6,9 +6,12 @@ import unicodedata
 from dataclasses import dataclass, field
 from typing import Literal
 
+from nearkey.bounds import whole_number
 from nearkey.errors import NearkeyError
 
 __all__ = ["Attach", "SessionSettings", "Spacing"]
+
+_RANGES = (("k", 1, 10_000), ("undo_limit", 0, 1_000_000), ("context_chars", 1, 1_000_000))
 
 Attach = Literal["closer", "opener", "joiner", "spaced", "word", "white"]
 
@@ -80,7 +83,7 @@ def _combines(char: str) -> bool:
 class SessionSettings:
     """Settings of a session.
 
-    k : candidates asked for, 1 or more.
+    k : candidates asked for, 1 to 10,000.
     undo_limit : messages that can be undone at least (up to twice as many are kept); None is all.
     context_chars : how much of the text before a word the decoder is told, in characters, cut at a
         white space; an n-gram model looks at a few words only.
@@ -96,14 +99,10 @@ class SessionSettings:
     auto_capitals: bool = True
 
     def __post_init__(self) -> None:
-        for name, low in (("k", 1), ("undo_limit", 0), ("context_chars", 1)):
+        for name, low, high in _RANGES:
             value = getattr(self, name)
             if value is None and name == "undo_limit":
                 continue
-            if isinstance(value, bool) or not isinstance(value, int) or value < low:
-                raise NearkeyError(
-                    f"is {value!r}",
-                    where="session settings",
-                    field=name,
-                    fix=f"give a whole number from {low}",
-                )
+            whole_number(
+                value, low=low, high=high, error=NearkeyError, where="session settings", field=name
+            )

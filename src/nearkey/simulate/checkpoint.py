@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
+import zlib
 from collections.abc import Sequence
 from types import TracebackType
 from typing import Any, Self
@@ -21,7 +23,10 @@ from nearkey.simulate.workload import Workload
 __all__ = ["Checkpoint", "fingerprint"]
 
 SCHEMA = "nearkey-ranking-checkpoint"
-VERSION = 1
+VERSION = 2
+"""1 had no check sums: a changed rank was believed."""
+
+_CHECK = re.compile(rb',"crc":"([0-9a-f]{8})"\}$')
 
 
 def fingerprint(
@@ -98,7 +103,8 @@ class Checkpoint:
         )
 
     def _append(self, record: dict[str, Any]) -> None:
-        self._log.append(json.dumps(record, ensure_ascii=False).encode())
+        body = json.dumps(record, ensure_ascii=False).encode()
+        self._log.append(b'%b,"crc":"%08x"}' % (body[:-1], zlib.crc32(body)))
 
     def _read(self, header: dict[str, Any]) -> None:
         end = 0
@@ -112,16 +118,21 @@ class Checkpoint:
             self._append(header)
 
     def _take(self, number: int, data: bytes, header: dict[str, Any]) -> None:
+        match = _CHECK.search(data)
+        body = data if match is None else data[: match.start()] + b"}"
         try:
-            record = json.loads(data)
-            if number > 1:
+            record = json.loads(body)
+            if match is None or int(match[1], 16) != zlib.crc32(body):
+                if number > 1 or record == header | {"version": 2}:
+                    raise ValueError
+            elif number > 1:
                 self._done[str(record["layout"]), int(record["chunk"])] = {
                     name: record[name] for name in ("rank", "first", "keystrokes", "seconds")
                 }
                 return
-        except (KeyError, TypeError, ValueError):
+        except (KeyError, TypeError, ValueError, RecursionError):
             raise PlanError(
-                "is damaged",
+                "is damaged: its check sum does not fit it",
                 where=str(self._log.path),
                 field=f"line {number}",
                 fix="remove the file and run again",

@@ -128,7 +128,7 @@ def compare_results(
 ) -> ResultsComparison:
     """Compare two quality files: of `nearkey score`, or of the benchmark. PlanError for other files."""
     first, second = _read(before), _read(after)
-    one, two = _figures(first), _figures(second)
+    one, two = _figures(first, before), _figures(second, after)
     both = [key for key in one if key in two]
     moved = [
         Moved(what, measure, one[what, measure], two[what, measure], tolerance[measure])
@@ -158,18 +158,41 @@ def _read(path: str | os.PathLike[str]) -> dict[str, dict[str, Any]]:
             field="schema",
             fix=f"name a file that nearkey score -o or the benchmark wrote ({SCORE}, {BENCHMARK})",
         )
-    if kind == SCORE:
-        return {str(data["layout"]): data}
-    return dict(data["scenarios"])
+    scores = {str(data.get("layout")): data} if kind == SCORE else data.get("scenarios")
+    if not isinstance(scores, dict) or not all(isinstance(s, dict) for s in scores.values()):
+        raise PlanError(
+            "is damaged: not a table of scenarios",
+            where=where,
+            field="scenarios",
+            fix="write the results again",
+        )
+    return scores
 
 
-def _figures(scores: dict[str, dict[str, Any]]) -> dict[tuple[str, str], float]:
-    return {
-        (what, measure): float(value)
-        for scenario, score in scores.items()
-        for what, measure, value in _of_score(scenario, score)
-        if value is not None
-    }
+def _figures(
+    scores: dict[str, dict[str, Any]], where: str | os.PathLike[str]
+) -> dict[tuple[str, str], float]:
+    """Figures by scenario and measure; PlanError for a file that says what it is, and is not so inside."""
+    try:
+        for score in scores.values():
+            if not isinstance(score["conditions"], dict):
+                raise TypeError
+        return {
+            (what, measure): float(value)
+            for scenario, score in scores.items()
+            for what, measure, value in _of_score(scenario, score)
+            if value is not None
+        }
+    except (AttributeError, KeyError, TypeError, ValueError, OverflowError) as fault:
+        missing = fault.args[0] if isinstance(fault, KeyError) else None
+        raise PlanError(
+            "is damaged: lacks a field"
+            if missing
+            else "is damaged: a field is not what it should be",
+            where=where,
+            field=str(missing)[:40] if missing else None,
+            fix="write the results again",
+        ) from None
 
 
 def _of_score(scenario: str, score: dict[str, Any]) -> Iterator[tuple[str, str, Any]]:

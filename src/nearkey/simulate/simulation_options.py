@@ -8,6 +8,7 @@ from typing import Any, Self, TypedDict
 
 import numpy as np
 
+from nearkey.bounds import MOST_WORKERS, whole_number
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.simulate.corpora import Corpus, CorpusSource, as_corpus
@@ -102,8 +103,7 @@ class SimulationOptions:
         check_words(self.words, "words")
         if self.seed < 0:
             raise PlanError(f"is {self.seed}", field="seed", fix="give 0 or more")
-        if self.workers < 1:
-            raise PlanError(f"{self.workers} workers", field="workers", fix="give 1 or more")
+        whole_number(self.workers, low=1, high=MOST_WORKERS, error=PlanError, field="workers")
         if self.context and self.corpus is None:
             raise PlanError(
                 "words drawn one by one have no context", field="context", fix="give a corpus"

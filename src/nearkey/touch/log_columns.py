@@ -100,8 +100,10 @@ def _number(name: str, cell: Any, row: int, rows: RowNames, may_miss: bool) -> f
         if isinstance(cell, bool) or (isinstance(cell, str) and "_" in cell):
             raise ValueError
         number = float(cell)
-    except (TypeError, ValueError):
-        raise rows.error(f"'{cell}' is not a number", row, name, "give a finite number") from None
+    except (TypeError, ValueError, OverflowError):
+        raise rows.error(
+            f"'{str(cell)[:40]}' is not a number", row, name, "give a finite number"
+        ) from None
     if isinstance(cell, str) and number != number:
         raise rows.error("is nan", row, name, "give a finite number or drop the row")
     return number

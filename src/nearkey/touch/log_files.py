@@ -58,10 +58,11 @@ def read_columns(path: str | os.PathLike[str]) -> tuple[Columns, Unit, list[str]
 
 
 def write_columns(columns: Columns, unit: Unit, path: str | os.PathLike[str]) -> None:
-    """Write a log's columns by the suffix of the file, whole or not at all; raises as `read_columns`."""
+    """Write a log's columns by the suffix of the file, whole or not at all, for its owner's eyes only; raises as
+    `read_columns`."""
     write = _format(path)[1]
     header = {"schema": SCHEMA, "version": VERSION, "unit": unit}
-    with atomic_path(path) as temporary:
+    with atomic_path(path, private=True, error=TouchDataError) as temporary:
         write(header, columns, temporary, os.fspath(path))
 
 
@@ -187,17 +188,24 @@ def _read_parquet(path: Path, where: str) -> Rows:
         raise TouchDataError("no such file", where=where, fix="check the path")
     try:
         table = arrow.parquet.read_table(path)
-    except (arrow.ArrowInvalid, OSError) as fault:
+    except (arrow.ArrowException, UnicodeDecodeError, OSError, MemoryError) as fault:
         raise TouchDataError(
             f"not a readable Parquet file: {fault}", where=where, fix="write it again"
         ) from None
     stored = table.schema.metadata or {}
     header = {
-        name: stored[f"nearkey.{name}".encode()].decode()
+        name: stored[f"nearkey.{name}".encode()].decode(errors="replace")
         for name in ("schema", "version", "unit")
         if f"nearkey.{name}".encode() in stored
     }
-    columns = {name: _cells(name, table.column(name).to_pylist()) for name in table.column_names}
+    try:
+        columns = {
+            name: _cells(name, table.column(name).to_pylist()) for name in table.column_names
+        }
+    except (arrow.ArrowException, KeyError, ValueError, OverflowError) as fault:
+        raise TouchDataError(
+            f"not a readable table: {fault}", where=where, fix="write it again"
+        ) from None
     return header, columns, None
 
 

@@ -21,9 +21,12 @@ _AGAIN = "save the model again"
 
 
 def write_model_file(data: Mapping[str, Any], path: str | os.PathLike[str]) -> None:
-    """Write a model's data under the header of the format; an older file is replaced whole or not at all."""
+    """Write a model's data under the header of the format; an older file is replaced whole or not at all.
+
+    It may be read by its owner only: it may tell how one person touches.
+    """
     text = _pretty({**_HEADER, **data}) + "\n"
-    with atomic_write(path) as out:
+    with atomic_write(path, private=True, error=TouchModelError) as out:
         out.write(text)
 
 

@@ -133,6 +133,6 @@ def load_touch(path: str | os.PathLike[str]) -> Any:
         problem, field, fix = fault.problem, fault.field, fault.fix
     except KeyError as fault:
         problem, field, fix = "is missing", str(fault.args[0]), again
-    except (TypeError, ValueError, IndexError, AttributeError) as fault:
+    except (TypeError, ValueError, ArithmeticError, IndexError, AttributeError) as fault:
         problem, field, fix = f"is damaged: {fault}", "fitted", again
     raise TouchModelError(problem, where=where, field=field, fix=fix)

@@ -192,7 +192,7 @@ def test_bad_parts_are_named(layout, pack):
         EditCosts(omitted=math.nan)
     with pytest.raises(DecodeError, match="has no key 'k0'"):
         Decoder(layout, _Keys(("k1", "k2", "k3", "symbol", "space")), pack)
-    with pytest.raises(DecodeError, match="candidates asked for"):
+    with pytest.raises(DecodeError, match="decode: k: 0 is out of range; give a whole number"):
         Decoder(layout, touch, pack).decode([[0, 0]], k=0)
     with pytest.raises(DecodeError, match="gave NaN"):
         Decoder(layout, _Keys(layout.key_ids), pack).decode([[0.0, 0.0]])

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from nearkey.errors import LayoutError
+from nearkey.errors import LayoutError, NearkeyError
 from nearkey.layout import Layout, catalogue_names
 
 SPEC = """\
@@ -183,7 +183,7 @@ def test_a_failed_save_leaves_the_old_file(
         raise OSError("disk full")
 
     monkeypatch.setattr("os.fsync", fail)
-    with pytest.raises(OSError, match="disk full"):
+    with pytest.raises(NearkeyError, match="disk full"):
         layout.renamed("other").save(spec_file)
     assert spec_file.read_bytes() == before
     assert [path.name for path in spec_file.parent.iterdir()] == [spec_file.name]

@@ -5,21 +5,29 @@ from __future__ import annotations
 import random
 import shutil
 import struct
+from importlib import metadata
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from small_packs import build_small_pack, invented_notes, write_recipe
 
+from nearkey.cli import cli
+from nearkey.decode import Decoder
 from nearkey.errors import PackError
 from nearkey.language import find_pack, installed_packs, load_pack
+from nearkey.language.arrays import pack_texts, read_arrays, read_bytes, unpack_texts, write_arrays
 from nearkey.language.info import FORMAT, PACK_FILES, finish_folder, read_info, record_file, sealed
 from nearkey.language.tokens import FIRST_WORD, word_order
+from nearkey.layout import Layout
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.builder import build_pack
 from nearkey.packs.evaluate import score_text
 from nearkey.packs.inspection import inspect_pack
 from nearkey.packs.quantise import read_table, write_table
 from nearkey.schema import read_toml
+from nearkey.touch import GaussianTouch
 
 
 @pytest.fixture(scope="module")
@@ -302,14 +310,149 @@ def test_a_table_body_that_makes_no_sense_is_named(copy):
     assert "\n" not in str(caught.value)
 
 
-def test_word_files_that_do_not_fit_each_other_are_named(copy, tmp_path):
+def test_no_word_is_looked_up_in_the_bytes_of_a_strangers_trie(copy, tmp_path):
     other, _ = build_small_pack(tmp_path / "other", size=10)
-    forge(copy, "lexicon.marisa", (other / "lexicon.marisa").read_bytes())
-    with pytest.raises(PackError, match="words where words"):
+    for trie in ((other / "lexicon.marisa").read_bytes(), b"We love Marisa?" + b"\xff" * 4000, b""):
+        forge(copy, "lexicon.marisa", trie)
+        lexicon = load_pack(copy).lexicon
+        assert [lexicon.index(word) for word in lexicon.words] == list(range(len(lexicon)))
+        inspect_pack(copy)
+
+
+def forge_arrays(folder, name: str, **changes) -> None:
+    """Put other arrays in place, or, named `meta_…`, other meta values."""
+    arrays, meta = read_arrays(folder / name)
+    arrays = {key: array.copy() for key, array in arrays.items()}
+    for key, change in changes.items():
+        if key.startswith("meta_"):
+            meta[key.removeprefix("meta_")] = change
+        else:
+            arrays[key] = change(arrays[key])
+    write_arrays(folder / name, arrays, meta=meta)
+    forge(folder, name, (folder / name).read_bytes())
+
+
+def put(at, value):
+    """Another value at one place of an array."""
+
+    def change(array):
+        array[at] = value
+        return array
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "said"),
+    [
+        ("words.bin", {"text": put(3, 0xFF)}, "text: not UTF-8 at byte 3"),
+        ("words.bin", {"offset": put(-1, 2**32 - 1)}, "offset: does not fit the text"),
+        ("words.bin", {"offset": put(2, 2**31)}, "offset: texts overlap"),
+        ("words.bin", {"offset": put(1, 0)}, "offset: an empty word"),
+        ("words.bin", {"log_prob": put(0, float("nan"))}, "log_prob: not natural logs"),
+        ("words.bin", {"log_prob": put(0, 0.5)}, "log_prob: not natural logs"),
+        ("words.bin", {"flags": lambda array: array[:-1]}, "flags: not"),
+        ("case.bin", {"text": put(0, 0xC3)}, "text: not UTF-8"),
+        ("case.bin", {"offset": put(-1, 10**6)}, "offset: does not fit the text"),
+        ("case.bin", {"offset": put(0, 1)}, "offset: does not fit the text"),
+        ("case.bin", {"word": put(-1, 10**6)}, "word: points past the last word"),
+        ("case.bin", {"share": put(0, float("nan"))}, "share: not shares"),
+        ("marks.bin", {"word": put(-1, 10**6)}, "word: points past the last word"),
+        ("marks.bin", {"overall": put(0, float("inf"))}, "overall: not probabilities"),
+        ("marks.bin", {"probs": lambda array: array.ravel()}, "probs: missing or of a wrong type"),
+        ("marks.bin", {"meta_symbols": ["\x1b[2J"] * 7}, "symbols: no list of punctuation"),
+        ("marks.bin", {"meta_symbols": {"a": 1}}, "symbols: no list of punctuation"),
+    ],
+)  # fmt: skip
+def test_arrays_that_make_no_sense_are_named(copy, name, changes, said):
+    forge_arrays(copy, name, **changes)
+    with pytest.raises(PackError) as caught:
         load_pack(copy)
-    forge(copy, "lexicon.marisa", b"We love Marisa?")
-    with pytest.raises(PackError, match="not a word trie"):
+    assert said in str(caught.value)
+    assert caught.value.where == str(copy / name)
+
+
+def test_a_word_cut_inside_a_character_is_found(copy):
+    arrays, meta = read_arrays(copy / "words.bin")
+    text = arrays["text"].copy()
+    first = int(arrays["offset"][1])
+    text[first - 1], text[first] = 0xC3, 0xA9  # one character over two words
+    write_arrays(copy / "words.bin", arrays | {"text": text}, meta=meta)
+    forge(copy, "words.bin", (copy / "words.bin").read_bytes())
+    with pytest.raises(PackError, match="cut inside a character"):
         load_pack(copy)
+
+
+def test_words_out_of_order_or_that_steer_a_terminal_are_found_by_the_check(copy):
+    good = (copy / "words.bin").read_bytes()
+    arrays, meta = read_arrays(copy / "words.bin", data=read_bytes(copy / "words.bin"))
+    words = unpack_texts(arrays["offset"], arrays["text"])
+    for at, other, said in (
+        (5, words[4], "is found at"),
+        (0, "\x9b", "control"),
+        (3, "zz", "out of order"),
+    ):
+        changed = list(words)
+        changed[at] = other
+        write_arrays(copy / "words.bin", arrays | pack_texts(changed), meta=meta)
+        forge(copy, "words.bin", (copy / "words.bin").read_bytes())
+        with pytest.raises(PackError, match=said):
+            inspect_pack(copy)
+    forge(copy, "words.bin", good)
+    inspect_pack(copy)
+
+
+def test_a_title_cannot_steer_the_terminal(copy):
+    raw = read_toml(copy / "pack.toml", PackError)
+    raw["title"] = "Plain\x1b[2J\x1b]0;owned\x07 \u202etxet"
+    raw["sources"][0]["title"] = "\x9b31mred"
+    (copy / "pack.toml").write_text(sealed(raw))
+    shown = CliRunner().invoke(cli, ["pack", "info", str(copy)])
+    assert shown.exit_code == 0
+    assert "Plain" in shown.output
+    assert all(c.isprintable() or c == "\n" for c in shown.output)
+    raw["format"] = "\x1b[2J"
+    (copy / "pack.toml").write_text(sealed(raw))
+    with pytest.raises(PackError) as caught:
+        load_pack(copy)
+    assert str(caught.value).isprintable()
+
+
+def test_an_installed_pack_takes_no_built_in_ones_place(copy, monkeypatch):
+    installed = SimpleNamespace(name="en", value="stranger", load=lambda: copy)
+
+    class Entries(list):
+        def select(self, *, name):
+            return [entry for entry in self if entry.name == name]
+
+    monkeypatch.setattr(metadata, "entry_points", lambda group: Entries([installed]))
+    assert find_pack("en") != copy
+    assert installed_packs()["en"] != copy
+    installed.name = "strangers"
+    assert find_pack("strangers") == copy
+
+
+def test_files_written_over_under_a_decoder_give_no_id_out_of_range(copy):
+    pack = load_pack(copy)
+    layout = Layout.named("qwerty")
+    decoder = Decoder(layout, GaussianTouch.from_layout(layout, spread=0.3), pack)
+    decoder.candidates(layout.centers[[3, 4, 5]], context="the tripod")
+    rng = np.random.default_rng(7)
+    path = copy / "words.ngram"
+    size = path.stat().st_size
+    with path.open("r+b") as file:  # in place, which the docs say not to do
+        for _ in range(20):
+            file.seek(256)
+            file.write(rng.integers(0, 256, size - 256, dtype=np.uint8).tobytes())
+            file.flush()
+            for context in ("", "the tripod", "we set up"):
+                for found in decoder.candidates(layout.centers[[3, 4, 5]], context=context):
+                    assert found.index is None or found.index < len(pack.lexicon)
+                state = decoder.state_after(context)
+                words, _ = pack.language_model.table.followers(state)
+                assert (words < pack.language_model.table.vocab).all()
+                pack.language_model.log_probs(state)
+                pack.letter_model.next_log_probs("th")
 
 
 def test_no_pack_of_that_name(tmp_path):

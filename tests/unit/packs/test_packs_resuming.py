@@ -64,7 +64,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 def build(recipe: Path, out: Path, cache: Path) -> tuple[dict[str, bytes], BuildReport, list[str]]:
     notes: list[str] = []
-    steps = build_pack(recipe, out, cache=cache)
+    steps = build_pack(recipe, out, cache=cache, keep_texts=True)
     report = finished(steps, on_step=lambda step: notes.append(step.note))
     return contents(out), report, notes
 
@@ -75,7 +75,9 @@ def test_an_interrupted_build_reads_only_the_rest(tmp_path, recipe, read):
     read.clear()
 
     def stop_at_the_second_text() -> None:
-        for step in build_pack(recipe, tmp_path / "pack", cache=tmp_path / "cache"):
+        for step in build_pack(
+            recipe, tmp_path / "pack", cache=tmp_path / "cache", keep_texts=True
+        ):
             if step.note == "More invented notes":
                 raise KeyboardInterrupt
 
@@ -101,7 +103,9 @@ def test_an_interrupted_text_goes_on_where_it_stopped(tmp_path, recipe, monkeypa
     assert "More invented notes: 40 lines" in notes
 
     def stop_at(note: str) -> None:
-        for step in build_pack(recipe, tmp_path / "pack", cache=tmp_path / "cache"):
+        for step in build_pack(
+            recipe, tmp_path / "pack", cache=tmp_path / "cache", keep_texts=True
+        ):
             if step.note == note:
                 raise KeyboardInterrupt
 

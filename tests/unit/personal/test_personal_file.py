@@ -90,9 +90,8 @@ def test_cut_at_any_byte_it_is_a_prefix_of_the_observations_or_a_clear_refusal(
         seen[path.stat().st_size] = store.export()
     store.retract()
     seen[path.stat().st_size] = store.export()
-    for act in (store.add_word, store.remove_word):
-        act("McAllister")
-        seen[path.stat().st_size] = store.export()
+    store.add_word("McAllister")
+    seen[path.stat().st_size] = store.export()
     whole = path.read_bytes()
     ends = sorted(seen)
     # Every byte of the tail; one in twenty of the snapshot.
@@ -114,6 +113,22 @@ def test_cut_at_any_byte_it_is_a_prefix_of_the_observations_or_a_clear_refusal(
             back.learn("north", ("the",))
         after = PersonalLanguage.open(cut, TinyPack(), read_only=True)
         assert after.words_typed == looked.words_typed + 1
+
+
+def test_a_word_taken_out_leaves_the_file_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "words.jsonl"
+    with PersonalLanguage.open(path, TinyPack()) as store:
+        store.add_word("McAllister")
+        assert b"McAllister" in path.read_bytes()
+        store.remove_word("McAllister")
+        assert b"mcallister" not in path.read_bytes().lower()
+        assert "McAllister" not in store
+    # As earlier versions wrote it: the record that takes it out stands in the tail.
+    with path.open("ab") as file:
+        file.write(b'{"type":"added","word":"mcallister","form":"McAllister"}\n')
+        file.write(b'{"type":"removed","word":"mcallister"}\n')
+    with PersonalLanguage.open(path, TinyPack()) as store:
+        assert "McAllister" not in store
 
 
 def test_every_damaged_byte_is_noticed_or_harmless(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from nearkey.errors import TouchDataError
+from nearkey.errors import NearkeyError, TouchDataError
 from nearkey.layout import Layout
 from nearkey.touch import TouchLog, concat
 
@@ -195,7 +195,7 @@ def test_a_failed_write_leaves_the_old_file(
         raise OSError("disk full")
 
     monkeypatch.setattr(Path, "replace", broken)
-    with pytest.raises(OSError, match="disk full"):
+    with pytest.raises(NearkeyError, match="disk full"):
         small_log(posture="thumb").write(path)
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == [path.name]

@@ -8,6 +8,7 @@ import gzip
 import io
 import os
 import re
+import zlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
@@ -78,10 +79,17 @@ def load_library(module: str, where: str, fix: str) -> Any:
         raise NearkeyError(problem, where=where, fix=fix) from None
 
 
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_.-]{0,29}")
+
+
 def no_column(
     column: str, where: str | os.PathLike[str], known: str, *, field: str = "column"
 ) -> PackError:
-    """The error for a table without the text's column; `known` says what to name instead."""
+    """The error for a table without the text's column; `known` says what to name instead, unless it holds more than
+    names: the first line of a table without heads is text, and maybe private."""
+    listed, _, names = known.rpartition("one of ")
+    if listed == "" and names != known and not all(map(_NAME.fullmatch, names.split(", "))):
+        known = "the name or number of the text's column"
     fix = f"set `column` to {known}"
     return PackError(f"has no column {column!r}", where=where, field=field, fix=fix)
 
@@ -137,7 +145,7 @@ def read_blocks(path: Path, options: ReadOptions, report: ReadReport) -> Iterato
                 number += raw.count(b"\n")
                 offset += len(raw)
                 yield text
-        except (gzip.BadGzipFile, EOFError) as fault:
+        except (gzip.BadGzipFile, EOFError, zlib.error) as fault:
             raise unreadable(f"damaged gzip file: {fault}", path, "fetch it again") from None
 
 
@@ -202,17 +210,27 @@ def read_csv(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[s
     """A column of a CSV (or, by its name, tab-separated) file with a header line."""
     delimiter = "\t" if ".tsv" in path.name else ","
     rows = csv.reader(read_plain(path, options, report), delimiter=delimiter)
-    header = next(rows, None)
+    header = next(_checked_rows(rows, path), None)
     if header is None:
         raise unreadable("is empty", path, "name a file with a header line")
     if options.column not in header:
         raise no_column(options.column, path, f"one of {', '.join(header)}", field="line 1")
     place = header.index(options.column)
-    for row in rows:
+    for row in _checked_rows(rows, path):
         if len(row) > place:
             yield row[place]
         else:
             report.drop("row without the text column")
+
+
+def _checked_rows(rows: Any, path: Path) -> Iterator[list[str]]:
+    """The rows of a CSV reader; PackError naming the line where it is no CSV."""
+    try:
+        yield from rows
+    except csv.Error as fault:
+        raise unreadable(
+            f"not CSV: {fault}", path, "correct the quoting", f"line {rows.line_num}"
+        ) from None
 
 
 def read_json(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
@@ -224,7 +242,7 @@ def read_json(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[
         with open_binary(path) as handle:
             try:
                 content = handle.read().decode(options.encoding)
-            except (UnicodeDecodeError, EOFError, gzip.BadGzipFile) as fault:
+            except (UnicodeDecodeError, EOFError, gzip.BadGzipFile, zlib.error) as fault:
                 raise unreadable(f"not readable: {fault}", path, "correct the file") from None
         whole = parse_json(content, error=PackError, where=path)
         if isinstance(whole, dict) and whole and all(isinstance(v, dict) for v in whole.values()):
@@ -267,7 +285,7 @@ def read_arrow(path: Path, options: ReadOptions, report: ReadReport) -> Iterator
                     yield from text.splitlines()
                 else:
                     report.drop("row without text")
-    except (pa.ArrowException, KeyError, OSError) as fault:
+    except (pa.ArrowException, KeyError, OSError, UnicodeDecodeError, OverflowError) as fault:
         problem = f"cannot be read: {fault}"
         raise unreadable(problem, path, "check the file and `column`", options.column) from None
 
