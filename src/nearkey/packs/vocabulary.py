@@ -187,13 +187,13 @@ def _admission(
         return "admitted: frequent compound" if fit else "dropped: rare compound"
     if len(letters) == 1:
         return "dropped: single letter"
-    if word in spelling:
+    # Rules of affixes may elide too: such a word is read as two, and takes no place of its own for being possible.
+    elided = any(word.startswith(part) and word[len(part) :] in spelling for part in elisions)
+    if word in spelling.words or (not elided and word in spelling):
         return "admitted: in a spelling list"
     if english and word.endswith("'s") and word[:-2] in spelling:
         return "admitted: possessive of a listed word"
-    if count >= options.compound_count and any(
-        word.startswith(elided) and word[len(elided) :] in spelling for elided in elisions
-    ):
+    if elided and count >= options.compound_count:
         return "admitted: elided word before a listed word"
     if len(letters) == 2:
         return "dropped: two letters, in no spelling list"

@@ -6,6 +6,8 @@ import pytest
 
 from nearkey.errors import PackError
 from nearkey.language.reading.corpus import ReadOptions
+from nearkey.packs.recipe import LexiconPart
+from nearkey.packs.vocabulary import CorpusWords, choose_words
 from nearkey.packs.wordlists import read_spelling
 
 # Invented. Flag A: plural; B: a diminutive that may take a plural in turn; P: a negation; N: no word by itself.
@@ -88,3 +90,19 @@ def test_without_rules_beside_it_a_dictionary_is_a_list(tmp_path):
     found = read_spelling([tmp_path / "some.dic"], ReadOptions(), fold=False)
     assert found.words == {"punkt", "miara"}
     assert "punkty" not in found
+
+
+def test_words_that_rules_elide_are_read_as_two(tmp_path):
+    (tmp_path / "fr.aff").write_text("SET UTF-8\nPFX L Y 1\nPFX L 0 l' .\n")
+    (tmp_path / "fr.dic").write_text("1\nhomme/L\n")
+    spelling = read_spelling([tmp_path / "fr.dic"], ReadOptions(), fold=False)
+    assert "l'homme" in spelling
+    counts = {"l'homme": 2, "homme": 2}
+    corpus = CorpusWords(dict.fromkeys(counts, 0.5), counts, counts)
+    chosen = {
+        elisions: choose_words(
+            {}, corpus, spelling, LexiconPart(), alphabet="lhome", elisions=elisions
+        )[0]
+        for elisions in ((), ("l'",))
+    }
+    assert chosen == {(): ["homme", "l'homme"], ("l'",): ["homme"]}

@@ -219,11 +219,17 @@ def test_choosing_words():
 def test_the_most_frequent_words_fill_the_lexicon():
     frequencies = {"one": 0.5, "two": 0.4, "three": 0.3, "four": 0.2}
     chosen, _ = choose_words(
-        frequencies, NO_TEXT, set(frequencies), LexiconPart(size=2), alphabet=ALPHABET
+        frequencies,
+        NO_TEXT,
+        SpellingWords(set(frequencies)),
+        LexiconPart(size=2),
+        alphabet=ALPHABET,
     )
     assert sorted(chosen) == ["one", "two"]
     with pytest.raises(PackError, match="outside 1"):
-        choose_words(frequencies, NO_TEXT, set(), LexiconPart(size=99_999), alphabet=ALPHABET)
+        choose_words(
+            frequencies, NO_TEXT, SpellingWords(), LexiconPart(size=99_999), alphabet=ALPHABET
+        )
 
 
 def test_each_source_weighs_the_same():
