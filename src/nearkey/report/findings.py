@@ -74,13 +74,13 @@ def findings(result: RankResult, again: RankResult | None) -> list[str]:
         f"{measure.value(estimate.value)}{sign} (95 % interval {span(estimate, measure.value)})."
     ]
     if result.baseline is not None and result.baseline != first.layout and first.to_baseline:
-        difference = first.to_baseline[by]
+        difference = first.over_baseline or first.to_baseline[by]
         said.append(
             f"Against the baseline {result.baseline} that is "
             f"{measure.change(difference.value)} {measure.unit} "
-            f"({span(difference, measure.change)}, paired): "
+            f"({span(difference, measure.change)}, paired, for all layouts together): "
             + (
-                "more than chance among these words explains, for this one comparison."
+                "more than chance among these words explains."
                 if _apart(difference)
                 else "too little to distinguish the two in this run."
             )
@@ -90,11 +90,11 @@ def findings(result: RankResult, again: RankResult | None) -> list[str]:
             said.append(f"It does worse than the baseline in {' and '.join(worse)}.")
     elif result.baseline == first.layout and len(result.rows) > 1:
         said.append("It is the baseline: no candidate did better in this run.")
-    rivals = [row for row in result.rows[1:] if not _apart(row.to_best[by])]
+    rivals = [row for row in result.rows[1:] if row.may_be_best]
     if len(result.rows) > 1:
         said.append(
-            f"{len(rivals)} of the other {len(result.rows) - 1} layouts cannot be told from it "
-            "(the paired 95 % interval of the difference reaches 0)."
+            f"{len(rivals)} of the other {len(result.rows) - 1} layouts may be the best as well "
+            "(multiple comparisons with the best, 95 % for all layouts together)."
         )
     if again is not None and first.layout in again.scored:
         repeat = again.row(first.layout)
@@ -130,17 +130,17 @@ def _apart(estimate: Estimate) -> bool:
 def cautions(result: RankResult, *, touches: bool) -> dict[str, str]:
     """What the numbers of a `result` do not say, by name; `touches`: whether people's touches are shown."""
     n = len(result.rows)
-    by_chance = max(round(0.05 * (n - 1)), 1)
     said = {
         "The best of many.": f"With {n} layouts the first owes part of its lead to luck (the winner's curse): expect "
-        "its true value to be lower, the more so the closer the rivals. Of "
-        f"{n - 1} comparisons at 95 %, about {by_chance} would look different from 0 by chance "
-        "alone. Rank the few best again with another seed, or other text, before choosing."
+        "its true value to be lower, the more so the closer the rivals. The differences hold for all layouts together, "
+        "so none looks better than another by the number of comparisons alone. Rank the few best again with another "
+        "seed, or other text, before choosing."
         if n > 2
         else "",
-        "Noise that the decoder knows.": "Unless the ranking was given another model for the decoder, the simulated "
-        "touches come from the very model it assumes. Real touches have heavier tails, drift within a session and "
-        "differ between people, so expect lower accuracy; layouts that live on fine distinctions lose most.",
+        "Noise that the decoder knows.": "Under the matched condition the decoder knows the hand: simulated touches "
+        "come from the very model it assumes. Real touches have heavier tails, drift within a session and differ "
+        "between people, so expect lower accuracy; layouts that live on fine distinctions lose most. The other "
+        "conditions, where there are people, show how much.",
         "No person typed.": "Nobody searched for a letter, learned an arrangement, lifted a hand or looked away. How "
         "easily a layout is learned, comfort and slips of memory are not in these numbers; a study has to find them.",
         "Predicted speed (*).": "The constants of movement, of reading the list and of pressing keys are unverified "

@@ -22,7 +22,6 @@ from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.typist import SamplingTouchModel
-from nearkey.text_table import estimate_text
 from nearkey.touch.components import Components, log_density
 
 __all__ = ["BELIEFS", "SPREADS", "NoiseCurve", "NoiseCurves", "ScaledTouch", "noise_curves"]
@@ -94,8 +93,8 @@ class NoiseCurve:
     def __str__(self) -> str:
         if self.crossing is None:
             side = "ahead" if self.leads[len(self.leads) // 2].value > 0 else "behind"
-            return f"{side} from {self.factors[0]:g} to {self.factors[-1]:g} times the {self.about}"
-        return f"crosses at {estimate_text(self.crossing, 2)} times the {self.about}"
+            return f"is {side} from {self.factors[0]:g} to {self.factors[-1]:g} times it"
+        return f"crosses 0 at {self.crossing.value:.2f} [{self.crossing.low:.2f}, {self.crossing.high:.2f}] times it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +118,9 @@ class NoiseCurves:
 
     def __str__(self) -> str:
         return (
-            f"the lead of {self.layout} over {self.baseline} ({self.by}) {self.spread} "
-            f"(1 is {self.spread_mm:.2f} mm on {self.baseline}); {self.belief} that the decoder believes in"
+            f"the lead of {self.layout} over {self.baseline} ({self.by}), against the spread of touches "
+            f"({self.spread_mm:.2f} mm on {self.baseline}), {self.spread}; against the spread that the decoder "
+            f"believes in, touches as they are, {self.belief}"
         )
 
 

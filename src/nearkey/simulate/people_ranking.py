@@ -155,6 +155,15 @@ class PeopleRanking:
         found = mean_over_people(values[:, one] - values[:, two])
         return found if MEASURES[self.by].more_is_better else turned(found)
 
+    @property
+    def winner_lead(self) -> Estimate:
+        """The first layout's lead over the baseline, or over the best of the others where it is the baseline or there
+        is none, for all layouts together; more is better."""
+        first = self.rows[0]
+        beside = self.baseline in (None, first.layout) or first.to_baseline is None
+        found = first.to_best if beside or first.to_baseline is None else first.to_baseline[self.by]
+        return found if MEASURES[self.by].more_is_better else turned(found)
+
     def people_needed(self, layout: str, other: str) -> int | None:
         """People in all who would tell these two apart four times in five, if their difference is the one seen."""
         return items_to_distinguish(self.lead(layout, other), len(self.people))

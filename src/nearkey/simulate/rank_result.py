@@ -214,6 +214,15 @@ class RankResult:
         """One layout less another in the measure that ranks, paired, turned so that more is better."""
         return MEASURES[self.by].gain(self.scored[layout].outcomes, self.scored[other].outcomes)
 
+    @property
+    def winner_lead(self) -> Estimate:
+        """The first layout's lead over the baseline, or over the best of the others where it is the baseline or there
+        is none, for all layouts together; more is better."""
+        first = self.rows[0]
+        beside = self.baseline in (None, first.layout) or first.over_baseline is None
+        found = first.behind if beside or first.over_baseline is None else first.over_baseline
+        return found if MEASURES[self.by].more_is_better else turned(found)
+
     def words_needed(self, layout: str, other: str) -> int | None:
         """Words in all that would tell these two apart four times in five, if their difference is the one seen."""
         n = min(len(self.scored[name].outcomes) for name in (layout, other))

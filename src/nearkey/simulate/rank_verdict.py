@@ -32,8 +32,8 @@ class Judgeable(Protocol):
     def conditions(self) -> tuple[PeopleRanking, ...]: ...
     @property
     def winners(self) -> Mapping[str, str]: ...
-    def lead(self, layout: str, other: str) -> Estimate:
-        """One layout less another; more is better."""
+    @property
+    def winner_lead(self) -> Estimate: ...
 
     def words_needed(self, layout: str, other: str) -> int | None:
         """Words that would tell two layouts apart."""
@@ -52,7 +52,7 @@ def verdict(result: Judgeable) -> list[str]:
             "matched",
             result.rows,
             result.baseline,
-            result.lead,
+            result.winner_lead,
             lambda a, b: _more(result.words_needed(a, b), "words"),
         )
     ]
@@ -62,7 +62,7 @@ def verdict(result: Judgeable) -> list[str]:
                 condition.condition,
                 condition.rows,
                 condition.baseline,
-                condition.lead,
+                condition.winner_lead,
                 lambda a, b, c=condition: _more(c.people_needed(a, b), "people"),
             )
         )
@@ -87,13 +87,12 @@ def _line(
     name: str,
     rows: Sequence[_Placed],
     baseline: str | None,
-    lead: _Lead,
+    over: Estimate,
     needed: _Needed,
 ) -> str:
     first = rows[0].layout
     rival = baseline if baseline not in (None, first) else rows[1].layout
     assert rival is not None
-    over = lead(first, rival)
     may = sum(row.may_be_best for row in rows)
     said = f"  {name:20}  {first}: {estimate_text(over, 4, sign=True)} over {rival}"
     if over.low <= 0:
@@ -107,10 +106,6 @@ def _line(
 
 def _more(count: int | None, what: str) -> str:
     return "" if count is None else f": {count:,} {what} would, if the difference is as seen"
-
-
-class _Lead(Protocol):
-    def __call__(self, layout: str, other: str, /) -> Estimate: ...
 
 
 class _Needed(Protocol):
