@@ -1,6 +1,6 @@
 """How often the intervals a study prints hold the truth: studies drawn from a known truth, at 4, 8 and 16 people.
 
-python benchmarks/study/interval_coverage.py [--studies 4000] [--mixed 600] [--seed 1]
+python benchmarks/study/interval_coverage.py [--studies 3000] [--mixed 1500] [--seed 1]
 
 Writes benchmarks/results/study_coverage.json. The truth is invented: persons differ in speed, slips, attention, learning
 and in what a condition does to them; phrases differ; practice follows a power law; a later place in the order is
@@ -251,8 +251,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--studies", type=int, default=4000)
-    parser.add_argument("--mixed", type=int, default=600)
+    parser.add_argument("--studies", type=int, default=3000)
+    parser.add_argument("--mixed", type=int, default=1500)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     rng = np.random.default_rng(options.seed)
