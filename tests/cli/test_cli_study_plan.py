@@ -82,18 +82,18 @@ def test_power_from_stated_variances_and_from_a_pilot(pilot, tmp_path):
         *("--mean", 12, "--sd-person", 2, "--sd-condition", 0.8),
         *("--sd-phrase", 0.5, "--sd-residual", 1.5, "--difference", 1),
     )
-    table = done("study", "power", *stated, "--people", "4,8", "--simulations", 60).stdout
+    table = done("study", "power", *stated, "--people", "4,8", "--simulations", 20).stdout
     assert "power to find a difference of 1 in wpm" in table
     found = strict_json(
-        done("study", "power", *stated, "--people", "4,8", "--simulations", 60, "--json").stdout
+        done("study", "power", *stated, "--people", "4,8", "--simulations", 20, "--json").stdout
     )
     assert [row["people"] for row in found["rows"]] == [4, 8]
     assert found["truth"]["sd_person"] == 2.0
     pilot_power = ("study", "power", *pilot, "--difference", 1, "--people", "6")
-    few = ("--simulations", 20, "--mixed", 2)
+    few = ("--simulations", 5, "--mixed", 1)
     drawn = strict_json(done(*pilot_power, *few, "--sd-phrase", 0.3, "--json").stdout)
     assert drawn["truth"]["sd_phrase"] == 0.3  # a stated one goes before the pilot's
-    assert drawn["mixed_simulations"] == 2
+    assert drawn["mixed_simulations"] == 1
     assert "lacks --mean, --sd-person" in refused(tmp_path, "study", "power", "--difference", 1)
     assert "no whole numbers" in refused(tmp_path, "study", "power", *stated, "--people", "six")
     assert "people below 2" in refused(tmp_path, "study", "power", *stated, "--people", "1")
@@ -141,6 +141,8 @@ def typed(planned: Path, keys: str, *options: object):
         "--fit-mm",
         24,
         12,
+        "--spread-mm",
+        0.5,
         "--logs",
         planned.parent / "logs",
     )
@@ -165,7 +167,7 @@ def test_a_sitting_in_the_terminal(planned):
     assert [trial.state for trial in log.trials()] == ["aborted", "done", "done"]
     assert log.header.device == study_run_command.DEVICE
     measured = measures(log)
-    # Keys hit in their middles, the words of every day: what was shown is what came out, a key a character.
+    # Keys hit in their middles, a narrow spread: what was shown is what came out, a key a character.
     assert [row.msd_error_percent for row in measured.phrases] == [0.0, 0.0]
     assert [row.kspc for row in measured.phrases] == [1.0, 1.0]
     # A person agrees first; one who does not types nothing.

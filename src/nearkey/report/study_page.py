@@ -17,7 +17,7 @@ from nearkey.report.pictures import ReportPicture, report_picture
 from nearkey.report.study_pictures import (
     MEASURE_NAMES,
     plot_candidate_places,
-    plot_conditions,
+    plot_condition_means,
     plot_learning,
     plot_predictions,
     plot_touch_maps,
@@ -71,7 +71,7 @@ class StudyReportFiles:
 
 
 @dataclass(frozen=True, slots=True)
-class _Table:
+class _StudyTable:
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -79,12 +79,12 @@ class _Table:
 
 
 @dataclass(frozen=True, slots=True)
-class _Section:
+class _StudySection:
     id: str
     title: str
     texts: tuple[str, ...] = ()
     pictures: tuple[ReportPicture, ...] = ()
-    tables: tuple[_Table, ...] = ()
+    tables: tuple[_StudyTable, ...] = ()
 
 
 def study_report(
@@ -213,7 +213,7 @@ def _picture(
 
 def _what(
     measured: Measures, logs: Sequence[StudyLog], orders: ConditionOrders, metrics: Sequence[str]
-) -> _Section:
+) -> _StudySection:
     people = sorted({one.participant for one in measured.participants})
     conditions = [str(one.condition) for one in measured.conditions]
     texts = [
@@ -232,10 +232,10 @@ def _what(
     unknown = [name for name in people if name not in orders]
     if unknown and len(conditions) > 1:
         texts.append(f"The order of conditions is not known for {', '.join(unknown)}.")
-    return _Section("what", "What was measured", tuple(texts))
+    return _StudySection("what", "What was measured", tuple(texts))
 
 
-def _conditions(measured: Measures, metrics: Sequence[str]) -> _Section:
+def _conditions(measured: Measures, metrics: Sequence[str]) -> _StudySection:
     shown = measured.conditions
     heads = ("measure", *(str(one.condition) for one in shown))
     rows = [
@@ -247,7 +247,7 @@ def _conditions(measured: Measures, metrics: Sequence[str]) -> _Section:
         ("phrases", *(str(one.counts.phrases) for one in shown)),
     ]
     tables = [
-        _Table(
+        _StudyTable(
             "Means over participants with 95 % intervals",
             heads,
             tuple(rows),
@@ -262,7 +262,7 @@ def _conditions(measured: Measures, metrics: Sequence[str]) -> _Section:
         except StudyLogError:
             continue
         tables.append(
-            _Table(
+            _StudyTable(
                 f"Conditions compared: {MEASURE_NAMES[metric]}",
                 (
                     *("pair", "n", "first", "second", "difference", "d"),
@@ -284,18 +284,18 @@ def _conditions(measured: Measures, metrics: Sequence[str]) -> _Section:
             )
         )
     picture = _picture(
-        plot_conditions(measured),
+        plot_condition_means(measured),
         "conditions.png",
         f"Means with 95 % intervals of {len(shown)} conditions in four panels: speed, keystrokes per character, "
         "corrected and uncorrected errors; each person as a thin line.",
         "Means over participants with 95 % t intervals; thin lines are persons. Scales differ between panels.",
     )
-    return _Section("conditions", "Conditions", pictures=(picture,), tables=tuple(tables))
+    return _StudySection("conditions", "Conditions", pictures=(picture,), tables=tuple(tables))
 
 
-def _learning(measured: Measures, metrics: Sequence[str]) -> _Section:
+def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
     if len({block.block for block in measured.blocks}) < 2:
-        return _Section("learning", "Learning")
+        return _StudySection("learning", "Learning")
     pictures = tuple(
         _picture(
             plot_learning(measured, metric),
@@ -318,25 +318,25 @@ def _learning(measured: Measures, metrics: Sequence[str]) -> _Section:
                 number(curve.averaged.x if curve.averaged else None, 3),
             )
         )
-    table = _Table(
+    table = _StudyTable(
         f"Power law of practice, {MEASURE_NAMES[metrics[0]]}",
         ("condition", "persons", "mean exponent over persons", "exponent of the averaged curve"),
         tuple(rows),
         ("An averaged curve can follow a power law that no person follows: judge by the persons.",),
     )
-    return _Section("learning", "Learning", pictures=pictures, tables=(table,))
+    return _StudySection("learning", "Learning", pictures=pictures, tables=(table,))
 
 
-def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders) -> _Section:
+def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders) -> _StudySection:
     texts: list[str] = []
-    tables: list[_Table] = []
+    tables: list[_StudyTable] = []
     for metric in metrics:
         name = MEASURE_NAMES[metric]
         try:
             fit = fit_mixed_model(observations(measured, metric, orders=orders))
             spreads = ", ".join(f"{part} {number(sd, 3)}" for part, sd in fit.spreads.items())
             tables.append(
-                _Table(
+                _StudyTable(
                     f"Mixed-effects model: {name}",
                     ("effect", "estimate", "SE", "df", "p", "p (Holm)"),
                     tuple(
@@ -398,31 +398,31 @@ def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders)
             notes.append(f"Order: {fault.problem}.")
         if checks or notes:
             tables.append(
-                _Table(f"Checks: {name}", ("effect", "F", "p"), tuple(checks), tuple(notes))
+                _StudyTable(f"Checks: {name}", ("effect", "F", "p"), tuple(checks), tuple(notes))
             )
-    return _Section("models", "Models and checks", tuple(texts), tables=tuple(tables))
+    return _StudySection("models", "Models and checks", tuple(texts), tables=tuple(tables))
 
 
-def _lists(measured: Measures) -> _Section:
+def _lists(measured: Measures) -> _StudySection:
     if not any(one.counts.ranks for one in measured.conditions):
-        return _Section("lists", "Candidate places")
+        return _StudySection("lists", "Candidate places")
     picture = _picture(
         plot_candidate_places(measured),
         "candidate-places.png",
         "Bars: from which place of the candidate list words were taken, by condition.",
         "Each word counts once, at the place it was last taken from; choices that were undone do not count.",
     )
-    return _Section("lists", "Candidate places", pictures=(picture,))
+    return _StudySection("lists", "Candidate places", pictures=(picture,))
 
 
-def _predicted(gaps: PredictionGaps) -> _Section:
+def _predicted(gaps: PredictionGaps) -> _StudySection:
     picture = _picture(
         plot_predictions(gaps),
         "predictions.png",
         "What the ranking predicted beside what people did, by condition and measure.",
         "Hollow: the ranking's prediction. Filled: mean over participants with its 95 % t interval.",
     )
-    table = _Table(
+    table = _StudyTable(
         "Predicted and measured",
         ("condition", "layout", "measure", "predicted", "measured", "gap"),
         tuple(
@@ -446,13 +446,13 @@ def _predicted(gaps: PredictionGaps) -> _Section:
         "A ranking's typist makes no slips of attention and pauses for nothing; the gap says how far people were from "
         "it. Top-k of people: the share of the words taken from the list that stood among its first k."
     )
-    return _Section("predictions", "Predicted and measured", (text,), (picture,), (table,))
+    return _StudySection("predictions", "Predicted and measured", (text,), (picture,), (table,))
 
 
-def _workload(answers: Sequence[WorkloadAnswer]) -> _Section:
+def _workload(answers: Sequence[WorkloadAnswer]) -> _StudySection:
     found = workload_summary(answers).conditions
     scales = list(next(iter(found.values())))
-    table = _Table(
+    table = _StudyTable(
         "Workload, 0 to 100 (NASA Task Load Index)",
         ("scale", *found),
         tuple(
@@ -463,12 +463,12 @@ def _workload(answers: Sequence[WorkloadAnswer]) -> _Section:
             "Means over participants with 95 % t intervals; raw: mean of six; weighted: by 15 pairs.",
         ),
     )
-    return _Section("workload", "Workload", tables=(table,))
+    return _StudySection("workload", "Workload", tables=(table,))
 
 
 def _touch_maps(
     logs: Sequence[StudyLog], measured: Measures, layouts: Mapping[str, Layout]
-) -> _Section:
+) -> _StudySection:
     pictures = []
     for i, condition in enumerate(str(one.condition) for one in measured.conditions):
         try:
@@ -484,10 +484,10 @@ def _touch_maps(
                 png=True,
             )
         )
-    return _Section("touches", "Touch maps", pictures=tuple(pictures))
+    return _StudySection("touches", "Touch maps", pictures=tuple(pictures))
 
 
-def _limits(measured: Measures) -> _Section:
+def _limits(measured: Measures) -> _StudySection:
     people = len({one.participant for one in measured.participants})
     texts = [
         "Decide measures, conditions and number of participants before you look; Holm's method corrects for the pairs "
@@ -499,4 +499,4 @@ def _limits(measured: Measures) -> _Section:
         texts.append(
             f"With {people} participants an interval is wide and a check that finds nothing says little."
         )
-    return _Section("limits", "What the numbers do not say", tuple(texts))
+    return _StudySection("limits", "What the numbers do not say", tuple(texts))

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MEASURE_NAMES",
     "plot_candidate_places",
-    "plot_conditions",
+    "plot_condition_means",
     "plot_learning",
     "plot_predictions",
     "plot_touch_maps",
@@ -110,7 +110,7 @@ def plot_learning(measured: Measures, metric: str = "wpm") -> Figure:
     return figure
 
 
-def plot_conditions(
+def plot_condition_means(
     measured: Measures,
     metrics: Sequence[str] = (
         "wpm",

@@ -21,7 +21,7 @@ pytest.importorskip("statsmodels")
 from nearkey.report.study_page import study_report
 from nearkey.report.study_pictures import (
     MEASURE_NAMES,
-    plot_conditions,
+    plot_condition_means,
     plot_learning,
     plot_predictions,
     plot_touch_maps,
@@ -175,7 +175,7 @@ def test_curves_draw_each_person_thin_and_the_mean_thick(logs):
 
 
 def test_conditions_show_a_line_for_every_person(logs):
-    axes = plot_conditions(measures(logs), ("wpm",)).axes[0]
+    axes = plot_condition_means(measures(logs), ("wpm",)).axes[0]
     assert sum(line.get_linewidth() == 0.7 for line in axes.lines) == 4
 
 

@@ -1,6 +1,6 @@
 """How often the intervals a study prints hold the truth: studies drawn from a known truth, at 4, 8 and 16 people.
 
-python benchmarks/study/interval_coverage.py [--studies 3000] [--mixed 1500] [--seed 1]
+python benchmarks/study/study_coverage.py [--studies 3000] [--mixed 1500] [--seed 1]
 
 Writes benchmarks/results/study_coverage.json. The truth is invented: persons differ in speed, slips, attention, learning
 and in what a condition does to them; phrases differ; practice follows a power law; a later place in the order is
@@ -271,7 +271,7 @@ def main() -> None:
         "study_coverage",
         section(
             "How often the intervals of a study hold the truth",
-            "python benchmarks/study/interval_coverage.py",
+            "python benchmarks/study/study_coverage.py",
             ["interval (95 %)", *(f"{n} people|%" for n in PEOPLE)],
             rows,
             order=85,
