@@ -1,4 +1,4 @@
-"""`nearkey study …`: the measures of transcription studies."""
+"""`nearkey study …`: transcription studies from a plan to a report."""
 
 from __future__ import annotations
 
@@ -6,6 +6,9 @@ import click
 
 from nearkey.commands.lab_command import forget
 from nearkey.commands.shared import FILE, json_option, json_text
+from nearkey.commands.study_plan_command import study_phrases, study_plan, study_power_command
+from nearkey.commands.study_report_command import study_report_command
+from nearkey.commands.study_run_command import study_run
 from nearkey.errors import StudyLogError
 
 __all__ = ["study"]
@@ -13,10 +16,14 @@ __all__ = ["study"]
 
 @click.group()
 def study() -> None:
-    """Measures of transcription studies, from their logs alone.
+    """Transcription studies: phrases, plan, power, sittings, measures, report.
 
     Study logs hold what people typed: keep them private, and follow your ethics board's rules.
     """
+
+
+for _command in (study_phrases, study_plan, study_power_command, study_report_command, study_run):
+    study.add_command(_command)
 
 
 @study.command("measures", short_help="Speed, keystrokes, errors, learning curves.")
@@ -27,6 +34,8 @@ def study() -> None:
     default="entry",
     help="Whether accepting a candidate that changes the word counts as entry or as a correction.",
 )
+@click.option("--ignore-case", is_flag=True, help="Compare texts without regard to case.")
+@click.option("--ignore-punctuation", is_flag=True, help="Compare texts without punctuation.")
 @click.option("--practice", is_flag=True, help="Count practice phrases as well.")
 @click.option(
     "--curve", metavar="MEASURE", help="Also its learning curves over blocks, such as wpm."
@@ -36,6 +45,8 @@ def study() -> None:
 def study_measures(
     logs: tuple[str, ...],
     selection: str,
+    ignore_case: bool,
+    ignore_punctuation: bool,
     practice: bool,
     curve: str | None,
     compare: str | None,
@@ -52,7 +63,13 @@ def study_measures(
                 "left out",
                 err=True,
             )
-    found = measures(read, selection=selection, practice=practice)  # type: ignore[arg-type]
+    found = measures(
+        read,
+        selection=selection,  # type: ignore[arg-type]
+        ignore_case=ignore_case,
+        ignore_punctuation=ignore_punctuation,
+        practice=practice,
+    )
     if not found.phrases:
         why = f"left out: {found.reasons}" if found.left_out else "no trials"
         raise StudyLogError(

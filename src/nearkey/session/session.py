@@ -14,6 +14,7 @@ from nearkey.append_log import TruncatedRecord
 from nearkey.bounds import shown
 from nearkey.decode import Candidate, LiveDecoder
 from nearkey.errors import DecodeError, JournalError, NearkeyError
+from nearkey.layout import Layout
 from nearkey.one_thread import OneThread
 from nearkey.session import messages as msg
 from nearkey.session.journal import (
@@ -250,6 +251,11 @@ class Session:
     def can_redo(self) -> bool:
         """Whether there is a message to do again."""
         return self._state.future is not None
+
+    @property
+    def layout(self) -> Layout:
+        """The layout that is typed on."""
+        return self._reader.decoder.layout
 
     @property
     def settings(self) -> SessionSettings:

@@ -32,14 +32,17 @@ class SessionLog:
     """An observer for `Session.observe` that logs every event; prompts and ends are the caller's.
 
     recorder : where events go. A press that changed nothing was pressed all the same, and is logged.
-    candidates : also log the list where it changed.
+    candidates : also log the list where it changed. touches : also log where touches landed; without, only the key.
 
     A private session is not logged. The text is the session's whole text: clear it before each prompt.
     """
 
-    def __init__(self, recorder: StudyRecorder, *, candidates: bool = True) -> None:
+    def __init__(
+        self, recorder: StudyRecorder, *, candidates: bool = True, touches: bool = True
+    ) -> None:
         self._recorder = recorder
         self._with_candidates = candidates
+        self._with_touches = touches
         self._listed: tuple[str, ...] = ()
         self._text = ""
 
@@ -66,7 +69,9 @@ class SessionLog:
         else:
             fields["text"] = notice.text
         if kind == "tap":
-            fields |= {"x": notice.x, "y": notice.y, "key": notice.key or None}
+            fields["key"] = notice.key or None
+            if self._with_touches:
+                fields |= {"x": notice.x, "y": notice.y}
         elif kind == "accept":
             fields |= {"rank": notice.rank, "word": notice.word or None}
         elif kind == "commit" and close is not None:

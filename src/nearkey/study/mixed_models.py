@@ -1,8 +1,8 @@
 """Mixed-effects models of a study: persons and phrases random; condition, block and order fixed.
 
-Fitted through statsmodels (extra `stats`) by restricted maximum likelihood. What statsmodels prints are normal
-intervals, which are too narrow for a handful of people; here Student's t stands in their place, with the degrees of
-freedom of the stratum an effect lies in.
+By restricted maximum likelihood through statsmodels (extra `stats`). What statsmodels prints are normal intervals,
+which are too narrow for a handful of people; here Student's t stands in their place, with the degrees of freedom of the
+stratum an effect lies in.
 """
 
 from __future__ import annotations
@@ -28,6 +28,8 @@ from nearkey.text_table import estimate_text, number, p_value, text_table
 __all__ = ["FixedEffect", "MixedEffectsFit", "fit_mixed_model"]
 
 Floats = NDArray[np.float64]
+
+_LEAST_RATIO = 1e-9  # statsmodels divides by variances
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +135,7 @@ def fit_mixed_model(
     Source: Baayen, Davidson & Bates 2008 (crossed random effects); Barr et al. 2013 (random slopes of within
     factors); Pinheiro & Bates 2000, ch. 2 (degrees of freedom by stratum); all from memory.
     """
+    scipy_stats()
     try:
         from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
     except ImportError:
@@ -175,25 +178,29 @@ def fit_mixed_model(
             field="logs",
             fix="give more of them",
         )
-    one_group = np.zeros(n)
+    design = np.column_stack(columns)
+    ratios, converged = _best_ratios(design, data.value, list(random.values()))
+    # statsmodels' own optimisers stop short of the best likelihood where a variance is small: it is handed the best
+    # variances, and gives estimates and scale for them.
     spec = VCSpec(
         list(random),
         [[[str(i) for i in range(z.shape[1])]] for z in random.values()],
         [[z] for z in random.values()],
     )
-    design = np.column_stack(columns)
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # what they say is told by `cautions`
-        model = MixedLM(data.value, design, one_group, exog_vc=spec)
-        fit = model.fit(reml=True)
-    beta = np.asarray(fit.fe_params)
-    covariance = np.asarray(fit.cov_params())[: len(beta), : len(beta)]
-    # Variance components come back in the order of their names, sorted.
+        warnings.simplefilter("ignore")  # it looks at the data with a random intercept first
+        model = MixedLM(data.value, design, np.zeros(n), exog_vc=spec)
+    # Variance components stand in the order of the model's names.
+    order = [list(random).index(name) for name in model.exog_vc.names]
+    none, told = np.zeros((0, 0)), np.maximum(ratios[order], _LEAST_RATIO)
+    beta = np.asarray(model.get_fe_params(none, told)[0])
+    scale = float(model.get_scale(beta, none, told))
+    inverse, _ = _whitened(design, data.value, list(random.values()), ratios)
+    covariance = scale * np.linalg.inv(inverse[:-1, :-1])
     spreads = {
-        name: math.sqrt(max(float(v), 0.0))
-        for name, v in zip(model.exog_vc.names, fit.vcomp, strict=True)
+        name: math.sqrt(float(ratio) * scale) for name, ratio in zip(random, ratios, strict=True)
     }
-    spreads = {name: spreads[name] for name in random} | {"residual": math.sqrt(float(fit.scale))}
+    spreads["residual"] = math.sqrt(scale)
 
     def effect(name: str, weights: Floats, freedom: int) -> FixedEffect:
         value = float(weights @ beta)
@@ -227,10 +234,60 @@ def fit_mixed_model(
         spreads=spreads,
         n=n,
         left_out=tuple(left_out),
-        converged=bool(fit.converged),
+        converged=converged,
         confidence=confidence,
         origins=tuple(origins),
     )
+
+
+def _whitened(
+    design: Floats, value: Floats, parts: Sequence[Floats], ratios: Floats
+) -> tuple[Floats, float]:
+    """[X y]' V^-1 [X y] and log |V|, with V = I + sum of ratio Z Z', by the inversion of a matrix as wide as all Z."""
+    both = np.column_stack([design, value])
+    z = np.hstack([math.sqrt(ratio) * part for ratio, part in zip(ratios, parts, strict=True)])
+    return _reduced(z.T @ z, z.T @ both, both.T @ both)
+
+
+def _reduced(zz: Floats, zb: Floats, bb: Floats) -> tuple[Floats, float]:
+    from scipy.linalg import solve_triangular
+
+    root = np.linalg.cholesky(np.eye(len(zz)) + zz)
+    half = solve_triangular(root, zb, lower=True, check_finite=False)
+    return bb - half.T @ half, 2.0 * float(np.log(np.diag(root)).sum())
+
+
+def _best_ratios(design: Floats, value: Floats, parts: Sequence[Floats]) -> tuple[Floats, bool]:
+    """Variances of the random parts over the residual's that make the restricted likelihood greatest; whether found.
+
+    Source: Harville 1977 (restricted likelihood, profiled over the residual variance), from memory.
+    """
+    from scipy.optimize import minimize
+
+    both = np.column_stack([design, value])
+    whole = np.hstack(parts)
+    zz, zb, bb = whole.T @ whole, whole.T @ both, both.T @ both
+    widths = [part.shape[1] for part in parts]
+    freedom = len(value) - design.shape[1]
+
+    def loss(ratios: Floats) -> float:
+        """-2 log restricted likelihood, but for constants."""
+        scale = np.repeat(np.sqrt(ratios), widths)
+        inside, log_det = _reduced(scale[:, None] * zz * scale, scale[:, None] * zb, bb)
+        xx, xy = inside[:-1, :-1], inside[:-1, -1]
+        left = float(inside[-1, -1] - xy @ np.linalg.solve(xx, xy))
+        if left <= 0:
+            return math.inf
+        log_det += float(np.linalg.slogdet(xx)[1])
+        return float(log_det + freedom * math.log(left))
+
+    # Not of the roots: at a root of zero the slope is zero, and a search that touches it would stay.
+    bounds = [(0.0, 1e4)] * len(parts)
+    for start in (0.3, 1.0):
+        best = minimize(loss, np.full(len(parts), start), method="L-BFGS-B", bounds=bounds)
+        if best.success:
+            break
+    return np.asarray(best.x), bool(best.success)
 
 
 def _indicator(index: NDArray[np.intp], levels: int) -> Floats:

@@ -1,0 +1,247 @@
+"""`nearkey study phrases`, `plan` and `power`: what comes before a study."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import click
+
+from nearkey.commands.shared import (
+    FILE,
+    force_option,
+    json_option,
+    json_text,
+    output_option,
+    refuse_to_overwrite,
+)
+from nearkey.errors import PlanError
+from nearkey.files import atomic_write, read_text
+
+__all__ = ["study_phrases", "study_plan", "study_power_command"]
+
+
+@click.command("phrases", short_help="Draw the phrases of a study from a text.")
+@click.argument("source")
+@click.option("-n", "--number", type=int, required=True, help="How many.")
+@click.option("--seed", type=int, required=True, help="Of the draw.")
+@click.option("--chars", nargs=2, type=int, default=(16, 43), help="Fewest and most characters.")
+@click.option("--words", nargs=2, type=int, default=(3, 9), help="Fewest and most words.")
+@click.option(
+    "--keep-case", is_flag=True, help="Keep capitals; without, phrases are in lower case."
+)
+@click.option(
+    "--pack", help="A language pack; lines with a word rarer than one in a million are dropped."
+)
+@click.option(
+    "--exclude",
+    type=FILE,
+    help="Phrases of an earlier study, one a line, which are not drawn again.",
+)
+@output_option("Write the phrases here, one a line.", required=True)
+@force_option
+def study_phrases(
+    source: str,
+    number: int,
+    seed: int,
+    chars: tuple[int, int],
+    words: tuple[int, int],
+    keep_case: bool,
+    pack: str | None,
+    exclude: str | None,
+    output: str,
+    force: bool,
+) -> None:
+    """Draw phrases from SOURCE: a text file, a folder, or a library's corpus (nltk:NAME).
+
+    Read every phrase before you show it: text from mail or notes is private.
+    """
+    from nearkey.language.reading.corpus import read_corpus
+    from nearkey.study import draw_phrases
+
+    refuse_to_overwrite(Path(output), force)
+    unigram = None
+    if pack is not None:
+        from nearkey.language import load_pack
+
+        lexicon = load_pack(pack).lexicon
+
+        def unigram(word: str) -> float:
+            index = lexicon.index(word)
+            return -math.inf if index is None else float(lexicon.log_probs[index])
+
+    _, lines = read_corpus(source)
+    drawn = draw_phrases(
+        lines,
+        number,
+        seed=seed,
+        min_chars=chars[0],
+        max_chars=chars[1],
+        min_words=words[0],
+        max_words=words[1],
+        lower=not keep_case,
+        unigram=unigram,
+        exclude=() if exclude is None else read_text(exclude, PlanError).splitlines(),
+    )
+    with atomic_write(output) as file:
+        file.writelines(f"{phrase}\n" for phrase in drawn.phrases)
+    click.echo(str(drawn))
+
+
+@click.command("plan", short_help="Balanced orders of conditions, blocks, phrases.")
+@click.argument("phrases", type=FILE)
+@click.option(
+    "--participants", required=True, help="Pseudonyms parted by commas, or how many (p1, p2, …)."
+)
+@click.option("--conditions", required=True, help="Names parted by commas.")
+@click.option("--seed", type=int, required=True, help="Of everything drawn.")
+@click.option("--blocks", type=int, default=4, help="Under each condition.")
+@click.option("--per-block", type=int, default=10, help="Phrases of a block.")
+@click.option("--practice", type=int, default=2, help="Phrases before a condition's first block.")
+@click.option("--rest", "rest_s", type=float, default=120.0, help="Seconds before each block.")
+@output_option("Write the plan here (JSON).", required=True)
+@force_option
+def study_plan(
+    phrases: str,
+    participants: str,
+    conditions: str,
+    seed: int,
+    blocks: int,
+    per_block: int,
+    practice: int,
+    rest_s: float,
+    output: str,
+    force: bool,
+) -> None:
+    """Plan who types which of the PHRASES (a file, one a line) under which condition, and when."""
+    from nearkey.study import plan_study
+
+    refuse_to_overwrite(Path(output), force)
+    people = (
+        [f"p{i + 1}" for i in range(int(participants))]
+        if participants.isdigit()
+        else _names(participants)
+    )
+    pool = [line.strip() for line in read_text(phrases, PlanError).splitlines() if line.strip()]
+    plan = plan_study(
+        people,
+        _names(conditions),
+        pool,
+        seed=seed,
+        blocks=blocks,
+        phrases_per_block=per_block,
+        practice_phrases=practice,
+        rest_s=rest_s,
+    )
+    plan.write(output)
+    click.echo(str(plan))
+
+
+def _names(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]
+
+
+@click.command("power", short_help="How many people, phrases and blocks a difference takes.")
+@click.argument("pilot", nargs=-1, type=FILE)
+@click.option("--metric", default="wpm", help="Which measure.")
+@click.option("--difference", type=float, required=True, help="To find, in the measure's unit.")
+@click.option("--conditions", type=int, default=2, help="How many will be compared.")
+@click.option("--people", default="6,8,12,16,24", help="Numbers to try, parted by commas.")
+@click.option("--blocks", default="4", help="Blocks under each condition to try.")
+@click.option("--phrases", default="10", help="Phrases in a block to try.")
+@click.option("--mean", type=float, help="Stated in the place of a pilot: the measure's mean.")
+@click.option("--sd-person", type=float, help="Stated: between persons.")
+@click.option(
+    "--sd-condition", type=float, help="Stated: between persons in what a condition does."
+)
+@click.option("--sd-phrase", type=float, help="Stated: between phrases.")
+@click.option("--sd-residual", type=float, help="Stated: of one phrase typed once.")
+@click.option("--alpha", type=float, default=0.05, help="Level of the tests.")
+@click.option("--simulations", type=int, default=1000, help="Studies drawn for each row.")
+@click.option(
+    "--mixed", type=int, default=0, help="Of these through the mixed-effects model, a second each."
+)
+@click.option("--seed", type=int, default=0, help="Of the draws.")
+@json_option("the table")
+def study_power_command(
+    pilot: tuple[str, ...],
+    metric: str,
+    difference: float,
+    conditions: int,
+    people: str,
+    blocks: str,
+    phrases: str,
+    mean: float | None,
+    sd_person: float | None,
+    sd_condition: float | None,
+    sd_phrase: float | None,
+    sd_residual: float | None,
+    alpha: float,
+    simulations: int,
+    mixed: int,
+    seed: int,
+    as_json: bool,
+) -> None:
+    """Simulate studies of each size and count how often the tests that will be reported find the difference.
+
+    Variances come from the logs of a PILOT study (two persons and two conditions at least) through the mixed-effects
+    model, or are stated; a stated one goes before the pilot's.
+    """
+    from nearkey.study import StudyTruth, study_power, truth_from_pilot
+
+    stated = {
+        name: value
+        for name, value in (
+            *(("mean", mean), ("sd_person", sd_person), ("sd_condition", sd_condition)),
+            *(("sd_phrase", sd_phrase), ("sd_residual", sd_residual)),
+        )
+        if value is not None
+    }
+    sizes = [
+        _numbers(option, text)
+        for option, text in (("--people", people), ("--blocks", blocks), ("--phrases", phrases))
+    ]
+    if pilot:
+        from nearkey.study import StudyLog, condition_orders, measures, observations
+
+        logs = [StudyLog.read(path) for path in pilot]
+        data = observations(measures(logs), metric, orders=condition_orders(logs))
+        truth = StudyTruth(**(truth_from_pilot(data).to_dict() | stated))
+    else:
+        missing = [
+            f"--{name.replace('_', '-')}"
+            for name in ("mean", "sd_person", "sd_condition", "sd_phrase", "sd_residual")
+            if name not in stated
+        ]
+        if missing:
+            raise PlanError(
+                f"lacks {', '.join(missing)}",
+                where="study power",
+                fix="state them, or name the logs of a pilot study",
+            )
+        truth = StudyTruth(**stated)
+    table = study_power(
+        truth,
+        difference=difference,
+        conditions=conditions,
+        people=sizes[0],
+        blocks=sizes[1],
+        phrases=sizes[2],
+        alpha=alpha,
+        simulations=simulations,
+        mixed_simulations=mixed,
+        seed=seed,
+        metric=metric,
+    )
+    click.echo(json_text(table.to_dict()) if as_json else str(table))
+
+
+def _numbers(option: str, text: str) -> list[int]:
+    try:
+        return [int(part) for part in text.split(",")]
+    except ValueError:
+        raise PlanError(
+            f"{text!r} are no whole numbers",
+            where=option,
+            fix="write them parted by commas, as 6,8,12",
+        ) from None

@@ -1,0 +1,90 @@
+"""`nearkey study report`: the page, pictures and tidy tables of a study."""
+
+from __future__ import annotations
+
+import click
+
+from nearkey.commands.shared import FILE, FOLDER, fit_option, named_or_file
+from nearkey.errors import StudyLogError
+
+__all__ = ["study_report_command"]
+
+
+@click.command("report", short_help="Write a study's report: page, pictures, tidy tables.")
+@click.argument("logs", nargs=-1, required=True, type=FILE)
+@click.option("-o", "--output", "folder", type=FOLDER, required=True, help="Folder of the report.")
+@click.option("--plan", type=FILE, help="The study's plan, which tells the order of conditions.")
+@click.option(
+    "--metric",
+    "metrics",
+    multiple=True,
+    default=("wpm", "total_error_percent"),
+    help="A measure for curves and tests; may be said more than once.",
+)
+@click.option(
+    "--pad",
+    "pads",
+    multiple=True,
+    metavar="CONDITION=LAYOUT",
+    help="The layout of a condition, drawn below its touches; of the catalogue, or a file.",
+)
+@fit_option
+@click.option("--ranking", type=FILE, help="A ranking's JSON, set beside what people did.")
+@click.option("--workload", type=FILE, help="Answers of the workload questionnaire.")
+@click.option("--ignore-case", is_flag=True, help="Compare texts without regard to case.")
+@click.option("--ignore-punctuation", is_flag=True, help="Compare texts without punctuation.")
+@click.option("--texts", is_flag=True, help="Keep what was typed in phrases.csv: private.")
+@click.option("--title", default="Study report", help="Heading of the page.")
+def study_report_command(
+    logs: tuple[str, ...],
+    folder: str,
+    plan: str | None,
+    metrics: tuple[str, ...],
+    pads: tuple[str, ...],
+    fit_mm: tuple[float, float] | None,
+    ranking: str | None,
+    workload: str | None,
+    ignore_case: bool,
+    ignore_punctuation: bool,
+    texts: bool,
+    title: str,
+) -> None:
+    """Write the report of a study from its LOGS: report.html, pictures as PNG, tables as CSV and Parquet."""
+    from nearkey.study import StudyLog, StudyPlan, read_workload_answers
+    from nearkey.study.prediction_gap import read_predictions
+
+    read = [StudyLog.read(path) for path in logs]
+    conditions = sorted({log.header.condition for log in read})
+    layouts = {}
+    for pad in pads:
+        condition, equals, name = pad.partition("=")
+        if not equals or condition not in conditions:
+            raise StudyLogError(
+                f"{pad!r} names no condition of the logs",
+                where="--pad",
+                fix=f"write CONDITION=LAYOUT with one of {', '.join(conditions)}",
+            )
+        layouts[condition] = named_or_file(name, fit_mm)
+    planned = None if plan is None else StudyPlan.read(plan)
+    predictions = () if ranking is None else read_predictions(ranking)
+    answers = () if workload is None else read_workload_answers(workload)
+
+    from nearkey.report.study_page import study_report
+    from nearkey.study.tidy_tables import has_parquet
+
+    made = study_report(
+        read,
+        folder,
+        plan=planned,
+        metrics=metrics,
+        layouts=layouts,
+        predictions=predictions,
+        workload=answers,
+        ignore_case=ignore_case,
+        ignore_punctuation=ignore_punctuation,
+        texts=texts,
+        title=title,
+    )
+    click.echo(f"report: {made.page}")
+    if not has_parquet():
+        click.echo("no Parquet files: pip install 'nearkey[data]' to have them", err=True)

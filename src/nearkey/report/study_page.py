@@ -1,0 +1,502 @@
+"""The report of a study: one self-contained page, its pictures as files, and its tables as tidy data."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files as package_files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from nearkey.errors import NearkeyError, StudyLogError
+from nearkey.files import atomic_write
+from nearkey.intervals import Estimate
+from nearkey.layout import Layout
+from nearkey.report.pictures import ReportPicture, report_picture
+from nearkey.report.study_pictures import (
+    MEASURE_NAMES,
+    plot_candidate_places,
+    plot_condition_means,
+    plot_learning,
+    plot_predictions,
+    plot_touch_maps,
+)
+from nearkey.report.style import styled
+from nearkey.study import (
+    Measures,
+    StudyLog,
+    StudyPlan,
+    WorkloadAnswer,
+    compare_conditions,
+    condition_by_block,
+    condition_orders,
+    fit_mixed_model,
+    learning_curve,
+    measures,
+    observations,
+    order_checks,
+    workload_summary,
+)
+from nearkey.study.phrase_observations import ConditionOrders
+from nearkey.study.prediction_gap import (
+    PredictedLayout,
+    PredictionGaps,
+    layout_names,
+    prediction_gaps,
+)
+from nearkey.study.rates import check_metric
+from nearkey.study.results import INTERVAL_NAMES
+from nearkey.study.tidy_tables import has_parquet, tidy_tables, write_tidy_tables
+from nearkey.text_table import estimate_text, number, p_value
+from nearkey.version import VERSION
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["StudyReportFiles", "study_report"]
+
+
+@dataclass(frozen=True, slots=True)
+class StudyReportFiles:
+    """Where a report lies: the `page`, which needs no other file, its `pictures`, and the `tables` as tidy data.
+
+    `measured`: what all of it was made of.
+    """
+
+    page: Path
+    pictures: tuple[Path, ...]
+    tables: tuple[Path, ...]
+    measured: Measures
+
+
+@dataclass(frozen=True, slots=True)
+class _StudyTable:
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _StudySection:
+    id: str
+    title: str
+    texts: tuple[str, ...] = ()
+    pictures: tuple[ReportPicture, ...] = ()
+    tables: tuple[_StudyTable, ...] = ()
+
+
+def study_report(
+    logs: Iterable[StudyLog],
+    folder: str | os.PathLike[str],
+    *,
+    plan: StudyPlan | None = None,
+    metrics: Sequence[str] = ("wpm", "total_error_percent"),
+    layouts: Mapping[str, Layout] | None = None,
+    predictions: Sequence[PredictedLayout] = (),
+    workload: Sequence[WorkloadAnswer] = (),
+    ignore_case: bool = False,
+    ignore_punctuation: bool = False,
+    texts: bool = False,
+    title: str = "Study report",
+    note: str = "",
+) -> StudyReportFiles:
+    """Write the report of a study: `report.html`, its pictures as PNG files beside it, tidy tables in `tables/`.
+
+    Parameters
+    ----------
+    logs : of the study. folder : made where it is not there; files of the same names are replaced.
+    plan : tells the order of conditions; the logs' headers do where it is not given.
+    metrics : of `METRICS`, for learning curves and tests; decide them before you look.
+    layouts : condition -> layout, drawn below the touches; a condition's headers may name one of a ranking.
+    predictions : what a ranking said, see `read_predictions`. workload : answers, see `read_workload_answers`.
+    ignore_case, ignore_punctuation : see `measures`.
+    texts : keep what was typed in `phrases.csv`; private, so left out unless asked for.
+    title, note : heading, and a sentence below it.
+
+    Parquet files are written where pyarrow is installed.
+    Raises NearkeyError where matplotlib, jinja2, scipy or statsmodels is missing or the folder cannot be written,
+    StudyLogError for an unknown metric or logs without a finished phrase.
+    """
+    try:
+        import jinja2
+    except ImportError:
+        raise NearkeyError("reports need jinja2", fix="pip install 'nearkey[report]'") from None
+    try:
+        import statsmodels.regression  # noqa: F401
+    except ImportError:
+        raise NearkeyError(
+            "reports of studies need statsmodels", fix="pip install 'nearkey[stats]'"
+        ) from None
+    with styled():
+        pass  # a missing matplotlib is told before any work is done
+    for metric in metrics:
+        check_metric(metric)
+    given = list(logs)
+    measured = measures(given, ignore_case=ignore_case, ignore_punctuation=ignore_punctuation)
+    if not measured.phrases:
+        raise StudyLogError(
+            f"no finished phrase to report ({measured.reasons or 'no trials'})",
+            field="logs",
+            fix="give logs with trials that end",
+        )
+    orders = condition_orders(given, plan=plan)
+    gaps = (
+        prediction_gaps(measured, predictions, layouts=_ranked_names(given, layouts))
+        if predictions
+        else None
+    )
+    sections = [
+        _what(measured, given, orders, metrics),
+        _conditions(measured, metrics),
+        _learning(measured, metrics),
+        _models(measured, metrics, orders),
+        _lists(measured),
+        *([_predicted(gaps)] if gaps is not None else []),
+        *([_workload(workload)] if workload else []),
+        _touch_maps(given, measured, layouts or {}),
+        _limits(measured),
+    ]
+    sections = [one for one in sections if one.texts or one.pictures or one.tables]
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    source = package_files("nearkey.report").joinpath("study_page.html.j2").read_text("utf-8")
+    page = environment.from_string(source).render(
+        title=title,
+        note=note,
+        version=VERSION,
+        origin=""
+        if measured.origins == ("person",)
+        else f"These logs were not all typed by persons: origin {', '.join(measured.origins)}.",
+        sections=sections,
+    )
+    tables = tidy_tables(measured, given, orders=orders, texts=texts)
+    if gaps is not None:
+        tables["predictions"] = gaps.to_dicts()
+    if workload:
+        tables["workload"] = workload_summary(workload).to_dicts()
+    place = Path(folder)
+    pictures = [picture for section in sections for picture in section.pictures]
+    try:
+        written = write_tidy_tables(tables, place / "tables", parquet=has_parquet())
+        for picture in pictures:
+            with atomic_write(place / picture.name, "wb") as file:
+                file.write(picture.png)
+        with atomic_write(place / "report.html") as file:
+            file.write(page)
+    except OSError as fault:
+        raise NearkeyError(
+            f"cannot be written: {fault.strerror or fault}",
+            where=os.fspath(folder),
+            field="folder",
+            fix="name a folder that can be written",
+        ) from None
+    return StudyReportFiles(
+        place / "report.html", tuple(place / p.name for p in pictures), tuple(written), measured
+    )
+
+
+def _ranked_names(logs: Sequence[StudyLog], layouts: Mapping[str, Layout] | None) -> dict[str, str]:
+    """Condition -> name of its layout: the one given, else the one its headers name."""
+    return layout_names(logs) | {name: one.name for name, one in (layouts or {}).items()}
+
+
+def _picture(
+    figure: Figure, name: str, alt: str, caption: str, *, png: bool = False
+) -> ReportPicture:
+    return report_picture(
+        figure, name=name, heading="", alt=alt, caption=caption, embed="png" if png else "svg"
+    )
+
+
+def _what(
+    measured: Measures, logs: Sequence[StudyLog], orders: ConditionOrders, metrics: Sequence[str]
+) -> _StudySection:
+    people = sorted({one.participant for one in measured.participants})
+    conditions = [str(one.condition) for one in measured.conditions]
+    texts = [
+        f"{len(people)} participants typed {len(measured.phrases)} phrases under {len(conditions)} "
+        f"condition{'s' if len(conditions) != 1 else ''}: {', '.join(conditions)}.",
+        f"Measures compared: {', '.join(MEASURE_NAMES[metric] for metric in metrics)}. "
+        f"Accepting a candidate counts as {measured.selection}.",
+    ]
+    if measured.ignored:
+        texts.append(f"Texts were compared without {' and '.join(measured.ignored)}.")
+    if measured.left_out:
+        texts.append(f"Left out: {measured.reasons}.")
+    truncated = [log.source or "a log" for log in logs if log.truncated is not None]
+    if truncated:
+        texts.append(f"The last record was cut short in {', '.join(truncated)}; it was left out.")
+    unknown = [name for name in people if name not in orders]
+    if unknown and len(conditions) > 1:
+        texts.append(f"The order of conditions is not known for {', '.join(unknown)}.")
+    return _StudySection("what", "What was measured", tuple(texts))
+
+
+def _conditions(measured: Measures, metrics: Sequence[str]) -> _StudySection:
+    shown = measured.conditions
+    heads = ("measure", *(str(one.condition) for one in shown))
+    rows = [
+        (MEASURE_NAMES[name], *(str(one.estimates[name]) for one in shown))
+        for name in MEASURE_NAMES
+    ]
+    rows += [
+        ("participants", *(str(one.participants) for one in shown)),
+        ("phrases", *(str(one.counts.phrases) for one in shown)),
+    ]
+    tables = [
+        _StudyTable(
+            "Means over participants with 95 % intervals",
+            heads,
+            tuple(rows),
+            (
+                f"Intervals: {INTERVAL_NAMES[measured.interval]} over participants, cut to the values that can be.",
+            ),
+        )
+    ]
+    for metric in metrics if len(shown) > 1 else ():
+        try:
+            found = compare_conditions(measured, metric)
+        except StudyLogError:
+            continue
+        tables.append(
+            _StudyTable(
+                f"Conditions compared: {MEASURE_NAMES[metric]}",
+                (
+                    *("pair", "n", "first", "second", "difference", "d"),
+                    *("p (t)", "Holm", "p (Wilcoxon)", "Holm"),
+                ),
+                tuple(
+                    (
+                        f"{pair.first} → {pair.second}",
+                        str(pair.participants),
+                        number(pair.mean_first),
+                        number(pair.mean_second),
+                        estimate_text(Estimate(pair.difference, pair.low, pair.high)),
+                        estimate_text(pair.effect),
+                        *map(p_value, (pair.p_t, pair.p_t_holm, pair.p, pair.p_holm)),
+                    )
+                    for pair in found.pairs
+                ),
+                (str(found.omnibus), *(f"Caution: {text}." for text in found.cautions())),
+            )
+        )
+    picture = _picture(
+        plot_condition_means(measured),
+        "conditions.png",
+        f"Means with 95 % intervals of {len(shown)} conditions in four panels: speed, keystrokes per character, "
+        "corrected and uncorrected errors; each person as a thin line.",
+        "Means over participants with 95 % t intervals; thin lines are persons. Scales differ between panels.",
+    )
+    return _StudySection("conditions", "Conditions", pictures=(picture,), tables=tuple(tables))
+
+
+def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
+    if len({block.block for block in measured.blocks}) < 2:
+        return _StudySection("learning", "Learning")
+    pictures = tuple(
+        _picture(
+            plot_learning(measured, metric),
+            f"learning-{metric.replace('_', '-')}.png",
+            f"Learning curves of {MEASURE_NAMES[metric]} by block, a panel for each condition.",
+            f"{MEASURE_NAMES[metric].capitalize()} by block: thin lines are persons, the thick line their mean, the "
+            "band its 95 % t interval.",
+        )
+        for metric in metrics
+    )
+    rows = []
+    for one in measured.conditions:
+        curve = learning_curve(measured, metric=metrics[0], condition=str(one.condition))
+        mean = Estimate(curve.x_mean, curve.x_low, curve.x_high)
+        rows.append(
+            (
+                str(one.condition),
+                str(len(curve.persons)),
+                estimate_text(mean, 3),
+                number(curve.averaged.x if curve.averaged else None, 3),
+            )
+        )
+    table = _StudyTable(
+        f"Power law of practice, {MEASURE_NAMES[metrics[0]]}",
+        ("condition", "persons", "mean exponent over persons", "exponent of the averaged curve"),
+        tuple(rows),
+        ("An averaged curve can follow a power law that no person follows: judge by the persons.",),
+    )
+    return _StudySection("learning", "Learning", pictures=pictures, tables=(table,))
+
+
+def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders) -> _StudySection:
+    texts: list[str] = []
+    tables: list[_StudyTable] = []
+    for metric in metrics:
+        name = MEASURE_NAMES[metric]
+        try:
+            fit = fit_mixed_model(observations(measured, metric, orders=orders))
+            spreads = ", ".join(f"{part} {number(sd, 3)}" for part, sd in fit.spreads.items())
+            tables.append(
+                _StudyTable(
+                    f"Mixed-effects model: {name}",
+                    ("effect", "estimate", "SE", "df", "p", "p (Holm)"),
+                    tuple(
+                        (
+                            one.name.replace("->", "→"),
+                            estimate_text(one.estimate),
+                            number(one.standard_error, 3),
+                            str(one.freedom),
+                            p_value(one.p),
+                            p_value(one.p_holm),
+                        )
+                        for one in fit.effects
+                    ),
+                    (
+                        f"{fit.n} phrases; standard deviations: {spreads}.",
+                        *(f"Left out: {text}." for text in fit.left_out),
+                        *(f"Caution: {text}." for text in fit.cautions()),
+                    ),
+                )
+            )
+        except StudyLogError as fault:
+            texts.append(f"No mixed-effects model of {name}: {fault.problem}.")
+        if len(measured.conditions) < 2:
+            continue
+        checks: list[tuple[str, ...]] = []
+        notes: list[str] = []
+        try:
+            by_block = condition_by_block(measured, metric)
+            checks += [
+                (
+                    row["effect"],
+                    f"F({row['df']}, {row['df_error']}) = {number(row['f'])}",
+                    p_value(row["p"]),
+                )
+                for row in by_block.to_dicts()
+            ]
+        except StudyLogError as fault:
+            notes.append(f"Condition and block: {fault.problem}.")
+        try:
+            order = order_checks(measured, metric, orders=orders)
+            for label, test in (
+                ("place in the order", order.place),
+                ("carry-over", order.carry_over),
+            ):
+                if test is None:
+                    notes.append(
+                        f"{label.capitalize()} cannot be told from the other effects here."
+                    )
+                else:
+                    shown = f"F({test.df}, {test.df_error}) = {number(test.f)}"
+                    checks.append((label, shown, p_value(test.p)))
+            if order.between:
+                notes.append(
+                    "With two conditions carry-over is told between persons only, which is weak."
+                )
+            means = ", ".join(number(mean) for mean in order.place_means)
+            notes.append(f"Mean at each place in the order: {means}.")
+        except StudyLogError as fault:
+            notes.append(f"Order: {fault.problem}.")
+        if checks or notes:
+            tables.append(
+                _StudyTable(f"Checks: {name}", ("effect", "F", "p"), tuple(checks), tuple(notes))
+            )
+    return _StudySection("models", "Models and checks", tuple(texts), tables=tuple(tables))
+
+
+def _lists(measured: Measures) -> _StudySection:
+    if not any(one.counts.ranks for one in measured.conditions):
+        return _StudySection("lists", "Candidate places")
+    picture = _picture(
+        plot_candidate_places(measured),
+        "candidate-places.png",
+        "Bars: from which place of the candidate list words were taken, by condition.",
+        "Each word counts once, at the place it was last taken from; choices that were undone do not count.",
+    )
+    return _StudySection("lists", "Candidate places", pictures=(picture,))
+
+
+def _predicted(gaps: PredictionGaps) -> _StudySection:
+    picture = _picture(
+        plot_predictions(gaps),
+        "predictions.png",
+        "What the ranking predicted beside what people did, by condition and measure.",
+        "Hollow: the ranking's prediction. Filled: mean over participants with its 95 % t interval.",
+    )
+    table = _StudyTable(
+        "Predicted and measured",
+        ("condition", "layout", "measure", "predicted", "measured", "gap"),
+        tuple(
+            (
+                row.condition,
+                row.layout,
+                row.measure,
+                number(row.predicted, 3),
+                estimate_text(row.measured, 3),
+                estimate_text(row.gap, 3, sign=True),
+            )
+            for row in gaps.rows
+        ),
+        tuple(
+            f"{measure}: {same} of {pairs} pair{'s' if pairs != 1 else ''} of conditions in the predicted order."
+            for measure, (same, pairs) in gaps.same_order.items()
+        )
+        + ((f"Not in the ranking: {', '.join(gaps.missing)}.",) if gaps.missing else ()),
+    )
+    text = (
+        "A ranking's typist makes no slips of attention and pauses for nothing; the gap says how far people were from "
+        "it. Top-k of people: the share of the words taken from the list that stood among its first k."
+    )
+    return _StudySection("predictions", "Predicted and measured", (text,), (picture,), (table,))
+
+
+def _workload(answers: Sequence[WorkloadAnswer]) -> _StudySection:
+    found = workload_summary(answers).conditions
+    scales = list(next(iter(found.values())))
+    table = _StudyTable(
+        "Workload, 0 to 100 (NASA Task Load Index)",
+        ("scale", *found),
+        tuple(
+            (name, *(estimate_text(found[condition][name], 1) for condition in found))
+            for name in scales
+        ),
+        (
+            "Means over participants with 95 % t intervals; raw: mean of six; weighted: by 15 pairs.",
+        ),
+    )
+    return _StudySection("workload", "Workload", tables=(table,))
+
+
+def _touch_maps(
+    logs: Sequence[StudyLog], measured: Measures, layouts: Mapping[str, Layout]
+) -> _StudySection:
+    pictures = []
+    for i, condition in enumerate(str(one.condition) for one in measured.conditions):
+        try:
+            figure = plot_touch_maps(logs, condition, layouts.get(condition))
+        except StudyLogError:
+            continue
+        pictures.append(
+            _picture(
+                figure,
+                f"touches-{i + 1:02d}.png",
+                f"Touches under {condition}: a row for each person, a column for each block.",
+                f"Touches under {condition}, by person and block, coloured by the key the decoder took.",
+                png=True,
+            )
+        )
+    return _StudySection("touches", "Touch maps", pictures=tuple(pictures))
+
+
+def _limits(measured: Measures) -> _StudySection:
+    people = len({one.participant for one in measured.participants})
+    texts = [
+        "Decide measures, conditions and number of participants before you look; Holm's method corrects for the pairs "
+        "of one table, not for trying many measures.",
+        "Wrong characters left in the text count towards speed as much as right ones: report both together.",
+        "Student's t takes persons' figures for roughly normal. Do not read speeds off a curve beyond the last block.",
+    ]
+    if people < 8:
+        texts.append(
+            f"With {people} participants an interval is wide and a check that finds nothing says little."
+        )
+    return _StudySection("limits", "What the numbers do not say", tuple(texts))

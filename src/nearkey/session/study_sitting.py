@@ -1,0 +1,209 @@
+"""One participant's way through a study plan: a session for each condition, a study log for each, trial by trial.
+
+It knows neither screen nor keys: a terminal, a page or a test drives it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from nearkey.errors import StudyLogError
+from nearkey.session.session import Session
+from nearkey.session.session_log import SessionLog
+from nearkey.study import BlockPlan, StudyLog, StudyLogWriter, StudyPlan
+from nearkey.study.study_records import Origin
+
+__all__ = ["SittingTrial", "StudySitting"]
+
+
+@dataclass(frozen=True, slots=True)
+class SittingTrial:
+    """A phrase to type: its `block`, its number in it (`trial`, from 1), and what comes before it.
+
+    `rest_s`: seconds of rest before it, 0 within a block. `done`, `total`: phrases of the participant.
+    """
+
+    block: BlockPlan
+    trial: int
+    rest_s: float
+    done: int
+    total: int
+
+    @property
+    def phrase(self) -> str:
+        """What is to be typed."""
+        return self.block.phrases[self.trial - 1]
+
+
+class StudySitting:
+    """Takes a participant through their blocks; goes on where the logs say it stopped.
+
+    Parameters
+    ----------
+    plan : of the study. participant : named in it.
+    folder : of the logs, `PARTICIPANT-CONDITION.jsonl`, one for each condition; made where it is not there.
+    open_session : gives the session a condition is typed in.
+    origin : "person", "simulated" or "invented", for the logs' headers.
+    touches : whether touches are real and go into the log; False where a keyboard stands in for the pad.
+    device : for the headers. clock : gives seconds; `time.monotonic` unless given.
+
+    A trial left open by a crash is ended as aborted and comes again. Raises PlanError for a participant who is not in
+    the plan, StudyLogError where a log cannot be written or is another person's.
+
+    Record only people who were told what is kept and agreed; see docs/study.md.
+    """
+
+    def __init__(
+        self,
+        plan: StudyPlan,
+        participant: str,
+        folder: Path,
+        open_session: Callable[[str], Session],
+        *,
+        origin: Origin,
+        touches: bool = True,
+        device: str | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.blocks = plan.of(participant)
+        self.participant = participant
+        self._folder = folder
+        self._open_session = open_session
+        self._origin: Origin = origin
+        self._touches = touches
+        self._device = device
+        self._clock = clock
+        self._zero = clock()
+        self._sessions: dict[str, Session] = {}
+        self._logs: dict[str, StudyLogWriter] = {}
+        self._stop: Callable[[], None] | None = None
+        self._trial: SittingTrial | None = None
+        self._done: set[tuple[str, int, bool, int]] = set()
+        self._offset: dict[str, float] = {}
+        folder.mkdir(parents=True, exist_ok=True)
+        for condition in dict.fromkeys(block.condition for block in self.blocks):
+            self._read(condition)
+
+    def _path(self, condition: str) -> Path:
+        return self._folder / f"{self.participant}-{condition}.jsonl"
+
+    def _read(self, condition: str) -> None:
+        """What a log of an earlier sitting says is done."""
+        path = self._path(condition)
+        if not path.exists():
+            return
+        log = StudyLog.read(path)
+        for field, want in (("participant", self.participant), ("condition", condition)):
+            if getattr(log.header, field) != want:
+                raise StudyLogError(
+                    f"is {getattr(log.header, field)!r}, not {want!r}",
+                    where=str(path),
+                    field=field,
+                    fix="name another folder for the logs",
+                )
+        for trial in log.trials():
+            if trial.state == "done":
+                self._done.add(
+                    (condition, trial.block, trial.prompt.practice, trial.prompt.trial or 0)
+                )
+        self._offset[condition] = max((event.t for event in log.events), default=0.0)
+
+    def next(self) -> SittingTrial | None:
+        """The next phrase to type; None where all are done."""
+        total = sum(len(block.phrases) for block in self.blocks)
+        for block in self.blocks:
+            for trial in range(1, len(block.phrases) + 1):
+                if self._key(block, trial) not in self._done:
+                    rest = block.rest_s if trial == 1 else 0.0
+                    return SittingTrial(block, trial, rest, len(self._done), total)
+        return None
+
+    def _key(self, block: BlockPlan, trial: int) -> tuple[str, int, bool, int]:
+        return block.condition, block.block, block.practice, trial
+
+    def begin(self, trial: SittingTrial) -> Session:
+        """Show the phrase: its prompt goes into the log, and the session, empty, takes what is typed."""
+        condition = trial.block.condition
+        session = self._session(condition)
+        log = self._log(condition)
+        session.clear(time_s=self.now(condition))
+        log.prompt(
+            trial.phrase,
+            self.now(condition),
+            block=trial.block.block,
+            trial=trial.trial,
+            practice=trial.block.practice,
+        )
+        self._stop = session.observe(SessionLog(log, touches=self._touches))
+        self._trial = trial
+        return session
+
+    def rest(self, trial: SittingTrial, seconds: float) -> None:
+        """Log a rest before a trial that took so many seconds."""
+        condition = trial.block.condition
+        self._log(condition).event("rest", self.now(condition), seconds=round(seconds, 3))
+
+    def now(self, condition: str) -> float:
+        """Seconds on the clock of a condition's log, which goes on where an earlier sitting stopped."""
+        return round(self._clock() - self._zero + self._offset.get(condition, 0.0), 6)
+
+    def end(self, *, aborted: bool = False) -> str:
+        """The phrase is done, or `aborted` and will come again; the text typed."""
+        trial, stop = self._trial, self._stop
+        if trial is None or stop is None:
+            raise StudyLogError("no trial is open", field="trial", fix="begin one first")
+        stop()
+        condition = trial.block.condition
+        text = self._session(condition).text
+        self._logs[condition].end(self.now(condition), **({"aborted": True} if aborted else {}))
+        if not aborted:
+            self._done.add(self._key(trial.block, trial.trial))
+        self._trial = self._stop = None
+        return text
+
+    def _log(self, condition: str) -> StudyLogWriter:
+        if condition not in self._logs:
+            path = self._path(condition)
+            self._logs[condition] = (
+                StudyLogWriter.resume(path)
+                if path.exists()
+                else StudyLogWriter(
+                    path,
+                    participant=self.participant,
+                    condition=condition,
+                    origin=self._origin,
+                    layout=self._session(condition).layout.name,
+                    device=self._device,
+                    started=datetime.now(UTC).isoformat(),
+                )
+            )
+        return self._logs[condition]
+
+    def _session(self, condition: str) -> Session:
+        if condition not in self._sessions:
+            self._sessions[condition] = self._open_session(condition)
+        return self._sessions[condition]
+
+    def close(self) -> None:
+        """End an open trial as aborted and let go of the logs; closing twice is allowed."""
+        if self._trial is not None:
+            self.end(aborted=True)
+        for log in self._logs.values():
+            log.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
