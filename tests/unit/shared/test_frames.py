@@ -42,7 +42,7 @@ def test_a_ranking_is_short_in_print_and_flat_in_a_frame():
     assert len(repr(result)) < 200
     frame = result.to_frame()
     assert frame["layout"].tolist() == [row.layout for row in result.rows]
-    assert frame["top1.low"].tolist() == [row.top1.low for row in result.rows]
+    assert frame["top1.low"].tolist() == pytest.approx([row.top1.low for row in result.rows])
     assert result.to_arrow().num_rows == 2
     score = nk.score_layout(
         PAD, touch=GaussianTouch.from_layout(PAD, spread_mm=1.0), pack=pack, words=50
