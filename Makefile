@@ -39,7 +39,10 @@ lint: $(STAMP)  ## style, types, import contracts
 	$(VENV)/bin/lint-imports
 
 site: $(STAMP)  ## the documentation site in build/site; a warning is an error
-	$(PY) -m sphinx -W --keep-going -q -b html docs build/site
+	rm -rf build/site build/pages && mkdir -p build && cp -r docs build/pages
+	mv build/pages/search.md build/pages/searching.md  # the site's own page of searches has that name
+	sed -i.old 's/(search\.md/(searching.md/g' build/pages/*.md && rm -f build/pages/*.old
+	$(PY) -m sphinx -W --keep-going -q -b html build/pages build/site
 	@echo build/site/index.html
 
 # Python itself knows nothing of the sanitizers: their libraries come before it. Its own leaks are not ours.
