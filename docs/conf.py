@@ -33,7 +33,10 @@ def _as_text(app: Any, what: str, name: str, of: Any, options: Any, lines: list[
     parts = re.split(r"\n\s*\n", text)
     lines[:] = []
     for part in parts:
-        lines += [f"| {_plain(line)}" if line.strip() else "" for line in part.splitlines()]
+        shown = (
+            line for line in part.splitlines() if line.strip("- ")
+        )  # not the rule under a heading
+        lines += [f"| {_plain(line)}" for line in shown]
         lines.append("")
 
 
