@@ -5,7 +5,7 @@ PY := $(VENV)/bin/python
 STAMP := $(VENV)/.installed
 
 .DEFAULT_GOAL := help
-.PHONY: help install demo test lint sanitize torture dist package check clean
+.PHONY: help install demo test lint site sanitize torture dist package check clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 12
@@ -37,6 +37,13 @@ lint: $(STAMP)  ## style, types, import contracts
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
 	$(VENV)/bin/lint-imports
+
+site: $(STAMP)  ## the documentation site in build/site; a warning is an error
+	rm -rf build/site build/pages && mkdir -p build && cp -r docs build/pages
+	mv build/pages/search.md build/pages/searching.md  # the site's own page of searches has that name
+	sed -i.old 's/(search\.md/(searching.md/g' build/pages/*.md && rm -f build/pages/*.old
+	$(PY) -m sphinx -W --keep-going -q -b html build/pages build/site
+	@echo build/site/index.html
 
 # Python itself knows nothing of the sanitizers: their libraries come before it. Its own leaks are not ours.
 SANITIZED := build/sanitized

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 
 import pytest
@@ -78,3 +79,15 @@ def test_few_shell_blocks_are_excused_from_running():
             re.findall(r"^```(?:bash|shell|console)\n", path.read_text(encoding="utf-8"), re.M)
         )
         assert excused <= NOT_RUN.get(name, 0), name
+
+
+@pytest.mark.parametrize("name", ["choose-a-layout", "analyse-a-study"])
+def test_a_notebook_runs_from_top_to_bottom(name, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    book = json.loads((ROOT / "docs" / "notebooks" / f"{name}.ipynb").read_text(encoding="utf-8"))
+    cells = ["".join(cell["source"]) for cell in book["cells"] if cell["cell_type"] == "code"]
+    assert len(cells) >= 4
+    names: dict[str, object] = {}
+    for cell in cells:
+        exec(compile(cell, name, "exec"), names)
+    assert all(not cell.get("outputs") for cell in book["cells"])  # outputs are made, not kept

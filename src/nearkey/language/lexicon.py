@@ -71,9 +71,9 @@ class Lexicon(Sequence[str]):
         folded = bool(meta.get("fold_accents", False))
         return cls(arrays, fold_accents=folded, language=language)
 
+    # Plain properties over cached ones: a type checker takes only those for what the decoder's Protocol asks.
     @cached_property
-    def words(self) -> tuple[str, ...]:
-        """All words; decoded at first use."""
+    def _words(self) -> tuple[str, ...]:
         return unpack_texts(self._offset, self._text)
 
     @cached_property
@@ -81,9 +81,18 @@ class Lexicon(Sequence[str]):
         return {word: index for index, word in enumerate(self.words)}
 
     @cached_property
+    def _offensive(self) -> frozenset[int]:
+        return frozenset(np.flatnonzero(self.flags & FLAG_OFFENSIVE).tolist())
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """All words; decoded at first use."""
+        return self._words
+
+    @property
     def offensive(self) -> frozenset[int]:
         """Positions of the words that should be shown only when they were typed exactly."""
-        return frozenset(np.flatnonzero(self.flags & FLAG_OFFENSIVE).tolist())
+        return self._offensive
 
     def __len__(self) -> int:
         return len(self._offset) - 1

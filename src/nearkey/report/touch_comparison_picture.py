@@ -62,7 +62,12 @@ def plot_touch_comparison(comparison: TouchComparison) -> Figure:
         )
         axes[0].set_ylim(len(rows) - 0.4, -0.6)
         figure.supxlabel(
-            f"{comparison.scheme}. Dots: means over what was held out; lines: 95 % intervals.",
+            f"{comparison.scheme}. Dots: means over what was held out; "
+            + (
+                "lines: 95 % intervals."
+                if comparison.enough_people
+                else "too few people for intervals."
+            ),
             fontsize=8,
             color=GREY,
             x=0.01,
@@ -72,9 +77,11 @@ def plot_touch_comparison(comparison: TouchComparison) -> Figure:
 
 
 def _panels(comparison: TouchComparison, rows: Sequence[ComparisonRow]) -> list[_Panel]:
+    known = 1.0 if comparison.enough_people else np.nan  # no interval is drawn for too few people
+
     def percent(title: str, value: str, ideal: float | None = None, note: str = "") -> _Panel:
         values = [100 * getattr(r, value) for r in rows]
-        halves = [100 * getattr(r, f"{value}_half") for r in rows]
+        halves = [100 * known * getattr(r, f"{value}_half") for r in rows]
         return _Panel(title, f"%{note}", values, halves, ideal, (0.0, 100.0))
 
     panels = [
@@ -82,7 +89,7 @@ def _panels(comparison: TouchComparison, rows: Sequence[ComparisonRow]) -> list[
             "likelihood",
             f"nats a touch above\n{text_for_plot(comparison.baseline)}",
             [r.gain for r in rows],
-            [r.gain_half for r in rows],
+            [known * r.gain_half for r in rows],
         ),
         percent("likeliest key", "key_hit", note=" of touches on\nthe key meant"),
     ]

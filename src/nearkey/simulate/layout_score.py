@@ -90,6 +90,10 @@ class LayoutScore:
             json.dump(self.to_dict(), file, indent=1, ensure_ascii=False, allow_nan=False)
             file.write("\n")
 
+    def __repr__(self) -> str:
+        top1 = self.score.all.top[1].value
+        return f"<LayoutScore of {self.layout!r}: top-1 {top1:.4f}>"
+
     def __str__(self) -> str:
         return _table(self)
 

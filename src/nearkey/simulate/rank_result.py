@@ -13,6 +13,7 @@ import numpy as np
 
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write
+from nearkey.frames import Tabular
 from nearkey.intervals import (
     BestOf,
     Estimate,
@@ -117,7 +118,7 @@ class Confirmed:
 
 
 @dataclass(frozen=True, slots=True)
-class RankResult:
+class RankResult(Tabular):
     """A ranking, best layout first. `str()` is the table; `to_dicts()` its rows as plain data.
 
     conditions : the same layouts ranked by people whom the decoder does not know exactly; none without people.
@@ -301,6 +302,9 @@ class RankResult:
         with atomic_write(path) as file:
             json.dump(data, file, indent=1, ensure_ascii=False)
             file.write("\n")
+
+    def __repr__(self) -> str:
+        return f"<RankResult: {len(self.rows)} layouts, best {self.rows[0].layout!r} by {self.by}>"
 
     def __str__(self) -> str:
         return self.table()

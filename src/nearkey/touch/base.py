@@ -102,18 +102,45 @@ class TouchBase:
     # scikit-learn's conventions
 
     def get_params(self, deep: bool = True) -> dict[str, Any]:
-        """The constructor's parameters by name; `deep` changes nothing."""
-        return {each.name: getattr(self, each.name) for each in self._parameters()}
+        """The constructor's parameters by name.
+
+        deep : with it, also those of a parameter that is a model, as `base__shrinkage`.
+        """
+        own = {each.name: getattr(self, each.name) for each in self._parameters()}
+        inner = {
+            f"{name}__{key}": part
+            for name, value in own.items()
+            if deep and hasattr(value, "get_params")
+            for key, part in value.get_params().items()
+        }
+        return own | inner
 
     def set_params(self, **params: Any) -> Self:
-        """Change parameters; TouchModelError for one the model does not have."""
+        """Change parameters, those of a parameter that is a model as `base__shrinkage`; TouchModelError for others."""
         names = list(self.get_params())
         for name, value in params.items():
             if name not in names:
                 fix = f"parameters are {', '.join(names)}"
                 raise TouchModelError("is no parameter of this model", field=name, fix=fix)
-            setattr(self, name, value)
+            outer, inside, inner = name.partition("__")
+            if inside:
+                getattr(self, outer).set_params(**{inner: value})
+            else:
+                setattr(self, name, value)
         return self
+
+    def __sklearn_is_fitted__(self) -> bool:
+        return hasattr(self, "geometry_")
+
+    def __sklearn_tags__(self) -> Any:
+        # Only scikit-learn asks, so it is there.
+        from sklearn.utils import InputTags, Tags, TargetTags
+
+        return Tags(
+            estimator_type="density_estimator",
+            target_tags=TargetTags(required=False),
+            input_tags=InputTags(two_d_array=False),
+        )
 
     def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
         """Learn from the labelled touches of a log on a layout."""

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from nearkey.errors import TouchDataError
+from nearkey.frames import Tabular
 from nearkey.text_table import text_table
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices, geometry_of
 from nearkey.touch.labelling import MOST_FAR_TO_CLEAN, consecutive, far_off, label
@@ -51,7 +52,7 @@ class PersonCleaning:
 
 
 @dataclass(frozen=True, slots=True)
-class CleaningReport:
+class CleaningReport(Tabular):
     """What `clean` did, person by person. `str()` is a table.
 
     `dropped` holds (row of the log that was given, reason) for every dropped touch, the reason

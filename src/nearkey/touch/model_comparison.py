@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from nearkey.errors import TouchDataError, TouchModelError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean_over_people
-from nearkey.text_table import half_text, text_table
+from nearkey.text_table import estimate_text, half_text, text_table
 from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.key_geometry import AnyLayout, Floats, Geometry, geometry_of
 from nearkey.touch.labelling import label
@@ -73,21 +74,29 @@ class ComparisonRow:
     top1: float
     top1_half: float
 
-    def cells(self) -> list[str]:
-        """The row as cells of a table."""
+    def cells(self, *, intervals: bool = True) -> list[str]:
+        """The row as cells of a table, without `intervals` where too few people were held out for any."""
         figures = ("log_likelihood", "gain", "key_hit", "inside_95", "top1")
         both = [(getattr(self, name), getattr(self, f"{name}_half")) for name in figures]
+        if not intervals:
+            both = [(value, math.nan) for value, _ in both]
         ends = [Estimate(value, value - half, value + half) for value, half in both]
+        low, high = np.clip([[s.low for s in ends[2:]], [s.high for s in ends[2:]]], 0.0, 1.0)
+        shares = [Estimate(s.value, *e) for s, *e in zip(ends[2:], low, high, strict=True)]
         return [
             self.model,
             half_text(ends[0], 3),
             half_text(ends[1], 3, sign=True),
-            *(half_text(share, 1, percent=True) for share in ends[2:]),
+            *(estimate_text(share, 1, percent=True) for share in shares),
         ]
 
 
+# Of two people a t interval is twelve times as wide as the difference between them, and says nothing.
+_FEWEST = 3
+
+
 @dataclass(frozen=True, slots=True)
-class TouchComparison:
+class TouchComparison(Tabular):
     """Models compared on held-out people. `str()` is the table.
 
     Parameters
@@ -107,6 +116,11 @@ class TouchComparison:
         return max(self.rows, key=lambda row: row.log_likelihood)
 
     @property
+    def enough_people(self) -> bool:
+        """Whether enough people, or blocks of one person's touches, were held out for intervals to say anything."""
+        return len({fold.fold for fold in self.folds}) >= _FEWEST
+
+    @property
     def decoded(self) -> bool:
         """Whether a decoder was given."""
         return any(fold.words for fold in self.folds)
@@ -115,12 +129,19 @@ class TouchComparison:
         """One row per model."""
         return [asdict(row) for row in self.rows]
 
+    def __repr__(self) -> str:
+        return (
+            f"<TouchComparison: {len(self.rows)} models, best {self.best.model!r}; {self.scheme}>"
+        )
+
     def __str__(self) -> str:
         gain = f"gain on {self.baseline}"
         heads = ["model", "log lik./touch", gain, "key hit %", "in 95 % ell. %", "top-1 %"]
         columns = 6 if self.decoded else 5
-        rows = [row.cells()[:columns] for row in self.rows]
-        said = f"{self.scheme}; natural logs per mm²; ± 95 % t interval over folds."
+        rows = [row.cells(intervals=self.enough_people)[:columns] for row in self.rows]
+        said = f"{self.scheme}; natural logs per mm²; ± and [] 95 % t interval over folds."
+        if not self.enough_people:
+            said = f"{self.scheme}; natural logs per mm²; too few people for intervals (below {_FEWEST})."
         return f"{text_table(heads[:columns], rows)}\n{said}"
 
 

@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nearkey.errors import TouchDataError
+from nearkey.errors import NearkeyError, TouchDataError
 from nearkey.touch.key_geometry import AnyLayout, Floats, Indices
 from nearkey.touch.log_columns import OPTIONAL, REQUIRED, RowNames, Unit, checked_column
 from nearkey.touch.log_files import read_columns, write_columns
@@ -217,6 +217,48 @@ class TouchLog:
 
     def __len__(self) -> int:
         return len(self.x)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Touches, and 2: a log is cut like an array of points (`n`, 2), by scikit-learn's splitters, too."""
+        return len(self.x), 2
+
+    def __getitem__(self, rows: Any) -> TouchLog:
+        """The touches of a number, a slice, a mask or an array of numbers, as a log; see `select`."""
+        if isinstance(rows, tuple):  # an array's way to say "all columns"
+            rows = rows[0]
+        return self.select(np.atleast_1d(np.arange(len(self))[rows]))
+
+    def __repr__(self) -> str:
+        where = f", {self.where}" if self.where else ""
+        return (
+            f"<TouchLog: {len(self)} touches of {len(self.persons)} people, in {self.unit}{where}>"
+        )
+
+    def to_frame(self) -> Any:
+        """The log as a pandas DataFrame, a row a touch; NearkeyError without pandas (the extra `frames`)."""
+        try:
+            import pandas
+        except ImportError:
+            raise NearkeyError(
+                "needs pandas", where="to_frame", fix="pip install 'nearkey[frames]'"
+            ) from None
+        return pandas.DataFrame(self.columns())
+
+    @classmethod
+    def from_table(cls, table: Any, *, unit: Unit = "layout") -> TouchLog:
+        """A log from a pandas or Polars DataFrame, or a pyarrow Table, with the columns of a touch log.
+
+        table : columns by name. unit : of x and y. Raises TouchDataError as `from_columns`, and for no table.
+        """
+        names = getattr(table, "column_names", None) or getattr(table, "columns", None)
+        if names is None:
+            raise TouchDataError(
+                f"a {type(table).__name__} is no table",
+                field="table",
+                fix="give a DataFrame or a Table",
+            )
+        return cls.from_columns({str(n): np.asarray(table[n].to_numpy()) for n in names}, unit=unit)
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, TouchLog):

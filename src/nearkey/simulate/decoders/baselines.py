@@ -134,7 +134,8 @@ class SpellingCorrection:
             import rapidfuzz  # noqa: F401
         except ImportError:
             raise NearkeyError(
-                "the spelling-correction baseline needs rapidfuzz", fix="pip install rapidfuzz"
+                "the spelling-correction baseline needs rapidfuzz",
+                fix="pip install 'nearkey[score]'",
             ) from None
         self._layout = layout
         self._words = pack.lexicon.words

@@ -1,0 +1,77 @@
+"""Results as tables of other libraries, and as HTML in a notebook: what every result with `to_dicts` has."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+from nearkey.errors import NearkeyError
+
+__all__ = ["Tabular", "flat_rows"]
+
+
+def flat_rows(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Rows whose fields are single values: an inner mapping's fields get names such as `top1.low`.
+
+    rows : as `to_dicts` gives them.
+    """
+
+    def flat(row: Mapping[str, Any], before: str) -> dict[str, Any]:
+        found: dict[str, Any] = {}
+        for name, value in row.items():
+            if isinstance(value, Mapping):
+                found |= flat(value, f"{before}{name}.")
+            else:
+                found[f"{before}{name}"] = value
+        return found
+
+    return [flat(row, "") for row in rows]
+
+
+class Tabular:
+    """A result of rows: `to_frame`, `to_arrow`, and a table in notebooks."""
+
+    __slots__ = ()
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """The rows as plain data."""
+        raise NotImplementedError
+
+    def to_frame(self) -> Any:
+        """The rows as a pandas DataFrame, an estimate as columns such as `top1.value`, `top1.low`, `top1.high`.
+
+        Raises NearkeyError without pandas (the extra `frames`).
+        """
+        try:
+            import pandas
+        except ImportError:
+            raise NearkeyError(
+                "needs pandas", where="to_frame", fix="pip install 'nearkey[frames]'"
+            ) from None
+        return pandas.DataFrame(flat_rows(self.to_dicts()))
+
+    def to_arrow(self) -> Any:
+        """The rows as a pyarrow Table, columns as of `to_frame`; NearkeyError without pyarrow (the extra `data`)."""
+        try:
+            import pyarrow
+        except ImportError:
+            raise NearkeyError(
+                "needs pyarrow", where="to_arrow", fix="pip install 'nearkey[data]'"
+            ) from None
+        return pyarrow.Table.from_pylist(flat_rows(self.to_dicts()))
+
+    def _repr_html_(self) -> str:
+        rows = flat_rows(self.to_dicts())
+        if not rows:
+            return "<p>no rows</p>"
+        heads = "".join(f"<th>{escape(name)}</th>" for name in rows[0])
+        body = "".join(
+            f"<tr>{''.join(f'<td>{escape(_shown(row.get(name)))}</td>' for name in rows[0])}</tr>"
+            for row in rows
+        )
+        return f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _shown(value: Any) -> str:
+    return f"{value:.4g}" if isinstance(value, float) else "" if value is None else str(value)

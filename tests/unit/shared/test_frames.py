@@ -1,0 +1,69 @@
+"""Results and logs as tables of other libraries, short when printed, a table in notebooks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from invented_touches import invented_log
+
+import nearkey as nk
+from nearkey.errors import NearkeyError, TouchDataError
+from nearkey.touch import GaussianTouch, PooledTouch, TouchLog
+
+PAD = nk.Layout.named("qwerty").fitted(18, 12)
+LOG = invented_log(PAD, people=3)
+
+
+def test_results_become_frames_and_arrow_tables():
+    pytest.importorskip("pandas")
+    comparison = nk.compare_touch(LOG, PAD, {"Gaussian": GaussianTouch(), "pooled": PooledTouch()})
+    frame = comparison.to_frame()
+    assert frame["model"].tolist() == ["Gaussian", "pooled"]
+    np.testing.assert_array_equal(frame["gain"], [r.gain for r in comparison.rows])
+    assert comparison.to_arrow().column("model").to_pylist() == ["Gaussian", "pooled"]
+    assert comparison._repr_html_().startswith("<table>")
+    assert len(repr(comparison)) < 200
+
+
+def test_a_ranking_is_short_in_print_and_flat_in_a_frame():
+    pytest.importorskip("pandas")
+    try:
+        pack = nk.load_pack("en")
+    except NearkeyError as fault:
+        pytest.skip(f"the English pack is not here: {fault}")
+    grids = list(nk.grid_layouts(PAD, rows=2, columns=3, limit=2))
+    result = nk.rank_layouts(
+        grids,
+        touch=lambda one: GaussianTouch.from_layout(one, spread_mm=2.0),
+        pack=pack,
+        words=50,
+        seed=1,
+    )
+    assert len(repr(result)) < 200
+    frame = result.to_frame()
+    assert frame["layout"].tolist() == [row.layout for row in result.rows]
+    assert frame["top1.low"].tolist() == pytest.approx([row.top1.low for row in result.rows])
+    assert result.to_arrow().num_rows == 2
+    score = nk.score_layout(
+        PAD, touch=GaussianTouch.from_layout(PAD, spread_mm=1.0), pack=pack, words=50
+    )
+    assert len(repr(score)) < 200
+
+
+def test_logs_go_to_frames_and_come_from_tables():
+    pandas, polars, arrow = (pytest.importorskip(n) for n in ("pandas", "polars", "pyarrow"))
+    assert len(repr(LOG)) < 200
+    columns = {name: column.tolist() for name, column in LOG.columns().items()}
+    for table in (
+        LOG.to_frame(),
+        pandas.DataFrame(columns),
+        polars.DataFrame(columns),
+        arrow.table(columns),
+    ):
+        assert TouchLog.from_table(table, unit="mm") == LOG
+    with pytest.raises(TouchDataError, match="a list is no table; give a DataFrame or a Table"):
+        TouchLog.from_table([1, 2])
+    with pytest.raises(TouchDataError, match="columns are missing"):
+        TouchLog.from_table(pandas.DataFrame({"x": [1.0], "y": [2.0]}))
+    report = nk.clean(LOG, PAD)[1]
+    assert report.to_frame()["touches"].sum() == len(LOG)
