@@ -109,7 +109,6 @@ class EveryEdit:
         self.letters = np.zeros((len(self.word), self.longest), np.int64)
         inside = np.arange(self.longest) < self.lengths[:, None]
         self.letters[inside] = spelling.letters
-        self.tokens = np.asarray(decoder.pack.language_model.tokens(self.words), np.uint32)
 
     def best(
         self, points: NDArray[np.float64], state: tuple[int, ...], k: int
@@ -118,9 +117,8 @@ class EveryEdit:
         decoder, costs = self.decoder, self.decoder.edits
         density = decoder.touch.log_prob(points)[:, decoder.columns.letter]
         n = len(points)
-        language = decoder.lm_weight * decoder.pack.language_model.table.log_probs(
-            state, self.tokens
-        )
+        log_probs = np.asarray(decoder.pack.language_model.log_probs(state), np.float64)
+        language = decoder.lm_weight * log_probs
         best = np.full(len(self.words), -np.inf)
 
         def offer(entries: NDArray[np.int64], touch: NDArray[np.float64]) -> None:

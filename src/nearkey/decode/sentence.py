@@ -26,8 +26,8 @@ MISSING_SPACE = math.log(0.02)
 """How often a space gets no touch where there are space keys; common practice, no source."""
 
 RESCORED = 24
-"""Readings found with the n-gram table among which a mixed model chooses; each takes a vector for each of its words
-that no other reading shares. Twice as many changed none of 400 sentences."""
+"""Readings found with the n-gram table among which a mixed model chooses (common practice, no source). Each takes a
+vector for each of its words that no other reading shares."""
 
 MOST_SENTENCE_TOUCHES = 500
 """Touches of one sentence. The time a sentence takes grows with them."""
