@@ -67,6 +67,8 @@ def test_a_proof_with_its_certificate_race_and_report(plan, tmp_path):
     page = (tmp_path / "report" / "report.html").read_text()
     assert page.count("<svg") >= 3
     assert "To repeat it" in page
+    assert sorted(map(float, data["noise"])) == [1.0, 2.0, 3.0]
+    assert "<th>3 mm</th>" in page
     tree = json.loads((tmp_path / "c.json").read_text())["tree"]
     assert tree[0] == "split"
 

@@ -185,8 +185,19 @@ def _race_table(result: SearchResult) -> str:
         f"<p>Touches spread by {told['spread_mm']:g} mm around the centres; the layout that is truly best is among "
         f"those still in with probability {1 - told['error']:g} or more.</p>"
     )
-    return note + _html_table(
-        ["layout", told["by"] + (" %" if percent else ""), "words", "dropped"], rows
+    spreads = sorted(result.noise)
+    names = [
+        r.layout.name for r in result.race if spreads and r.layout.name in result.noise[spreads[0]]
+    ]
+    heads = [f"{told['by']} by spread", *(f"{spread:g} mm" for spread in spreads)]
+    cells = [
+        [name, *(estimate_text(result.noise[s][name], 2, percent=percent) for s in spreads)]
+        for name in names
+    ]
+    return (
+        note
+        + _html_table(["layout", told["by"] + (" %" if percent else ""), "words", "dropped"], rows)
+        + (_html_table(heads, cells) if names else "")
     )
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_path, atomic_write
+from nearkey.intervals import Estimate
 from nearkey.layout import Layout
 from nearkey.search.letter_search import FoundLayouts
 from nearkey.search.letter_space import LetterSpace
@@ -30,7 +31,8 @@ class SearchResult:
     method : "list", "anneal" or "prove". evaluated : layouts and boxes evaluated.
     complete : whether nothing better can be in the space: all listed, or proven.
     bound : with a proof, what no layout of the space is better than in its one objective.
-    race : of the best through the decoder, where asked for. conditions : all that one must know to repeat it.
+    race : of the best through the decoder, where asked for. noise : by spread in millimetres, the measure of the first
+    of the race under it. conditions : all that one must know to repeat it.
     """
 
     space: LetterSpace
@@ -42,6 +44,7 @@ class SearchResult:
     complete: bool
     bound: float | None = None
     race: tuple[RaceRow, ...] = ()
+    noise: dict[float, dict[str, Estimate]] = field(default_factory=dict)
     conditions: dict[str, Any] = field(default_factory=dict)
 
     def name(self, place: int) -> str:
@@ -114,6 +117,10 @@ class SearchResult:
             "bound": self.bound,
             "objectives": [{"name": n, "direction": d} for n, d in self.objectives],
             "layouts": self.rows(),
+            "noise": {
+                f"{spread:g}": {name: list(value) for name, value in found.items()}
+                for spread, found in self.noise.items()
+            },
             "race": [
                 {
                     "layout": r.layout.name,

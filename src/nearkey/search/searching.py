@@ -17,7 +17,9 @@ from nearkey.search.proof import ProofRecord, prove, save_certificate
 from nearkey.search.racing import race_layouts
 from nearkey.search.search_plan import SearchPlan
 from nearkey.search.search_result import SearchResult
+from nearkey.simulate import rank_layouts
 from nearkey.simulate.identity import digest, pack_identity
+from nearkey.simulate.outcomes import MEASURES
 from nearkey.touch import GaussianTouch
 from nearkey.version import VERSION
 
@@ -120,8 +122,7 @@ def _searches(
             record.evaluated,
             record.complete,
             None,
-            (),
-            conditions,
+            conditions=conditions,
         )
         left = "" if record.seconds_left is None else f", about {record.seconds_left:.0f} s left"
         best = _best_text(result)
@@ -179,8 +180,7 @@ def _proofs(
             record.evaluated,
             record.proven,
             record.bound,
-            (),
-            conditions,
+            conditions=conditions,
         )
         text = (
             f"{record.evaluated:,} evaluations, best {objective.name} {record.value:.6f}, "
@@ -213,6 +213,23 @@ def _race(
         finalists, touch=touch, pack=pack, by=noise.by, error=noise.error, words=noise.words,
         rounds=noise.rounds, seed=seed, workers=workers, executor=executor,
     )  # fmt: skip
+    # What the order of the first ones hangs on: the same words under half the spread, and half as much again.
+    first = [row.layout for row in race[:4]]
+    under = {}
+    for spread in (0.5 * noise.spread_mm, noise.spread_mm, 1.5 * noise.spread_mm):
+        ranked = rank_layouts(
+            first,
+            touch={one.name: GaussianTouch.from_layout(one, spread_mm=spread) for one in first},
+            pack=pack,
+            words=4 * noise.words,
+            seed=seed,
+            workers=workers,
+            executor=executor,
+        )
+        measure = MEASURES[noise.by]
+        under[spread] = {
+            one.name: measure.estimate(ranked.scored[one.name].outcomes) for one in first
+        }
     told = {
         "spread_mm": noise.spread_mm,
         "by": noise.by,
@@ -220,7 +237,9 @@ def _race(
         "words": noise.words,
         "rounds": noise.rounds,
     }
-    final = replace(result, race=tuple(race), conditions=result.conditions | {"noise": told})
+    final = replace(
+        result, race=tuple(race), noise=under, conditions=result.conditions | {"noise": told}
+    )
     return SearchStep(
         final, f"best through the decoder: {race[0].layout.name}", noise.rounds, noise.rounds
     )
