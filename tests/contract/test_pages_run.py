@@ -33,6 +33,11 @@ def test_the_page_on_packs_runs_and_prints_what_it_shows():
         assert printed == shown
 
 
+def test_the_page_on_searching_runs_and_prints_what_it_shows():
+    for printed, shown in run_page("docs/search.md", at_least=1):
+        assert printed == shown
+
+
 def test_the_page_on_parts_of_your_own_runs_and_its_examples_are_short():
     for printed, shown in run_page("docs/extending.md", at_least=4):
         assert shown is None or printed == shown
@@ -65,12 +70,11 @@ def test_the_page_on_the_command_line_runs(tmp_path, monkeypatch):
     assert "kellerby" not in (tmp_path / "anna" / "words.jsonl").read_text()
 
 
-# What these blocks need is not at hand in a test: a checkout and minutes, the data of others, a shell of one's own,
-# a person in front of a server that runs until it is stopped.
+# What these blocks need is not at hand in a test: a checkout and minutes, the data of others, a cluster, a shell of
+# one's own, a person in front of a server that runs until it is stopped.
 NOT_RUN = {
-    "README.md": 2, "docs/benchmarking.md": 2, "docs/command-line.md": 1, "docs/lab.md": 4,
-    "docs/packs.md": 1, "docs/touch.md": 1,
-    "examples/README.md": 1,
+    "README.md": 2, "docs/benchmarking.md": 2, "docs/command-line.md": 1, "docs/lab.md": 4, "docs/packs.md": 1,
+    "docs/search.md": 2, "docs/touch.md": 1, "examples/README.md": 1,
 }  # fmt: skip
 
 
