@@ -1,0 +1,122 @@
+"""How long the lab takes: from a touch to its answer over loopback, and to painted candidates in a browser.
+
+    python benchmarks/lab/delays.py [--touches 1000] [--pages 300]
+
+A running lab (its own process) in a study, so that every touch is on the disk before it is answered. The sockets' client
+and the browser are on this machine. The finger rests 70 ms, and touches come 0.25 to 0.4 s apart, as of people who type.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "tests" / "support")]
+
+from lab_devices import plan_file
+from phone import RunningLab, phone
+from sections import save, section
+from websockets.sync.client import connect
+
+SHARES = (0.5, 0.95, 0.99)
+
+
+def socket_delays(lab: RunningLab, touches: int, rng: np.random.Generator) -> np.ndarray:
+    """Milliseconds from sending a touch to having its answer."""
+    found = []
+    with connect(f"ws://127.0.0.1:{lab.port}/messages") as socket:
+
+        def until(kind: str) -> None:
+            while json.loads(socket.recv(timeout=30))["type"] != kind:
+                pass
+
+        socket.send('{"type": "hello", "role": "both"}')
+        until("scene")
+        socket.send('{"type": "start", "activity": "study", "participant": "p1"}')
+        for _ in range(3):
+            socket.send('{"type": "next"}')
+        time.sleep(0.5)
+        for n in range(1, touches + 1):
+            x, y = rng.uniform(0, (18, 12))
+            kind = (
+                {"type": "press", "action": "commit"}
+                if n % 6 == 0
+                else {"type": "touch", "x": x, "y": y}
+            )
+            began = time.perf_counter()
+            socket.send(json.dumps({**kind, "n": n}))
+            until("typed")
+            found.append((time.perf_counter() - began) * 1000)
+            time.sleep(0.01)
+        socket.send('{"type": "leave"}')
+        until("scene")
+    return np.array(found)
+
+
+def page_delays(
+    lab: RunningLab, touches: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Milliseconds from the end of a touch to painted candidates, and of that to the lab and back, as the page measures."""
+    with phone() as handset:
+        handset.open(lab.url)
+        handset.run("document.getElementById('study-code').value = 'p2'")
+        handset.click("#study-start")
+        for step in ("consent", "cautions", "ready"):
+            handset.at_step(f"study/{step}")
+            handset.click("[data-send=next]")
+        handset.at_step("study/phrase")
+        for n in range(1, touches + 1):
+            time.sleep(rng.uniform(0.25, 0.4))
+            if n % 6:
+                handset.touch(*rng.uniform(0, (18, 12)), rests_s=0.07)
+            else:
+                handset.touch(4, 6, to=(13, 6), rests_s=0.07)
+        told = handset.run("return labDelays")
+    return np.array([one["ms"] for one in told]), np.array([one["round_trip_ms"] for one in told])
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--touches", type=int, default=1000, help="over the socket")
+    parser.add_argument("--pages", type=int, default=300, help="in the browser")
+    options = parser.parse_args()
+    rng = np.random.default_rng(13)
+    with tempfile.TemporaryDirectory() as folder, RunningLab(plan_file(Path(folder))) as lab:
+        socket = socket_delays(lab, options.touches, rng)
+        page, trip = page_delays(lab, options.pages, rng)
+    rows = [
+        [name, len(values), *np.quantile(values, SHARES)]
+        for name, values in (
+            ("socket: touch sent to candidates received", socket),
+            ("page: touch ended to candidates painted", page),
+            ("page: of that, to the lab and back", trip),
+        )
+    ]
+    notes = [
+        "A study under way: every touch is forced to the disk before it is answered. Loopback; headless Chromium, a screen "
+        "of 390 x 844 points at three pixels a point, drawn without a graphics card at 60 frames a second: a touch waits up "
+        "to 17 ms for the next frame, whatever the lab does.",
+    ]
+    save(
+        "lab_delays",
+        section(
+            "The lab: from a touch to candidates",
+            f"python benchmarks/lab/delays.py --touches {options.touches} --pages {options.pages}",
+            "from ... to; touches; half within ms|1; 95 in 100 within ms|1; 99 in 100 within ms|1",
+            rows,
+            order=85,
+            notes=notes,
+            timed=True,
+        ),
+    )
+
+
+if __name__ == "__main__":
+    main()
