@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import tempfile
 import time
@@ -28,8 +29,23 @@ from websockets.sync.client import connect
 SHARES = (0.5, 0.95, 0.99)
 
 
-def socket_delays(lab: RunningLab, touches: int, rng: np.random.Generator) -> np.ndarray:
-    """Milliseconds from sending a touch to having its answer."""
+def disk_delays(folder: Path, times: int) -> np.ndarray:
+    """Milliseconds the disk takes to keep a line."""
+    found = []
+    with (folder / "probe").open("wb", buffering=0) as file:
+        for _ in range(times):
+            file.write(b"x" * 300 + b"\n")
+            began = time.perf_counter()
+            os.fsync(file.fileno())
+            found.append((time.perf_counter() - began) * 1000)
+            time.sleep(0.01)
+    return np.array(found)
+
+
+def socket_delays(
+    lab: RunningLab, touches: int, rng: np.random.Generator, *, kept: bool
+) -> np.ndarray:
+    """Milliseconds from sending a touch to having its answer, in a study (`kept`) or just trying."""
     found = []
     with connect(f"ws://127.0.0.1:{lab.port}/messages") as socket:
 
@@ -39,9 +55,12 @@ def socket_delays(lab: RunningLab, touches: int, rng: np.random.Generator) -> np
 
         socket.send('{"type": "hello", "role": "both"}')
         until("scene")
-        socket.send('{"type": "start", "activity": "study", "participant": "p1"}')
-        for _ in range(3):
-            socket.send('{"type": "next"}')
+        if kept:
+            socket.send('{"type": "start", "activity": "study", "participant": "p1"}')
+            for _ in range(3):
+                socket.send('{"type": "next"}')
+        else:
+            socket.send('{"type": "start", "activity": "try"}')
         time.sleep(0.5)
         for n in range(1, touches + 1):
             x, y = rng.uniform(0, (18, 12))
@@ -89,13 +108,17 @@ def main() -> None:
     options = parser.parse_args()
     rng = np.random.default_rng(13)
     with tempfile.TemporaryDirectory() as folder, RunningLab(plan_file(Path(folder))) as lab:
-        socket = socket_delays(lab, options.touches, rng)
+        disk = disk_delays(Path(folder), 200)
+        tried = socket_delays(lab, options.touches, rng, kept=False)
+        studied = socket_delays(lab, options.touches, rng, kept=True)
         page, trip = page_delays(lab, options.pages, rng)
     rows = [
         [name, len(values), *np.quantile(values, SHARES)]
         for name, values in (
-            ("socket: touch sent to candidates received", socket),
-            ("page: touch ended to candidates painted", page),
+            ("socket: touch sent to candidates received, nothing kept", tried),
+            ("socket: the same in a study, each touch on the disk before the answer", studied),
+            ("of that, the disk: one line forced to it, measured alone", disk),
+            ("page, in a study: touch ended to candidates painted", page),
             ("page: of that, to the lab and back", trip),
         )
     ]

@@ -391,21 +391,28 @@ class Laboratory:
                 server_ms=round((self._clock() - began) * 1000, 3),
             )
         )
+        if (
+            self.apparatus.clients[serial].hello.role == "sensor"
+        ):  # it has no page that says what it painted
+            self._log_list(name, n, candidates)
+
+    def _log_list(self, client: str, n: int, words: tuple[str, ...], **told: float) -> None:
+        """The words offered after touch `n`, at the time of that touch, for a log's clock may not go back."""
+        if self._study is not None and self.activity is not None and self.activity.types:
+            extra = {"client": client, "n": n, **told}
+            self._study.event("candidates", self._last_t, words=words, extra=extra)
 
     def _painted(self, serial: int, painted: PaintedRequest) -> None:
-        """The list came on the screen: the log says so, at the time of its touch, for the clock may not go back."""
+        """The list came on the screen: the log says so."""
         self._delays.append(painted.ms)
         name = self.apparatus.clients[serial].name
         words = self._shown.pop((name, painted.n), None)
-        if words is not None and self._study is not None and self._activity_types():
-            extra: dict[str, Any] = {"client": name, "n": painted.n, "paint_ms": painted.ms}
+        if words is not None:
+            told = {"paint_ms": painted.ms}
             if painted.round_trip_ms is not None:
-                extra["round_trip_ms"] = painted.round_trip_ms
-            self._study.event("candidates", self._last_t, words=words, extra=extra)
+                told["round_trip_ms"] = painted.round_trip_ms
+            self._log_list(name, painted.n, words, **told)
         self._tell_experimenters()
-
-    def _activity_types(self) -> bool:
-        return self.activity is not None and self.activity.types
 
     def _keep(
         self,

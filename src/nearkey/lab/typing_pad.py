@@ -49,7 +49,8 @@ class TypingPad:
     def record(self, recorder: StudyRecorder) -> None:
         """Log what is typed from now on."""
         self._stamped = StampedRecorder(recorder)
-        self.session.observe(SessionLog(self._stamped))
+        # Lists are logged when they are painted, or after the answer: a touch waits for one write to the disk, not two.
+        self.session.observe(SessionLog(self._stamped, candidates=False))
 
     @property
     def text(self) -> str:

@@ -299,6 +299,10 @@ def test_a_sensor_speaks_its_own_units_and_its_clock_may_jump(lab, clock):
     assert between == pytest.approx(
         [0.9, 1.1, 1.0, 0.0]
     )  # by the sensor's clock, then as they came
+    lists = [e for e in log_of(lab).events if e.__struct_config__.tag == "candidates"]
+    assert [e.extra["n"] for e in lists] == [e.extra["n"] for e in taps], (
+        "what a sensor was told is in the log"
+    )
     assert [e.extra.get("clock") for e in taps] == [None, None, "jumped", "jumped", None]
     assert sensor.say("affine", affine=[1, 2, 0, 2, 4, 0])[0]["problem"].startswith(
         "message: affine:"
