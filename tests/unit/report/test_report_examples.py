@@ -94,7 +94,13 @@ def test_the_demo_runs_from_end_to_end(tmp_path):
     )
     assert done.returncode == 0, done.stderr
     page = tmp_path / "out" / "report" / "report.html"
-    assert str(page) in done.stdout.splitlines()[-1]
+    assert str(page) in done.stdout.splitlines()[-2]
+    out = tmp_path / "out"
+    command = f"nearkey lab --layout {out / 'best.toml'} --touch {out / 'touch.json'}"
+    assert command in done.stdout.splitlines()[-1]
+    assert nk.load_touch(out / "touch.json").key_ids == nk.Layout.load(out / "best.toml").key_ids
+    for said in ("matched", "leave one person out", "after calibration", "against the spread"):
+        assert said in done.stdout
     text = page.read_text(encoding="utf-8")
     assert "All touches are invented" in text
     rows = json.loads((tmp_path / "out" / "ranking.json").read_text(encoding="utf-8"))["rows"]
