@@ -67,7 +67,7 @@ class LogLine:
             return True
         try:
             msgspec.json.decode(self.data)
-        except (msgspec.MsgspecError, UnicodeDecodeError):
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             return False
         return True
 
