@@ -155,7 +155,7 @@ def test_finger_widths_give_a_table_a_width(plan, tmp_path):
         (("--finger-widths", "8", "--report", "x"), "--report: tells of one ranking"),
         (("--finger-exponent", "1"), "--finger-exponent: speaks of fingers"),
         (("--words", "1"), "words: 1 words give no interval; type 2 or more"),
-        (("--workers", "0"), "workers: 0 workers; give 1 or more"),
+        (("--workers", "0"), "workers: 0 is out of range; give a whole number from 1 to 1024"),
         (("--seed", "-3"), "seed: is -3; give 0 or more"),
     ],
 )

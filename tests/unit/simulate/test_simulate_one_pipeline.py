@@ -129,7 +129,7 @@ def test_settings_are_checked_alike(pack, call):
     for options, says in (
         ({"words": 1}, "words: 1 words give no interval"),
         ({"seed": -1}, "seed: is -1"),
-        ({"workers": 0}, "workers: 0 workers"),
+        ({"workers": 0}, "workers: 0 is out of range"),
         ({"context": True}, "context: words drawn one by one"),
         ({"corpus": ["", " "]}, "text: holds no text"),
     ):

@@ -168,7 +168,7 @@ def test_a_decoder_that_believes_another_spread_does_worse(layouts, pack):
         ({"baseline": "none"}, "baseline: no layout is named"),
         ({"by": "beauty"}, "by: 'beauty' is no measure"),
         ({"words": 1}, "words: 1 words"),
-        ({"workers": 0}, "workers: 0 workers"),
+        ({"workers": 0}, "workers: 0 is out of range"),
         ({"context": True}, "context: words drawn one by one"),
     ],
 )
