@@ -66,7 +66,7 @@ def rank_layouts(
     checkpoint : a file that keeps finished chunks; a run that was interrupted goes on from it.
     people : who types besides the typist whom the decoder knows exactly (`RecordedPeople`, `InventedPeople`): the
         ranking then also has two conditions more, see `RankResult.conditions`.
-    people_words : words that all people together type on each layout, half of `words` unless given.
+    people_words : words that all people together type on each layout; half of `words`, 2 a person at least, unless given.
     keywords : words, seed, corpus, context, selection, speed, lm_weight, workers, executor, progress (see
         `SimulationOptions`). Only words that every layout can spell are typed.
 
@@ -90,9 +90,11 @@ def rank_layouts(
     if people is not None:
         # A layout that they cannot type on is told before any work.
         on = {layout.name: people.on(layout) for layout in candidates}
-        words_each = (options.words // 2 if people_words is None else people_words) // len(
-            people.names
-        )
+        hands = len(people.names)
+        if people_words is None:
+            words_each = max(2, options.words // 2 // hands)
+        else:
+            words_each = people_words // hands
         if words_each < 2:
             raise PlanError(
                 f"{words_each} words a person",
