@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 
 import pytest
-from command_line import done, refused, run
+from command_line import done, refused
 from invented_touches import invented_log
 
 import nearkey as nk

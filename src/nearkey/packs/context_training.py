@@ -1022,7 +1022,8 @@ def main(arguments: list[str] | None = None) -> int:
     weights = json.loads(given["weights"].read_text("utf-8")) if given["weights"] else None
 
     def say(line: str) -> None:
-        print(line, flush=True)
+        sys.stdout.write(f"{line}\n")
+        sys.stdout.flush()
 
     try:
         data = read_data(given["data"], weights=weights, partial_data=given["partial"])
@@ -1035,7 +1036,7 @@ def main(arguments: list[str] | None = None) -> int:
             say=say,
         )
     except TrainingError as fault:
-        print(fault, file=sys.stderr)
+        sys.stderr.write(f"{fault}\n")
         return 1
     return 0
 

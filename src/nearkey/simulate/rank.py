@@ -66,7 +66,8 @@ def rank_layouts(
     checkpoint : a file that keeps finished chunks; a run that was interrupted goes on from it.
     people : who types besides the typist whom the decoder knows exactly (`RecordedPeople`, `InventedPeople`): the
         ranking then also has two conditions more, see `RankResult.conditions`.
-    people_words : words that all people together type on each layout; half of `words`, 2 a person at least, unless given.
+    people_words : words that all people together type on each layout; half of `words`, and 2 a person at least, unless
+        given.
     keywords : words, seed, corpus, context, selection, speed, lm_weight, workers, executor, progress (see
         `SimulationOptions`). Only words that every layout can spell are typed.
 

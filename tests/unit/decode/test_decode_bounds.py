@@ -150,9 +150,17 @@ def test_a_journal_of_a_longer_word_still_restores(decoder, tmp_path):
         assert len(session.text) == MOST_TOUCHES + 20
 
 
-def test_a_text_without_end_is_read_from_its_end(decoder):
+@pytest.fixture(scope="module")
+def by_words() -> nk.Decoder:
+    """The decoder of a pack without a context model: its states are tuples of tokens."""
+    layout = nk.Layout.named("qwerty")
+    touch = nk.GaussianTouch.from_layout(layout, spread=0.3)
+    return nk.Decoder(layout, touch, nk.load_pack("en", context=False))
+
+
+def test_a_text_without_end_is_read_from_its_end(decoder, by_words):
     text = "the pole is " * 90_000
-    assert decoder.state_after(text) == decoder.state_after(text[-120:])
+    assert decoder.state_after(text) == decoder.state_after(text[-MOST_CONTEXT:])
     assert len(text) > MOST_CONTEXT
     decoder.state_after("x" * 1_000_000)
     decoder.state_after("a" + "\u0316\u0301" * 500_000)
@@ -164,9 +172,10 @@ def test_a_text_without_end_is_read_from_its_end(decoder):
     for no_state in ((-1,), (2**40,), (1.5,), ("pole",), (1,) * 1000):
         with pytest.raises(DecodeError, match="neither text nor a state"):
             decoder.candidates([[1, 1]], context=no_state)
-    decoder.candidates(
-        [[1, 1]], context=(2**32 - 1, 2**32 - 1)
-    )  # no such token: as good as unknown
+        with pytest.raises(DecodeError, match="neither text nor a state"):
+            by_words.candidates([[1, 1]], context=no_state)
+    # No such token: as good as unknown.
+    by_words.candidates([[1, 1]], context=(2**32 - 1, 2**32 - 1))
 
 
 @pytest.mark.parametrize("cells", [*NO_COUNTS, 10**20, 101])

@@ -89,8 +89,7 @@ def test_a_pack_of_library_texts_is_that_of_the_same_files(libraries, tmp_path):
     assert [note for note in told if "earlier build" in note] == [
         "Invented field notes: read by an earlier build",
         "More invented notes: read by an earlier build",
-        "Invented later notes: read by an earlier build",
-    ]
+    ]  # and not of the text beside the recipe, which is kept only where that is asked for
     write_brown(libraries, more[1:])
     _, told = build(recipe, tmp_path / "libraries" / "third")
     assert "More invented notes: read by an earlier build" not in told
