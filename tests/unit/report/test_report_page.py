@@ -334,7 +334,7 @@ def test_a_failure_while_drawing_leaves_the_old_report_alone(tmp_path, monkeypat
 
 def test_a_folder_that_cannot_be_made_is_named(tmp_path):
     (tmp_path / "taken").write_text("a file")
-    with pytest.raises(NearkeyError, match="taken.*cannot be written"):
+    with pytest.raises(NearkeyError, match=r"taken.*cannot be written"):
         rank_report(small_ranking(), tmp_path / "taken")
 
 
