@@ -519,7 +519,7 @@ def fit_carried(
 
 
 def _fit_on(unfitted: TouchBase, logs: Sequence[TouchLog], layouts: Sequence[Layout]) -> Any:
-    fresh = type(unfitted)(**unfitted.get_params())
+    fresh = type(unfitted)(**unfitted.get_params(deep=False))
     if isinstance(fresh, RegressionTouch | SizeScaledTouch):
         return fresh.fit(list(logs), list(layouts))
     fitted: Any = fresh.fit(logs[0], layouts[0])
