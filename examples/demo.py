@@ -181,7 +181,7 @@ def main() -> None:
     say.heading(f"{len(candidates)} grids and the 26-key baseline, ranked")
     pack = nk.load_pack("en")
     print(f"English pack: {len(pack.lexicon):,} words. A simulated typist types {options.words:,}")
-    print("words on each layout, with the same luck on each; the real decoder reads the touches.")
+    print("words on each layout, with common random numbers; the real decoder reads the touches.")
     people = RecordedPeople([TouchesOnLayout(r.raw, r.layout) for r in recorded])
     print(
         "Then the eight people type, with their own touches: read by a decoder that knows only the"

@@ -52,7 +52,7 @@ def ratio(pack: nk.language.Pack, words: int) -> Section:
         f"{len(pack.lexicon):,} words, seed 7; median of {REPEATS} runs.",
         "The yardstick scores all words of the length in numpy: densities by the same touch model, a sum of gathered "
         "columns, argpartition.",
-        "Background: a uniform density that bounds the damage of a wild touch, the touch model's default. It lifts the bounds "
+        "Background: a uniform density that bounds the damage of an outlier, the touch model's default. It lifts the bounds "
         "of the search, so more prefixes are visited.",
     ]
     settings = [(False, 0.0, words), (False, 0.01, words)]
