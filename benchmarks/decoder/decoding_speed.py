@@ -182,6 +182,8 @@ def live(pack: nk.language.Pack, words: int) -> Section:
         rows=rows,
         notes=[
             f"26 keys, spread {SPREAD} of a key, {len(pack.lexicon):,} words, 5 candidates, {load.source}, seed 11.",
+            "A pack with a context model: the first touch of a word is timed with one pass over all words, which belongs to the word"
+            " committed before it; that is the 95 % and 99 %.",
         ],
     )
 
