@@ -24,8 +24,6 @@ from nearkey.files import atomic_path, sweep_drafts, sync_folder, unwritten
 if sys.platform != "win32":
     import fcntl
 
-__all__ = ["AppendLog", "LogLine", "TruncatedRecord", "log_lines", "read_log"]
-
 
 @dataclass(frozen=True, slots=True)
 class TruncatedRecord:

@@ -8,8 +8,6 @@ from typing import SupportsIndex, cast
 
 from nearkey.errors import NearkeyError
 
-__all__ = ["MOST_WORKERS", "shown", "whole_number"]
-
 MOST_WORKERS = 1024
 """Threads or tasks one call may ask for: more than any machine has use for, less than any refuses to start."""
 

@@ -27,8 +27,6 @@ from nearkey.errors import NearkeyError
 from nearkey.logger import LOGGER
 from nearkey.version import VERSION
 
-__all__ = ["cli", "main"]
-
 
 class _Command(click.Group):
     """A group whose commands turn a `NearkeyError` into one line and exit code 2."""

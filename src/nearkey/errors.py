@@ -4,21 +4,6 @@ from __future__ import annotations
 
 import os
 
-__all__ = [
-    "DecodeError",
-    "JournalError",
-    "LayoutError",
-    "NearkeyError",
-    "PackError",
-    "PersonalError",
-    "PlanError",
-    "StudyLogError",
-    "TouchDataError",
-    "TouchModelError",
-    "harmless",
-]
-
-
 _LONGEST = 299
 
 

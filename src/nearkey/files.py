@@ -17,18 +17,6 @@ from nearkey.errors import NearkeyError
 if sys.platform != "win32":
     import fcntl
 
-__all__ = [
-    "atomic_path",
-    "atomic_write",
-    "held_lock",
-    "is_held",
-    "read_text",
-    "remove_with_drafts",
-    "sweep_drafts",
-    "sync_folder",
-    "unwritten",
-]
-
 
 def unwritten(
     fault: OSError, path: str | os.PathLike[str], error: type[NearkeyError] = NearkeyError

@@ -8,8 +8,6 @@ from typing import Any
 
 from nearkey.errors import NearkeyError
 
-__all__ = ["Tabular", "flat_rows"]
-
 
 def flat_rows(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Rows whose fields are single values: an inner mapping's fields get names such as `top1.low`.

@@ -29,28 +29,6 @@ from numpy.typing import NDArray
 
 from nearkey.errors import NearkeyError
 
-__all__ = [
-    "Z95",
-    "BestOf",
-    "Estimate",
-    "bootstrap_mean",
-    "by_group",
-    "design_effect",
-    "items_to_distinguish",
-    "mean",
-    "mean_over_people",
-    "paired_difference",
-    "paired_proportions",
-    "percentile_interval",
-    "proportion",
-    "ratio",
-    "ratio_difference",
-    "rounded",
-    "student_t",
-    "with_a_control",
-    "with_the_best",
-]
-
 Z95 = 1.959963984540054
 """Normal quantile of a two-sided 95 % interval."""
 

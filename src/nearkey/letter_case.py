@@ -6,8 +6,6 @@ CLDR (Dutch ij). Everywhere else, and for a language nobody named, the plain map
 
 from __future__ import annotations
 
-__all__ = ["capital", "lower", "upper"]
-
 _TWO_KINDS_OF_I = frozenset(("tr", "az"))
 _LOWER_I = str.maketrans({"I": "ı", "İ": "i"})
 _UPPER_I = str.maketrans({"i": "İ"})

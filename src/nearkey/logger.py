@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import logging
 
-__all__ = ["LOGGER"]
-
 LOGGER = logging.getLogger("nearkey")
 """What went on beside the result: parts of others that were passed over, waits, restarts. Silent unless configured."""
 

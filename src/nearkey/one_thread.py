@@ -6,8 +6,6 @@ import threading
 
 from nearkey.errors import NearkeyError
 
-__all__ = ["OneThread"]
-
 
 class OneThread:
     """Which thread an object belongs to: the one that made it, until another takes it over.

@@ -10,8 +10,6 @@ from typing import Any, cast
 
 from nearkey.errors import NearkeyError
 
-__all__ = ["check_pickles"]
-
 
 class _Nowhere(io.RawIOBase):
     """Takes bytes and keeps none."""

@@ -7,8 +7,6 @@ from typing import Any
 
 from nearkey.errors import NearkeyError
 
-__all__ = ["DECODERS", "OBJECTIVES", "TOUCH_MODELS_GROUP", "load_plugin", "plugin_names"]
-
 TOUCH_MODELS_GROUP = "nearkey.touch_models"
 """Touch models. An entry, by the kind its files name, is a class with `restore(data)`, which makes a fitted model of a
 model file's data, and, to be named in the place of a file, `from_layout(layout)`. One derived from nearkey's own base

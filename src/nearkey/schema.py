@@ -18,17 +18,6 @@ import msgspec
 from nearkey.errors import NearkeyError
 from nearkey.files import read_text
 
-__all__ = [
-    "Explain",
-    "convert",
-    "decode",
-    "parse_json",
-    "parse_toml",
-    "read_json",
-    "read_toml",
-    "schema_error",
-]
-
 T = TypeVar("T")
 Fault = msgspec.MsgspecError | json.JSONDecodeError | UnicodeError | RecursionError
 

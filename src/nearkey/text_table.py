@@ -8,16 +8,6 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from nearkey.errors import harmless
 from nearkey.intervals import Estimate
 
-__all__ = [
-    "estimate_text",
-    "field_lines",
-    "half_text",
-    "interval_text",
-    "number",
-    "p_value",
-    "text_table",
-]
-
 MISSING = "-"
 """What stands where a figure is not defined."""
 

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from nearkey.decode import Decoder
     from nearkey.touch import TouchLog
 
-__all__ = ["decode_command", "serve_command", "try_command"]
-
 
 def _decoder_options(command: Any) -> Any:
     """The options that say what a decoder is made of."""

@@ -9,8 +9,6 @@ import click
 from nearkey.commands.shared import FILE, FOLDER, fit_option
 from nearkey.errors import PlanError
 
-__all__ = ["forget", "lab"]
-
 
 @click.command("lab", short_help="A lab in the browser: calibrate, try, study, replay.")
 @click.argument("plan", required=False, type=FILE)

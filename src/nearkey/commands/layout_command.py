@@ -24,8 +24,6 @@ from nearkey.errors import LayoutError, NearkeyError
 from nearkey.files import atomic_write
 from nearkey.layout import catalogue_names, count_grids, grid_layouts
 
-__all__ = ["layout"]
-
 
 @click.group()
 def layout() -> None:

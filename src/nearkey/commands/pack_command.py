@@ -28,8 +28,6 @@ from nearkey.text_table import text_table
 if TYPE_CHECKING:
     from nearkey.packs import BuildProgress
 
-__all__ = ["pack"]
-
 T = TypeVar("T")
 
 _path = click.Path(dir_okay=False, path_type=Path)
@@ -301,7 +299,8 @@ def pack_compare(
     different lexicons. Perplexity leaves unknown words out: a pack that knows fewer words looks better by it.
     """
     from nearkey.language import load_pack
-    from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
+    from nearkey.language.reading.corpus import read_lines
+    from nearkey.language.reading.textfiles import ReadOptions, ReadReport
     from nearkey.packs.evaluate import score_text
 
     options = ReadOptions(encoding, column=column)

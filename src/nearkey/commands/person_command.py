@@ -23,8 +23,6 @@ from nearkey.commands.shared import (
 from nearkey.errors import PersonalError
 from nearkey.files import atomic_write
 
-__all__ = ["person"]
-
 _pack_option = click.option("--pack", default="en", help="Language pack: name or folder.")
 
 
@@ -64,7 +62,8 @@ def person_adapt(
     """Learn the words of texts, and the touches of a log, into FOLDER, which is made where there is none."""
     from nearkey.decode import LanguageModel
     from nearkey.language import load_pack
-    from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
+    from nearkey.language.reading.corpus import read_lines
+    from nearkey.language.reading.textfiles import ReadOptions, ReadReport
     from nearkey.personal import PersonalLanguage
     from nearkey.personal.person import TOUCH, WORDS
     from nearkey.touch import PeopleTouch, PersonTouch, TouchLog, load_touch

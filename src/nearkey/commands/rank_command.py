@@ -11,8 +11,6 @@ import click
 from nearkey.commands.shared import FILE, FOLDER, json_option, json_text, progress_bar
 from nearkey.errors import PackError, PlanError
 
-__all__ = ["rank"]
-
 
 @click.command(short_help="Rank the layouts of a plan by simulated typing.")
 @click.argument("plan", type=FILE, required=False)

@@ -28,8 +28,6 @@ from nearkey.plugins import DECODERS, load_plugin, plugin_names
 if TYPE_CHECKING:
     from nearkey.layout import Layout
 
-__all__ = ["compare_command", "score_command"]
-
 
 @click.command("score", short_help="Score layouts, and decoders on them.")
 @click.argument("layouts", nargs=-1, required=True, metavar="LAYOUT...")

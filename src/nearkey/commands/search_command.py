@@ -13,8 +13,6 @@ import click
 from nearkey.commands.shared import FILE, FOLDER, json_option, json_text, need_extra
 from nearkey.errors import NearkeyError, PackError, PlanError
 
-__all__ = ["search"]
-
 _EVERY_S = 2.0  # between lines of progress
 
 

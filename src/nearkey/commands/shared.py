@@ -20,28 +20,6 @@ from nearkey.errors import LayoutError, NearkeyError
 from nearkey.layout import Layout, catalogue_names
 from nearkey.text_table import field_lines
 
-__all__ = [
-    "FILE",
-    "FOLDER",
-    "InputFile",
-    "OutputFile",
-    "fit_option",
-    "force_option",
-    "is_stream",
-    "json_option",
-    "json_text",
-    "named_or_file",
-    "need_extra",
-    "output_option",
-    "picture_file",
-    "progress_bar",
-    "raw_log_options",
-    "refuse_to_overwrite",
-    "say_written",
-    "show_fields",
-    "stream_path",
-]
-
 _STREAM = "standard-"
 """How the names of files begin that stand for a standard stream."""
 

@@ -11,8 +11,6 @@ from nearkey.commands.study_report_command import study_report_command
 from nearkey.commands.study_run_command import study_run
 from nearkey.errors import StudyLogError
 
-__all__ = ["study"]
-
 
 @click.group()
 def study() -> None:

@@ -18,8 +18,6 @@ from nearkey.commands.shared import (
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write, read_text
 
-__all__ = ["study_phrases", "study_plan", "study_power_command"]
-
 
 @click.command("phrases", short_help="Draw the phrases of a study from a text.")
 @click.argument("source")

@@ -7,8 +7,6 @@ import click
 from nearkey.commands.shared import FILE, FOLDER, fit_option, named_or_file
 from nearkey.errors import StudyLogError
 
-__all__ = ["study_report_command"]
-
 
 @click.command("report", short_help="Write a study's report: page, pictures, tidy tables.")
 @click.argument("logs", nargs=-1, required=True, type=FILE)

@@ -16,8 +16,6 @@ from nearkey.layout import Layout
 from nearkey.session import Session
 from nearkey.session.study_sitting import SittingTrial, StudySitting
 
-__all__ = ["study_run"]
-
 CAUTIONS = (
     "A study with people needs their informed consent and, where your rules say so, an ethics approval.",
     "What is typed is logged, with the time of every key. Use a pseudonym, never a name.",

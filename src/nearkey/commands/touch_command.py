@@ -31,8 +31,6 @@ from nearkey.text_table import text_table
 from nearkey.touch import TOUCH_MODELS, GaussianTouch, TouchLog, clean, ellipses, load_touch
 from nearkey.touch.cleaning import log_notes
 
-__all__ = ["touch"]
-
 _layout_option = click.option(
     "--layout", "layout_name", required=True, help="Spec file, or a name of the catalogue."
 )

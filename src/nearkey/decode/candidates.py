@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-__all__ = ["Candidate", "Kind", "Sentence"]
-
 Kind = Literal["word", "edited", "completion", "prediction", "spelled"]
 
 

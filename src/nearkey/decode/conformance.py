@@ -21,8 +21,6 @@ from nearkey.decode.protocols import (
 from nearkey.decode.tries import hash_of
 from nearkey.errors import DecodeError
 
-__all__ = ["check_decoder", "check_language_model", "check_pack"]
-
 _ABSENT = "zzyzx"
 """A word that no lexicon of a test or pack of ours has; what is checked holds for one that does, too."""
 

@@ -32,8 +32,6 @@ from nearkey.errors import DecodeError
 from nearkey.layout import Key, Layout
 from nearkey.pickling import check_pickles
 
-__all__ = ["Decoder"]
-
 MOST_CONTEXT = 10_000
 """Characters of a context that are read: more words than any model here looks back, and a fixed cost for any text."""
 

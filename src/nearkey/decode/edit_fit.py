@@ -17,8 +17,6 @@ from nearkey.decode.touches import Touches
 from nearkey.errors import DecodeError
 from nearkey.layout import Layout
 
-__all__ = ["EditFit", "fit_edits"]
-
 _ROUNDS = 20
 
 

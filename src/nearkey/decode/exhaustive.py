@@ -12,8 +12,6 @@ from nearkey.decode.decoder import Decoder
 from nearkey.decode.protocols import State, TableLanguageModel
 from nearkey.decode.spelling import spell_words
 
-__all__ = ["Exhaustive"]
-
 
 class Exhaustive:
     """Scores all words with as many letters as there are touches, in numpy; no edits, no completions.

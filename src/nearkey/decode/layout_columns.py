@@ -14,8 +14,6 @@ from nearkey.decode.protocols import TouchModel
 from nearkey.errors import DecodeError
 from nearkey.layout import Key, Layout
 
-__all__ = ["LayoutColumns", "inside_words", "mean_density"]
-
 APOSTROPHE = "'"
 
 _APOSTROPHES = "'’"

@@ -15,8 +15,6 @@ from nearkey.decode.spelling import spell
 from nearkey.decode.touches import Touches
 from nearkey.decode.word_search import WordSearch
 
-__all__ = ["LiveList"]
-
 WINDOW = 12.0
 """Nats below the first beyond which a candidate is not worth a place: 1 in 160,000. Long words have few rivals,
 and looking for hopeless ones took most of the time of a touch."""

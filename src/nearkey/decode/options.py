@@ -10,8 +10,6 @@ from nearkey.bounds import whole_number
 from nearkey.errors import DecodeError
 from nearkey.layout import Layout
 
-__all__ = ["COMPLETION", "COMPLETION_FIRST", "MOST_CANDIDATES", "EditCosts", "candidate_count"]
-
 MOST_CANDIDATES = 1_000_000
 """The longest list that may be asked for: longer than any lexicon."""
 

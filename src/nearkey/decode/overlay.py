@@ -12,8 +12,6 @@ from nearkey.decode.protocols import PersonalWords, State, Vocabulary
 from nearkey.decode.spelling import spell_words
 from nearkey.errors import DecodeError
 
-__all__ = ["OverlayCache", "ReadyOverlay"]
-
 
 @dataclass(frozen=True, slots=True)
 class ReadyOverlay:

@@ -18,8 +18,6 @@ from nearkey.decode.protocols import (
 )
 from nearkey.errors import DecodeError
 
-__all__ = ["PackParts"]
-
 
 @dataclass(frozen=True, slots=True)
 class PackParts:

@@ -16,28 +16,6 @@ from nearkey.decode.candidates import Candidate
 from nearkey.errors import DecodeError
 from nearkey.layout import Key, Layout
 
-__all__ = [
-    "CaseTable",
-    "ComponentTouchModel",
-    "FlaggedVocabulary",
-    "LanguageModel",
-    "LanguagePack",
-    "LiveDecoder",
-    "MixedLanguageModel",
-    "PersonalWords",
-    "PunctuationTable",
-    "SpellingModel",
-    "State",
-    "StudentComponents",
-    "TableLanguageModel",
-    "TextLanguageModel",
-    "TouchComponents",
-    "TouchModel",
-    "Vocabulary",
-    "require_pack",
-    "sentence_starts",
-]
-
 State = Any
 """A language model's context: opaque to the decoder, hashable, passed back as it came; never None or a str."""
 

@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from nearkey.decode.layout_columns import LayoutColumns, mean_density
 from nearkey.decode.protocols import PunctuationTable
 
-__all__ = ["KeyPunctuation", "marks_on"]
-
 _WORDS_KEPT = 4096
 
 _SHOWN = 3

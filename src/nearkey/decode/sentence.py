@@ -20,8 +20,6 @@ from nearkey.decode.touches import Touches
 from nearkey.decode.word_search import WordSearch
 from nearkey.errors import DecodeError
 
-__all__ = ["decode_sentence"]
-
 MISSING_SPACE = math.log(0.02)
 """How often a space gets no touch where there are space keys; common practice, no source."""
 

@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 import nearkey._kernel as _kernel
 from nearkey.decode.protocols import SpellingModel
 
-__all__ = ["LetterSpeller"]
-
 _WIDTH = 16
 """Of the beam: an unknown word is one candidate among others."""
 

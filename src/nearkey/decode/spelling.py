@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 import nearkey._kernel as _kernel
 
-__all__ = ["SpelledWords", "spell", "spell_words"]
-
 # Marks inside a word that need no touch where the layout has no key for them.
 SILENT = "'’‘-‐‑·"
 

@@ -12,8 +12,6 @@ from nearkey.decode.word_search import WordSearch
 from nearkey.errors import DecodeError
 from nearkey.one_thread import OneThread
 
-__all__ = ["Stream"]
-
 
 class Stream:
     """Touches in, candidates out, one at a time; the answers are those of `Decoder.candidates`.

@@ -9,8 +9,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import DecodeError
 
-__all__ = ["LARGEST_COORDINATE", "MOST_TOUCHES", "Touches"]
-
 LARGEST_COORDINATE = 1e6
 """How far from the origin a touch may lie, in layout units: as far as a layout may reach."""
 

@@ -14,8 +14,6 @@ from nearkey.decode.protocols import State
 from nearkey.decode.spelling import SpelledWords, spell_words
 from nearkey.errors import DecodeError
 
-__all__ = ["Tries"]
-
 _STATES = 8
 """Dense vectors kept, of about a megabyte: live typing needs one, and those before it after a word is taken back."""
 

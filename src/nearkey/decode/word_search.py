@@ -29,8 +29,6 @@ from nearkey.errors import DecodeError
 from nearkey.layout import Layout
 from nearkey.letter_case import capital
 
-__all__ = ["WordSearch"]
-
 _made = tuple.__new__
 _KINDS: tuple[Kind, ...] = ("word", "edited", "edited", "edited", "completion")
 _PREDICTED: tuple[Kind, ...] = tuple("prediction" for _ in _KINDS)

@@ -10,8 +10,6 @@ import secrets
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
-__all__ = ["COOKIE", "LabAccess", "host_name"]
-
 COOKIE = "nearkey_lab"
 _TOKENS_AT_ONCE, _TOKEN_S = 8, 600.0
 

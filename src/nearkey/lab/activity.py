@@ -13,19 +13,6 @@ from typing import Protocol, Self
 from nearkey.lab.lab_messages import Button
 from nearkey.study import BlockPlan
 
-__all__ = [
-    "Activity",
-    "ActivityStep",
-    "CloseTrial",
-    "Deed",
-    "FitTouches",
-    "KeepTouch",
-    "OpenPads",
-    "OpenTrial",
-    "TakeRest",
-    "button",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class OpenPads:

@@ -22,8 +22,6 @@ from nearkey.lab.lab_messages import (
     apply_affine,
 )
 
-__all__ = ["Apparatus", "LabClient", "fit_affine"]
-
 PAD_ROLES = ("pad", "both", "sensor")
 _AHEAD_S, _BEHIND_S, _BACK_S = 0.25, 300.0, 1.0
 """A clock that says a touch happened later than this after it came, longer than that before it came, or so long

@@ -10,8 +10,6 @@ import numpy as np
 
 from nearkey.lab.activity import ActivityStep, Deed, FitTouches, KeepTouch, OpenPads, button
 
-__all__ = ["CalibrateActivity", "balanced_targets"]
-
 
 def balanced_targets(key_ids: Sequence[str], each: int, seed: int) -> tuple[str, ...]:
     """Every key `each` times: round after round with every key once, in an order drawn anew for each round.

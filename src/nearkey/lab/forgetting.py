@@ -17,8 +17,6 @@ from nearkey.schema import parse_json
 from nearkey.study import StudyLog, StudyPlan
 from nearkey.touch import TouchLog
 
-__all__ = ["Forgotten", "forget_participant"]
-
 
 @dataclass(frozen=True, slots=True)
 class Forgotten:

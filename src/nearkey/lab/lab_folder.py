@@ -15,8 +15,6 @@ from nearkey.lab.study_activity import TrialPlace
 from nearkey.study import StudyLog, StudyLogWriter, StudyPlan
 from nearkey.touch import TouchLogWriter
 
-__all__ = ["STATE_FILE", "LabFolder"]
-
 STATE_FILE = "lab-state.json"
 _PLAN_FILE = "study-plan.json"
 

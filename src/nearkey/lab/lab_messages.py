@@ -16,46 +16,6 @@ from nearkey.errors import NearkeyError
 from nearkey.schema import decode
 from nearkey.session.messages import snake_case
 
-__all__ = [
-    "ACTIONS",
-    "ACTIVITIES",
-    "MAX_BYTES",
-    "VERSION",
-    "AckReply",
-    "Affine",
-    "AffineRequest",
-    "Button",
-    "ClientsReply",
-    "DrawnEllipse",
-    "DrawnKey",
-    "DrawnPad",
-    "HelloRequest",
-    "InvitationReply",
-    "InviteRequest",
-    "KeyVisibility",
-    "LabAction",
-    "LabReply",
-    "LabRequest",
-    "LeaveRequest",
-    "NextRequest",
-    "PaintedRequest",
-    "PingRequest",
-    "PongReply",
-    "PressRequest",
-    "ProblemReply",
-    "ReplacedReply",
-    "SceneReply",
-    "SeekRequest",
-    "ShowRequest",
-    "StartRequest",
-    "TouchRequest",
-    "TypedReply",
-    "WelcomeReply",
-    "apply_affine",
-    "read_request",
-    "to_json",
-]
-
 VERSION = 1
 MAX_BYTES = 32_768
 """The longest message the lab takes."""

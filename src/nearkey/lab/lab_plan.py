@@ -19,19 +19,6 @@ from nearkey.schema import convert, read_toml
 from nearkey.study import StudyPlan, draw_phrases, plan_study
 from nearkey.touch import GaussianTouch, load_touch
 
-__all__ = [
-    "CAUTIONS",
-    "CalibrationTable",
-    "ConditionTable",
-    "LabCondition",
-    "LabPlan",
-    "PadTable",
-    "StrokeTable",
-    "StudyTable",
-    "layout_of",
-    "study_plan_of",
-]
-
 CAUTIONS = (
     "A study with people needs their informed consent and, where your rules say so, an ethics approval. "
     "Ask before you record.",

@@ -69,8 +69,6 @@ from nearkey.layout import Layout
 from nearkey.study import StudyLogWriter, StudyTrial
 from nearkey.touch import GaussianTouch, TouchLog, TouchLogWriter, clean, ellipses, load_touch
 
-__all__ = ["Invite", "Laboratory"]
-
 Send = Callable[[str], None]
 Invite = Callable[[str], InvitationReply]
 """Makes a one-time address for a device of a role."""

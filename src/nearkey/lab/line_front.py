@@ -9,8 +9,6 @@ from typing import IO, Any
 from nearkey.lab.lab_messages import MAX_BYTES
 from nearkey.lab.laboratory import Laboratory
 
-__all__ = ["run_lines"]
-
 
 async def run_lines(
     laboratory: Laboratory, read: IO[bytes], write: IO[bytes], *, until: asyncio.Future[Any]

@@ -15,8 +15,6 @@ from nearkey.study.study_records import (
     TapRecord,
 )
 
-__all__ = ["ReplayActivity"]
-
 
 @dataclass(frozen=True, slots=True)
 class ReplayActivity:

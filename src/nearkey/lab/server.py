@@ -17,18 +17,6 @@ from nearkey.lab.access import COOKIE, LabAccess
 from nearkey.lab.lab_messages import MAX_BYTES, InvitationReply
 from nearkey.lab.laboratory import Laboratory
 
-__all__ = [
-    "LOOPBACK",
-    "address_of_this_machine",
-    "bound_socket",
-    "inviter",
-    "lab_app",
-    "qr_data_uri",
-    "qr_terminal",
-    "require_lab_extra",
-    "serve_lab",
-]
-
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _ROLES = ("both", "pad", "display", "experimenter")
 _TYPES = {

@@ -7,8 +7,6 @@ import math
 from nearkey.lab.lab_messages import LabAction
 from nearkey.lab.lab_plan import StrokeTable
 
-__all__ = ["stroke_action"]
-
 
 def stroke_action(
     strokes: StrokeTable, start: tuple[float, float], end: tuple[float, float] | None

@@ -19,8 +19,6 @@ from nearkey.lab.activity import (
 from nearkey.lab.lab_plan import CAUTIONS
 from nearkey.study import BlockPlan
 
-__all__ = ["StudyActivity", "TrialPlace", "first_open"]
-
 TrialPlace = tuple[int, int]
 """Position of the block among the participant's, from 1, and the trial in it, from 1."""
 

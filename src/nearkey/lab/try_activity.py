@@ -7,8 +7,6 @@ from typing import Self
 
 from nearkey.lab.activity import ActivityStep, Deed, OpenPads, button
 
-__all__ = ["TryActivity"]
-
 
 @dataclass(frozen=True, slots=True)
 class TryActivity:

@@ -11,8 +11,6 @@ from nearkey.session import Session, SessionLog
 from nearkey.session.session_log import StudyRecorder
 from nearkey.study.study_records import AcceptRecord, CommitRecord, StudyRecord
 
-__all__ = ["StampedRecorder", "TypingPad"]
-
 
 class StampedRecorder:
     """Puts what is known of a touch beside what it did. recorder : where events go."""

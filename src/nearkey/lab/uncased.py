@@ -6,8 +6,6 @@ from typing import Any
 
 from nearkey.decode import LanguagePack
 
-__all__ = ["UncasedPack"]
-
 
 class UncasedPack:
     """The parts of a `pack` but for its case table.

@@ -19,18 +19,6 @@ import numpy as np
 from nearkey.errors import PackError
 from nearkey.schema import decode
 
-__all__ = [
-    "check_texts",
-    "damaged",
-    "map_bytes",
-    "pack_texts",
-    "read_arrays",
-    "read_bytes",
-    "take_arrays",
-    "unpack_texts",
-    "write_arrays",
-]
-
 MAGIC = b"NKARRAY1"
 _DTYPES = {
     "u1": "<u1",

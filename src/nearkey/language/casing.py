@@ -26,8 +26,6 @@ from nearkey.letter_case import capital, upper
 
 _MOST_SYMBOLS = 64
 
-__all__ = ["PunctuationModel", "Truecase", "write_punctuation", "write_truecase"]
-
 
 class Truecase:
     """The form of a word that is most frequent within sentences: ``london`` -> ``London``, ``i`` -> ``I``.

@@ -18,8 +18,6 @@ import numpy as np
 from nearkey.errors import PackError
 from nearkey.language.arrays import damaged
 
-__all__ = ["ContextHeader", "read_context_arrays", "read_context_header", "write_context_file"]
-
 MAGIC = b"NKCONTX1"
 HEADER_BYTES = 64
 _STRUCT = struct.Struct("<8s7I")

@@ -15,23 +15,6 @@ from nearkey.files import atomic_write
 from nearkey.language.arrays import damaged, map_bytes, read_bytes
 from nearkey.schema import convert, read_toml
 
-__all__ = [
-    "CONTEXT_FILE",
-    "FORMAT",
-    "PACK_FILES",
-    "ContextRecord",
-    "FileRecord",
-    "HeldOut",
-    "PackInfo",
-    "SourceRecord",
-    "finish_folder",
-    "read_info",
-    "record_file",
-    "sealed",
-    "verify_files",
-    "written_format",
-]
-
 FORMAT = 2
 """Newest pack format this version reads; see `written_format`."""
 

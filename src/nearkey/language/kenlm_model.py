@@ -16,8 +16,6 @@ from nearkey.errors import NearkeyError, PackError
 from nearkey.language.models import SENTENCE_END
 from nearkey.language.tokens import normalise_word, sentences
 
-__all__ = ["KenlmModel"]
-
 _LN10 = math.log(10.0)
 _END = 1 << 16
 

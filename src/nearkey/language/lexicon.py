@@ -24,8 +24,6 @@ from nearkey.language.arrays import (
 )
 from nearkey.language.tokens import FIRST_WORD, UNK, normalise_word, word_order
 
-__all__ = ["FLAG_OFFENSIVE", "Lexicon", "write_lexicon"]
-
 LONGEST_WORD = 256
 """Characters of a word, accents apart: a longer string is none, and is not even normalised."""
 

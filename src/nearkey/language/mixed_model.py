@@ -18,8 +18,6 @@ from nearkey.language.lexicon import Lexicon
 from nearkey.language.models import SENTENCE_END, WordModel
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK
 
-__all__ = ["BLOCK", "MixedModel", "MixedState"]
-
 BLOCK = 3000
 """Characters of text after which memory begins anew, at the next sentence: bounds what reading a text costs."""
 

@@ -24,8 +24,6 @@ from nearkey.language.tokens import (
     token_ids,
 )
 
-__all__ = ["FIRST_LETTER", "SENTENCE_END", "LetterModel", "State", "WordModel"]
-
 State = tuple[int, ...]
 """Token ids of the last words, the oldest first."""
 

@@ -18,16 +18,6 @@ import numpy as np
 from nearkey.errors import PackError
 from nearkey.language.arrays import damaged, pad8
 
-__all__ = [
-    "NgramHeader",
-    "NgramLevel",
-    "file_size",
-    "fits_in",
-    "read_header",
-    "read_levels",
-    "write_ngram_file",
-]
-
 MAGIC = b"NKNGRAM1"
 HEADER_BYTES = 256
 MAX_ORDER = 5

@@ -24,8 +24,6 @@ from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK, joins_marks
 from nearkey.logger import LOGGER
 from nearkey.pickling import check_pickles
 
-__all__ = ["ENTRY_POINTS", "Pack", "find_pack", "installed_packs", "load_pack"]
-
 ENTRY_POINTS = "nearkey.packs"
 """Entry point group of packs. The entry's name is the pack's; it points to a module beside whose file
 ``pack/pack.toml`` (or ``pack.toml``) lies, or to a path, or to a function that returns one."""

@@ -27,27 +27,6 @@ from functools import cache
 
 from nearkey.letter_case import lower
 
-__all__ = [
-    "ABBREVIATIONS",
-    "BOS",
-    "EOS",
-    "FIRST_WORD",
-    "NUM",
-    "NUMBER",
-    "PUNCTUATION",
-    "SPECIAL_TOKENS",
-    "UNK",
-    "TokenSentence",
-    "fold_accents",
-    "is_letter",
-    "joins_marks",
-    "letters_of",
-    "normalise_word",
-    "sentences",
-    "token_ids",
-    "word_order",
-]
-
 SPECIAL_TOKENS = ("<unk>", "<s>", "</s>", "<num>")
 UNK, BOS, EOS, NUM = range(4)
 FIRST_WORD = len(SPECIAL_TOKENS)

@@ -11,8 +11,6 @@ from nearkey.errors import LayoutError
 from nearkey.layout.key import Key, default_label, letter_extent
 from nearkey.layout.layout import Layout
 
-__all__ = ["BaseRow", "CellPlan", "Column", "base_rows", "plan_cells"]
-
 Column = tuple[tuple[int, int], ...]
 """Of each base row, how many letters a column takes, and the grid row they go to (-1: none)."""
 

@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from nearkey.errors import LayoutError
 from nearkey.layout.key import Arrangement, Key, check_text, shorten
 
-__all__ = ["TOLERANCE", "check_layout", "missing_letters"]
-
 TOLERANCE = 0.01
 """How far, as a share of a key's side, it may overlap another or leave the surface."""
 

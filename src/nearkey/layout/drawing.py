@@ -13,8 +13,6 @@ from nearkey.errors import LayoutError
 from nearkey.layout.geometry import finite_points
 from nearkey.layout.key import Arrangement, Key
 
-__all__ = ["EllipseShape", "layout_svg"]
-
 _INK, _LINE, _SURFACE, _KEY, _OTHER_KEY = "#2c2a33", "#9b9489", "#f4efe6", "#fffdf8", "#e5ddcf"
 # Colours that people with any colour vision can distinguish (Okabe & Ito 2008), black and yellow left
 # out because they vanish on ink and paper.

@@ -7,8 +7,6 @@ import numpy.typing as npt
 
 from nearkey.errors import LayoutError, NearkeyError
 
-__all__ = ["FloatArray", "IntArray", "finite_points", "nearest_rectangle"]
-
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 

@@ -12,8 +12,6 @@ from nearkey.layout.cells import plan_cells
 from nearkey.layout.layout import Layout
 from nearkey.layout.rules import RULES, Rule, nth, walk
 
-__all__ = ["MOST_UNASKED", "count_grids", "grid_layouts"]
-
 Size = tuple[float, float]
 
 MOST_UNASKED = 100_000

@@ -9,15 +9,6 @@ from math import comb, factorial, prod
 from nearkey.errors import LayoutError
 from nearkey.layout.cells import CellPlan
 
-__all__ = [
-    "check_strict",
-    "cut_borders",
-    "free_count",
-    "ordered_count",
-    "piece_exists",
-    "strict_count",
-]
-
 _MOST_TERMS = 1_000_000
 
 

@@ -10,18 +10,6 @@ from dataclasses import dataclass
 from nearkey.errors import LayoutError
 from nearkey.letter_case import capital
 
-__all__ = [
-    "A_TO_Z",
-    "MARK_ROLES",
-    "ROLES",
-    "Arrangement",
-    "Key",
-    "check_text",
-    "default_label",
-    "letter_extent",
-    "shorten",
-]
-
 ROLES = (
     "letters",
     "space",

@@ -20,8 +20,6 @@ from nearkey.layout.key import Arrangement, default_label, letter_extent
 from nearkey.layout.spec import catalogue_text, spec_dict, spec_fields, spec_text
 from nearkey.schema import parse_toml, read_toml
 
-__all__ = ["Layout"]
-
 
 @dataclass(frozen=True, slots=True)
 class Layout(Arrangement):

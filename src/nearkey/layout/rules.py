@@ -21,8 +21,6 @@ from nearkey.layout.grid_counts import (
     strict_count,
 )
 
-__all__ = ["RULES", "Rule", "column_choices", "nth", "walk"]
-
 State = tuple[Any, ...]
 
 

@@ -13,8 +13,6 @@ from nearkey.errors import LayoutError
 from nearkey.layout.key import A_TO_Z, Arrangement, Key, default_label
 from nearkey.schema import convert
 
-__all__ = ["catalogue_names", "catalogue_text", "spec_dict", "spec_fields", "spec_text"]
-
 _FOLDER = files("nearkey.layout") / "catalogue"
 
 

@@ -58,8 +58,6 @@ from nearkey.packs.tree import IntArray, NgramTree
 from nearkey.packs.usage import usual_forms
 from nearkey.packs.words_model import word_shares
 
-__all__ = ["AdaptReport", "adapt_pack"]
-
 HELD_OUT_FRACTION = 0.2
 MIN_NEW_WORD = 2
 LEAST_BYTES = 65_536

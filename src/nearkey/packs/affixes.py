@@ -20,8 +20,6 @@ from nearkey.errors import PackError
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain, unreadable
 from nearkey.language.tokens import normalise_word
 
-__all__ = ["AffixDictionary", "read_affixes"]
-
 
 @dataclass(frozen=True, slots=True)
 class Affix:

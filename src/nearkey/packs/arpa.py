@@ -25,8 +25,6 @@ from nearkey.packs.quantise import read_table
 from nearkey.packs.spill import count_in_pieces, remove_pieces
 from nearkey.packs.tree import NgramTree
 
-__all__ = ["PlainModel", "estimate_file", "exported_model", "read_arpa"]
-
 _LOG10 = float(np.log(10.0))
 _CHUNK = 100_000
 

@@ -11,17 +11,6 @@ from numpy.typing import NDArray
 from nearkey.language.tokens import BOS
 from nearkey.packs.tree import IntArray, NgramTree
 
-__all__ = [
-    "LOG_ZERO",
-    "BackoffModel",
-    "Walk",
-    "context_sums",
-    "lower_log_probs",
-    "normalised",
-    "taken",
-    "walk",
-]
-
 FloatArray = NDArray[np.float64]
 LEAST_MASS = 1e-9
 """Mass that a context leaves to unseen followers at least (rounding could make it 0 or less)."""

@@ -45,8 +45,6 @@ from nearkey.packs.words_model import (
     mix_sources,
 )
 
-__all__ = ["BuildReport", "build_pack"]
-
 KEPT_FILES = ("lexicon.marisa", "words.bin", "letters.ngram", "case.bin", "marks.bin")
 """What `LexiconPart.keep` takes over."""
 

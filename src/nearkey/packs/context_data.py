@@ -39,8 +39,6 @@ from nearkey.packs.fetch import cache_folder
 from nearkey.packs.intake import read_sources
 from nearkey.packs.recipe import read_recipe
 
-__all__ = ["fit_weights", "write_training_data"]
-
 FORMAT = 1
 _SMALLEST_END = 100_000
 """Words of a source from which on its end is kept apart."""

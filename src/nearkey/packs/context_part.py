@@ -30,15 +30,6 @@ from nearkey.language.info import CONTEXT_FILE, ContextRecord, read_info
 from nearkey.language.tokens import BOS, FIRST_WORD, UNK
 from nearkey.schema import convert, read_json
 
-__all__ = [
-    "TrainedContext",
-    "fit_shares",
-    "mixture_scores",
-    "read_trained",
-    "renumbered",
-    "write_context",
-]
-
 Tokens = NDArray[np.uint32]
 
 

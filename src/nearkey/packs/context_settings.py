@@ -8,8 +8,6 @@ from typing import Any, TypeVar
 
 from nearkey.errors import PackError
 
-__all__ = ["training_options"]
-
 T = TypeVar("T")
 
 

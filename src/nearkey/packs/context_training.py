@@ -37,16 +37,6 @@ import jax
 import jax.numpy as jnp
 import numpy as np
 
-__all__ = [
-    "Options",
-    "TrainingData",
-    "TrainingError",
-    "export_model",
-    "perplexity",
-    "read_data",
-    "train",
-]
-
 Array = Any
 """A jax array, traced or not, or a numpy array."""
 Params = dict[str, Any]

@@ -19,8 +19,6 @@ from nearkey.language.tokens import BOS, EOS, FIRST_WORD, NUMBER, UNK, joins_mar
 from nearkey.packs.backoff import BackoffModel, walk
 from nearkey.packs.context_part import mixture_scores
 
-__all__ = ["TextScore", "held_out_record", "mixture_record", "score_text"]
-
 
 @dataclass(frozen=True, slots=True)
 class TextScore:

@@ -18,8 +18,6 @@ from nearkey.bounds import shown
 from nearkey.errors import PackError
 from nearkey.packs.recipe import TextSource, WordSource
 
-__all__ = ["DATA_VARIABLE", "cache_folder", "locate"]
-
 DATA_VARIABLE = "NEARKEY_DATA"
 """Environment variable that names the folder of the corpora no registry carries."""
 

@@ -19,8 +19,6 @@ from nearkey.language.tokens import BOS, EOS, word_order
 from nearkey.packs.backoff import context_sums
 from nearkey.packs.quantise import read_table
 
-__all__ = ["PackInspection", "inspect_pack"]
-
 SUM_TOLERANCE = 0.05
 """How far the probabilities after a context may be from 1: values of one byte are rounded.
 

@@ -33,8 +33,6 @@ from nearkey.schema import read_json
 
 _RATED = re.compile(r"""^\s*["']?([^"':\n]+)["']?: (\d+),?$""", re.MULTILINE)
 
-__all__ = ["LINES", "Intake", "read_sources", "reading"]
-
 LINES = 100_000
 """Lines of a text between two records of progress, and the most that an interruption costs."""
 

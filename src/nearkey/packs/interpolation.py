@@ -30,16 +30,6 @@ from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import NgramCounts
 from nearkey.packs.tree import IntArray, NgramTree, merge_trees
 
-__all__ = [
-    "COUNT_BINS",
-    "Evidence",
-    "MixtureSource",
-    "fit_fixed_weights",
-    "fit_mixture_weights",
-    "interpolate",
-    "source_evidence",
-]
-
 COUNT_BINS = (1, 3, 10, 100, 1000)
 """Lower edges of the bins of context counts; below the first is bin 0, a context never seen."""
 

@@ -28,8 +28,6 @@ from nearkey.language.reading.textfiles import ReadReport
 from nearkey.language.tokens import joins_marks
 from nearkey.packs.recipe import Recipe, TextSource
 
-__all__ = ["KeptReading", "kept_path", "source_key"]
-
 FORMAT = 2
 """Raise it when the same text is read to other streams: new rules in `tokens`, in a reader, in `streams`."""
 

@@ -17,8 +17,6 @@ from nearkey.language.tokens import BOS
 from nearkey.packs.backoff import LOG_ZERO, BackoffModel, FloatArray, normalised
 from nearkey.packs.ngram_counts import NgramCounts
 
-__all__ = ["Discounts", "adjusted_counts", "estimate", "fit_discounts"]
-
 
 @dataclass(frozen=True, slots=True)
 class Discounts:

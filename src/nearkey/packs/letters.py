@@ -22,8 +22,6 @@ from nearkey.packs.interpolation import (
 from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.prune import prune_to_size
 
-__all__ = ["estimate_letters", "spell_stream"]
-
 HELD_OUT_FRACTION = 0.1
 HELD_OUT_WORDS = 4000
 

@@ -18,16 +18,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 
-__all__ = [
-    "ANY_USE",
-    "PUBLIC",
-    "combinable",
-    "licence_link",
-    "licence_names",
-    "possible_licences",
-    "spdx_expression",
-]
-
 PUBLIC = frozenset(
     ("CC0-1.0", "PDDL-1.0", "Unlicense", "0BSD", "MIT-0", "LicenseRef-public-domain")
 )

@@ -12,9 +12,6 @@ from nearkey._kernel import runs
 from nearkey.language.tokens import BOS
 from nearkey.packs.tree import IntArray, NgramTree, merge_trees, run_starts
 
-__all__ = ["NgramCounts", "count_ngrams", "merge_counts"]
-
-
 _PART = 1 << 20
 
 

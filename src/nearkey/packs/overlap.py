@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from nearkey.language.reading.streams import TextStream, select
 
-__all__ = ["without_sentences_of"]
-
 Keys = NDArray[np.uint64]
 
 SHORTEST = 5

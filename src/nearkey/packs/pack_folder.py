@@ -20,8 +20,6 @@ from nearkey.packs.intake import Intake
 from nearkey.packs.licences import combinable, licence_link, licence_names
 from nearkey.packs.recipe import Recipe, TextSource, WordSource
 
-__all__ = ["finish_pack", "new_folder", "notices", "pack_info"]
-
 _STALE_S = 86_400.0
 
 

@@ -20,8 +20,6 @@ from numpy.typing import NDArray
 
 from nearkey.packs.backoff import BackoffModel, FloatArray, lower_log_probs, normalised
 
-__all__ = ["prune", "prune_to_size", "pruning_losses"]
-
 
 def pruning_losses(model: BackoffModel, context_mass: Sequence[FloatArray]) -> list[FloatArray]:
     """For each level from 2 up, the growth of relative entropy (nats per token) if an entry goes alone.

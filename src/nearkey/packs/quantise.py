@@ -15,8 +15,6 @@ from nearkey.language.tokens import BOS, EOS, UNK
 from nearkey.packs.backoff import BackoffModel, FloatArray, normalised
 from nearkey.packs.tree import NgramTree
 
-__all__ = ["code_book", "probability_book", "quantised", "read_table", "write_table"]
-
 BOOK_SIZE = 256
 LARGE = 0.25
 LARGE_STEPS = 60

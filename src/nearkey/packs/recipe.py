@@ -17,9 +17,6 @@ from nearkey.letter_case import lower, primary
 from nearkey.packs.licences import combinable, possible_licences
 from nearkey.schema import convert, read_toml
 
-__all__ = ["LexiconPart", "ModelPart", "Recipe", "TextSource", "WordSource", "read_recipe"]
-
-
 LARGEST_ALPHABET = 200
 """A letter travels as one byte, and some are taken by marks and symbols."""
 

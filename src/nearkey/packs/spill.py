@@ -22,8 +22,6 @@ from nearkey.language.tokens import BOS
 from nearkey.packs.ngram_counts import NgramCounts, count_ngrams
 from nearkey.packs.tree import IntArray, NgramTree, merge_trees
 
-__all__ = ["count_in_pieces", "remove_pieces"]
-
 _PIECE = re.compile(r"[0-9a-f]{32}|nearkey-counts-.*")
 
 BYTES_PER_TOKEN = 40

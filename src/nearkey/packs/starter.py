@@ -21,8 +21,6 @@ from nearkey.language.tokens import NUMBER, is_letter, letters_of
 from nearkey.packs.recipe import Recipe, read_recipe
 from nearkey.packs.vocabulary import check_writing, script_of
 
-__all__ = ["draft_recipe", "guess_alphabet", "short_words", "start_recipe", "too_little_text"]
-
 HEADER = """\
 # A first recipe, drafted from the texts it names. Look over `alphabet` and `always`, name the licence, then
 # build again: nearkey pack build {recipe} --allow-outside

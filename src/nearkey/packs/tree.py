@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 
 from nearkey._kernel import find_sorted
 
-__all__ = ["MergedTrees", "NgramTree", "merge_trees", "run_starts"]
-
 IntArray = NDArray[np.int64]
 
 

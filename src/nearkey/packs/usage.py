@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from nearkey.language.reading.streams import TextStream
 from nearkey.language.tokens import PUNCTUATION, normalise_word
 
-__all__ = ["count_punctuation", "usual_forms"]
-
 _MIN_USES = 3
 _LISTED_BONUS = 0.25
 _MIN_ROW = 20

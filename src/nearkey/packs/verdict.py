@@ -17,8 +17,6 @@ from nearkey.packs.fetch import cache_folder, locate
 from nearkey.packs.intake import reading
 from nearkey.packs.recipe import read_recipe
 
-__all__ = ["TOO_SMALL", "PackVerdict", "judge_pack"]
-
 TOO_SMALL = 100_000
 """Running words below which a pack is too small to be judged by: docs/packs.md shows what more text buys."""
 MANY_UNKNOWN = 0.05

@@ -15,8 +15,6 @@ from nearkey.letter_case import primary
 from nearkey.packs.recipe import LexiconPart
 from nearkey.packs.wordlists import SpellingWords
 
-__all__ = ["CorpusWords", "check_writing", "choose_words", "corpus_words"]
-
 LARGEST_LEXICON = 65_532
 """Token ids are 16 bits wide, and four are taken."""
 

@@ -16,8 +16,6 @@ from nearkey.language.pack import ENTRY_POINTS
 from nearkey.packs.licences import spdx_expression
 from nearkey.version import VERSION
 
-__all__ = ["write_wheel"]
-
 _EPOCH = (1980, 1, 1, 0, 0, 0)
 _VERSION = re.compile(r"\d+(\.\d+)*((a|b|rc)\d+)?(\+[a-z0-9]+(\.[a-z0-9]+)*)?")
 

@@ -22,8 +22,6 @@ from nearkey.language.tokens import normalise_word
 from nearkey.letter_case import lower
 from nearkey.packs.affixes import AffixDictionary, read_affixes
 
-__all__ = ["SpellingWords", "read_counted", "read_frequencies", "read_spelling"]
-
 _PLAIN = ReadOptions()
 
 

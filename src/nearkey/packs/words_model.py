@@ -24,8 +24,6 @@ from nearkey.packs.interpolation import (
 from nearkey.packs.ngram_counts import NgramCounts, merge_counts
 from nearkey.packs.spill import count_in_pieces
 
-__all__ = ["MixedSources", "lexicon_log_probs", "list_unigram", "mix_sources", "word_shares"]
-
 IntArray = NDArray[np.int64]
 
 FEW = 3

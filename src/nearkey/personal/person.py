@@ -20,8 +20,6 @@ from nearkey.personal.touch_learner import TouchLearner
 from nearkey.personal.word_counts import WordSettings
 from nearkey.touch import PeopleTouch, PersonTouch, load_touch
 
-__all__ = ["LivePerson", "Person", "Receipt"]
-
 WORDS, TOUCH = "words.jsonl", "touch.json"
 
 # Confirmed words after which the touch model is written again.

@@ -22,8 +22,6 @@ from nearkey.personal.personal_mixture import recent_words as find_recent_words
 from nearkey.personal.word_counts import WordObservation, WordSettings
 from nearkey.personal.word_store import Added, Removed, Retracted, WordStore
 
-__all__ = ["AccentFolding", "PersonalLanguage", "ReadOnlyWords"]
-
 _LONGEST_WORD = 64
 # Characters of a word as written: an accent may be a character of its own.
 _LONGEST_WRITTEN = 4 * _LONGEST_WORD

@@ -19,8 +19,6 @@ from nearkey.decode.protocols import (
 )
 from nearkey.personal.word_counts import WordCounts, WordSettings
 
-__all__ = ["ContextMixture", "OfferedWords", "PersonalInterpolation", "RecentWords", "recent_words"]
-
 RecentWords = Callable[[State], tuple[str, ...]]
 """Gives the words a state stands for, the oldest first; () where it cannot tell."""
 

@@ -17,15 +17,6 @@ from nearkey.decode.protocols import PersonalWords, State, TouchModel
 from nearkey.decode.spelling import SILENT, spell
 from nearkey.errors import PersonalError
 
-__all__ = [
-    "AdaptiveTouch",
-    "ConfirmedWord",
-    "TouchLearner",
-    "key_responsibilities",
-    "meant",
-    "typed_letters",
-]
-
 # Readings over which a doubtful label is spread.
 _READINGS = 5
 

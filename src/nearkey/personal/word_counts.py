@@ -19,9 +19,6 @@ import msgspec
 from nearkey.bounds import whole_number
 from nearkey.errors import PersonalError
 
-__all__ = ["WeightEvidence", "WordCounts", "WordObservation", "WordSettings"]
-
-
 _MOST = 10_000_000
 
 

@@ -27,8 +27,6 @@ from nearkey.personal.word_counts import (
     WordSettings,
 )
 
-__all__ = ["Added", "Removed", "Retracted", "WordStore"]
-
 FORMAT = "nearkey personal words"
 VERSION = 1
 

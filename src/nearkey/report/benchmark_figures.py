@@ -29,14 +29,6 @@ if TYPE_CHECKING:
 
     from nearkey.simulate.layout_score import LayoutScore
 
-__all__ = [
-    "plot_accuracy_by_noise",
-    "plot_keystrokes_by_keys",
-    "plot_ranks",
-    "plot_reliability",
-    "save_score_figures",
-]
-
 Estimate = Mapping[str, float]
 
 

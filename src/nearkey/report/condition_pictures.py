@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["conditions_pictures", "curve_pictures", "plot_conditions", "plot_noise_curves"]
-
 _MOST = 12
 
 

@@ -9,8 +9,6 @@ from nearkey.report.shapes import shape_of
 from nearkey.report.wording import MEASURES, span
 from nearkey.simulate import Estimate, RankResult, RankRow
 
-__all__ = ["cautions", "facts", "findings"]
-
 
 def facts(
     result: RankResult, *, pack: LanguagePack | None, lm_weight: float | None

@@ -28,8 +28,6 @@ from nearkey.simulate import NoiseCurves, RankResult
 from nearkey.simulate.rank_verdict import verdict
 from nearkey.version import VERSION
 
-__all__ = ["ReportFiles", "check_report_extra", "rank_report", "spec_name"]
-
 _DRAWING = re.compile(r"layout-[0-9]{2,}-[a-z0-9]+(-[a-z0-9]+)*\.png")
 """Names of the pictures of layouts, as `pictures.layout_pictures` gives them."""
 

@@ -31,17 +31,6 @@ from nearkey.touch.labelling import target_keys
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = [
-    "LoggedTouches",
-    "Recorded",
-    "ReportPicture",
-    "layout_pictures",
-    "log_for",
-    "people_picture",
-    "ranking_pictures",
-    "report_picture",
-]
-
 _DPI = 160
 
 

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["plot_accuracy", "plot_collisions", "plot_differences", "plot_tradeoff"]
-
 
 def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
     """Top-1, top-3 and top-5 accuracy of the first `most` layouts of a `result` and the baseline.

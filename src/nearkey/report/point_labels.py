@@ -13,8 +13,6 @@ from nearkey.report.style import INK, text_for_plot
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["place_labels"]
-
 # Where a label may stand relative to its point, in points of type, nearest first.
 _PLACES = [
     (radius * np.cos(angle), radius * np.sin(angle))

@@ -12,16 +12,6 @@ from nearkey.report.wording import MEASURES, percent, span
 from nearkey.simulate import Estimate, PeopleRow, RankResult, RankRow
 from nearkey.text_table import number
 
-__all__ = [
-    "ReportTable",
-    "TableCell",
-    "again_table",
-    "cleaning_tables",
-    "conditions_table",
-    "confusion_tables",
-    "ranking_table",
-]
-
 _CONFUSED = 8  # words shown for a layout
 
 

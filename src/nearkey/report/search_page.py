@@ -17,8 +17,6 @@ from nearkey.search.search_result import SearchResult
 from nearkey.simulate import collisions
 from nearkey.text_table import estimate_text
 
-__all__ = ["front_svg", "search_report", "separating_words"]
-
 _STYLE = """
 body { font: 15px/1.5 system-ui, sans-serif; max-width: 62em; margin: 2em auto; padding: 0 1em; color: #1b1b1b; }
 h1 { font-size: 1.6em; } h2 { font-size: 1.2em; margin-top: 2em; }

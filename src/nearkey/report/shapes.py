@@ -10,8 +10,6 @@ import numpy as np
 from nearkey.layout import Layout
 from nearkey.simulate import RankResult
 
-__all__ = ["drawn_layouts", "leading", "shape_of"]
-
 
 def shape_of(layout: Layout) -> str:
     """The shape of a layout's letter keys: "2 x 3" for a full grid of equal cells, else "26 keys"."""

@@ -7,8 +7,6 @@ from xml.sax.saxutils import escape
 
 from nearkey.layout import Layout
 
-__all__ = ["small_drawing"]
-
 
 def small_drawing(layout: Layout, *, width: int = 132) -> str:
     """A data URI of an SVG picture of the keys and their letters, as wide as `width` pixels.

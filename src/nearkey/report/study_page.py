@@ -54,8 +54,6 @@ from nearkey.version import VERSION
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["StudyReportFiles", "study_report"]
-
 
 @dataclass(frozen=True, slots=True)
 class StudyReportFiles:

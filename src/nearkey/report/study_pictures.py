@@ -33,15 +33,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "MEASURE_NAMES",
-    "plot_candidate_places",
-    "plot_condition_means",
-    "plot_learning",
-    "plot_predictions",
-    "plot_touch_maps",
-]
-
 MEASURE_NAMES = {
     "wpm": "words per minute",
     "kspc": "keystrokes per character",

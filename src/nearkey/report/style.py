@@ -15,22 +15,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "ACCENT",
-    "GREY",
-    "INK",
-    "LIGHT",
-    "Look",
-    "draw_estimate",
-    "key_colour",
-    "new_figure",
-    "save_figure",
-    "shape_looks",
-    "styled",
-    "text_for_plot",
-    "thin_axes",
-]
-
 INK, GREY, LIGHT, ACCENT = "#22252b", "#5c626b", "#d5d9de", "#0b5a6f"
 
 # Colours that people with any colour vision distinguish (Okabe & Ito 2008), darkened until each

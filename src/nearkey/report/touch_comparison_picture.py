@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
     from nearkey.touch.model_comparison import ComparisonRow, TouchComparison
 
-__all__ = ["plot_touch_comparison"]
-
 
 class _Panel(NamedTuple):
     """A measure: what it is called, its value and half interval for each row, and where it should lie."""

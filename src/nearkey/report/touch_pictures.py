@@ -33,15 +33,6 @@ if TYPE_CHECKING:
 
     from nearkey.simulate import SamplingTouchModel
 
-__all__ = [
-    "draw_touches",
-    "model_ellipses",
-    "plot_ellipses",
-    "plot_layout",
-    "plot_people",
-    "simulated_touches",
-]
-
 Floats = NDArray[np.float64]
 
 _DRAWS = 4000  # touches a key drawn to know the moments of a model that does not state them

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from nearkey.simulate import Estimate
 
-__all__ = ["MEASURES", "RankedMeasure", "percent", "signed", "span"]
-
 
 def percent(share: float) -> str:
     """A share in per cent, one decimal, without the sign."""

@@ -13,8 +13,6 @@ from nearkey.errors import LayoutError
 from nearkey.layout.layout import Layout
 from nearkey.search.moves import Moves
 
-__all__ = ["AnnealRecord", "anneal", "pareto_front"]
-
 _TRIALS = 30  # moves that set the starting temperature
 
 

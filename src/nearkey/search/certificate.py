@@ -11,8 +11,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["CertificateFault", "check_certificate"]
-
 
 class CertificateFault(Exception):
     """The certificate does not prove what it says."""

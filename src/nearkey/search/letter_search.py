@@ -26,8 +26,6 @@ from nearkey.search.letter_space import Keys, LetterSpace
 from nearkey.search.objectives import Objective
 from nearkey.simulate.spreading import spread
 
-__all__ = ["FoundLayouts", "LetterSearchOptions", "SearchRecord", "non_dominated", "search_letters"]
-
 Floats = NDArray[np.float64]
 
 SCHEMA = "nearkey-search-checkpoint"

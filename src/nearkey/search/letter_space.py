@@ -21,8 +21,6 @@ from nearkey.layout.cells import base_rows, plan_cells
 from nearkey.layout.key import Key, default_label, letter_extent
 from nearkey.layout.rules import RULES, walk
 
-__all__ = ["Keys", "LetterSpace", "SpaceRules", "grid_space", "shape_space"]
-
 Keys = tuple[int, ...]
 """Of each letter of a space, in its order, the number of its key."""
 

@@ -12,8 +12,6 @@ from nearkey.errors import LayoutError
 from nearkey.layout.cells import plan_cells
 from nearkey.layout.layout import Layout
 
-__all__ = ["FreeMoves", "Moves", "OrderedMoves"]
-
 Runs = tuple[tuple[int, int], ...]
 """Of one base row, column by column: letters taken, and the grid row they go to."""
 

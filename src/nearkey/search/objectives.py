@@ -22,18 +22,6 @@ from nearkey.search.letter_space import LetterSpace
 from nearkey.simulate.collisions import SpelledLexicon
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 
-__all__ = [
-    "AmbiguityObjective",
-    "BoundedObjective",
-    "CallableObjective",
-    "ContextObjective",
-    "FamiliarityObjective",
-    "Objective",
-    "ReachObjective",
-    "SpeedObjective",
-    "ambiguity_words",
-]
-
 Floats = NDArray[np.float64]
 Assignments = NDArray[np.uint8]
 Direction = Literal["max", "min"]

@@ -12,8 +12,6 @@ from nearkey.layout.grid_counts import ordered_count
 from nearkey.layout.layout import Layout
 from nearkey.layout.rules import column_choices
 
-__all__ = ["OrderedOptimum", "best_ordered"]
-
 _MOST_STEPS = 20_000_000
 
 

@@ -23,8 +23,6 @@ from nearkey.files import atomic_write
 from nearkey.search.letter_space import Keys, LetterSpace
 from nearkey.search.objectives import BoundedObjective
 
-__all__ = ["ProofRecord", "prove", "save_certificate"]
-
 _AT_ONCE = 64  # boxes bounded in one call
 _TOLERANCE = 1e-12
 

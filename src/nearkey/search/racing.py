@@ -16,8 +16,6 @@ from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes
 from nearkey.simulate.rank_result import RankResult
 
-__all__ = ["RaceRow", "race_layouts"]
-
 
 @dataclass(frozen=True, slots=True)
 class RaceRow:

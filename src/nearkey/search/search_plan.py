@@ -30,16 +30,6 @@ from nearkey.search.objectives import (
 from nearkey.simulate.plan_file import PlanReport, PlanSurface
 from nearkey.simulate.rank_result import RankResult
 
-__all__ = [
-    "EXAMPLE",
-    "PlanNoise",
-    "PlanObjective",
-    "PlanSearch",
-    "PlanSpace",
-    "SearchFile",
-    "SearchPlan",
-]
-
 EXAMPLE = """\
 # A search of layouts: which are allowed, what makes one good, how to look. Run it with: nearkey search THIS-FILE
 name = "Pad on the barrel of a stylus"

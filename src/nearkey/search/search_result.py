@@ -17,8 +17,6 @@ from nearkey.search.letter_space import LetterSpace
 from nearkey.search.racing import RaceRow
 from nearkey.text_table import estimate_text, text_table
 
-__all__ = ["SearchResult"]
-
 SCHEMA = "nearkey-search"
 VERSION = 1
 

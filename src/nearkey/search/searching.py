@@ -23,8 +23,6 @@ from nearkey.simulate.outcomes import MEASURES
 from nearkey.touch import GaussianTouch
 from nearkey.version import VERSION
 
-__all__ = ["SearchStep", "run_search"]
-
 
 @dataclass(frozen=True, slots=True)
 class SearchStep:

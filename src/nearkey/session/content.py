@@ -15,24 +15,6 @@ import msgspec
 from nearkey.decode.layout_columns import inside_words
 from nearkey.session.messages import Observation, Point, Resolution
 
-__all__ = [
-    "EMPTY",
-    "SPACE",
-    "Case",
-    "Chain",
-    "Composition",
-    "Content",
-    "Piece",
-    "PieceList",
-    "Stroke",
-    "chars",
-    "first_char",
-    "iterate",
-    "last_char",
-    "push",
-    "tail_text",
-]
-
 _T = TypeVar("_T")
 
 

@@ -30,22 +30,6 @@ from nearkey.session.content import (
 from nearkey.session.messages import Observation, Resolution
 from nearkey.session.settings import SessionSettings
 
-__all__ = [
-    "Ending",
-    "arrange_mark",
-    "arrange_word",
-    "caret_char",
-    "cased",
-    "close_composition",
-    "delete_char",
-    "end_space",
-    "move_cursor",
-    "place_mark",
-    "reopen",
-    "split_at_cursor",
-    "tidy",
-]
-
 Ending = Literal["space", "join", "keep"]
 """After a closed word: a space; nothing; or whatever space was shown there."""
 

@@ -22,17 +22,6 @@ from nearkey.errors import JournalError
 from nearkey.session.messages import Count, Message, TimedLine, is_resolved
 from nearkey.session.settings import SessionSettings, Spacing
 
-__all__ = [
-    "Journal",
-    "JournalHeader",
-    "JournalRecord",
-    "JournalWriter",
-    "Learnt",
-    "Resumed",
-    "header_of",
-    "utc_now",
-]
-
 FORMAT = "nearkey-journal"
 VERSION = 1
 CAUTION = "private: holds what a person typed and where they touched"

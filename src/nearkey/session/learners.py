@@ -17,8 +17,6 @@ from nearkey.session.messages import (
     StoreWord,
 )
 
-__all__ = ["Learner", "PersonalStore", "Updaters"]
-
 
 @runtime_checkable
 class PersonalStore(PersonalWords, Protocol):

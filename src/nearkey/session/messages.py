@@ -19,45 +19,6 @@ import msgspec
 from nearkey.decode import Candidate
 from nearkey.errors import NearkeyError
 
-__all__ = [
-    "Accept",
-    "AddWord",
-    "CandidatesChanged",
-    "CapsLock",
-    "Clear",
-    "Closing",
-    "Commit",
-    "Delete",
-    "Effect",
-    "Forget",
-    "Insert",
-    "Learn",
-    "Mark",
-    "Message",
-    "Move",
-    "Notice",
-    "Observation",
-    "Pick",
-    "Point",
-    "Record",
-    "Redo",
-    "RemoveWord",
-    "Reopen",
-    "Resolution",
-    "Shift",
-    "Space",
-    "Spell",
-    "StoreEffect",
-    "StoreWord",
-    "Tap",
-    "TextChanged",
-    "TimedLine",
-    "Undo",
-    "inverse",
-    "is_resolved",
-    "snake_case",
-]
-
 Point = tuple[float, float]
 """x, y of a touch in layout units."""
 

@@ -34,9 +34,6 @@ from nearkey.session.editing import (
 from nearkey.session.messages import Effect, Message, Observation, Resolution, StoreEffect
 from nearkey.session.settings import SessionSettings
 
-__all__ = ["START", "State", "Step", "reduce"]
-
-
 # ---- the state ----
 
 

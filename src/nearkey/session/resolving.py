@@ -15,8 +15,6 @@ from nearkey.session.messages import Effect, Message, Notice, snake_case
 from nearkey.session.reducer import START, State, reduce
 from nearkey.session.session_reader import SessionReader
 
-__all__ = ["notice_of", "replay", "resolve", "step"]
-
 
 def step(
     state: State, message: Message, decoder: LiveDecoder | SessionReader

@@ -32,8 +32,6 @@ from nearkey.session.resolving import notice_of, resolve
 from nearkey.session.session_reader import SessionReader
 from nearkey.session.settings import SessionSettings, Spacing
 
-__all__ = ["Observer", "Session"]
-
 Observer = Callable[[Notice], Any]
 
 

@@ -9,8 +9,6 @@ from typing import Any, Protocol
 
 from nearkey.session.messages import Notice
 
-__all__ = ["SessionLog", "StudyRecorder"]
-
 # Session verbs as the study schema's types, where they are not of the same name.
 _KINDS = {
     **dict.fromkeys(("insert", "mark", "pick", "space"), "text"),

@@ -30,8 +30,6 @@ from nearkey.session.learners import PersonalStore
 from nearkey.session.messages import Resolution
 from nearkey.session.settings import SessionSettings
 
-__all__ = ["SessionReader"]
-
 # Where a decoder knows no marks.
 _PLAIN_MARKS = ".,?!"
 # Candidates asked for where chosen letters will rule most of them out.

@@ -9,8 +9,6 @@ from typing import Literal
 from nearkey.bounds import whole_number
 from nearkey.errors import NearkeyError
 
-__all__ = ["Attach", "SessionSettings", "Spacing"]
-
 _RANGES = (("k", 1, 10_000), ("undo_limit", 0, 1_000_000), ("context_chars", 1, 1_000_000))
 
 Attach = Literal["closer", "opener", "joiner", "spaced", "word", "white"]

@@ -19,8 +19,6 @@ from nearkey.session.session_log import SessionLog
 from nearkey.study import BlockPlan, StudyLog, StudyLogWriter, StudyPlan
 from nearkey.study.study_records import Origin
 
-__all__ = ["SittingTrial", "StudySitting"]
-
 
 @dataclass(frozen=True, slots=True)
 class SittingTrial:

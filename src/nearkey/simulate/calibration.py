@@ -20,8 +20,6 @@ from nearkey.simulate.decoders.protocol import Answers, Posterior
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.workload import count_different
 
-__all__ = ["Calibration", "ReliabilityBin", "calibrate", "list_posterior"]
-
 Floats = NDArray[np.float64]
 
 OUTSIDE_LIST = 1e-3

@@ -20,8 +20,6 @@ from nearkey.simulate.outcomes import WordOutcomes
 from nearkey.simulate.trial import Judged
 from nearkey.simulate.workload import Workload
 
-__all__ = ["Checkpoint", "fingerprint"]
-
 SCHEMA = "nearkey-ranking-checkpoint"
 VERSION = 2
 """1 had no check sums: a changed rank was believed."""

@@ -14,8 +14,6 @@ from nearkey.decode.spelling import spell_words
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 
-__all__ = ["Collisions", "SpelledLexicon", "collisions", "spelled_for"]
-
 
 @dataclass(frozen=True, slots=True)
 class Collisions:

@@ -20,8 +20,6 @@ from nearkey.simulate.decoders.protocol import Queries
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.plain_data import plain
 
-__all__ = ["Completion", "completion_savings"]
-
 Floats = NDArray[np.float64]
 
 

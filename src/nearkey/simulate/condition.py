@@ -11,8 +11,6 @@ from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.typist import SamplingTouchModel
 
-__all__ = ["Condition", "TouchSource", "model_for"]
-
 TouchSource = (
     SamplingTouchModel | Mapping[str, SamplingTouchModel] | Callable[[Layout], SamplingTouchModel]
 )

@@ -18,8 +18,6 @@ from nearkey.errors import PackError, PlanError
 from nearkey.language.reading.corpus import read_corpus
 from nearkey.language.reading.streams import read_stream, split_stream
 
-__all__ = ["Corpus", "CorpusSource", "as_corpus", "held_out_part", "read_source"]
-
 LONGEST_REPEAT = 4  # words of a sentence that the pack builder counts every time it occurs
 _BLOCK = 4096  # lines looked at together for held-out sentences
 

@@ -19,16 +19,6 @@ from nearkey.simulate.outcomes import MEASURES, TOP, WordOutcomes
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.trial import Judged, TypedWords, judge
 
-__all__ = [
-    "LONGEST_GROUP",
-    "Compared",
-    "DecoderScore",
-    "GroupScore",
-    "Latency",
-    "latency_of",
-    "score_decoder",
-]
-
 LONGEST_GROUP = 12
 """Words of this many characters and more are one group of `by_length`."""
 

@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PlanError
 
-__all__ = ["Speed", "finger_fitts_time"]
-
 _SQRT_2_PI_E = math.sqrt(2.0 * math.pi * math.e)
 
 

@@ -29,8 +29,6 @@ from nearkey.simulate.simulation_options import (
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.text_table import interval_text, number, text_table
 
-__all__ = ["FingerModel", "WidthRanking", "WidthRow", "WidthSource", "rank_by_width"]
-
 
 class FingerModel(Protocol):
     """What knows how touches change with the finger: a fitted `nearkey.touch.FingerTouch`."""

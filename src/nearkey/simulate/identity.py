@@ -9,8 +9,6 @@ import numpy as np
 
 from nearkey.decode import LanguagePack
 
-__all__ = ["digest", "pack_identity", "touch_identity"]
-
 
 def digest(text: str | bytes) -> str:
     """The first 16 hexadecimal digits of the SHA-256."""

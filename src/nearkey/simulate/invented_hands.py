@@ -18,8 +18,6 @@ from nearkey.layout import Layout
 from nearkey.simulate.typist import Aims
 from nearkey.touch import GaussianTouch, TouchLog
 
-__all__ = ["HandTouch", "HandTraits", "invent_hands"]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

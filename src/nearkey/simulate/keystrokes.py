@@ -21,8 +21,6 @@ from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.collisions import Collisions, SpelledLexicon, collisions, spelled_for
 
-__all__ = ["Selection", "characteristic_kspc", "multi_tap_kspc", "multi_tap_presses"]
-
 
 @dataclass(frozen=True, slots=True)
 class Selection:

@@ -11,8 +11,6 @@ import numpy as np
 from nearkey.layout import Layout
 from nearkey.simulate.typist import SamplingTouchModel
 
-__all__ = ["LayoutNoise"]
-
 _DRAWS = 200
 
 

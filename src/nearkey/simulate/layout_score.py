@@ -15,8 +15,6 @@ from nearkey.simulate.plain_data import plain
 from nearkey.simulate.workload import DRAWN
 from nearkey.text_table import estimate_text, number, text_table
 
-__all__ = ["LayoutScore", "StaticScore"]
-
 SCHEMA = "nearkey-score"
 VERSION = 1
 

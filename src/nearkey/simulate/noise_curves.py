@@ -24,8 +24,6 @@ from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.touch.components import Components, log_density
 
-__all__ = ["BELIEFS", "SPREADS", "NoiseCurve", "NoiseCurves", "ScaledTouch", "noise_curves"]
-
 Floats = NDArray[np.float64]
 
 SPREADS = (0.5, 0.65, 0.8, 1.0, 1.25, 1.6, 2.0)

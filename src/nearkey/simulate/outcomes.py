@@ -23,8 +23,6 @@ from nearkey.intervals import (
 from nearkey.simulate.decoders.protocol import Posterior
 from nearkey.simulate.workload import count_different
 
-__all__ = ["MEASURES", "TOP", "Measure", "WordOutcomes", "turned"]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

@@ -33,8 +33,6 @@ from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
 from nearkey.simulate.workload import Workload
 from nearkey.text_table import interval_text, number, text_table
 
-__all__ = ["CALIBRATED", "LEFT_OUT", "PeopleRanking", "PeopleRow", "rank_by_people"]
-
 LEFT_OUT = "leave one person out"
 CALIBRATED = "after calibration"
 SAYS = {

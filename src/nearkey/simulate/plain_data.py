@@ -9,8 +9,6 @@ from typing import Any
 
 from nearkey.intervals import Estimate, rounded
 
-__all__ = ["plain"]
-
 
 def plain(value: Any, *, leave_out: Collection[str] = ()) -> Any:
     """A result as dicts, lists, text and numbers.

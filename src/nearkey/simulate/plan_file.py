@@ -13,21 +13,6 @@ from nearkey.errors import PlanError
 from nearkey.schema import convert, read_toml
 from nearkey.simulate.rank_result import RankResult
 
-__all__ = [
-    "PlanBaseline",
-    "PlanCorpus",
-    "PlanDecoder",
-    "PlanFile",
-    "PlanGrid",
-    "PlanLog",
-    "PlanPeople",
-    "PlanReport",
-    "PlanSurface",
-    "PlanTouch",
-    "options",
-    "read_plan_file",
-]
-
 T = TypeVar("T")
 
 

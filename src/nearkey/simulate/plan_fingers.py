@@ -14,8 +14,6 @@ from nearkey.layout import Layout
 from nearkey.simulate.rank_plan import RankPlan
 from nearkey.touch import FingerTouch, TouchLog
 
-__all__ = ["PlanFingers"]
-
 
 @dataclass(frozen=True, slots=True)
 class PlanFingers:

@@ -25,8 +25,6 @@ from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.typing_people import TypingPeople
 from nearkey.simulate.workload import CHUNK_WORDS
 
-__all__ = ["rank_layouts"]
-
 _STOP_Z = (
     3.29  # a layout is dropped early only when its two-sided 99.9 % interval lies below the best
 )

@@ -38,8 +38,6 @@ from nearkey.simulate.typing_people import (
 from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean
 from nearkey.touch.key_geometry import geometry_of
 
-__all__ = ["RankPlan", "Recording"]
-
 
 @dataclass(frozen=True, slots=True)
 class Recording:

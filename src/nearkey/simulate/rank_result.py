@@ -34,8 +34,6 @@ from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload
 from nearkey.text_table import estimate_text, interval_text, number, text_table
 
-__all__ = ["Confirmed", "Confusion", "RankResult", "RankRow", "Scored"]
-
 
 @dataclass(frozen=True, slots=True)
 class Scored:

@@ -9,8 +9,6 @@ from nearkey.intervals import Estimate
 from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.text_table import estimate_text
 
-__all__ = ["Judgeable", "verdict"]
-
 
 class _Placed(Protocol):
     @property

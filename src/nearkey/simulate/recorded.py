@@ -16,8 +16,6 @@ from nearkey.touch import TouchLog
 from nearkey.touch.key_geometry import geometry_of
 from nearkey.touch.labelling import target_keys
 
-__all__ = ["RecordedWords"]
-
 
 class RecordedWords:
     """Decodes words whose letters are touches a person made for those keys.

@@ -21,8 +21,6 @@ from nearkey.touch import TouchLog
 from nearkey.touch.key_geometry import Geometry
 from nearkey.touch.labelling import label
 
-__all__ = ["RecordedTouches", "ReplayTouch", "log_near"]
-
 Floats = NDArray[np.float64]
 
 NEAREST = 40

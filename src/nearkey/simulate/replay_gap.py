@@ -21,8 +21,6 @@ from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOp
 from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.touch import GaussianTouch, TouchLog
 
-__all__ = ["CONDITIONS", "ReplayGap", "ReplayRow", "replay_gap"]
-
 CONDITIONS = {
     "matched": "touches drawn from the model the decoder assumes, fitted on the person's first half",
     "replayed": "the person's other half of touches; the same model",

@@ -12,8 +12,6 @@ from nearkey.schema import convert, read_json, read_toml
 from nearkey.simulate.plain_data import plain
 from nearkey.text_table import text_table
 
-__all__ = ["TOLERANCE", "Moved", "ResultsComparison", "compare_results", "read_tolerance"]
-
 TOLERANCE: Mapping[str, float] = {
     "top1": 0.002,
     "top3": 0.002,

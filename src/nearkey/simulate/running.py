@@ -11,8 +11,6 @@ from nearkey.simulate.spreading import spread
 from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.workload import Workload
 
-__all__ = ["run_trials"]
-
 Job = tuple[str, int]
 
 

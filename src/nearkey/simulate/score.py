@@ -32,8 +32,6 @@ from nearkey.simulate.trial import Judged, Stages, TypingTrial
 from nearkey.simulate.workload import Workload, count_different
 from nearkey.version import VERSION
 
-__all__ = ["ScoreKeywords", "ScoreOptions", "score_condition", "score_layout", "static_score"]
-
 OWN_NAME = {"words": "nearkey", "live": "nearkey live"}
 """What our decoder is called in results, by how it is used."""
 

@@ -17,8 +17,6 @@ from nearkey.layout import Layout
 from nearkey.session import Session
 from nearkey.simulate.typist import SamplingTouchModel
 
-__all__ = ["SessionTypist", "TypistParameters", "TypistTally"]
-
 
 @dataclass(frozen=True, slots=True)
 class TypistParameters:

@@ -16,15 +16,6 @@ from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.workload import Workload, make_workload
 
-__all__ = [
-    "ReportProgress",
-    "SimulationKeywords",
-    "SimulationOptions",
-    "SimulationProgress",
-    "StepCount",
-    "check_words",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class SimulationProgress:

@@ -13,8 +13,6 @@ from uuid import uuid4
 
 from nearkey.errors import PlanError
 
-__all__ = ["cluster_client", "spread"]
-
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 

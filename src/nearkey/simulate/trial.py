@@ -35,16 +35,6 @@ from nearkey.simulate.typist import SamplingTouchModel, Typist
 from nearkey.simulate.workload import Workload
 from nearkey.study import string_distance
 
-__all__ = [
-    "Judged",
-    "Stages",
-    "TypedWords",
-    "TypingTrial",
-    "judge",
-    "place_answers",
-    "type_workload",
-]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

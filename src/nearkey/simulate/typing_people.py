@@ -21,16 +21,6 @@ from nearkey.touch.labelling import target_keys
 from nearkey.touch.regression import RegressionTouch
 from nearkey.touch.scaled import SizeScaledTouch
 
-__all__ = [
-    "CARRYING",
-    "DecoderModel",
-    "InventedPeople",
-    "RecordedPeople",
-    "TouchesOnLayout",
-    "TypingPeople",
-    "fit_carried",
-]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

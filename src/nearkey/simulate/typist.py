@@ -16,8 +16,6 @@ from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 
-__all__ = ["Aims", "Performs", "SamplingTouchModel", "Typing", "Typist"]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

@@ -17,8 +17,6 @@ from nearkey.language.tokens import NUMBER, joins_marks, sentences
 from nearkey.letter_case import lower
 from nearkey.simulate.corpora import Corpus
 
-__all__ = ["CHUNK_WORDS", "DRAWN", "Workload", "count_different", "make_workload", "running_words"]
-
 CHUNK_WORDS = 1_000
 """Words of one unit of work: fixes the random numbers of each word, whatever the number of workers."""
 

@@ -21,8 +21,6 @@ from numpy.typing import NDArray
 
 from nearkey.text_table import text_table
 
-__all__ = ["Alignments", "ConfusionMatrix", "align", "string_distance"]
-
 # In a pair (presented, transcribed) the empty string stands for "nothing": ("e", "") is an
 # e left out, ("", "e") an e put in.
 Pair = tuple[str, str]

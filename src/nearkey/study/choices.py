@@ -21,8 +21,6 @@ from nearkey.study.study_records import (
     UndoRecord,
 )
 
-__all__ = ["WordChoices"]
-
 
 class _Choice(NamedTuple):
     """A word from `start` to `end` of the text, taken from place `rank` of the list."""

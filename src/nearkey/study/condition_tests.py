@@ -34,15 +34,6 @@ from nearkey.study.results import (
 )
 from nearkey.text_table import estimate_text, number, p_value, text_table
 
-__all__ = [
-    "ConditionComparison",
-    "ConditionComparisons",
-    "RepeatedMeasures",
-    "compare_conditions",
-    "holm",
-    "repeated_measures",
-]
-
 
 def holm(p_values: Sequence[float]) -> tuple[float, ...]:
     """Holm's step-down correction of `p_values`, each in [0, 1]; the corrected ones in the order given.

@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from nearkey.errors import NearkeyError, StudyLogError
 from nearkey.intervals import Estimate
 
-__all__ = ["paired_effect_size", "people_for_holm", "scipy_stats", "smallest_holm_p"]
-
 
 def scipy_stats() -> ModuleType:
     """`scipy.stats`, which only these tests need, or a NearkeyError that names the extra to install."""

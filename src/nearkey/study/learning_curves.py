@@ -21,8 +21,6 @@ from nearkey.study.results import (
 )
 from nearkey.text_table import estimate_text, interval_text, number, text_table
 
-__all__ = ["LearningCurve", "PersonCurve", "PowerLaw", "fit_power_law", "learning_curve"]
-
 
 @dataclass(frozen=True, slots=True)
 class PowerLaw:

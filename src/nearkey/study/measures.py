@@ -26,8 +26,6 @@ from nearkey.study.results import (
 )
 from nearkey.study.study_log import StudyLog, StudyTrial
 
-__all__ = ["compared_text", "measures", "strip_end"]
-
 
 def strip_end(text: str) -> str:
     """How a `text` is compared unless you say otherwise: Unicode NFC, white space at the end off.

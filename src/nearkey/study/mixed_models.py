@@ -25,8 +25,6 @@ from nearkey.study.phrase_observations import Observations
 from nearkey.study.results import origin_line
 from nearkey.text_table import estimate_text, number, p_value, text_table
 
-__all__ = ["FixedEffect", "MixedEffectsFit", "fit_mixed_model"]
-
 Floats = NDArray[np.float64]
 
 _LEAST_RATIO = 1e-9  # statsmodels divides by variances

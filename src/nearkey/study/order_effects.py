@@ -20,14 +20,6 @@ from nearkey.study.rates import check_metric
 from nearkey.study.results import Measures, origin_line
 from nearkey.text_table import number, p_value, text_table
 
-__all__ = [
-    "ConditionByBlock",
-    "FTest",
-    "OrderChecks",
-    "condition_by_block",
-    "order_checks",
-]
-
 Floats = NDArray[np.float64]
 
 

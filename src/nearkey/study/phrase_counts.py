@@ -26,8 +26,6 @@ from nearkey.study.study_records import (
     UndoRecord,
 )
 
-__all__ = ["PhraseCounts", "Selection", "add_counts", "count_trial"]
-
 Selection = Literal["entry", "fix"]
 
 

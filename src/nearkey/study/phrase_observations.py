@@ -15,8 +15,6 @@ from nearkey.study.results import Measures
 from nearkey.study.study_log import StudyLog
 from nearkey.study.study_plan import StudyPlan
 
-__all__ = ["ConditionOrders", "Observations", "condition_orders", "observations"]
-
 ConditionOrders = Mapping[str, tuple[str, ...]]
 """Participant -> conditions in the order typed."""
 

@@ -14,8 +14,6 @@ import numpy as np
 
 from nearkey.errors import PlanError
 
-__all__ = ["PhraseDraw", "draw_phrases"]
-
 _END_MARKS = ".!?;:, "
 
 

@@ -20,8 +20,6 @@ from nearkey.study.phrase_observations import Observations
 from nearkey.study.simulated_study import StudyTruth, draw_study
 from nearkey.text_table import estimate_text, number, text_table
 
-__all__ = ["PowerRow", "PowerTable", "study_power"]
-
 
 @dataclass(frozen=True, slots=True)
 class PowerRow:

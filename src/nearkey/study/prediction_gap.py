@@ -17,15 +17,6 @@ from nearkey.study.results import Measures, origin_line, over_people
 from nearkey.study.study_log import StudyLog
 from nearkey.text_table import estimate_text, number, text_table
 
-__all__ = [
-    "PredictedLayout",
-    "PredictionGap",
-    "PredictionGaps",
-    "layout_names",
-    "prediction_gaps",
-    "read_predictions",
-]
-
 _MEASURES = ("top1", "top3", "top5", "kspc", "wpm")
 
 

@@ -15,8 +15,6 @@ from typing import Any
 from nearkey.errors import StudyLogError
 from nearkey.study.phrase_counts import PhraseCounts
 
-__all__ = ["METRICS", "Rates", "check_metric", "metric_bounds"]
-
 
 def _ratio(above: float, below: float) -> float:
     return above / below if below else math.nan

@@ -15,21 +15,6 @@ from nearkey.study.phrase_counts import PhraseCounts
 from nearkey.study.rates import METRICS, Rates
 from nearkey.text_table import estimate_text, text_table
 
-__all__ = [
-    "INTERVAL_NAMES",
-    "ConditionMeasures",
-    "GroupMeasures",
-    "IntervalKind",
-    "LeftOut",
-    "MeanOfParticipants",
-    "Measures",
-    "PhraseMeasures",
-    "check_interval",
-    "origin_line",
-    "over_people",
-    "sample_sd",
-]
-
 _LABELS = ("participant", "condition", "session", "block")
 
 Level = Literal["phrase", "block", "participant", "condition", "overall"]

@@ -13,8 +13,6 @@ from nearkey.errors import PlanError
 from nearkey.study.phrase_observations import Observations
 from nearkey.study.study_plan import williams_design
 
-__all__ = ["StudyTruth", "draw_study", "truth_from_pilot"]
-
 Floats = NDArray[np.float64]
 
 

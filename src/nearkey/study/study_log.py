@@ -21,8 +21,6 @@ from nearkey.study.study_records import (
     to_line,
 )
 
-__all__ = ["StudyLog", "StudyTrial"]
-
 
 @dataclass(frozen=True, slots=True)
 class StudyTrial:

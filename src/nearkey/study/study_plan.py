@@ -15,8 +15,6 @@ from nearkey.files import atomic_write
 from nearkey.schema import convert, read_json
 from nearkey.text_table import text_table
 
-__all__ = ["BlockPlan", "StudyPlan", "plan_study", "williams_design"]
-
 _FORMAT = "nearkey-study-plan"
 
 

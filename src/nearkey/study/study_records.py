@@ -15,34 +15,6 @@ import msgspec
 from nearkey.errors import StudyLogError
 from nearkey.schema import convert, decode
 
-__all__ = [
-    "ACTION_RECORDS",
-    "FORMAT",
-    "VERSION",
-    "AcceptRecord",
-    "ActionRecord",
-    "CandidatesRecord",
-    "CommitRecord",
-    "CursorRecord",
-    "DeleteRecord",
-    "EndRecord",
-    "Origin",
-    "PromptRecord",
-    "RecordOrder",
-    "RedoRecord",
-    "RestRecord",
-    "StudyHeader",
-    "StudyRecord",
-    "TapRecord",
-    "TextRecord",
-    "UndoRecord",
-    "header_from",
-    "read_header",
-    "read_record",
-    "record_from",
-    "to_line",
-]
-
 FORMAT = "nearkey-study"
 VERSION = 1
 

@@ -14,8 +14,6 @@ from nearkey.study.results import Measures
 from nearkey.study.study_log import StudyLog
 from nearkey.study.study_records import TapRecord
 
-__all__ = ["has_parquet", "tidy_tables", "write_tidy_tables"]
-
 Rows = list[dict[str, Any]]
 
 _TEXTS = ("presented", "transcribed")

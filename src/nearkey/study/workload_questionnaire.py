@@ -20,18 +20,6 @@ from nearkey.intervals import Estimate, mean_over_people
 from nearkey.schema import convert, decode
 from nearkey.text_table import estimate_text, text_table
 
-__all__ = [
-    "WORKLOAD_PAIRS",
-    "WORKLOAD_SCALES",
-    "WorkloadAnswer",
-    "WorkloadScale",
-    "WorkloadSummary",
-    "add_workload_answer",
-    "read_workload_answers",
-    "workload_answer",
-    "workload_summary",
-]
-
 
 class WorkloadScale(NamedTuple):
     """A scale: its name in data, its title and question for the person, and what its ends, 0 and 100, say."""

@@ -21,8 +21,6 @@ from nearkey.study.study_records import (
     to_line,
 )
 
-__all__ = ["StudyLogRecorder", "StudyLogWriter"]
-
 
 class _Recorder(ABC):
     """The verbs shared by file and memory. Times default to seconds since the recorder was made."""

@@ -22,16 +22,6 @@ from nearkey.touch.model_files import write_model_file
 from nearkey.touch.sufficient_statistics import floor_covariances
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = [
-    "KINDS",
-    "IncrementalTouch",
-    "TouchBase",
-    "background_parameter",
-    "key_indices",
-    "parameter",
-    "restored_model",
-]
-
 KINDS: dict[str, type[TouchBase]] = {}
 """The models by their kind, the name they have in files; a class enters when it is defined."""
 

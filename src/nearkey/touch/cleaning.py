@@ -14,8 +14,6 @@ from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices, geomet
 from nearkey.touch.labelling import MOST_FAR_TO_CLEAN, consecutive, far_off, label
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["CleaningReport", "PersonCleaning", "clean", "log_notes"]
-
 # 1 / quantile(3/4) of the standard normal: makes the median absolute deviation estimate an SD.
 _MAD_TO_SD = 1.482602218505602
 

@@ -12,8 +12,6 @@ from nearkey.errors import TouchDataError
 from nearkey.layout.geometry import finite_points
 from nearkey.touch.key_geometry import Floats
 
-__all__ = ["Components", "as_points", "gaussian_components", "log_density"]
-
 # Rows evaluated at a time: keeps the scratch arrays inside the processor's cache.
 _BLOCK = 4096
 

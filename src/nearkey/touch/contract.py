@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from nearkey.errors import TouchModelError
 from nearkey.touch.components import log_density
 
-__all__ = ["check_touch_model"]
-
 Floats = NDArray[np.float64]
 
 

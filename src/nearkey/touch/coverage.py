@@ -18,8 +18,6 @@ from nearkey.touch.labelling import label
 from nearkey.touch.sufficient_statistics import mahalanobis_squares
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["Coverage", "Ellipse", "calibration", "chi_square_2", "ellipses", "inside_ellipses"]
-
 
 @dataclass(frozen=True, slots=True)
 class Ellipse:

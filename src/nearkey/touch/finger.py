@@ -18,8 +18,6 @@ from nearkey.touch.labelling import Labelled, label
 from nearkey.touch.sufficient_statistics import KeyStats
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["FingerTouch"]
-
 
 @dataclass(eq=False, kw_only=True)
 class FingerTouch(TouchBase):

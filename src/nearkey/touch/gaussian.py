@@ -15,8 +15,6 @@ from nearkey.touch.niw import NIW, fit_prior
 from nearkey.touch.sufficient_statistics import KeyStats, check_spread, pooled_covariance
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["GaussianTouch", "min_touches_parameter", "shrinkage_parameter"]
-
 
 def shrinkage_parameter() -> Any:
     """How far a key's covariance is drawn to the pooled one."""

@@ -21,8 +21,6 @@ from nearkey.touch.sufficient_statistics import (
 )
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["MixtureTouch", "OffsetMixture", "adapt_mixture", "fit_mixture"]
-
 _ROUNDS = 500
 _TOLERANCE = 1e-8  # mean log likelihood per touch
 

@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from nearkey.errors import TouchModelError
 from nearkey.layout import Layout
 
-__all__ = ["AnyLayout", "Flags", "Floats", "Geometry", "Indices", "geometry_of"]
-
 Floats: TypeAlias = NDArray[np.float64]
 Indices: TypeAlias = NDArray[np.intp]
 Flags: TypeAlias = NDArray[np.bool_]

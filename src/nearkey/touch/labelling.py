@@ -14,19 +14,6 @@ from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Geometry, Indic
 from nearkey.touch.sufficient_statistics import KeyStats, check_spread
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = [
-    "MOST_FAR_TO_CLEAN",
-    "Labelled",
-    "consecutive",
-    "far_off",
-    "label",
-    "label_all",
-    "pooled_statistics",
-    "previous_points",
-    "target_keys",
-]
-
-
 MOST_FAR_TO_CLEAN = 0.3
 """A larger share of a sitting far off the surface is a wrong unit or layout, and nothing that cleaning may drop."""
 

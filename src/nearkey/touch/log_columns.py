@@ -12,17 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 from nearkey.errors import TouchDataError
 from nearkey.touch.key_geometry import Floats
 
-__all__ = [
-    "FLOATS",
-    "INTEGERS",
-    "OPTIONAL",
-    "REQUIRED",
-    "TEXTS",
-    "RowNames",
-    "Unit",
-    "checked_column",
-]
-
 Texts = NDArray[np.str_]
 
 Unit: TypeAlias = Literal["layout", "mm"]

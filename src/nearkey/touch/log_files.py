@@ -23,8 +23,6 @@ from nearkey.files import atomic_path, read_text
 from nearkey.schema import parse_json
 from nearkey.touch.log_columns import INTEGERS, OPTIONAL, REQUIRED, Unit
 
-__all__ = ["read_columns", "write_columns"]
-
 SCHEMA = "nearkey.touch-log"
 VERSION = 1
 

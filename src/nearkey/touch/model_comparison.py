@@ -20,15 +20,6 @@ from nearkey.touch.people import PersonTouch
 from nearkey.touch.touch_log import TouchLog
 from nearkey.touch.touch_models import FitsTouch, default_models
 
-__all__ = [
-    "ComparisonRow",
-    "FoldScore",
-    "TouchComparison",
-    "compare_folds",
-    "compare_touch",
-    "summarise",
-]
-
 Decode = Callable[[Any, TouchLog], tuple[int, int]]
 
 _BLOCKS = 5

@@ -14,8 +14,6 @@ from nearkey.files import atomic_write
 from nearkey.schema import read_json
 from nearkey.touch.key_geometry import Floats
 
-__all__ = ["fitted_arrays", "read_model_file", "write_model_file"]
-
 _HEADER = {"schema": "nearkey.touch", "version": 1}
 _AGAIN = "save the model again"
 

@@ -16,8 +16,6 @@ import numpy as np
 from nearkey.touch.key_geometry import Floats, Indices
 from nearkey.touch.sufficient_statistics import KeyStats, pooled_covariance, well_shaped
 
-__all__ = ["NIW", "fit_prior", "log_gamma_2", "log_marginal_likelihood"]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NIW:

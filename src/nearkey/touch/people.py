@@ -18,8 +18,6 @@ from nearkey.touch.model_files import fitted_arrays
 from nearkey.touch.population import Knowledge, Population, fit_population
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["PeopleTouch", "PersonTouch"]
-
 # A soft label below this weight is not worth an update.
 _LEAST_WEIGHT = 1e-3
 

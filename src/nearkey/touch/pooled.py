@@ -15,8 +15,6 @@ from nearkey.touch.model_files import fitted_arrays
 from nearkey.touch.sufficient_statistics import KeyStats
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["PooledTouch"]
-
 
 @dataclass(eq=False, kw_only=True)
 class PooledTouch(IncrementalTouch):

@@ -28,8 +28,6 @@ from nearkey.touch.model_files import fitted_arrays
 from nearkey.touch.niw import fit_prior, log_gamma_2
 from nearkey.touch.sufficient_statistics import KeyStats, mahalanobis_squares
 
-__all__ = ["Knowledge", "Population", "fit_population", "log_evidence"]
-
 _LEAST_PEOPLE = 3
 _SCALARS = {"kappa_person": "kappa_person", "kappa_key": "kappa_key", "nu": "nu", "lambda": "lam"}
 _DEFAULTS = {"kappa_person": 5.0, "kappa_key": 30.0, "nu": 9.0, "lam": 6.0}

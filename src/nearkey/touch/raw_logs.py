@@ -14,8 +14,6 @@ from nearkey.errors import TouchDataError
 from nearkey.touch.key_geometry import Flags, Floats
 from nearkey.touch.log_columns import OPTIONAL, REQUIRED, Unit
 
-__all__ = ["RawUnit", "TimeUnit", "adapted_columns", "affine_of", "column_names", "fit_affine"]
-
 RawUnit: TypeAlias = Literal["layout", "mm", "px"]
 TimeUnit: TypeAlias = Literal["s", "ms", "us"]
 

@@ -17,8 +17,6 @@ from nearkey.touch.labelling import Labelled, label_all, previous_points
 from nearkey.touch.model_files import fitted_arrays
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["OffsetRegression", "RegressionTouch", "fit_offset_regression"]
-
 _ROUNDS = 20  # alternations between offsets and spreads; the fit settles in about five
 
 

@@ -14,8 +14,6 @@ from nearkey.touch.labelling import label_all
 from nearkey.touch.model_files import fitted_arrays
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["SizeScaledTouch", "fit_size_scaling"]
-
 
 @dataclass(eq=False, kw_only=True)
 class SizeScaledTouch(TouchBase):

@@ -17,8 +17,6 @@ from nearkey.touch.model_files import fitted_arrays
 from nearkey.touch.sufficient_statistics import KeyStats, mahalanobis_squares
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["StudentTouch"]
-
 _ROUNDS = 200
 # Degrees of freedom that are tried; above the last a t is a Gaussian for every purpose here.
 _DOFS = np.geomspace(1.0, 300.0, 121)

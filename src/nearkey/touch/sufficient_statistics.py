@@ -9,15 +9,6 @@ import numpy as np
 from nearkey.errors import TouchDataError
 from nearkey.touch.key_geometry import Flags, Floats, Indices
 
-__all__ = [
-    "KeyStats",
-    "check_spread",
-    "floor_covariances",
-    "mahalanobis_squares",
-    "pooled_covariance",
-    "well_shaped",
-]
-
 # A variance (squared layout units, or mm²) below this is what rounding leaves of equal offsets.
 _NO_SPREAD = 1e-12
 

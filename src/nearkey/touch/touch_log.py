@@ -17,8 +17,6 @@ from nearkey.touch.log_columns import OPTIONAL, REQUIRED, RowNames, Unit, checke
 from nearkey.touch.log_files import read_columns, write_columns
 from nearkey.touch.raw_logs import RawUnit, TimeUnit, adapted_columns
 
-__all__ = ["TouchLog", "Unit", "concat"]
-
 Integers = NDArray[np.int64]
 Texts = NDArray[np.str_]
 

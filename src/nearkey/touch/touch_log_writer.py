@@ -16,8 +16,6 @@ from nearkey.touch.log_columns import REQUIRED, Unit
 from nearkey.touch.log_files import SCHEMA, VERSION
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = ["TouchLogWriter"]
-
 
 class TouchLogWriter:
     """Appends touches to a log that `TouchLog.read` reads, each with one write.

@@ -24,16 +24,6 @@ from nearkey.touch.scaled import SizeScaledTouch
 from nearkey.touch.student import StudentTouch
 from nearkey.touch.touch_log import TouchLog
 
-__all__ = [
-    "TOUCH_MODELS",
-    "AdaptingTouch",
-    "FitsTouch",
-    "NearestKeyTouch",
-    "default_models",
-    "load_touch",
-    "touch_named",
-]
-
 TOUCH_MODELS: Mapping[str, type[TouchBase]] = MappingProxyType(KINDS)
 """The class of each kind of model, by the kind's name in files. All but "person" are fitted by
 `TOUCH_MODELS[kind]().fit(log, layout)`; a `PersonTouch` starts from a population (`PeopleTouch.person`)."""

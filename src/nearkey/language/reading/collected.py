@@ -21,8 +21,6 @@ from nearkey.language.reading.textfiles import (
     unreadable,
 )
 
-__all__ = ["read_fields", "read_mail", "read_sword", "read_wordnet", "read_xml"]
-
 _QUOTED = re.compile(r"^\s*(?:[A-Za-z]{0,4}>|\||:|#)")
 _SAYS = re.compile(r"\b(?:wrote|writes|said|says):?\s*$|^-+ ?Original Message", re.IGNORECASE)
 _FORWARDED = re.compile(

@@ -14,16 +14,6 @@ from nearkey.language.reading import collected, textfiles
 from nearkey.language.reading.libraries import LibraryReader, read_hub, read_nltk
 from nearkey.language.reading.textfiles import LineReader, ReadOptions, ReadReport
 
-__all__ = [
-    "LIBRARY_READERS",
-    "LINE_READERS",
-    "LineReader",
-    "ReadOptions",
-    "ReadReport",
-    "read_corpus",
-    "read_lines",
-]
-
 LINE_READERS: dict[str, LineReader] = {
     "lines": textfiles.read_plain,
     "paragraphs": textfiles.read_paragraphs,

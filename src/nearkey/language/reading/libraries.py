@@ -13,8 +13,6 @@ from typing import Any
 from nearkey.errors import NearkeyError, PackError
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, load_library, no_column
 
-__all__ = ["LibraryReader", "join_tokens", "library_version", "read_hub", "read_nltk"]
-
 LibraryReader = Callable[[str, ReadOptions, ReadReport], Iterator[str]]
 """As `textfiles.LineReader`, of a name in the library instead of a path."""
 

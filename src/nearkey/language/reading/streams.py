@@ -15,15 +15,6 @@ from numpy.typing import NDArray
 
 from nearkey.language import tokens as tk
 
-__all__ = [
-    "StreamPart",
-    "StreamReader",
-    "TextStream",
-    "encode_stream",
-    "read_stream",
-    "split_stream",
-]
-
 _DIGEST_BYTES = 8
 BUCKETS = 1000
 """Sentences fall into so many buckets by their text, so that any part of a source can be found again."""

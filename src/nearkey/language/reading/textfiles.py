@@ -20,19 +20,6 @@ from typing import IO, Any, cast
 from nearkey.errors import NearkeyError, PackError
 from nearkey.schema import parse_json
 
-__all__ = [
-    "LineReader",
-    "ReadOptions",
-    "ReadReport",
-    "read_arrow",
-    "read_blocks",
-    "read_csv",
-    "read_fortune",
-    "read_json",
-    "read_paragraphs",
-    "read_plain",
-]
-
 MAX_LINE_BYTES = 1 << 20
 """A longer line is cut at white space; one without white space over this length is no text."""
 _WHITE_SPACE = re.compile(rb"\s")

@@ -15,16 +15,6 @@ from nearkey.layout import Layout
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import Answers, BatchDecodes, Queries
 
-__all__ = [
-    "BASELINES",
-    "ExhaustiveOptimum",
-    "FrequencyOnly",
-    "KeyCodeTouch",
-    "NearestKeyDecoder",
-    "SpellingCorrection",
-    "baselines",
-]
-
 Floats = NDArray[np.float64]
 
 BASELINES = {

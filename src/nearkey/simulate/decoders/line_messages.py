@@ -15,19 +15,6 @@ import numpy as np
 from nearkey.decode import LanguagePack
 from nearkey.layout import Layout
 
-__all__ = [
-    "PROTOCOL",
-    "VERSION",
-    "VERSIONS",
-    "Answer",
-    "AskedWords",
-    "Ready",
-    "hello",
-    "language_reply",
-    "parse_reply",
-    "question",
-]
-
 PROTOCOL = "nearkey-lines"
 VERSION = 1
 VERSIONS = (1, 2)

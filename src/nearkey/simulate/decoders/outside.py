@@ -33,8 +33,6 @@ from nearkey.simulate.decoders.line_messages import (
 )
 from nearkey.simulate.decoders.protocol import Answers, Collector, Queries, fault_of
 
-__all__ = ["OutsideDecoder"]
-
 _LONGEST_LINE = 1 << 20
 
 

@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from nearkey.decode import Decoder, State
 from nearkey.simulate.decoders.protocol import Answers, Collector, Posterior, Queries
 
-__all__ = ["EXACT", "OwnDecoder"]
-
 EXACT = "exact: the sum over every word of the lexicon with as many letters as touches"
 
 

@@ -17,18 +17,6 @@ from numpy.typing import NDArray
 
 from nearkey.decode import State
 
-__all__ = [
-    "Answers",
-    "BatchDecodes",
-    "Decodes",
-    "Faults",
-    "Posterior",
-    "Queries",
-    "Reading",
-    "ask",
-    "fault_of",
-]
-
 Floats = NDArray[np.float64]
 
 _MOST_EXAMPLES = 3

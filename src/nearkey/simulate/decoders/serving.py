@@ -16,8 +16,6 @@ from nearkey.layout import Key, Layout
 from nearkey.simulate.decoders.line_messages import PROTOCOL, VERSIONS
 from nearkey.version import VERSION as RELEASE
 
-__all__ = ["GivenTouch", "serve"]
-
 
 class GivenTouch:
     """The touch model that a `hello` describes: Gaussians or Student's t's over a flat background.
