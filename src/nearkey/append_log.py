@@ -222,19 +222,21 @@ class AppendLog:
         if not ended:
             self._put(b"\n")
 
-    def append(self, record: bytes) -> None:
+    def append(self, record: bytes, *, forced: bool = True) -> None:
         """Add one record: a JSON value in one line, without its newline.
+
+        forced : with `fsync`, whether to wait for the disk now; False leaves it to the next record that does.
 
         Raises `error` where the log is closed or the disk refuses; the file is then as it was before.
         """
-        self._put(record + b"\n")
+        self._put(record + b"\n", forced=forced)
 
-    def _put(self, line: bytes) -> None:
+    def _put(self, line: bytes, *, forced: bool = True) -> None:
         if self._file < 0:
             raise self._fault("is closed", "open it again")
         try:
             _write(self._file, line)
-            if self._fsync:
+            if self._fsync and forced:
                 os.fsync(self._file)
         except OSError as fault:
             # Half a line in the middle would spoil the log for good.

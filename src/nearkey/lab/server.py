@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import io
 import socket
 import sys
@@ -258,6 +259,7 @@ def serve_lab(
         access_log=False,  # addresses hold tokens
         ws="websockets-sansio",
         ws_max_size=MAX_BYTES,
+        ws_per_message_deflate=False,  # small messages, a near network: packing them only takes time
         ws_ping_interval=10.0,
         ws_ping_timeout=20.0,
         lifespan="off",
@@ -273,7 +275,11 @@ def serve_lab(
             server.should_exit = True
         await serving
 
+    # The pack's objects stay for good: looking through them for garbage would hold up a touch now and then.
+    gc.collect()
+    gc.freeze()
     try:
         asyncio.run(run())
     finally:
+        gc.unfreeze()
         laboratory.close()

@@ -67,6 +67,7 @@ class SessionReader:
         self._one_letter = all(len(key.letters) == 1 for key in keys if key.role == "letters")
         self._candidate_keys = [key.id for key in keys if key.role == "candidate"]
         self._context: tuple[PieceList | None, str] = (None, "")
+        self._told: tuple[PieceList | None, str] = (None, "")
         self._asked: tuple[Any, ...] = ()
         self._raw: tuple[Candidate, ...] = ()
         self._shaped: tuple[Content | None, Hashable, tuple[Candidate, ...]] = (None, None, ())
@@ -80,10 +81,22 @@ class SessionReader:
         return self._may_add and self.personal is not None and word not in self.personal
 
     def context(self, before: PieceList | None) -> str:
-        """What the decoder is told of the text before a word."""
+        """The text near the cursor, for marks and spaces."""
         if before is not self._context[0]:
             self._context = (before, tail_text(before, self.settings.context_chars))
         return self._context[1]
+
+    def told(self, before: PieceList | None) -> str:
+        """What the decoder is told of the text before a word.
+
+        Its beginning stays where it is for `context_chars` characters of typing, then moves on by as many: a model that
+        remembers reads one word more after each, while it would read all of a text that begins elsewhere.
+        """
+        if before is not self._told[0]:
+            most, size = self.settings.context_chars, chars(before)
+            begin = max(size // most - 1, 0) * most
+            self._told = (before, tail_text(before, size - begin))
+        return self._told[1]
 
     # ---- keys ----
 
@@ -153,7 +166,7 @@ class SessionReader:
     ) -> tuple[Candidate, ...]:
         if len(points) > MOST_TOUCHES:
             return ()  # of a journal from before there was a limit: it is spelled
-        context = self.context(content.before)
+        context = self.told(content.before)
         asked = (points, context, k, version)
         if asked != self._asked:
             found = self.decoder.candidates(points, context=context, k=k, personal=self.personal)

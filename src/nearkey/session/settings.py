@@ -83,8 +83,9 @@ class SessionSettings:
 
     k : candidates asked for, 1 to 10,000.
     undo_limit : messages that can be undone at least (up to twice as many are kept); None is all.
-    context_chars : how much of the text before a word the decoder is told, in characters, cut at a
-        white space; an n-gram model looks at a few words only.
+    context_chars : how much of the text before a word the decoder is told at least, in characters, cut at a
+        white space; at most twice that, so that its beginning need not move with every word. An n-gram model looks
+        at a few words only.
     spacing : which marks attach to which side.
     auto_capitals : whether words get the capitals the decoder would write; without, letters are small unless the
         person asked for capitals, as a study of lower-case phrases needs it.

@@ -12,6 +12,7 @@ from nearkey.append_log import AppendLog
 from nearkey.errors import StudyLogError
 from nearkey.study.study_log import StudyLog
 from nearkey.study.study_records import (
+    CandidatesRecord,
     Origin,
     RecordOrder,
     StudyHeader,
@@ -79,7 +80,8 @@ class StudyLogWriter(_Recorder):
     about people needs their consent; see the cautions in docs/study.md.
 
     Parameters: `path`, which must not exist yet (see `resume`); `sync`, whether every event is
-    forced to disk (`fsync`) before the call returns; further keyword arguments are the header's
+    forced to disk (`fsync`) before the call returns, but for lists of words, which nobody caused: they go
+    there with the next event; further keyword arguments are the header's
     fields, of which participant, condition and origin ("person", "simulated", "invented") must be
     given. `earlier`: what a log that is gone on with held, None for a new one. Raises StudyLogError.
     """
@@ -133,7 +135,7 @@ class StudyLogWriter(_Recorder):
         return self._log.path
 
     def _put(self, event: StudyRecord) -> None:
-        self._log.append(to_line(event))
+        self._log.append(to_line(event), forced=not isinstance(event, CandidatesRecord))
 
     def close(self) -> None:
         """Close the file; closing twice is allowed."""

@@ -5,6 +5,8 @@ What is expected follows from the rules in docs/session.md; common practice, no 
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from session_fakes import FakeDecoder, Typist, barrel_pad, typist, wide_pad
 
@@ -362,3 +364,29 @@ def test_a_decoder_that_finds_nothing_leaves_the_letters_as_touched() -> None:
     t.type("gate")
     assert t.session.candidates[0].kind == "spelled"
     assert t.session.text == "gate"
+
+
+def test_what_the_decoder_is_told_begins_at_the_same_place_for_many_words() -> None:
+    """A decoder that remembers reads one word more after each, not the whole text anew."""
+    t = typist(context_chars=40)
+    told: list[str] = []
+    ask = t.decoder.candidates
+
+    def heard(points, *, context="", **options):
+        if not told or context != told[-1]:
+            told.append(context)
+        return ask(points, context=context, **options)
+
+    t.decoder.candidates = heard  # type: ignore[method-assign]
+    for _ in range(10):
+        t.words("see you at the gate")
+        assert t.session.candidates
+    text = t.session.text
+    anew = [a for a, b in pairwise(told) if not b.startswith(a)]
+    assert len(text) > 190
+    assert len(told) >= 50
+    assert len(anew) == len(text) // 40 - 1
+    for context in told:
+        whole = text.startswith(context)
+        assert (len(context) <= 80) if whole else (40 - len("station") <= len(context) <= 80)
+    assert text.endswith(told[-1]), "nothing near the cursor is left out"

@@ -71,7 +71,13 @@ def test_sync_forces_every_line_to_disk(tmp_path: Path, monkeypatch: pytest.Monk
         tmp_path / "run.jsonl", participant="p1", condition="c", origin="invented", sync=True
     ) as log:
         log.prompt("go", 0.0)
-    assert len(calls) == 3  # the folder that holds the new file, header, prompt
+        assert len(calls) == 3  # the folder that holds the new file, header, prompt
+        # What was offered goes to the disk with the next thing that somebody does.
+        log.event("candidates", 0.0, words=["go", "get"])
+        assert len(calls) == 3
+        assert len(StudyLog.read(log.path).events) == 2
+        log.event("tap", 1.0, text="g")
+        assert len(calls) == 4
 
 
 def test_an_existing_log_is_not_written_over(tmp_path: Path) -> None:
