@@ -13,11 +13,10 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 import msgspec
 
+from nearkey.closing import Closing
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_path, sweep_drafts, sync_folder, unwritten
 
@@ -111,7 +110,7 @@ def read_log(
         ) from None
 
 
-class AppendLog:
+class AppendLog(Closing):
     """A log opened for writing, with the lock on it.
 
     Parameters
@@ -282,17 +281,6 @@ class AppendLog:
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def _write(file: int, data: bytes) -> None:

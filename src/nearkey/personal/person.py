@@ -10,6 +10,7 @@ from typing import Any, Self
 
 from numpy.typing import ArrayLike
 
+from nearkey.closing import Closing
 from nearkey.decode import Candidate, Decoder
 from nearkey.decode.protocols import State
 from nearkey.errors import NearkeyError, PersonalError
@@ -34,7 +35,7 @@ class Receipt:
     touch: int | None
 
 
-class Person:
+class Person(Closing):
     """Adapts a decoder to one person, word by confirmed word.
 
     Parameters
@@ -204,12 +205,6 @@ class Person:
         finally:
             if self.words is not None:
                 self.words.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def _touch_changed(self) -> None:
         self._unsaved += 1

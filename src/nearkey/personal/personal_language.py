@@ -8,6 +8,7 @@ from collections.abc import Hashable, Mapping
 from pathlib import Path
 from typing import Any, Protocol, Self, runtime_checkable
 
+from nearkey.closing import Closing
 from nearkey.decode.protocols import (
     LanguagePack,
     PersonalWords,
@@ -36,7 +37,7 @@ class AccentFolding(Protocol):
     def fold_accents(self) -> bool: ...
 
 
-class PersonalLanguage:
+class PersonalLanguage(Closing):
     """A cache of what one person writes, interpolated with a pack's language model.
 
     P'(w | h) = (1 - a) P(w | h) + a C(w | h), where C counts the person's words and her phrases of
@@ -342,12 +343,6 @@ class PersonalLanguage:
             finally:
                 self._store.close()
         self._closed = True
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def _normal(self, word: str) -> str:
         if len(word) > _LONGEST_WRITTEN:

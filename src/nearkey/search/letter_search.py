@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.append_log import AppendLog, log_lines
+from nearkey.closing import Closing
 from nearkey.errors import PlanError
 from nearkey.search.letter_space import Keys, LetterSpace
 from nearkey.search.objectives import Objective
@@ -383,7 +384,7 @@ def _fingerprint(task: _Task, method: str, jobs: int, sample: Floats) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-class _SearchStore:
+class _SearchStore(Closing):
     """Finished chunks, a line each; a record that a kill cut short is dropped. Use it with `with`."""
 
     def __init__(self, path: str | PathLike[str], mark: str) -> None:
@@ -395,10 +396,8 @@ class _SearchStore:
             self._log.close()
             raise
 
-    def __enter__(self) -> _SearchStore:
-        return self
-
-    def __exit__(self, *_: object) -> None:
+    def close(self) -> None:
+        """Let go of the file."""
         self._log.close()
 
     def put(self, number: int, chunk: _Chunk) -> None:

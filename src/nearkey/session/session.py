@@ -7,11 +7,11 @@ import os
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 from nearkey.append_log import TruncatedRecord
 from nearkey.bounds import shown
+from nearkey.closing import Closing
 from nearkey.decode import Candidate, LiveDecoder
 from nearkey.errors import DecodeError, JournalError, NearkeyError
 from nearkey.layout import Layout
@@ -35,7 +35,7 @@ from nearkey.session.settings import SessionSettings, Spacing
 Observer = Callable[[Notice], Any]
 
 
-class Session:
+class Session(Closing):
     """A text being typed through a decoder, with undo of everything.
 
     Parameters
@@ -468,14 +468,3 @@ class Session:
         """Let go of the journal; the composition stays in it. Closing twice is allowed."""
         if self._journal is not None:
             self._journal.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()

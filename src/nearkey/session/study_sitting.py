@@ -10,9 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
+from nearkey.closing import Closing
 from nearkey.errors import StudyLogError
 from nearkey.session.session import Session
 from nearkey.session.session_log import SessionLog
@@ -39,7 +38,7 @@ class SittingTrial:
         return self.block.phrases[self.trial - 1]
 
 
-class StudySitting:
+class StudySitting(Closing):
     """Takes a participant through their blocks; goes on where the logs say it stopped.
 
     Parameters
@@ -194,14 +193,3 @@ class StudySitting:
             self.end(aborted=True)
         for log in self._logs.values():
             log.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()

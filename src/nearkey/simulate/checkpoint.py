@@ -8,12 +8,12 @@ import os
 import re
 import zlib
 from collections.abc import Sequence
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 
 from nearkey.append_log import AppendLog, log_lines
+from nearkey.closing import Closing
 from nearkey.errors import PlanError
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import WordOutcomes
@@ -44,7 +44,7 @@ def fingerprint(
     return digest.hexdigest()
 
 
-class Checkpoint:
+class Checkpoint(Closing):
     """An append-only log of outcomes, a chunk a line; a record that a kill cut short is dropped. Use it with `with`.
 
     Raises PlanError when the file belongs to another run, is in use, or is damaged before its last line.
@@ -59,15 +59,8 @@ class Checkpoint:
             self._log.close()
             raise
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Let go of the file."""
         self._log.close()
 
     def get(self, job: tuple[str, int], chunk: Workload) -> Judged | None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from nearkey.append_log import AppendLog
+from nearkey.closing import Closing
 from nearkey.errors import StudyLogError
 from nearkey.study.study_log import StudyLog
 from nearkey.study.study_records import (
@@ -73,7 +74,7 @@ class StudyLogRecorder(_Recorder):
         return StudyLog(self.header, tuple(self._events))
 
 
-class StudyLogWriter(_Recorder):
+class StudyLogWriter(_Recorder, Closing):
     """Appends events to a new file, each with one write, so that a kill loses at most one line.
 
     The file is made for its owner's eyes only (mode 0600): it holds what a person typed. Writing
@@ -140,9 +141,3 @@ class StudyLogWriter(_Recorder):
     def close(self) -> None:
         """Close the file; closing twice is allowed."""
         self._log.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *fault: object) -> None:
-        self.close()

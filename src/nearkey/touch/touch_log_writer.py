@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 import msgspec
 
 from nearkey.append_log import AppendLog, log_lines
+from nearkey.closing import Closing
 from nearkey.errors import TouchDataError
 from nearkey.schema import parse_json
 from nearkey.touch.log_columns import REQUIRED, Unit
@@ -17,7 +18,7 @@ from nearkey.touch.log_files import SCHEMA, VERSION
 from nearkey.touch.touch_log import TouchLog
 
 
-class TouchLogWriter:
+class TouchLogWriter(Closing):
     """Appends touches to a log that `TouchLog.read` reads, each with one write.
 
     Parameters
@@ -102,9 +103,3 @@ class TouchLogWriter:
     def close(self) -> None:
         """Close the file; closing twice is allowed."""
         self._log.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *fault: object) -> None:
-        self.close()

@@ -13,11 +13,11 @@ from collections import deque
 from collections.abc import Sequence
 from pathlib import Path
 from time import monotonic, perf_counter
-from types import TracebackType
-from typing import IO, Any, Literal, Self
+from typing import IO, Any, Literal
 
 import msgspec
 
+from nearkey.closing import Closing
 from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError
 from nearkey.layout import Layout
@@ -44,7 +44,7 @@ class _Trouble(Exception):
         super().__init__(f"{kind}: {detail}")
 
 
-class OutsideDecoder:
+class OutsideDecoder(Closing):
     """A command that speaks the line protocol (see docs/benchmarking.md).
 
     Use it as a context manager, or `close` it: the process, and what it started, ends with it.
@@ -85,17 +85,6 @@ class OutsideDecoder:
         self._use = use
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._process: _Process | None = None
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """End the process and remove the files it was given."""
