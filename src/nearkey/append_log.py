@@ -16,7 +16,7 @@ from pathlib import Path
 
 import msgspec
 
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_path, sweep_drafts, sync_folder, unwritten
 
@@ -110,7 +110,7 @@ def read_log(
         ) from None
 
 
-class AppendLog(Closing):
+class AppendLog(Closable):
     """A log opened for writing, with the lock on it.
 
     Parameters

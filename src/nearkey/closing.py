@@ -6,7 +6,7 @@ from abc import ABC, abstractmethod
 from typing import Self
 
 
-class Closing(ABC):
+class Closable(ABC):
     """A context manager of itself: the end of the block closes it, whether it was reached or an error left it."""
 
     __slots__ = ()

@@ -10,7 +10,7 @@ from typing import Any, Self
 
 from numpy.typing import ArrayLike
 
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.decode import Candidate, Decoder
 from nearkey.decode.protocols import State
 from nearkey.errors import NearkeyError, PersonalError
@@ -35,7 +35,7 @@ class Receipt:
     touch: int | None
 
 
-class Person(Closing):
+class Person(Closable):
     """Adapts a decoder to one person, word by confirmed word.
 
     Parameters

@@ -8,7 +8,7 @@ from collections.abc import Hashable, Mapping
 from pathlib import Path
 from typing import Any, Protocol, Self, runtime_checkable
 
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.decode.protocols import (
     LanguagePack,
     PersonalWords,
@@ -37,7 +37,7 @@ class AccentFolding(Protocol):
     def fold_accents(self) -> bool: ...
 
 
-class PersonalLanguage(Closing):
+class PersonalLanguage(Closable):
     """A cache of what one person writes, interpolated with a pack's language model.
 
     P'(w | h) = (1 - a) P(w | h) + a C(w | h), where C counts the person's words and her phrases of

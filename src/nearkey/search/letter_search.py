@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.append_log import AppendLog, log_lines
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.errors import PlanError
 from nearkey.search.letter_space import Keys, LetterSpace
 from nearkey.search.objectives import Objective
@@ -384,7 +384,7 @@ def _fingerprint(task: _Task, method: str, jobs: int, sample: Floats) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-class _SearchStore(Closing):
+class _SearchStore(Closable):
     """Finished chunks, a line each; a record that a kill cut short is dropped. Use it with `with`."""
 
     def __init__(self, path: str | PathLike[str], mark: str) -> None:

@@ -11,7 +11,7 @@ from typing import Any, Self
 
 from nearkey.append_log import TruncatedRecord
 from nearkey.bounds import shown
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.decode import Candidate, LiveDecoder
 from nearkey.errors import DecodeError, JournalError, NearkeyError
 from nearkey.layout import Layout
@@ -35,7 +35,7 @@ from nearkey.session.settings import SessionSettings, Spacing
 Observer = Callable[[Notice], Any]
 
 
-class Session(Closing):
+class Session(Closable):
     """A text being typed through a decoder, with undo of everything.
 
     Parameters

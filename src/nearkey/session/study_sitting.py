@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.errors import StudyLogError
 from nearkey.session.session import Session
 from nearkey.session.session_log import SessionLog
@@ -38,7 +38,7 @@ class SittingTrial:
         return self.block.phrases[self.trial - 1]
 
 
-class StudySitting(Closing):
+class StudySitting(Closable):
     """Takes a participant through their blocks; goes on where the logs say it stopped.
 
     Parameters

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from nearkey.append_log import AppendLog, log_lines
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.errors import PlanError
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import WordOutcomes
@@ -44,7 +44,7 @@ def fingerprint(
     return digest.hexdigest()
 
 
-class Checkpoint(Closing):
+class Checkpoint(Closable):
     """An append-only log of outcomes, a chunk a line; a record that a kill cut short is dropped. Use it with `with`.
 
     Raises PlanError when the file belongs to another run, is in use, or is damaged before its last line.

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from nearkey.append_log import AppendLog
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.errors import StudyLogError
 from nearkey.study.study_log import StudyLog
 from nearkey.study.study_records import (
@@ -74,7 +74,7 @@ class StudyLogRecorder(_Recorder):
         return StudyLog(self.header, tuple(self._events))
 
 
-class StudyLogWriter(_Recorder, Closing):
+class StudyLogWriter(_Recorder, Closable):
     """Appends events to a new file, each with one write, so that a kill loses at most one line.
 
     The file is made for its owner's eyes only (mode 0600): it holds what a person typed. Writing

@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from nearkey.append_log import AppendLog, log_lines
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.errors import TouchDataError
 from nearkey.schema import parse_json
 from nearkey.touch.log_columns import REQUIRED, Unit
@@ -18,7 +18,7 @@ from nearkey.touch.log_files import SCHEMA, VERSION
 from nearkey.touch.touch_log import TouchLog
 
 
-class TouchLogWriter(Closing):
+class TouchLogWriter(Closable):
     """Appends touches to a log that `TouchLog.read` reads, each with one write.
 
     Parameters

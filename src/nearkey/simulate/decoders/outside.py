@@ -17,7 +17,7 @@ from typing import IO, Any, Literal
 
 import msgspec
 
-from nearkey.closing import Closing
+from nearkey.closing import Closable
 from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError
 from nearkey.layout import Layout
@@ -44,7 +44,7 @@ class _Trouble(Exception):
         super().__init__(f"{kind}: {detail}")
 
 
-class OutsideDecoder(Closing):
+class OutsideDecoder(Closable):
     """A command that speaks the line protocol (see docs/benchmarking.md).
 
     Use it as a context manager, or `close` it: the process, and what it started, ends with it.
