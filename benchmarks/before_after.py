@@ -3,17 +3,19 @@
     python benchmarks/before_after.py --before REVISION [--tasks arpa,build,word,…] [--rounds 3]
 
 The earlier revision is checked out into .cache/before/ and installed there into an environment of its own. The
-tasks' scripts are the same for both. `arpa` and `build` read the English recipe's texts: name the open
-corpora's folder by NEARKEY_DATA.
+tasks' scripts are the same for both, and so is the English pack, the earlier revision's: ours reads its format. `arpa`
+and `build` read the English recipe's texts: name the open corpora's folder by NEARKEY_DATA.
 """
 
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import subprocess
 import sys
+import tarfile
 import venv
 from dataclasses import dataclass
 from pathlib import Path
@@ -162,24 +164,24 @@ def installed(revision: str) -> Path:
     return python
 
 
-def earlier_recipe(revision: str) -> None:
-    """The earlier revision's English recipe, for both to build from: it may not know the fields of ours."""
-    folder = WORK / "en"
-    folder.mkdir(exist_ok=True)
-    for name in ("recipe.toml", "offensive.txt"):
-        shown = ["git", "show", f"{revision}:models/en/{name}"]
-        text = subprocess.run(shown, cwd=ROOT, check=True, stdout=subprocess.PIPE).stdout
-        (folder / name).write_bytes(text)
+def earlier_models(revision: str) -> Path:
+    """The earlier revision's English recipe and pack, for both to use: it may not know the formats of ours."""
+    folder = WORK / f"models-{revision}"
+    if not folder.exists():
+        shown = ["git", "archive", "--format=tar", revision, "models/en"]
+        with tarfile.open(fileobj=io.BytesIO(subprocess.check_output(shown, cwd=ROOT))) as files:
+            files.extractall(folder, filter="data")
+    return folder / "models" / "en"
 
 
-def run(python: Path, task: str, side: str) -> dict[str, Any]:
+def run(python: Path, task: str, side: str, models: Path) -> dict[str, Any]:
     """One measurement, in a process of its own."""
-    arguments = [os.fspath(ROOT / "models" / "en" / "pack"), json.dumps(TASKS[task].how)]
+    arguments = [os.fspath(models / "pack"), json.dumps(TASKS[task].how)]
     if task == "arpa":
         text = make_text(ROOT / ".cache" / "estimator" / f"text-{ARPA_WORDS}.txt", ARPA_WORDS)
         arguments = [os.fspath(text), os.fspath(WORK / "lm.arpa")]
     elif task == "build":
-        recipe = WORK / "en" / "recipe.toml"
+        recipe = models / "recipe.toml"
         cache = os.environ.get("NEARKEY_CACHE", os.fspath(Path.home() / ".cache" / "nearkey"))
         out = WORK / f"pack-{side}"
         arguments = [*map(os.fspath, (recipe, out)), os.environ["NEARKEY_DATA"], cache]
@@ -204,7 +206,7 @@ def main() -> None:
     if {"arpa", "build"} & set(tasks) and "NEARKEY_DATA" not in os.environ:
         sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
     WORK.mkdir(parents=True, exist_ok=True)
-    earlier_recipe(options.before)
+    models = earlier_models(options.before)
     pythons = {"before": installed(options.before), "after": Path(sys.executable)}
     rows: list[list[Any]] = []
     for name in tasks:
@@ -212,7 +214,7 @@ def main() -> None:
         best: dict[str, dict[str, Any]] = {}
         for _ in range(options.rounds):
             for side, python in pythons.items():
-                found = run(python, name, side)
+                found = run(python, name, side, models)
                 if side not in best or found["seconds"] < best[side]["seconds"]:
                     best[side] = found
                 print(f"{name} {side}: {found}", file=sys.stderr)

@@ -123,7 +123,7 @@ class LiveList:
     def _fit_to_show(self, touches: Touches, found: list[Candidate]) -> list[Candidate]:
         """Without the pack's offensive words, unless one was touched letter by letter."""
         bad = self._search.parts.offensive
-        if not bad or not any(c.index in bad for c in found):
+        if bad.isdisjoint([c.index for c in found]):
             return found
         columns, letters = self._search.columns.letter, self._search.letters
         touched = [columns[i] for i in self._search.letter_densities(touches).argmax(axis=1)]

@@ -234,7 +234,7 @@ class WordSearch:
     def word(self, part: int | bytes) -> str:
         """A word as the kernel names it in a sentence: by its index, or by the letters that spell it."""
         if isinstance(part, bytes):
-            return "".join(self.letters[i] for i in part)
+            return "".join(map(self.letters.__getitem__, part))
         return self._words[part]
 
     def shown(self, word: str, index: int | None, *, start: bool) -> str:
