@@ -16,7 +16,15 @@ from sections import RESULTS, PagePicture, save, section
 
 import nearkey as nk
 from nearkey.report.style import new_figure, save_figure, styled
-from nearkey.simulate import DecoderModel, HandTraits, InventedPeople, RankResult, invent_hands
+from nearkey.simulate import (
+    PLAUSIBLE_SD,
+    PLAUSIBLE_TRAITS,
+    DecoderModel,
+    HandTraits,
+    InventedPeople,
+    RankResult,
+    invent_hands,
+)
 
 PADS_MM = ((18.0, 12.0), (12.0, 8.0))
 SPREADS_MM = (0.7, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
@@ -25,10 +33,17 @@ CONDITIONS = ("matched", "leave one person out", "after calibration")
 
 
 def hands(spread_mm: float) -> InventedPeople:
-    """Eight invented people of this middle spread, as a plan's defaults make them, offsets in proportion to it."""
-    traits = HandTraits(spread_mm=spread_mm)
+    """Eight invented people of this middle spread, as a plan's defaults make them, offsets and drift in proportion to it."""
+    drift_mm = PLAUSIBLE_TRAITS["drift_mm"] * spread_mm / 2.0
+    traits = HandTraits(spread_mm=spread_mm, **{**PLAUSIBLE_TRAITS, "drift_mm": drift_mm})
     return InventedPeople(
-        invent_hands(traits, PEOPLE, offset_sd_mm=0.25 * spread_mm, spread_sd=0.12),
+        invent_hands(
+            traits,
+            PEOPLE,
+            offset_sd_mm=0.25 * spread_mm,
+            spread_sd=0.12,
+            traits_sd=PLAUSIBLE_SD,
+        ),
         DecoderModel(touches=60),
     )
 
@@ -120,8 +135,8 @@ def main() -> None:
             pictures=[picture],
             notes=[
                 f"The best strict 2 x 3 grid of each spread, chosen on {CHOOSING:,} other words. {WORDS:,} words by frequency, no "
-                f"context; {PEOPLE} invented people (offsets differ by a quarter of the spread, spreads by 12 %), 60 calibration "
-                "touches each. Intervals: over words where the decoder knows the hand, over people elsewhere. All hands "
+                f"context; {PEOPLE} invented people as a plan invents them (docs/ranking.md), offsets that differ by a quarter of "
+                "the spread, drift in proportion to it; 60 calibration touches each. Intervals: over words where the decoder knows the hand, over people elsewhere. All hands "
                 "are invented.",
             ],
         ),

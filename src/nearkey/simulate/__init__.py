@@ -7,7 +7,13 @@ from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.corpora import Corpus, CorpusSource, read_source
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 from nearkey.simulate.finger_widths import WidthRanking, rank_by_width
-from nearkey.simulate.invented_hands import HandTouch, HandTraits, invent_hands
+from nearkey.simulate.invented_hands import (
+    PLAUSIBLE_SD,
+    PLAUSIBLE_TRAITS,
+    HandTouch,
+    HandTraits,
+    invent_hands,
+)
 from nearkey.simulate.keystrokes import (
     Selection,
     characteristic_kspc,
@@ -38,6 +44,8 @@ from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
 from nearkey.simulate.workload import Workload, make_workload
 
 __all__ = [
+    "PLAUSIBLE_SD",
+    "PLAUSIBLE_TRAITS",
     "Calibration",
     "Collisions",
     "Condition",

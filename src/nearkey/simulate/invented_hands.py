@@ -7,8 +7,9 @@ has to be measured.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +33,8 @@ class HandTraits:
 
     Parameters
     ----------
-    spread_mm : standard deviation about the aim, each axis, whatever the key.
+    spread_mm : standard deviation about the aim, across the pad, whatever the key. spread_y : that down the pad, as a
+        multiple of it. slant : correlation of the two.
     spread_of_key : a further, independent part of it in proportion to the key's side (speed is traded for size).
     offset_x_mm, offset_y_mm : where touches land on the whole, right and below of the aim.
     tails : degrees of freedom of a Student t, above 2; infinite for a normal. The spread is that of the t.
@@ -46,6 +48,8 @@ class HandTraits:
     """
 
     spread_mm: float = 2.0
+    spread_y: float = 1.0
+    slant: float = 0.0
     spread_of_key: float = 0.0
     offset_x_mm: float = 0.0
     offset_y_mm: float = 0.0
@@ -60,6 +64,8 @@ class HandTraits:
     def __post_init__(self) -> None:
         allowed = {
             "spread_mm": (self.spread_mm > 0, "give millimetres above 0"),
+            "spread_y": (self.spread_y > 0, "give a factor above 0"),
+            "slant": (-1 < self.slant < 1, "give a correlation above -1, below 1"),
             "tails": (self.tails > 2, "give degrees of freedom above 2"),
             "aim": (0 <= self.aim <= 1, "give a share from 0 to 1"),
             **{
@@ -76,6 +82,38 @@ class HandTraits:
             value = getattr(self, one.name)
             if not right or (one.name != "tails" and not math.isfinite(value)):
                 raise PlanError(f"is {value:g}", field=one.name, fix=fix)
+
+
+PLAUSIBLE_TRAITS: Mapping[str, float] = MappingProxyType(
+    {
+        "tails": 8.0,  # touches have longer tails than a normal (common practice, no source)
+        "spread_y": 0.9,  # fingers land a little surer down the pad than across (common practice, no source)
+        "slip": 0.01,  # one touch in a hundred is meant for the wrong key (a choice, no source)
+        "missed": 0.005,  # too light or too short to be felt (a choice, no source)
+        "doubled": 0.005,  # a bounce felt twice (a choice, no source)
+        "drift_mm": 0.3,  # the grip wanders while the eyes are elsewhere (a choice, no source)
+        "turn_deg": 2.0,  # and turns (a choice, no source)
+        "aim": 0.3,  # letters of a group key are aimed at a little towards their places (a choice, no source)
+    }
+)
+"""The middle hand of a plan's invented people. Set down from plausibility before any ranking was made with them, and
+not changed after one; traits not named are as in `HandTraits`."""
+
+PLAUSIBLE_SD: Mapping[str, float] = MappingProxyType(
+    {
+        "tails": 0.5,
+        "spread_y": 0.1,
+        "slant": 0.2,
+        "slip": 0.5,
+        "missed": 0.5,
+        "doubled": 0.5,
+        "drift_mm": 0.4,
+        "turn_deg": 0.4,
+        "aim": 0.5,
+    }
+)
+"""How far a plan's invented people differ in traits, see `invent_hands`: rare events and habits differ between people
+by half or double, the shape of a finger's scatter by a tenth (choices, no source)."""
 
 
 class HandTouch:
@@ -99,6 +137,10 @@ class HandTouch:
         self._centers = np.asarray(layout.centers) * layout.unit_mm
         self._sizes = np.asarray(layout.sizes) * layout.unit_mm
         self._spread = np.hypot(traits.spread_mm, traits.spread_of_key * self._sizes)
+        self._spread = self._spread * [1.0, traits.spread_y]
+        self._upright = math.sqrt(
+            1 - traits.slant**2
+        )  # of the second axis, what the first does not say
         self._offset = np.array([traits.offset_x_mm, traits.offset_y_mm])
         self._places = _own_places(layout, places) if traits.aim else {}
         self._neighbours = _neighbours(layout)
@@ -107,8 +149,11 @@ class HandTouch:
         """Natural log densities (n, n_keys) of points (n, 2), per squared layout unit."""
         mm = np.asarray(points, dtype=np.float64) * self.layout.unit_mm
         away = mm[:, None, :] - (self._centers + self._offset)
-        square, tails = ((away / self._spread) ** 2).sum(axis=2), self.traits.tails
+        across, down = np.moveaxis(away / self._spread, 2, 0)
+        square = across**2 + ((down - self.traits.slant * across) / self._upright) ** 2
+        tails = self.traits.tails
         norm = 2 * math.log(self.layout.unit_mm) - np.log(self._spread).sum(axis=1)
+        norm = norm - math.log(self._upright)
         if math.isinf(tails):
             return np.asarray(norm - math.log(2 * math.pi) - square / 2)
         scaled = square * tails / (tails - 2)
@@ -186,7 +231,8 @@ class HandTouch:
         model = GaussianTouch.from_layout(self.layout, spread_mm=self.traits.spread_mm)
         unit = self.layout.unit_mm
         model.means_ = (self._centers + self._offset) / unit
-        model.covariances_ = ((self._spread / unit) ** 2)[:, :, None] * np.eye(2)
+        spread, slant = self._spread / unit, self.traits.slant
+        model.covariances_ = spread[:, :, None] * spread[:, None, :] * [[1, slant], [slant, 1]]
         return model
 
     def _landed(self, aim: Floats, keys: Ints, z: Floats) -> Floats:
@@ -197,6 +243,7 @@ class HandTouch:
             safe = np.where(square > 0, square, 1.0)
             stretch = np.sqrt(tails * np.expm1(square / tails) / safe * (tails - 2) / tails)
             z = z * stretch[:, None]
+        z = np.column_stack([z[:, 0], self.traits.slant * z[:, 0] + self._upright * z[:, 1]])
         return np.asarray((aim + self._offset + self._spread[keys] * z) / self.layout.unit_mm)
 
 
@@ -254,32 +301,64 @@ def invent_hands(
     *,
     offset_sd_mm: float = 0.5,
     spread_sd: float = 0.12,
+    traits_sd: Mapping[str, float] | None = None,
     seed: int = 0,
 ) -> Sequence[HandTraits]:
     """So many hands that differ as stated: offsets by `offset_sd_mm` each axis, log spreads by `spread_sd`.
 
     Parameters
     ----------
-    traits : of the middle hand; all but offset and spread are shared. people : how many.
-    offset_sd_mm, spread_sd : standard deviations between people, 0 or more. seed : of the draw.
+    traits : of the middle hand. people : how many.
+    offset_sd_mm, spread_sd : standard deviations between people, 0 or more.
+    traits_sd : of other traits, by name: of a slant itself, of the logarithm of all others (of tails, of the degrees of
+        freedom above 2). Traits not named are shared, and a trait the middle hand lacks, nobody has. No share grows
+        beyond a half, no aim beyond 1.
+    seed : of the draw. The offsets and spreads of a seed are the same whatever else differs.
 
     Raises PlanError for values that cannot be meant.
     """
     if people < 1:
         raise PlanError(f"{people} people", field="count", fix="invent 1 or more")
-    for name, value in (("offset_sd_mm", offset_sd_mm), ("spread_sd", spread_sd)):
-        if not 0 <= value < math.inf:
-            raise PlanError(f"is {value:g}", field=name, fix="give 0 or more")
+    varied = dict(traits_sd or {})
+    free = [
+        f.name
+        for f in fields(HandTraits)
+        if f.name not in ("spread_mm", "offset_x_mm", "offset_y_mm")
+    ]
+    for name in varied:
+        if name not in free:
+            fix = f"write one of {', '.join(free)}"
+            raise PlanError("is no trait that differs", field=f"traits_sd.{name}", fix=fix)
+    stated = {"offset_sd_mm": offset_sd_mm, "spread_sd": spread_sd}
+    for name, sd in (stated | {f"traits_sd.{name}": sd for name, sd in varied.items()}).items():
+        if not 0 <= sd < math.inf:
+            raise PlanError(f"is {sd:g}", field=name, fix="give 0 or more")
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(3,)))
+    others = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(7,)))
     hands = []
     for _ in range(people):
         x, y, log = rng.standard_normal(3)
+        # A number for each trait, so that one trait's numbers do not hang on which others differ.
+        drawn = dict(zip(free, others.standard_normal(len(free)).tolist(), strict=True))
+        own = {name: _differing(traits, name, sd * drawn[name]) for name, sd in varied.items()}
         hands.append(
             replace(
                 traits,
                 offset_x_mm=traits.offset_x_mm + offset_sd_mm * float(x),
                 offset_y_mm=traits.offset_y_mm + offset_sd_mm * float(y),
                 spread_mm=traits.spread_mm * math.exp(spread_sd * float(log)),
+                **own,
             )
         )
     return hands
+
+
+def _differing(traits: HandTraits, name: str, by: float) -> float:
+    """A person's trait, so far from the middle hand's."""
+    middle = float(getattr(traits, name))
+    if name == "slant":
+        return float(np.clip(middle + by, -0.9, 0.9))
+    if name == "tails":
+        return 2 + (middle - 2) * math.exp(by)
+    most = {"slip": 0.5, "missed": 0.5, "doubled": 0.5, "aim": 1.0}.get(name, math.inf)
+    return min(middle * math.exp(by), max(middle, most))

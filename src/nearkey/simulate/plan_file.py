@@ -77,7 +77,8 @@ class PlanPeople(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 
     conditions : false ranks by the matched condition alone. invented : true invents people though there are logs.
     typing : "touches" or "model", for people of logs. count, offset_sd_mm, spread_sd, seed : of invented people, see
-    `invent_hands`. words : that all together type on each layout. traits : a table of `HandTraits`.
+    `invent_hands`. words : that all together type on each layout. traits, traits_sd : tables of `HandTraits`, the
+    middle hand's and how far people differ; those not named are `PLAUSIBLE_TRAITS` and `PLAUSIBLE_SD`.
     """
 
     conditions: bool = True
@@ -89,6 +90,7 @@ class PlanPeople(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     spread_sd: float = 0.12
     seed: Annotated[int, Meta(ge=0)] = 0
     traits: dict[str, Any] = msgspec.field(default_factory=dict)
+    traits_sd: dict[str, float] = msgspec.field(default_factory=dict)
 
 
 class PlanBaseline(msgspec.Struct, forbid_unknown_fields=True, frozen=True):

@@ -15,7 +15,12 @@ from nearkey.layout import Layout, catalogue_names, grid_layouts
 from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.corpora import read_source
 from nearkey.simulate.entry_speed import Speed
-from nearkey.simulate.invented_hands import HandTraits, invent_hands
+from nearkey.simulate.invented_hands import (
+    PLAUSIBLE_SD,
+    PLAUSIBLE_TRAITS,
+    HandTraits,
+    invent_hands,
+)
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.plan_file import (
@@ -322,12 +327,14 @@ def _people(
             spread = float(
                 np.mean([LayoutNoise.of(r.layout, r.model).spread_mm for r in recordings])
             )
-        traits = options({"spread_mm": spread, **told.traits}, HandTraits, where, "people.traits")
+        middle = {"spread_mm": spread, **PLAUSIBLE_TRAITS, **told.traits}
+        traits = options(middle, HandTraits, where, "people.traits")
         hands = invent_hands(
             traits,
             told.count,
             offset_sd_mm=told.offset_sd_mm,
             spread_sd=told.spread_sd,
+            traits_sd={**PLAUSIBLE_SD, **told.traits_sd},
             seed=told.seed,
         )
     except PlanError as fault:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,8 @@ from small_models import PlainModel, SmallLexicon, SmallPack, row_layout
 
 from nearkey.errors import PlanError
 from nearkey.simulate import (
+    PLAUSIBLE_SD,
+    PLAUSIBLE_TRAITS,
     DecoderModel,
     HandTouch,
     HandTraits,
@@ -134,6 +137,8 @@ def test_the_figures_do_not_depend_on_workers_and_follow_the_seed():
         ({"slip": 1.0}, "slip: is 1; give a share from 0, below 1"),
         ({"tails": 2.0}, "tails: is 2; give degrees of freedom above 2"),
         ({"aim": 1.5}, "aim: is 1.5; give a share from 0 to 1"),
+        ({"slant": 1.0}, "slant: is 1; give a correlation above -1, below 1"),
+        ({"spread_y": 0.0}, "spread_y: is 0; give a factor above 0"),
     ],
 )
 def test_traits_that_cannot_be_meant_are_refused(change, says):
@@ -191,6 +196,49 @@ def test_spread_grows_with_the_key_and_aim_goes_to_the_letters_place():
     aims = Aims(np.array([0, 0]), np.array([0, 1]), "abcdef", np.array([0, 0]))
     points, _ = hand.perform(aims, np.random.default_rng(0))
     assert points == pytest.approx(np.asarray(SINGLE.centers)[:2], abs=0.1)
+
+
+def test_scatter_is_as_slanted_as_stated_and_its_density_is_that_of_the_draws():
+    traits = HandTraits(spread_mm=0.8, spread_y=0.7, slant=0.5, tails=9.0)
+    aims, points, letter = performed(traits, words=20_000)
+    away = points - np.asarray(SINGLE.centers)[aims.keys[letter]]
+    assert away.std(axis=0) == pytest.approx([0.8, 0.56], rel=0.03)
+    assert np.corrcoef(away.T)[0, 1] == pytest.approx(0.5, abs=0.02)
+    hand = HandTouch(SINGLE, traits)
+    grid = np.stack(np.meshgrid(np.linspace(-20, 40, 800), np.linspace(-25, 35, 800)), -1)
+    mass = np.exp(hand.log_prob(grid.reshape(-1, 2))).sum(axis=0) * (60 / 799) ** 2
+    assert mass == pytest.approx(np.ones(6), abs=0.01)
+    # The mean log density of the draws falls if the slant is taken for its mirror image.
+    mirrored = HandTouch(SINGLE, replace(traits, slant=-0.5))
+    own, other = (
+        h.log_prob(points)[np.arange(len(letter)), aims.keys[letter]].mean()
+        for h in (hand, mirrored)
+    )
+    assert own > other + 0.2
+    stated = hand.stated().covariances_[0]
+    assert stated == pytest.approx(np.array([[0.64, 0.224], [0.224, 0.3136]]))
+
+
+def test_people_differ_in_traits_as_far_as_stated_and_keep_the_offsets_of_the_seed():
+    traits = HandTraits(tails=8.0, slip=0.01, drift_mm=0.3, aim=0.3)
+    sd = {"tails": 0.5, "slip": 0.4, "slant": 0.2, "missed": 0.5, "aim": 3.0}
+    plain, varied = invent_hands(traits, 600), invent_hands(traits, 600, traits_sd=sd)
+    for one, two in zip(plain, varied, strict=True):
+        assert (one.offset_x_mm, one.spread_mm) == (two.offset_x_mm, two.spread_mm)
+        assert (two.drift_mm, two.missed) == (0.3, 0.0)
+    assert np.std([math.log(h.slip / 0.01) for h in varied]) == pytest.approx(0.4, rel=0.1)
+    assert np.std([math.log((h.tails - 2) / 6) for h in varied]) == pytest.approx(0.5, rel=0.1)
+    assert np.std([h.slant for h in varied]) == pytest.approx(0.2, rel=0.1)
+    assert max(h.aim for h in varied) == 1.0
+    # A trait's numbers do not hang on which others differ.
+    alone = invent_hands(traits, 600, traits_sd={"slip": 0.4})
+    assert [h.slip for h in alone] == [h.slip for h in varied]
+
+
+def test_the_plausible_hand_and_its_differences_are_traits_that_can_be_meant():
+    hands = invent_hands(HandTraits(**PLAUSIBLE_TRAITS), 50, traits_sd=PLAUSIBLE_SD)
+    for name in PLAUSIBLE_SD:
+        assert len({getattr(hand, name) for hand in hands}) > 40
 
 
 def test_the_pad_wanders_slowly_about_where_it_is():
@@ -299,6 +347,14 @@ def test_accuracy_over_types_weighs_each_word_the_same():
         (lambda: RecordedPeople([recorded(PAIRS, people=1)]), "1 people are in all the logs"),
         (lambda: RecordedPeople([recorded(SINGLE, each=3)]), "too few to learn from"),
         (lambda: InventedPeople([HandTraits()]), "1 people give no interval"),
+        (
+            lambda: invent_hands(HandTraits(), 3, traits_sd={"slips": 1.0}),
+            "traits_sd.slips: is no trait that differs; write one of spread_y, slant",
+        ),
+        (
+            lambda: invent_hands(HandTraits(), 3, traits_sd={"slip": -1.0}),
+            "traits_sd.slip: is -1; give 0 or more",
+        ),
         (lambda: DecoderModel(model="circles"), "model: 'circles' is no model; write one of"),
         (lambda: DecoderModel(options={"shrink": 1}), "options of gaussian are shrinkage"),
         (lambda: DecoderModel(options={"shrinkage": 2}), "options.shrinkage: is 2"),
