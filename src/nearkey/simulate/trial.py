@@ -45,7 +45,6 @@ class TypedWords:
 
     touches : (n,) touches of each word. spelled : (n,) keystrokes of its letter-by-letter entry.
     movement_s : (n,) seconds its movements take.
-    functions : (n,) keystrokes that space and delete cost beyond one each, being keys that touches miss.
     """
 
     workload: Workload
@@ -53,7 +52,6 @@ class TypedWords:
     touches: Ints
     spelled: Floats
     movement_s: Floats
-    functions: Floats
 
     def head(self, n: int) -> TypedWords:
         """The first n words."""
@@ -63,7 +61,6 @@ class TypedWords:
             self.touches[:n],
             self.spelled[:n],
             self.movement_s[:n],
-            self.functions[:n],
         )
 
 
@@ -205,11 +202,10 @@ def _type_chunk(
     typing = typist.type(chunk.word, np.random.default_rng(draw))
     return TypedWords(
         chunk,
-        Queries(typing.points, typing.offsets, chunk.contexts, chunk.states),
+        Queries(*typist.arrived(typing), chunk.contexts, chunk.states),
         typing.touches,
         typist.spelled_keystrokes(chunk.word),
         typist.movement_s(typing, speed),
-        typist.function_keystrokes(typing),
     )
 
 
@@ -219,15 +215,18 @@ def _type_first(typist: Typist, workload: Workload, n: int, seed: int, speed: Sp
         _type_chunk(typist, workload.chunk(number), number, seed, speed)
         for number in range(first.n_chunks)
     ]
-    touches, spelled, movement_s, functions = (
-        np.concatenate([getattr(part, name) for part in parts])[:n]
-        for name in ("touches", "spelled", "movement_s", "functions")
+    touches, spelled, movement_s, asked = (
+        np.concatenate(each)[:n]
+        for each in zip(
+            *((p.touches, p.spelled, p.movement_s, np.diff(p.queries.offsets)) for p in parts),
+            strict=True,
+        )
     )
     offsets = np.zeros(len(first) + 1, np.uint32)
-    np.cumsum(touches, out=offsets[1:])
+    np.cumsum(asked, out=offsets[1:])
     points = np.concatenate([part.queries.points for part in parts])[: offsets[-1]]
     queries = Queries(points, offsets, first.contexts, first.states)
-    return TypedWords(first, queries, touches, spelled, movement_s, functions)
+    return TypedWords(first, queries, touches, spelled, movement_s)
 
 
 def type_workload(
@@ -269,7 +268,7 @@ def judge(
         rank = place_answers(answers, workload, lexicon)
         if detail and given is None:
             given = list_posterior(answers, rank, len(lexicon))
-        keystrokes = selection.keystrokes(typed.touches, rank, typed.spelled) + typed.functions
+        keystrokes = selection.keystrokes(typed.touches, rank, typed.spelled)
         outcomes = WordOutcomes(
             rank,
             answers.index[:, 0],

@@ -55,11 +55,14 @@ class Typing:
 
     points : (n_touches, 2) in layout units. offsets : (n_words + 1,) uint32.
     keys : (n_touches,) the columns of the touch model aimed at.
+    spaces : (n_words, 2) the touch after each word on the layout's space key, NaN where the pad did not feel it; None
+        on layouts that have none.
     """
 
     points: Floats
     offsets: NDArray[np.uint32]
     keys: Ints
+    spaces: Floats | None = None
 
     @property
     def touches(self) -> Ints:
@@ -97,6 +100,9 @@ class Typist:
         self._letters = "".join(sorted(layout.letters))
         if like is not None and like._words is words and like._letters == self._letters:
             self._spelled = like._spelled  # takes the place of the cached property
+        role = {key.id: key.role for key in layout.keys}
+        self._roles = [role.get(key, "") for key in touch.key_ids]
+        self._assumed_roles = np.array([role.get(key, "") for key in self._assumed.key_ids])
         column = {key: i for i, key in enumerate(touch.key_ids)}
         self._column = np.asarray(
             [column[layout.key_ids[layout.key_of_letter[c]]] for c in self._letters], np.int64
@@ -135,56 +141,96 @@ class Typist:
         offsets = np.zeros(len(words) + 1, np.uint32)
         np.cumsum(lengths, out=offsets[1:])
         keys = self._column[letters]
+        word = np.repeat(np.arange(len(words)), lengths)
+        points, letter = self._touched(Aims(keys, letters, self._letters, word), rng)
+        np.cumsum(np.bincount(word[letter], minlength=len(words)), out=offsets[1:])
+        spaces = None
+        if "space" in self._roles:
+            # After the letters, whose random numbers are those of layouts without a space key.
+            none = np.zeros(len(words), np.int64)
+            aims = Aims(none + self._roles.index("space"), none, " ", none)
+            felt, after = self._touched(aims, rng)
+            after, first = np.unique(after, return_index=True)  # a space felt twice is one
+            spaces = np.full((len(words), 2), np.nan)
+            spaces[after] = felt[first]
+        return Typing(np.ascontiguousarray(points), offsets, keys[letter], spaces)
+
+    def _touched(self, aims: Aims, rng: np.random.Generator) -> tuple[Floats, Ints]:
+        """Touches (m, 2), and for which of the letters each was, (m,)."""
         perform = getattr(self.touch, "perform", None)
         if perform is None:
-            return Typing(np.ascontiguousarray(self.touch.sample(keys, rng)), offsets, keys)
-        word = np.repeat(np.arange(len(words)), lengths)
-        points, letter = perform(Aims(keys, letters, self._letters, word), rng)
-        np.cumsum(np.bincount(word[letter], minlength=len(words)), out=offsets[1:])
-        return Typing(np.ascontiguousarray(points), offsets, keys[letter])
+            return np.asarray(self.touch.sample(aims.keys, rng)), np.arange(len(aims.keys))
+        found: tuple[Floats, Ints] = perform(aims, rng)
+        return found
+
+    def arrived(self, typing: Typing) -> tuple[Floats, NDArray[np.uint32]]:
+        """Touches that a decoder is asked for each word, and their offsets, where space and delete are keys.
+
+        Whoever does not look goes on. A touch that the decoder takes to be delete takes back the one before it; one
+        that it takes to be space ends the word there; a space that it does not feel, or takes to be something else,
+        joins the word with the next, and the decoder is asked for both at once. All touches as they are on layouts
+        that have neither key.
+        """
+        if not np.isin(self._assumed_roles, ("space", "delete")).any():
+            return typing.points, typing.offsets
+        starts = typing.offsets.astype(np.int64)
+        n = len(starts) - 1
+        role = self._read(typing.points)
+        joined, stray = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+        if typing.spaces is not None and "space" in self._assumed_roles:
+            after = self._read(np.nan_to_num(typing.spaces))
+            joined = np.isnan(typing.spaces[:, 0]) | (after != "space")
+            stray = ~np.isnan(typing.spaces[:, 0]) & joined
+        wrong = np.isin(role, ("space", "delete"))
+        rows = np.repeat(np.arange(n), typing.touches)
+        plain = ~joined
+        plain[1:] &= ~joined[:-1]
+        plain[rows[wrong]] = False
+        kept: list[Floats] = [typing.points[:0]] * n
+        first = 0
+        for word in range(n):
+            if plain[word]:
+                kept[word] = typing.points[starts[word] : starts[word + 1]]
+            if joined[word] and word < n - 1:
+                continue
+            if not plain[first]:
+                typed: list[tuple[str, Floats]] = []
+                for one in range(first, word + 1):
+                    part = slice(starts[one], starts[one + 1])
+                    typed += zip(role[part].tolist(), typing.points[part], strict=True)
+                    if stray[one] and typing.spaces is not None:
+                        typed.append((str(after[one]), typing.spaces[one]))
+                kept[first : word + 1] = [_first_word(typed)] * (word + 1 - first)
+            first = word + 1
+        offsets = np.zeros(n + 1, np.uint32)
+        np.cumsum([len(points) for points in kept], out=offsets[1:])
+        return np.ascontiguousarray(np.concatenate([typing.points[:0], *kept])), offsets
+
+    def _read(self, points: Floats) -> NDArray[np.str_]:
+        """The role of the key that the decoder takes each touch to be meant for, (n,)."""
+        return np.asarray(self._assumed_roles[self._assumed.log_prob(points).argmax(axis=1)])
 
     def spelled_keystrokes(self, words: Ints) -> Floats:
         """Expected keystrokes of letter-by-letter entry for words given by position, (n,).
 
         A letter takes one touch, which puts the letters of the most probable key first, then those of
-        the next key, and so on; each letter before the wanted one takes a press of next.
+        the next key, and so on; each letter before the wanted one takes a press of next. Where space and delete are
+        keys, the delete before and the space after are pressed until they are read as such, a space that is not being
+        deleted first: whoever corrects is looking.
         """
         letters, lengths = self._letters_of(words)
         if len(words) == 0:
             return np.zeros(0)
-        return np.add.reduceat(self._letter_cost[letters], np.cumsum(lengths) - lengths)
+        spelled = np.add.reduceat(self._letter_cost[letters], np.cumsum(lengths) - lengths)
+        delete = self._presses("delete")
+        return np.asarray(spelled + delete - 1.0 + (self._presses("space") - 1.0) * (1.0 + delete))
 
-    def function_keystrokes(self, typing: Typing) -> Floats:
-        """Keystrokes that space and delete cost beyond one each, since they are keys that touches miss, (n_words,).
-
-        Where the layout has a space key, the space after a word is a touch on it, made again until the decoder reads
-        it as one, a delete after each that it does not; deletes are touches on the delete key, where there is one. A
-        letter's touch that the decoder reads as one of these keys is deleted and made again. In expectation, and with
-        the decoder's own densities; zeros on layouts that have neither key.
-        """
-        role = {key.id: key.role for key in self.layout.keys}
-        roles = [role[key] for key in self._assumed.key_ids]
-        extra = np.zeros(len(typing.offsets) - 1)
-        functions = np.array([r in ("space", "delete") for r in roles])
-        if not functions.any():
-            return extra
-
-        def presses(which: str) -> float:
-            """Expected presses of a key of this role until it is read as one."""
-            columns = [i for i, key in enumerate(self.touch.key_ids) if role[key] == which]
-            if not columns:
-                return 1.0
-            best = self._assumed.log_prob(self._draws[columns[0]]).argmax(axis=1)
-            right = np.mean([roles[b] == which for b in best])
-            return 1.0 / max(float(right), 0.05)
-
-        delete = presses("delete")
-        space = presses("space")
-        extra += (space - 1.0) * (1.0 + delete)
-        read = np.asarray(self._assumed.log_prob(typing.points)).argmax(axis=1)
-        word = np.repeat(np.arange(len(extra)), typing.touches)
-        np.add.at(extra, word[functions[read]], 1.0 + delete)
-        return extra
+    def _presses(self, which: str) -> float:
+        """Expected presses of a key of this role until it is read as one; 1 where the layout has none."""
+        if which not in self._roles or which not in self._assumed_roles:
+            return 1.0
+        right = np.mean(self._read(self._draws[self._roles.index(which)]) == which)
+        return 1.0 / max(float(right), 0.05)
 
     def movement_s(self, typing: Typing, speed: Speed) -> Floats:
         """Movement time of each word's touches, (n_words,), by the finger's law from key centre to key centre.
@@ -238,3 +284,16 @@ class Typist:
             place = layout.keys[layout.key_of_letter[letter]].letters.index(letter)
             cost.append(1.0 + float((better @ size).mean()) + place)
         return np.asarray(cost)
+
+
+def _first_word(typed: Sequence[tuple[str, Floats]]) -> Floats:
+    """Touches (n, 2) of the first word in touches read as keys of these roles; empty where none is left."""
+    kept: list[Floats] = []
+    for role, point in typed:
+        if role == "delete":
+            del kept[-1:]
+        elif role != "space":
+            kept.append(point)
+        elif kept:
+            break
+    return np.array(kept).reshape(-1, 2)

@@ -52,7 +52,7 @@ class Given:
 def judged(workload, answers):
     n = len(workload)
     queries = Queries(np.zeros((n, 2)), np.arange(n + 1, dtype=np.uint32))
-    typed = TypedWords(workload, queries, np.ones(n, np.int64), np.ones(n), np.ones(n), np.zeros(n))
+    typed = TypedWords(workload, queries, np.ones(n, np.int64), np.ones(n), np.ones(n))
     return judge(typed, Given(answers), lexicon=[]).outcomes
 
 

@@ -182,7 +182,7 @@ class ExhaustiveOptimum:
         n = len(queries)
         index = np.full((n, k), -1, dtype=np.int64)
         log_probs, seconds = np.full((n, k), -np.inf), np.zeros(n)
-        for i in range(n):
+        for i in queries.asked():
             state = None if queries.states is None else queries.states[i]
             start = perf_counter()
             words, score = self._slow.decode(queries.touches(i), state=state, k=k)

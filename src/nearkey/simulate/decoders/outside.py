@@ -117,7 +117,7 @@ class OutsideDecoder(Closable):
             )
         kept = Collector(len(queries), k)
         starts = 0
-        for i in range(len(queries)):
+        for i in queries.asked():
             if self._process is None:
                 if starts > self._restarts:
                     kept.faults.add("not asked", f"from word {i}: it had failed {starts} times")

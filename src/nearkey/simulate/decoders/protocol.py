@@ -75,6 +75,10 @@ class Queries:
     def __len__(self) -> int:
         return len(self.offsets) - 1
 
+    def asked(self) -> list[int]:
+        """The words of which touches arrived; of the others nothing is asked, and they are missed."""
+        return np.flatnonzero(np.diff(self.offsets.astype(np.int64))).tolist()
+
     def touches(self, i: int) -> Floats:
         """The touches of the i-th word, (m, 2)."""
         return self.points[self.offsets[i] : self.offsets[i + 1]]
@@ -267,7 +271,7 @@ def ask(decoder: Decodes | BatchDecodes, queries: Queries, k: int) -> Answers:
     if isinstance(decoder, BatchDecodes):
         return decoder.answer(queries, k)
     kept = Collector(len(queries), k)
-    for i in range(len(queries)):
+    for i in queries.asked():
         start = perf_counter()
         try:
             found = list(decoder.decode(queries.touches(i), context=queries.context(i), k=k))
