@@ -11,6 +11,9 @@ from nearkey.intervals import Estimate
 MISSING = "-"
 """What stands where a figure is not defined."""
 
+WIDEST = 80
+"""Columns of a terminal that a table stays within."""
+
 
 def text_table(
     heads: Sequence[str],
@@ -18,8 +21,11 @@ def text_table(
     *,
     left: Collection[int] = (0,),
     rule: bool = False,
+    named: int = 1,
 ) -> str:
     """Rows under their heads, columns two spaces apart, no spaces at the ends of lines.
+
+    A table with heads that is wider than 80 columns goes on below itself, its first columns repeated.
 
     Parameters
     ----------
@@ -28,18 +34,41 @@ def text_table(
         anything else as `str` writes it: make figures text with the functions below.
     left : columns (counted from 0) set to the left; all others are set to the right.
     rule : a line of hyphens under the heads.
+    named : how many first columns say what a row is of.
     """
     lines = [list(heads)] if heads else []
     lines += [[MISSING if cell is None else harmless(str(cell)) for cell in row] for row in rows]
     widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    blocks: list[list[int]] = [list(range(len(widths)))]
+    if heads and sum(widths) + 2 * len(widths) - 2 > WIDEST:
+        first = list(range(named))
+        blocks = [[*first]]
+        for i in range(named, len(widths)):
+            shown = [*blocks[-1], i]
+            if len(shown) > named + 1 and sum(widths[j] + 2 for j in shown) - 2 > WIDEST:
+                blocks.append([*first])
+            blocks[-1].append(i)
+    return "\n\n".join(
+        _block(lines, columns, widths, left=left, rule=rule and bool(heads)) for columns in blocks
+    )
+
+
+def _block(
+    lines: list[list[str]],
+    columns: Sequence[int],
+    widths: Sequence[int],
+    *,
+    left: Collection[int],
+    rule: bool,
+) -> str:
+    """Some columns of a table, set."""
     text = [
         "  ".join(
-            cell.ljust(width) if i in left else cell.rjust(width)
-            for i, (cell, width) in enumerate(zip(line, widths, strict=True))
+            line[i].ljust(widths[i]) if i in left else line[i].rjust(widths[i]) for i in columns
         ).rstrip()
         for line in lines
     ]
-    if rule and heads:
+    if rule:
         text.insert(1, "-" * max(map(len, text)))
     return "\n".join(text)
 

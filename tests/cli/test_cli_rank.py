@@ -88,9 +88,10 @@ def test_json_parses_and_settings_stand_in_for_the_plans(plan):
         assert row["top1"]["value"] <= row["top3"]["value"] <= row["top5"]["value"]
     assert strict_json(done("rank", plan, *FEW, "--json", "--workers", 2).stdout) == rows
     assert strict_json(done("rank", plan, *FEW, "--json", "--seed", 4).stdout) != rows
-    table = done("rank", plan, *FEW, "--top", 1).stdout
+    table = done("rank", plan, *FEW, "--limit", 1).stdout
     assert "qwerty" in table
-    assert len([line for line in table.splitlines() if line[:1].isdigit()]) <= 2
+    assert len({line.split()[1] for line in table.splitlines() if line[:1].isdigit()}) <= 2
+    assert all(len(line) <= 80 for line in table.splitlines() if line[:1].isdigit())
 
 
 def test_the_report_goes_where_the_plan_or_the_option_says(plan, tmp_path):

@@ -12,6 +12,7 @@ from invented_touches import invented_log
 
 import nearkey as nk
 from nearkey.cli import cli
+from nearkey.commands.shared import InputFile, NamedPath, OutputFile
 
 PAD = nk.Layout.named("qwerty").fitted(18, 12)
 ON_PAD = ("--layout", "qwerty", "--fit-mm", "18", "12")
@@ -56,6 +57,31 @@ def test_layouts_come_and_go_by_pipes(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_text_to_type_comes_by_a_pipe():
+    found = piped(
+        "the pole is level\n", "score", "qwerty", "--spread-mm", 1, "--words", 20, "--corpus", "-"
+    )
+    assert "20 words of standard-input, typed 5.0 times over" in found.stdout
+
+
+def test_a_stream_is_no_folder_and_no_file_to_come_back_to(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    checked = 0
+    for name, command in commands().items():
+        for option in command.params:
+            if isinstance(option.type, NamedPath):
+                with pytest.raises(
+                    nk.NearkeyError, match=r"- is a stream, and a (file|folder) is meant"
+                ):
+                    option.type.convert("-", option, None)
+                checked += 1
+            elif isinstance(option.type, click.Path):
+                assert isinstance(option.type, InputFile | OutputFile), f"{name}: {option.name}"
+    assert checked >= 15
+    says = refused(tmp_path, "score", "qwerty", "--spread-mm", 1, "-o", "-")
+    assert "--output: - is a stream, and a folder is meant; name a folder" in says
+
+
 def test_a_picture_is_what_its_name_says(tmp_path):
     for suffix, first in ((".png", b"\x89PNG"), (".pdf", b"%PDF"), (".svg", b"<svg")):
         path = tmp_path / f"pad{suffix}"
@@ -86,7 +112,8 @@ def test_the_output_is_always_o_and_output():
 
 TABLES = {
     "compare", "decode", "layout check", "layout grids", "layout list", "pack check", "pack compare", "pack info",
-    "person adapt", "rank", "score", "study measures", "touch clean", "touch compare", "touch ellipses", "try",
+    "person adapt", "rank", "score", "search", "study measures", "study power", "touch clean", "touch compare",
+    "touch ellipses", "try",
 }  # fmt: skip
 
 

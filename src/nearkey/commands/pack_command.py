@@ -12,6 +12,7 @@ import click
 from nearkey.commands.shared import (
     FILE,
     FOLDER,
+    NamedPath,
     OutputFile,
     force_option,
     is_stream,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-_path = click.Path(dir_okay=False, path_type=Path)
+_path = NamedPath(dir_okay=False, path_type=Path)
 
 
 @click.group(short_help="Build, check and compare language packs.")
@@ -403,7 +404,7 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: boo
 
 @pack.command("start", short_help="A pack of a language of your own, from texts.")
 @click.argument("texts", type=_path, nargs=-1, required=True)
-@click.option("-o", "--output", "--out", "out", type=click.Path(file_okay=False, path_type=Path), required=True,
+@click.option("-o", "--output", "--out", "out", type=NamedPath(file_okay=False, path_type=Path), required=True,
               help="Folder of the recipe, and of the pack in it.")  # fmt: skip
 @click.option("--language", required=True, help="The language's tag: cy, is, pt-BR …")
 @click.option("--name", help="Name of the pack; the language's tag by default.")

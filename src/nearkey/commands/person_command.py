@@ -9,6 +9,7 @@ import click
 from nearkey.commands.shared import (
     FILE,
     FOLDER,
+    FOLDER_THERE,
     fit_option,
     force_option,
     json_option,
@@ -118,7 +119,7 @@ def person_adapt(
 
 
 @person.command("export")
-@click.argument("folder", type=click.Path(exists=True, file_okay=False))
+@click.argument("folder", type=FOLDER_THERE)
 @output_option("JSON file; standard output without it.", suffix=".json")
 @_pack_option
 @force_option
@@ -142,7 +143,7 @@ def person_export(folder: str, output: str | None, pack: str, force: bool) -> No
 
 
 @person.command("forget")
-@click.argument("folder", type=click.Path(exists=True, file_okay=False))
+@click.argument("folder", type=FOLDER_THERE)
 @click.argument("words", nargs=-1)
 @click.option("--everything", is_flag=True, help="All words and touches.")
 @_pack_option

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from nearkey.commands.shared import FILE, FOLDER, json_option, json_text, progress_bar
+from nearkey.commands.shared import FILE, FOLDER, KEPT_FILE, json_option, json_text, progress_bar
 from nearkey.errors import PackError, PlanError
 
 
@@ -18,7 +18,7 @@ from nearkey.errors import PackError, PlanError
 @click.option("--words", type=int, help="Words typed on each layout, instead of the plan's number.")
 @click.option("--seed", type=int, help="Seed, instead of the plan's.")
 @click.option("--workers", type=int, help="Threads; the table does not depend on them.")
-@click.option("--top", type=int, default=15, help="Rows of the table shown.")
+@click.option("--limit", "--top", "top", type=int, default=15, help="Rows of the table shown.")
 @json_option("the rows")
 @click.option(
     "--report",
@@ -35,7 +35,7 @@ from nearkey.errors import PackError, PlanError
     default=True,
     help="The lead over the baseline against noise, with the report.",
 )
-@click.option("--checkpoint", type=FILE, help="File that lets an interrupted run go on.")
+@click.option("--checkpoint", type=KEPT_FILE, help="File that lets an interrupted run go on.")
 @click.option(
     "--finger-widths",
     metavar="MM,MM,...",

@@ -20,6 +20,7 @@ from nearkey.commands.shared import (
     named_or_file,
     progress_bar,
     refuse_to_overwrite,
+    stream_path,
 )
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 @click.option("--pack", default="en", help="Language pack: name or folder.")
 @click.option(
     "--corpus",
-    help="Text to type: a file, nltk:NAME or hub:NAME@SPLIT. Without it, words are drawn from the pack.",
+    help="Text to type: a file, a folder, -, nltk:NAME or hub:NAME@SPLIT. Without it, words are drawn from the pack.",
 )
 @click.option("--column", default="text", help="The corpus's text column.")
 @click.option("--encoding", default="utf-8", help="The corpus's encoding.")
@@ -134,7 +135,12 @@ def score_command(
     text = (
         None
         if corpus is None
-        else read_source(corpus, column=column, encoding=encoding, trained=trained)
+        else read_source(
+            stream_path(None, plain=".txt") if corpus == "-" else corpus,
+            column=column,
+            encoding=encoding,
+            trained=trained,
+        )
     )
     if held_out is not None:
         if text is None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from nearkey.commands.shared import FILE, FOLDER, json_option, json_text, need_extra
+from nearkey.commands.shared import FILE, FOLDER, KEPT_FILE, json_option, json_text, need_extra
 from nearkey.errors import NearkeyError, PackError, PlanError
 
 _EVERY_S = 2.0  # between lines of progress
@@ -24,12 +24,12 @@ _EVERY_S = 2.0  # between lines of progress
 @click.option(
     "--cluster", metavar="ADDRESS", help="A dask scheduler to work on, such as tcp://host:8786."
 )
-@click.option("--checkpoint", type=FILE, help="File that lets an interrupted search go on.")
+@click.option("--checkpoint", type=KEPT_FILE, help="File that lets an interrupted search go on.")
 @click.option("--certificate", type=FILE, help="File for the certificate of a proof.")
 @click.option(
     "--most", type=int, help="Evaluations of a proof at most; its bound holds nevertheless."
 )
-@click.option("--top", type=int, default=10, help="Rows of the table shown.")
+@click.option("--limit", "--top", "top", type=int, default=10, help="Rows of the table shown.")
 @json_option("the result")
 @click.option(
     "--report", "folder", type=FOLDER, help="Folder of the report, instead of the plan's."

@@ -37,6 +37,21 @@ class InputFile(click.Path):
         return super().convert(stream_path(ctx) if value == "-" else value, param, ctx)
 
 
+class NamedPath(click.Path):
+    """A folder, or a file that a command comes back to: "-", which stands for a stream, is refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path; NearkeyError for "-"."""
+        if value == "-":
+            kind = "folder" if self.dir_okay else "file"
+            raise NearkeyError(
+                f"- is a stream, and a {kind} is meant",
+                field=None if param is None else max(param.opts, key=len),
+                fix=f"name a {kind} (./- for one of that name)",
+            )
+        return super().convert(value, param, ctx)
+
+
 class OutputFile(click.Path):
     """A file to write; "-" is standard output, which gets the file's contents when the command ends well."""
 
@@ -67,10 +82,13 @@ def _scratch(context: click.Context) -> Path:
     return folder
 
 
-def stream_path(context: click.Context | None) -> str:
-    """What standard input holds, as a file; its suffix follows from its first bytes."""
+def stream_path(context: click.Context | None, *, plain: str = ".csv") -> str:
+    """What standard input holds, as a file; its suffix follows from its first bytes.
+
+    plain : the suffix of what begins as no known kind of file does.
+    """
     data = sys.stdin.buffer.read()
-    suffix = ".csv"
+    suffix = plain
     if data[:4] == b"PAR1":
         suffix = ".parquet"
     elif data[:2] == b"\x1f\x8b":
@@ -105,7 +123,8 @@ def need_extra(extra: str, *modules: str, what: str) -> None:
             raise NearkeyError(f"needs {module}", where=what, fix=f"pip install 'nearkey[{extra}]'")
 
 
-FILE, FOLDER = InputFile(), click.Path(file_okay=False)
+FILE, KEPT_FILE = InputFile(), NamedPath(dir_okay=False)
+FOLDER, FOLDER_THERE = NamedPath(file_okay=False), NamedPath(exists=True, file_okay=False)
 
 fit_option = click.option(
     "--fit-mm", nargs=2, type=float, help="Lay layouts on a surface of W x H mm first."

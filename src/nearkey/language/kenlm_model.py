@@ -41,7 +41,7 @@ class KenlmModel:
             import kenlm
         except ImportError:
             raise NearkeyError(
-                "needs kenlm", where=os.fspath(path), fix="pip install 'nearkey[build]'"
+                "needs kenlm", where=os.fspath(path), fix="pip install 'nearkey[kenlm]'"
             ) from None
         if not Path(path).is_file():
             raise PackError("no such file", where=os.fspath(path), fix="check the path")

@@ -27,7 +27,7 @@ from nearkey.simulate.simulation_options import (
     SimulationProgress,
 )
 from nearkey.simulate.typist import SamplingTouchModel
-from nearkey.text_table import interval_text, number, text_table
+from nearkey.text_table import estimate_text, text_table
 
 
 class FingerModel(Protocol):
@@ -262,23 +262,18 @@ def _loss(result: RankResult, layout: str) -> NDArray[np.float64]:
 def _width_table(found: WidthRanking) -> str:
     """Two tables as text: a line a width; then a line for each width's best, the baseline and the one for all."""
     first = found.results[0]
-    heads = ["finger mm", "best", found.by, "95 %", "lead on next", "95 %"]
-    heads += [f"loss of {found.one_for_all}", "95 %"]
+    heads = ["finger mm", "best", found.by, "lead on next", f"loss of {found.one_for_all}"]
     lines = [
         [
             f"{row.width_mm:g}",
             row.best,
-            number(row.value.value, 4),
-            interval_text(row.value),
-            "" if row.lead is None else number(row.lead.value, 4),
-            "" if row.lead is None else interval_text(row.lead),
-            number(row.loss.value, 4),
-            interval_text(row.loss),
+            estimate_text(row.value, 4),
+            "" if row.lead is None else estimate_text(row.lead, 4),
+            estimate_text(row.loss, 4),
         ]
         for row in found.rows
     ]
-    overall = found.mean_loss
-    lines.append(["mean", *[""] * 5, number(overall.value, 4), interval_text(overall)])
+    lines.append(["mean", "", "", "", estimate_text(found.mean_loss, 4)])
     shown = [*found.winners]
     shown += [n for n in (found.one_for_all, first.baseline) if n is not None and n not in shown]
     across = [[name, *map(_cell, found.places(name), found.losses(name))] for name in shown]

@@ -31,7 +31,7 @@ from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
 from nearkey.simulate.workload import Workload
-from nearkey.text_table import interval_text, number, text_table
+from nearkey.text_table import estimate_text, text_table
 
 LEFT_OUT = "leave one person out"
 CALIBRATED = "after calibration"
@@ -177,9 +177,8 @@ class PeopleRanking:
 
     def table(self, most: int | None = None) -> str:
         """The table as text, the first `most` rows and the baseline."""
-        heads = ["", "layout", self.by, "95 %", f"{self.by} to best", "95 %"]
-        if self.baseline is not None:
-            heads += [f"to {self.baseline}", "95 %"]
+        heads = ["", "layout", self.by, "to the best"]
+        heads += [] if self.baseline is None else [f"to {self.baseline}"]
         lines = []
         for row in self.rows:
             if most is not None and row.place > most and row.layout != self.baseline:
@@ -188,21 +187,16 @@ class PeopleRanking:
             line = [
                 f"{row.place}{'' if row.may_be_best else '-'}",
                 row.layout,
-                number(value.value, 4),
-                interval_text(value),
-            ]
-            line += [
-                number(row.to_best.value, 4, sign=True),
-                interval_text(row.to_best, sign=True),
+                estimate_text(value, 4),
+                estimate_text(row.to_best, 4, sign=True),
             ]
             if row.to_baseline is not None:
-                base = row.to_baseline[self.by]
-                line += [number(base.value, 4, sign=True), interval_text(base, sign=True)]
+                line.append(estimate_text(row.to_baseline[self.by], 4, sign=True))
             lines.append(line)
         return "\n".join(
             [
                 f"{self.condition}: {self.says}; {self.how}; {self.words_each} words each, intervals over people",
-                text_table(heads, lines, left=(1,), rule=True),
+                text_table(heads, lines, left=(1,), named=2),
             ]
         )
 

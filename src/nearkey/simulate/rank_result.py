@@ -32,7 +32,7 @@ from nearkey.simulate.rank_verdict import verdict
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload
-from nearkey.text_table import estimate_text, interval_text, number, text_table
+from nearkey.text_table import estimate_text, number, text_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +87,9 @@ class RankRow:
     def to_dict(self) -> dict[str, Any]:
         """Plain data: each estimate as value, low, high."""
         return cast(dict[str, Any], plain(self))
+
+
+_HEADS = {"top1": "top-1", "top3": "top-3", "top5": "top-5", "wpm": "WPM*", "kspc": "KSPC"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,60 +317,56 @@ class RankResult(Tabular):
             for i, r in enumerate(self.rows)
             if most is None or i < most or r.layout == self.baseline
         ]
-        header = ["", "layout", "words", "top-1", "95 %", "top-3", "95 %", "top-5"]
-        header += ["KSPC", "95 %", "WPM*", "collide", "spread", "offset", "a key"]
-        header += [f"{self.by} to best", "95 %"]
-        if self.baseline is not None:
-            header += [f"to {self.baseline}", "95 %"]
-        for condition in self.conditions:
-            header += [f"{condition.condition}: {self.by}", "95 %", "place"]
-        header += ["letters"]
+        order = [self.by, *(name for name in _HEADS if name != self.by)]
+        header = ["", "layout", _HEADS[self.by]]
+        header += [] if self.baseline is None else [f"to {self.baseline}"]
+        header += ["to the best", "letters"]
+        header += [condition.condition for condition in self.conditions]
+        header += [_HEADS[name] for name in order[1:]]
+        header += ["words", "collide", "spread", "offset", "a key"]
         lines = []
         for r in shown:
+            figures = {
+                "wpm": number(r.wpm.value, 1),
+                "kspc": estimate_text(r.kspc, 3),
+                **{name: estimate_text(getattr(r, name), 4) for name in ("top1", "top3", "top5")},
+            }
             line = [
                 f"{r.place}{'' if r.may_be_best else '-'}",
                 r.layout + (" (stopped early)" if r.stopped_early else ""),
-                f"{r.words}",
-                number(r.top1.value, 4),
-                interval_text(r.top1),
-                number(r.top3.value, 4),
-                interval_text(r.top3),
-                number(r.top5.value, 4),
-                number(r.kspc.value, 4),
-                interval_text(r.kspc),
-                number(r.wpm.value, 1),
-                number(r.collision, 4),
+                figures[self.by],
+            ]
+            if self.baseline is not None:
+                line += [estimate_text(r.over_baseline, 4, sign=True)]
+            line += [estimate_text(r.behind, 4, sign=True), " ".join(r.letters)]
+            for condition in self.conditions:
+                there = condition.row(r.layout) if r.layout in condition.layouts else None
+                line.append(
+                    "-"
+                    if there is None
+                    else f"{there.place}{'' if there.may_be_best else '-'}  {estimate_text(there.values[self.by], 4)}"
+                )
+            line += [*(figures[name] for name in order[1:]), f"{r.words}", number(r.collision, 4)]
+            line += [
                 number(r.noise.spread_mm, 2),
                 number(r.noise.offset_mm, 2),
                 number(r.noise.touches_a_key, 0),
-                number(r.behind.value, 4, sign=True),
-                interval_text(r.behind, sign=True),
             ]
-            if self.baseline is not None:
-                base = r.over_baseline
-                line += [
-                    number(None if base is None else base.value, 4, sign=True),
-                    "-" if base is None else interval_text(base, sign=True),
-                ]
-            for condition in self.conditions:
-                there = condition.row(r.layout) if r.layout in condition.layouts else None
-                value = None if there is None else there.values[self.by]
-                line += [
-                    number(None if value is None else value.value, 4),
-                    "-" if value is None else interval_text(value),
-                    "-" if there is None else f"{there.place}{'' if there.may_be_best else '-'}",
-                ]
-            lines.append([*line, " ".join(r.letters)])
+            lines.append(line)
         text = [*verdict(self), ""]
-        text.append(text_table(header, lines, left=(1, len(header) - 1), rule=True))
-        text.append("* predicted with unverified constants: for comparing layouts, not for quoting")
+        text.append(text_table(header, lines, left=(1, header.index("letters")), named=2))
+        text.append(
+            "\n* predicted with unverified constants: for comparing layouts, not for quoting"
+        )
         text.append(
             "to best (of the others) and to the baseline: 95 % for all layouts together; a place followed by - cannot "
             "be the best; spread and offset in mm, a key: touches its model was fitted on"
         )
         if self.conditions:
             one = self.conditions[0]
-            text.append(f"people: {one.how}; {one.words_each} words each, intervals over people")
+            text.append(
+                f"people: {one.how}; {one.words_each} words each; their place and {self.by}, intervals over people"
+            )
         if any(r.stopped_early for r in shown):
             text.append(
                 "stopped early: judged out of reach of the best before all words were typed"
@@ -412,7 +411,7 @@ def _counted(result: RankResult) -> str:
     name = result.by if result.by in first.types else "top3"
     said.append(
         f"{first.layout} over {len(np.unique(work.word))} different words, each weighing the same: {name} "
-        f"{number(types.value, 4)} {interval_text(types)}"
+        f"{estimate_text(types, 4)}"
     )
     return "; ".join(said)
 

@@ -133,7 +133,7 @@ class TouchComparison(Tabular):
         said = f"{self.scheme}; natural logs per mm²; ± and [] 95 % t interval over folds."
         if not self.enough_people:
             said = f"{self.scheme}; natural logs per mm²; too few people for intervals (below {_FEWEST})."
-        return f"{text_table(heads[:columns], rows)}\n{said}"
+        return f"{text_table(heads[:columns], rows)}\n\n{said}"
 
 
 def summarise(

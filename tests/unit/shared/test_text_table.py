@@ -33,6 +33,31 @@ def test_left_columns_rule_and_tables_without_heads():
     assert text_table(("only", "heads"), []) == "only  heads"
 
 
+def test_a_wide_table_goes_on_below_itself():
+    text = text_table(
+        ("", "layout", "first", "second", "third"),
+        [(1, "pad", "a" * 30, "b" * 40, "c" * 31), (2, "barrel", "d", "e", "f" * 90)],
+        left=(1,),
+        named=2,
+    )
+    assert text.splitlines() == [
+        f"   layout  {'first'.rjust(30)}",
+        f"1  pad     {'a' * 30}",
+        f"2  barrel  {'d'.rjust(30)}",
+        "",
+        f"   layout  {'second'.rjust(40)}",
+        f"1  pad     {'b' * 40}",
+        f"2  barrel  {'e'.rjust(40)}",
+        "",
+        f"   layout  {'third'.rjust(90)}",
+        f"1  pad     {('c' * 31).rjust(90)}",
+        f"2  barrel  {'f' * 90}",
+    ]
+    fits = text_table(("a", "b"), [("x" * 39, "y" * 39)])
+    assert [len(line) for line in fits.splitlines()] == [80, 80]
+    assert len(text_table(("a", "b"), [("x" * 39, "y" * 40)]).splitlines()) == 2  # nothing to part
+
+
 def test_uneven_rows_are_refused():
     with pytest.raises(ValueError):
         text_table(("a", "b"), [("1",)])
