@@ -207,21 +207,23 @@ def pack_train(
     from nearkey.packs.context_settings import training_options
 
     try:
-        from nearkey.packs import context_training
+        from nearkey.packs.context_training.network_options import Options, TrainingError
+        from nearkey.packs.context_training.training_data import read_data
+        from nearkey.packs.context_training.training_run import train
     except ImportError as fault:
         raise PackError(
             f"cannot be trained: {fault}", where=recipe, fix="pip install 'nearkey[train]'"
         ) from None
-    options = training_options(context_training.Options, settings, minutes=minutes, seed=seed)
+    options = training_options(Options, settings, minutes=minutes, seed=seed)
     try:
-        report = context_training.train(
-            context_training.read_data(tokens),
+        report = train(
+            read_data(tokens),
             options,
             folder,
             checkpoint=folder / "checkpoint",
             say=lambda line: click.echo(line, err=True),
         )
-    except context_training.TrainingError as fault:
+    except TrainingError as fault:
         raise PackError(str(fault), where=folder, fix="or train in another folder") from None
     shown = ("steps", "tokens_seen", "trained_s", "device", "bytes_8_bits")
     show_fields({name: report[name] for name in shown}, False)

@@ -8,6 +8,8 @@ table that knows little of a context should say little.
 from __future__ import annotations
 
 import os
+import zipfile
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +30,7 @@ from nearkey.language.context_file import (
 )
 from nearkey.language.info import CONTEXT_FILE, ContextRecord, read_info
 from nearkey.language.tokens import BOS, FIRST_WORD, UNK
+from nearkey.packs.context_training.network_options import WEIGHTS
 from nearkey.schema import convert, read_json
 
 Tokens = NDArray[np.uint32]
@@ -54,7 +57,7 @@ class _Report(msgspec.Struct):
 
 
 def read_trained(folder: str | os.PathLike[str], vocab_size: int) -> TrainedContext:
-    """The context model in a folder: that of a training (``report.json`` and ``weights8.*.npz``), or of a pack.
+    """The context model in a folder: that of a training (``report.json`` and ``weights8.npz``), or of a pack.
 
     vocab_size : tokens it must be made for. Raises PackError for a folder with neither, and for a model of other
     tokens.
@@ -106,17 +109,14 @@ def _of_training(folder: Path) -> TrainedContext:
     report = convert(
         read_json(path, PackError), _Report, error=PackError, where=path, fix="train it again"
     )
-    arrays: dict[str, NDArray[Any]] = {}
-    pieces: dict[str, dict[int, NDArray[Any]]] = {}
-    for piece in sorted(folder.glob("weights8.[0-9]*.npz")):
-        with np.load(piece) as found:
-            for key in found.files:
-                name, _, start = key.rpartition("@")
-                pieces.setdefault(name, {})[int(start)] = found[key]
-    for name, parts in pieces.items():
-        arrays[name] = np.concatenate([parts[at] for at in sorted(parts)])
-    if "order" not in arrays:
-        raise PackError("holds no weights", where=folder, field="weights8", fix="train it again")
+    try:
+        with np.load(folder / WEIGHTS, allow_pickle=False) as found:
+            arrays: dict[str, NDArray[Any]] = dict(found)
+        arrays["order"]
+    except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile, zlib.error):
+        raise PackError(
+            "holds no weights", where=folder, field=WEIGHTS, fix="train it again"
+        ) from None
     options = {k: v for k, v in report.options.items() if isinstance(v, int | float)}
     record = ContextRecord(
         parameters=0,

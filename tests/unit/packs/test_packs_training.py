@@ -22,6 +22,8 @@ from nearkey.packs.builder import build_pack
 from nearkey.packs.context_data import write_training_data
 from nearkey.packs.context_part import read_trained, renumbered
 from nearkey.packs.context_settings import training_options
+from nearkey.packs.context_training.network_options import Options, TrainingError
+from nearkey.packs.context_training.training_data import read_data
 from nearkey.packs.evaluate import score_text
 from nearkey.packs.inspection import inspect_pack
 
@@ -77,11 +79,11 @@ def test_it_learns(model):
 
 def test_a_finished_training_is_not_repeated(base, model):
     """What is there is the whole run: the same command adds no step."""
-    training = pytest.importorskip("nearkey.packs.context_training")
-    options = training_options(training.Options, TOY, minutes=0.5, seed=1)
+    training = pytest.importorskip("nearkey.packs.context_training.training_run")
+    options = training_options(Options, TOY, minutes=0.5, seed=1)
     said: list[str] = []
     report = training.train(
-        training.read_data(model / "tokens"), options, model, checkpoint=model / "checkpoint",
+        read_data(model / "tokens"), options, model, checkpoint=model / "checkpoint",
         say=said.append,
     )  # fmt: skip
     assert "goes on at step" in said[0]
@@ -89,11 +91,11 @@ def test_a_finished_training_is_not_repeated(base, model):
 
 
 def test_another_run_does_not_go_on_from_it(model):
-    training = pytest.importorskip("nearkey.packs.context_training")
-    options = training_options(training.Options, TOY, minutes=0.5, seed=2)
-    with pytest.raises(training.TrainingError, match="other options"):
+    training = pytest.importorskip("nearkey.packs.context_training.training_run")
+    options = training_options(Options, TOY, minutes=0.5, seed=2)
+    with pytest.raises(TrainingError, match="other options"):
         training.train(
-            training.read_data(model / "tokens"), options, model, checkpoint=model / "checkpoint",
+            read_data(model / "tokens"), options, model, checkpoint=model / "checkpoint",
             say=lambda line: None,
         )  # fmt: skip
 
@@ -118,8 +120,7 @@ def test_the_pack_s_words_are_those_kept(base, mixed):
 
 def test_kernel_and_trainer_agree(base, mixed, model):
     """The trainer's own evaluation of the 8-bit weights, on held-out text, against the kernel's and the reference's."""
-    training = pytest.importorskip("nearkey.packs.context_training")
-    data = training.read_data(model / "tokens")
+    data = read_data(model / "tokens")
     report = json.loads((model / "report.json").read_text("utf-8"))
     network = load_pack(mixed).language_model.network
     for name, by_sentence in (("held_out.notes", True), ("evaluation.later", False)):

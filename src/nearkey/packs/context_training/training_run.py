@@ -1,0 +1,237 @@
+"""A whole training: batches until the budget is spent, checkpoints, the choice of weights, the report."""
+
+from __future__ import annotations
+
+import json
+import platform
+import time
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import jax
+import jax.numpy as jnp
+import numpy as np
+
+from .network_options import BOS, FORMAT, Array, Options, Params, TrainingError
+from .optimiser_step import make_step
+from .recurrent_network import initial, no_state
+from .text_scores import evaluate, mean_log_perplexity, perplexity
+from .trained_weights import export_model, from_rows, restored
+from .training_data import TrainingData, log_unigram, ranks, replace_texts
+
+
+def train(
+    data: TrainingData,
+    options: Options,
+    out: Path,
+    *,
+    checkpoint: Path | None = None,
+    every_s: float = 120.0,
+    say: Callable[[str], None] = print,
+) -> dict[str, Any]:
+    """Train until the budget is spent, evaluate, export to `out`; returns the report that is written there.
+
+    With `checkpoint`, a folder, the run's whole state is kept there every `every_s` seconds, and a run of the same
+    options found there goes on; the model as it is then is written to `out`.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    rank = ranks(data)
+    began = time.perf_counter()
+    resident = _resident(data, rank)
+    key = jax.random.key(options.seed)
+    run, spent = _begin(data, options, key), 0.0
+    if checkpoint is not None:
+        found = _resume(checkpoint, options, run)
+        if found is not None:
+            run, spent = found
+            say(f"goes on at step {int(run['step']):,}, {spent:.0f} s of training done")
+    size = sum(int(np.prod(p.shape)) for p in run["params"].values())
+    say(
+        f"{jax.devices()[0].device_kind}; {len(data.tokens):,} tokens, "
+        f"{len(resident['starts']):,} sentences; {size:,} parameters; {options}"
+    )
+    step = make_step(options, data.vocabulary)
+    budget = options.minutes * 60.0
+    done = int(run["step"])
+    data_key = jax.random.fold_in(key, 1)
+    # Compile, and time nothing by it: the first step runs at a rate of zero.
+    run, told = step(run, resident, data_key, jnp.float32(0.0))
+    jax.block_until_ready(told)
+    done += 1
+    say(f"compiled in {time.perf_counter() - began:.0f} s; first loss {float(told[0]):.3f}")
+    start = time.perf_counter() - spent
+    shown = kept = time.perf_counter()
+    since, curve, left_out = done, [], 0
+    pending: list[Array] = []
+    while True:
+        elapsed = time.perf_counter() - start
+        part = max(elapsed / budget, done / options.steps if options.steps else 0.0)
+        if part >= 1.0:
+            break
+        rate = options.rate * min(1.0, done / max(1, options.warm_up)) * (1.0 - part)
+        run, told = step(run, resident, data_key, jnp.float32(rate))
+        done += 1
+        pending.append(told)
+        if len(pending) % 8 == 0:  # not further ahead of the device than this
+            jax.block_until_ready(pending[-8])
+        now = time.perf_counter()
+        if now - shown > 10.0:
+            values = np.array(jax.device_get(pending))
+            pending.clear()
+            now = time.perf_counter()
+            left_out += int(values[:, 2].sum())
+            speed = (done - since) * options.batch * options.window / (now - shown)
+            loss = float(np.nanmean(values[:, 0]))
+            curve.append((round(now - start, 1), done, round(loss, 4)))
+            say(
+                f"{now - start:6.0f} s  step {done:6,}  loss {loss:.4f} (perplexity {np.exp(loss):7.1f})"
+                f"  gradient {np.nanmean(values[:, 1]):.3f}  rate {rate:.2e}  {speed / 1e3:,.0f} k tokens/s"
+                + (f"  {left_out} steps left out" if left_out else "")
+            )
+            shown, since = now, done
+            if now - kept > every_s:
+                if checkpoint is not None:
+                    _keep(checkpoint, options, run, now - start)
+                    export_model(run["mean" if options.average else "params"], data.order, out)
+                _look(run["params"], options, data, rank, say)
+                kept = time.perf_counter()
+                start += kept - now  # neither is training
+                shown = kept
+    jax.block_until_ready(run["step"])
+    trained = time.perf_counter() - start
+    seen = done * options.batch * options.window
+    say(f"trained {done:,} steps, {seen:,} tokens, {seen / len(data.tokens):.2f} passes")
+    if checkpoint is not None:
+        _keep(checkpoint, options, run, trained)
+    return _finish(
+        data, options, run, out, trained=trained, curve=curve, left_out=left_out, say=say
+    )
+
+
+def _resident(data: TrainingData, rank: np.ndarray) -> dict[str, Array]:
+    """The arrays that batches are taken from, on the device."""
+    tokens = rank[data.tokens]
+    starts = np.flatnonzero(tokens == BOS).astype(np.int32)
+    bounds = np.searchsorted(starts, [(start, end) for _, start, end, _ in data.sources])
+    weight = np.array([weight * (end - start) for _, start, end, weight in data.sources])
+    return {
+        "tokens": jnp.asarray(tokens),
+        "starts": jnp.asarray(starts),
+        "first": jnp.asarray(bounds[:, 0].astype(np.int32)),
+        "count": jnp.asarray((bounds[:, 1] - bounds[:, 0]).astype(np.float32)),
+        "chance": jnp.asarray((np.cumsum(weight) / weight.sum()).astype(np.float32)),
+    }
+
+
+def _look(
+    params: Params,
+    options: Options,
+    data: TrainingData,
+    rank: np.ndarray,
+    say: Callable[[str], None],
+) -> None:
+    """Say the perplexities of the held-out texts, each kind as one text."""
+    for kind, after in (("held_out", False), ("end", True)):
+        texts = [rank[t] for name, t in data.texts.items() if name.startswith(f"{kind}.")]
+        if texts:
+            found, _ = perplexity(params, options, np.concatenate(texts), with_text_before=after)
+            say(f"        {kind}: {found:.1f}")
+
+
+def _begin(data: TrainingData, options: Options, key: Array) -> dict[str, Any]:
+    params = initial(options, log_unigram(data), key)
+    zeros = jax.tree.map(jnp.zeros_like, params)
+    return {
+        "params": params,
+        "m1": zeros,
+        "m2": jax.tree.map(jnp.zeros_like, params),
+        "mean": jax.tree.map(jnp.array, params),
+        "state": no_state(options, options.batch),
+        "places": jnp.full((options.batch,), len(data.tokens), jnp.int32),  # all rows begin anew
+        "step": jnp.zeros((), jnp.int32),
+    }
+
+
+def _keep(folder: Path, options: Options, run: dict[str, Any], spent: float) -> None:
+    """Write the run's state, whole or not at all."""
+    folder.mkdir(parents=True, exist_ok=True)
+    arrays = {
+        f"a{at}": np.asarray(leaf.astype(jnp.float32) if leaf.dtype == jnp.bfloat16 else leaf)
+        for at, leaf in enumerate(jax.tree.leaves(run))
+    }
+    temporary = folder / "run.writing.npz"
+    np.savez(
+        temporary, allow_pickle=False, options=json.dumps(asdict(options)), spent=spent, **arrays
+    )
+    temporary.replace(folder / "run.npz")
+
+
+def _resume(
+    folder: Path, options: Options, like: dict[str, Any]
+) -> tuple[dict[str, Any], float] | None:
+    path = folder / "run.npz"
+    if not path.is_file():
+        return None
+    with np.load(path) as kept:
+        if json.loads(str(kept["options"])) != asdict(options):
+            raise TrainingError(f"{path} is of other options: remove it, or name another folder")
+        leaves, shape = jax.tree.flatten(like)
+        found = [jnp.asarray(kept[f"a{at}"]).astype(leaf.dtype) for at, leaf in enumerate(leaves)]
+        return jax.tree.unflatten(shape, found), float(kept["spent"])
+
+
+def _finish(
+    data: TrainingData,
+    options: Options,
+    run: dict[str, Any],
+    out: Path,
+    *,
+    trained: float,
+    curve: list[Any],
+    left_out: int,
+    say: Callable[[str], None],
+) -> dict[str, Any]:
+    """Evaluate, choose between last and mean weights by the held-out text, export."""
+    held = replace_texts(data, lambda name: name.startswith("held_out"))
+    say("held out, last weights")
+    last = evaluate(run["params"], options, held, say=lambda _: None)
+    mean = evaluate(run["mean"], options, held, say=lambda _: None) if options.average else last
+    say(
+        f"  mean log perplexity: last {mean_log_perplexity(last):.4f}, running mean {mean_log_perplexity(mean):.4f}"
+    )
+    chosen = (
+        "mean"
+        if options.average and mean_log_perplexity(mean) < mean_log_perplexity(last)
+        else "params"
+    )
+    params = run[chosen]
+    low = export_model(params, data.order, out)
+    say("float32")
+    full = evaluate(params, options, data, say=say)
+    say("8 bits")
+    eight = evaluate(from_rows(restored(low)), options, data, say=say)
+    report = {
+        "format": FORMAT,
+        "options": asdict(options),
+        "weights": "running mean" if chosen == "mean" else "last",
+        "trained_s": round(trained, 1),
+        "steps": int(run["step"]),
+        "tokens_seen": int(run["step"]) * options.batch * options.window,
+        "tokens": len(data.tokens),
+        "steps_left_out": left_out,
+        "device": jax.devices()[0].device_kind,
+        "versions": {
+            "jax": jax.__version__,
+            "numpy": np.__version__,
+            "python": platform.python_version(),
+        },
+        "sources": {name: [end - start, weight] for name, start, end, weight in data.sources},
+        "perplexity": full,
+        "perplexity_8_bits": eight,
+        "bytes_8_bits": int(sum(array.nbytes for array in low.values())),
+        "curve": curve,
+    }
+    (out / "report.json").write_text(json.dumps(report, indent=1), encoding="utf-8")
+    return report
