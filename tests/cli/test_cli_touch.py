@@ -10,7 +10,7 @@ from matplotlib.image import imread
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
-from nearkey.touch import TouchLog, concat
+from nearkey.touch import TouchLog, concat, touch_families, touch_family
 
 PAD = nk.Layout.named("qwerty").fitted(18, 12)
 ON_PAD = ("--layout", "qwerty", "--fit-mm", 18, 12)
@@ -63,6 +63,32 @@ def test_fit_writes_the_model_python_would(log, tmp_path):
     found = done("touch", "fit", log, *ON_PAD, "--keep-all", "-o", everything)
     assert found.stderr == ""
     assert nk.load_touch(everything).n_touches_.sum() == len(TouchLog.read(log))
+
+
+@pytest.mark.parametrize("name", touch_families())
+def test_every_model_of_a_comparison_and_of_a_file_fits_from_the_command_line(name, log, tmp_path):
+    path = tmp_path / "touch.json"
+    done("touch", "fit", log, *ON_PAD, "--model", name, "-o", path)
+    fitted = nk.load_touch(path)
+    kept, _ = nk.clean(TouchLog.read(log), PAD)
+    expected = touch_family(name).fit(kept, PAD)
+    np.testing.assert_allclose(
+        fitted.log_prob(kept.points[:50]), expected.log_prob(kept.points[:50])
+    )
+
+
+def test_a_person_is_learnt_on_top_of_the_others(log, tmp_path):
+    path = tmp_path / "person.json"
+    done("touch", "fit", log, *ON_PAD, "--model", "person", "--person", "invented-1", "-o", path)
+    model = nk.load_touch(path)
+    kept, _ = nk.clean(TouchLog.read(log), PAD)
+    assert model.n_touches_.sum() == pytest.approx(len(kept.of_person("invented-1")), rel=0.1)
+    again = ("touch", "fit", log, *ON_PAD, "-o", tmp_path / "no.json")
+    line = refused(tmp_path, *again, "--model", "person", "--person", "nobody")
+    assert "no touches of 'nobody'" in line
+    assert "--person: gaussian learns nobody by name" in refused(
+        tmp_path, *again, "--person", "invented-1"
+    )
 
 
 def test_ellipses_are_printed_one_a_key(log, tmp_path):

@@ -28,7 +28,16 @@ from nearkey.commands.shared import (
 from nearkey.errors import TouchModelError
 from nearkey.layout import Layout
 from nearkey.text_table import text_table
-from nearkey.touch import TOUCH_MODELS, GaussianTouch, TouchLog, clean, ellipses, load_touch
+from nearkey.touch import (
+    AdaptingTouch,
+    GaussianTouch,
+    TouchLog,
+    clean,
+    ellipses,
+    load_touch,
+    touch_families,
+    touch_family,
+)
 from nearkey.touch.cleaning import log_notes
 
 _layout_option = click.option(
@@ -84,10 +93,14 @@ def touch_clean(
 @click.option(
     "--model",
     "kind",
-    type=click.Choice([kind for kind in TOUCH_MODELS if kind != "person"]),
+    type=click.Choice(touch_families()),
+    metavar="NAME",
     default="gaussian",
     show_default=True,
-    help="Kind of model; docs/touch.md says when which.",
+    help="Kind of model, or its name in `touch compare`; docs/touch.md says when which.",
+)
+@click.option(
+    "--person", help="With --model person: who is learnt, the others being the population."
 )
 @output_option("Model file (JSON).", required=True, suffix=".json")
 @force_option
@@ -98,14 +111,24 @@ def touch_fit(
     raw: dict[str, Any],
     keep_all: bool,
     kind: str,
+    person: str | None,
     output: str,
     force: bool,
 ) -> None:
     """Fit a touch model on LOG and save it; a Gaussian for each key unless --model names another kind."""
     refuse_to_overwrite(Path(output), force)
+    family = touch_family(kind)
+    if person is not None and not isinstance(family, AdaptingTouch):
+        raise TouchModelError(
+            f"{kind} learns nobody by name", where="--person", fix="use it with --model person"
+        )
     layout = named_or_file(layout_name, fit_mm)
     touches, report = _read(log, layout, raw, cleaned=not keep_all)
-    model: Any = TOUCH_MODELS[kind]().fit(touches, layout)
+    if person is None:
+        model: Any = family.fit(touches, layout)
+    else:
+        own = touches.of_person(person)
+        model = family.fit(touches.without_person(person), layout).partial_fit(own)
     model.save(output)
     if report:
         click.echo(report, err=True)

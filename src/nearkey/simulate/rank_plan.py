@@ -141,7 +141,7 @@ class RankPlan:
     def touch_for(self, layout: Layout) -> Any:
         """The model of the log recorded on the layout's geometry; else the plan's spread around the centres; else the
         plan's family carried over from all logs, with its extra uncertainty."""
-        if self.file.touch.spread_mm is None and self.decoder.model in CARRYING:
+        if self.file.touch.spread_mm is None and self.decoder.carries:
             return self._carried(layout)
         for recording in self.recordings:
             try:

@@ -14,7 +14,14 @@ from nearkey.layout import Layout
 from nearkey.simulate.invented_hands import HandTouch, HandTraits
 from nearkey.simulate.replay import RecordedTouches, ReplayTouch
 from nearkey.simulate.typist import SamplingTouchModel
-from nearkey.touch import TOUCH_MODELS, PeopleTouch, TouchLog, clean, concat
+from nearkey.touch import (
+    AdaptingTouch,
+    PeopleTouch,
+    TouchLog,
+    clean,
+    concat,
+    touch_family,
+)
 from nearkey.touch.base import TouchBase
 from nearkey.touch.key_geometry import geometry_of
 from nearkey.touch.labelling import target_keys
@@ -34,7 +41,7 @@ class DecoderModel:
 
     Parameters
     ----------
-    model : a kind of `TOUCH_MODELS` that is fitted on a log. options : its parameters, as shrinkage.
+    model : what is fitted on a log, see `touch_family`. options : its parameters, as shrinkage.
     fit : after calibration, "alone" fits the person's own touches; "adapted" starts from the other people
         (`PeopleTouch`) and learns the person's touches on top.
     touches : a person makes for calibration, spread evenly over the keys: as many on every layout.
@@ -50,11 +57,6 @@ class DecoderModel:
     touches_a_key: int | None = None
 
     def __post_init__(self) -> None:
-        kinds = [kind for kind in TOUCH_MODELS if kind not in ("person", "finger")]
-        if self.model not in kinds:
-            raise PlanError(
-                f"{self.model!r} is no model", field="model", fix=f"write one of {', '.join(kinds)}"
-            )
         if self.fit not in ("alone", "adapted"):
             raise PlanError(
                 f"{self.fit!r} is not known", field="fit", fix='write "alone" or "adapted"'
@@ -64,19 +66,18 @@ class DecoderModel:
             raise PlanError("too few touches to fit on", field=few, fix="give 12 touches or more")
         self.unfitted()
 
-    def unfitted(self) -> TouchBase:
-        """The model to fit; PlanError for options that it does not have."""
+    def unfitted(self) -> Any:
+        """The model to fit; PlanError for one there is not, or options that it does not have."""
         try:
-            model = TOUCH_MODELS[self.model](**self.options)
-            model._check_params()
-        except TypeError:
-            fix = (
-                f"options of {self.model} are {', '.join(TOUCH_MODELS[self.model]().get_params())}"
-            )
-            raise PlanError("unknown option", field="options", fix=fix) from None
+            return touch_family(self.model, **self.options)
         except TouchModelError as fault:
-            raise PlanError(fault.problem, field=f"options.{fault.field}", fix=fault.fix) from None
-        return model
+            field = fault.field if fault.field == "model" else f"options.{fault.field}"
+            raise PlanError(fault.problem, field=field, fix=fault.fix) from None
+
+    @property
+    def carries(self) -> bool:
+        """Whether it carries over to keys nobody has touched."""
+        return bool(getattr(self.unfitted(), "in_millimetres", False))
 
     def count(self, layout: Layout) -> int:
         """Touches of a calibration on a layout."""
@@ -86,8 +87,11 @@ class DecoderModel:
 
     def adapted(self, others: TouchLog, own: TouchLog, layout: Layout) -> Any:
         """The model after a person's calibration."""
+        model = self.unfitted()
+        if isinstance(model, AdaptingTouch):
+            return model.fit(others, layout).partial_fit(own)
         if self.fit == "alone":
-            return self.unfitted().fit(own, layout)
+            return model.fit(own, layout)
         return PeopleTouch().fit(others, layout).person().partial_fit(own)
 
 
@@ -137,6 +141,12 @@ class InventedPeople:
             raise PlanError(
                 f"{len(self.hands)} people give no interval", field="people", fix="invent 2 or more"
             )
+        if self.decoder.model == "finger":
+            raise PlanError(
+                "invented people have no finger widths",
+                field="model",
+                fix="name another model, or rank by people of logs that give width_mm",
+            )
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -180,9 +190,9 @@ class _InventedOnLayout:
         return model
 
     def calibrated(self, person: int) -> SamplingTouchModel:
-        decoder = self._people.decoder
-        others = self._others(person) if decoder.fit == "adapted" else self._logs[person]
-        model: SamplingTouchModel = decoder.adapted(others, self._logs[person], self._layout)
+        model: SamplingTouchModel = self._people.decoder.adapted(
+            self._others(person), self._logs[person], self._layout
+        )
         return model
 
 
@@ -273,7 +283,7 @@ class RecordedPeople:
             order = parts.geometry.match(geometry_of(_in_mm(layout)))
             if order is not None:
                 return _RecordedOnLayout(parts, layout, order)
-        if self.decoder.model not in CARRYING:
+        if not self.decoder.carries:
             raise PlanError(
                 f"no log was recorded on keys placed like those of {layout.name!r}",
                 field="decoder.model",
@@ -496,7 +506,7 @@ def fit_carried(
 
     Raises TouchModelError for another family, and what fitting raises.
     """
-    if not unfitted.in_millimetres:
+    if not getattr(unfitted, "in_millimetres", False):
         raise TouchModelError(
             f"{unfitted.kind} does not carry over to other keys",
             field="model",

@@ -21,6 +21,8 @@ from nearkey.touch.touch_models import (
     NearestKeyTouch,
     default_models,
     load_touch,
+    touch_families,
+    touch_family,
 )
 
 __all__ = [
@@ -51,4 +53,6 @@ __all__ = [
     "default_models",
     "ellipses",
     "load_touch",
+    "touch_families",
+    "touch_family",
 ]

@@ -82,6 +82,43 @@ def default_models() -> dict[str, FitsTouch]:
     }
 
 
+def touch_families() -> tuple[str, ...]:
+    """What `touch_family` knows: the kinds of files, and the names of comparisons."""
+    return tuple(dict.fromkeys((*TOUCH_MODELS, *default_models())))
+
+
+def touch_family(name: str, **options: Any) -> Any:
+    """An unfitted model: `fit(log, layout)` gives a touch model.
+
+    Parameters
+    ----------
+    name : a kind of `TOUCH_MODELS` or a name of `default_models`. "person" (or "people, adapting") fits a population
+        and starts on a person of it: what she does is learnt with `partial_fit`.
+    options : parameters of the model; of a person those of `PeopleTouch.person`.
+
+    Raises TouchModelError for an unknown name, or options that the model does not have or cannot mean.
+    """
+    if name in TOUCH_MODELS:
+        made: Any = AdaptingTouch() if name == PersonTouch.kind else TOUCH_MODELS[name]()
+    elif name in default_models():
+        made = default_models()[name]
+    else:
+        fix = f"write one of {', '.join(map(repr, touch_families()))}"
+        raise TouchModelError(f"{name!r} is no model", field="model", fix=fix)
+    checked: Any = PersonTouch(**made.person) if isinstance(made, AdaptingTouch) else made
+    if isinstance(checked, TouchBase):
+        checked.set_params(**options)._check_params()
+    elif options:
+        raise TouchModelError(
+            "is no parameter of this model", field=next(iter(options)), fix="leave it out"
+        )
+    return (
+        AdaptingTouch(made.people, **made.person, **options)
+        if isinstance(made, AdaptingTouch)
+        else made
+    )
+
+
 def touch_named(name: str, layout: Any) -> Any:
     """A saved model, or else one that another distribution brings under this name.
 

@@ -28,7 +28,14 @@ from nearkey.simulate.noise_curves import ScaledTouch
 from nearkey.simulate.people_ranking import CALIBRATED, LEFT_OUT
 from nearkey.simulate.typing_people import fit_carried
 from nearkey.simulate.typist import Aims
-from nearkey.touch import GaussianTouch, MixtureTouch, PooledTouch, TouchLog, concat
+from nearkey.touch import (
+    GaussianTouch,
+    MixtureTouch,
+    PooledTouch,
+    TouchLog,
+    concat,
+    touch_families,
+)
 
 WORDS = ["ace", "bd", "ad", "bed", "fee", "cab", "dad", "face", "fade", "beef"]
 PACK = SmallPack(
@@ -104,6 +111,19 @@ def test_people_type_with_touches_that_no_model_of_theirs_was_fitted_on():
         keys, counts = np.unique(calibration.target, return_counts=True)
         assert len(keys) == 6
         assert set(counts.tolist()) == {5}
+
+
+@pytest.mark.parametrize("model", touch_families())
+def test_every_touch_model_serves_as_the_family_of_a_ranking(model):
+    def wide(one):
+        return TouchesOnLayout(replace(one.log, width_mm=np.full(len(one.log), 12.0)), one.layout)
+
+    people = RecordedPeople([wide(recorded(SINGLE, each=30))], DecoderModel(model=model))
+    on = people.on(SINGLE)
+    assert on.without(0).key_ids == on.calibrated(0).key_ids == SINGLE.key_ids
+    found = rank_layouts([SINGLE], touch=touch, pack=PACK, people=people, words=40, seed=3)
+    # Words by chance alone are among the first three in three of ten.
+    assert all(c.rows[0].values["top3"].value > 0.5 for c in found.conditions)
 
 
 def test_recorded_touches_are_typed_uncleaned():
@@ -356,7 +376,13 @@ def test_accuracy_over_types_weighs_each_word_the_same():
             "traits_sd.slip: is -1; give 0 or more",
         ),
         (lambda: DecoderModel(model="circles"), "model: 'circles' is no model; write one of"),
-        (lambda: DecoderModel(options={"shrink": 1}), "options of gaussian are shrinkage"),
+        (lambda: DecoderModel(options={"shrink": 1}), "options.shrink: is no parameter of this"),
+        (lambda: DecoderModel(model="person", options={"doubt": 1}), "options.doubt: is no param"),
+        (lambda: DecoderModel(model="nearest key", options={"spread": 1}), "options.spread: is no"),
+        (
+            lambda: InventedPeople([HandTraits()] * 2, DecoderModel(model="finger")),
+            "model: invented people have no finger widths",
+        ),
         (lambda: DecoderModel(options={"shrinkage": 2}), "options.shrinkage: is 2"),
         (lambda: DecoderModel(touches=3), "touches: too few touches to fit on"),
     ],
