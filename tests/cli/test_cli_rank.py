@@ -106,6 +106,19 @@ def test_the_report_goes_where_the_plan_or_the_option_says(plan, tmp_path):
     assert (other / "report.html").exists()
 
 
+def test_a_report_folder_that_cannot_be_written_is_said_before_the_work(plan, tmp_path):
+    taken = tmp_path / "taken"
+    taken.write_text("a file")
+    line = refused(tmp_path, "rank", plan, "--words", 1_000_000, "--report", taken / "in")
+    assert "taken/in: folder: cannot be written" in line
+    again = plan.read_text().replace('folder = "out"', 'folder = "grid.csv/out"')
+    plan.write_text(again)
+    line = refused(tmp_path, "rank", plan, "--words", 1_000_000)
+    assert line.endswith(
+        "grid.csv/out: folder: cannot be written: Not a directory; name a folder that can be written"
+    )
+
+
 def test_an_interrupted_run_goes_on(plan, tmp_path):
     kept = tmp_path / "run.jsonl"
     whole = done("rank", plan, "--words", 2500, "--no-report", "--checkpoint", kept).stdout

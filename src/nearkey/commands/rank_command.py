@@ -82,11 +82,12 @@ def rank(
 
     widths = _widths(finger_widths, folder, finger_exponent)
     with_report = not (no_report or widths)
+    loaded = RankPlan.load(plan)
+    target = Path(folder) if folder is not None else loaded.path.parent / loaded.file.report.folder
     if with_report:
         from nearkey.report.page import check_report_extra
 
-        check_report_extra()  # before an hour of work, not after it
-    loaded = RankPlan.load(plan)
+        check_report_extra(target)  # before an hour of work, not after it
     settings = loaded.settings()
     for name, value in (("words", words), ("seed", seed), ("workers", workers)):
         if value is not None:
@@ -136,9 +137,6 @@ def rank(
                     ),
                 )
             click.echo(str(found), err=as_json)
-        target = (
-            Path(folder) if folder is not None else loaded.path.parent / loaded.file.report.folder
-        )
         made = rank_report(
             result,
             target,

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from importlib.resources import files as package_files
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 from nearkey.decode import LanguagePack
@@ -85,7 +86,7 @@ def rank_report(
     TouchDataError
         When a log does not fit the layout it comes with.
     """
-    jinja2 = check_report_extra()
+    jinja2 = check_report_extra(folder)
     if most < 1:
         raise NearkeyError(f"is {most}", field="most", fix="show 1 row or more")
     logs = list(touches)
@@ -140,23 +141,35 @@ def rank_report(
         if again_here:  # in any other folder such files may be somebody's own
             _remove_drawings(place, keep={picture.name for picture in pictures})
     except OSError as fault:
-        raise NearkeyError(
-            f"cannot be written: {fault.strerror or fault}",
-            where=os.fspath(folder),
-            field="folder",
-            fix="name a folder that can be written",
-        ) from None
+        raise _unwritten(folder, fault) from None
     return ReportFiles(place / "report.html", tuple(place / p.name for p in pictures))
 
 
-def check_report_extra() -> Any:
-    """jinja2, with matplotlib there too; NearkeyError where either is missing. Asked before long work, too."""
+def check_report_extra(folder: str | os.PathLike[str]) -> Any:
+    """jinja2, with matplotlib there too; NearkeyError where either is missing, or where the folder of the report cannot
+    be written. Asked before long work, too; leaves nothing behind."""
     try:
         import jinja2
     except ImportError:
         raise NearkeyError("reports need jinja2", fix="pip install 'nearkey[report]'") from None
+    place = Path(folder)
+    there = next((part for part in (place, *place.parents) if os.path.lexists(part)), Path())
+    try:
+        with TemporaryFile(dir=there):
+            pass
+    except OSError as fault:
+        raise _unwritten(folder, fault) from None
     with styled():
         return jinja2
+
+
+def _unwritten(folder: str | os.PathLike[str], fault: OSError) -> NearkeyError:
+    return NearkeyError(
+        f"cannot be written: {fault.strerror or fault}",
+        where=os.fspath(folder),
+        field="folder",
+        fix="name a folder that can be written",
+    )
 
 
 def spec_name(layout: str) -> str:

@@ -30,6 +30,7 @@ from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
+from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload
 from nearkey.text_table import estimate_text, text_table
 
@@ -39,6 +40,9 @@ SAYS = {
     LEFT_OUT: "each person types, the decoder is fitted on the others",
     CALIBRATED: "each person types, the decoder is fitted on touches of that person",
 }
+PeopleModels = Sequence[tuple[PeopleOnLayout, SamplingTouchModel, SamplingTouchModel]]
+"""People on a layout, and for each the decoder's model without the person and after the person's calibration."""
+
 RANKED = ("top1", "top3", "top5", "kspc", "wpm")
 
 
@@ -204,7 +208,7 @@ class PeopleRanking:
 def rank_by_people(
     layouts: Sequence[Layout],
     people: TypingPeople,
-    on: Mapping[str, PeopleOnLayout],
+    on: Mapping[str, PeopleModels],
     *,
     trials: Mapping[str, TypingTrial],
     pack: LanguagePack,
@@ -219,12 +223,11 @@ def rank_by_people(
 
     Parameters
     ----------
-    layouts : candidates. people : who types. on : they on each layout, by its name.
+    layouts : candidates. people : who types. on : they on each layout by its name, with the decoder's models.
     trials : of the matched condition, whose tries and spellings are shared.
     pack : lexicon and language model. workload : its words are dealt out, `words_each` a person.
     options, by, baseline : as of the ranking. done : called with a layout's name after each chunk.
 
-    Raises PlanError for too few words, and what fitting the people's models raises.
     """
     names = [layout.name for layout in layouts]
     shape = len(people.names), len(layouts)
@@ -235,11 +238,9 @@ def rank_by_people(
         own = replace(options, seed=int(seeds[person]), progress=None)
         made: dict[str, TypingTrial] = {}
         for layout in layouts:
-            base, there = trials[layout.name], on[layout.name]
-            for condition, assumed in (
-                (LEFT_OUT, there.without(person)),
-                (CALIBRATED, there.calibrated(person)),
-            ):
+            base = trials[layout.name]
+            there, without, calibrated = on[layout.name][person]
+            for condition, assumed in ((LEFT_OUT, without), (CALIBRATED, calibrated)):
                 made[f"{condition}\t{layout.name}"] = TypingTrial(
                     Condition(layout, there.generating(person, assumed), assumed),
                     pack,

@@ -17,12 +17,12 @@ from nearkey.simulate.collisions import SpelledLexicon, collisions, spelled_for
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes
-from nearkey.simulate.people_ranking import PeopleRanking, rank_by_people
+from nearkey.simulate.people_ranking import PeopleModels, PeopleRanking, rank_by_people
 from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.trial import Judged, TypingTrial
-from nearkey.simulate.typing_people import TypingPeople
+from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
 from nearkey.simulate.workload import CHUNK_WORDS
 
 _STOP_Z = (
@@ -60,7 +60,8 @@ def rank_layouts(
     by : what ranks them: top1, top3, top5 (the most is best), kspc (the least), wpm (the most).
     decoder_touch : the model the decoder assumes, where it differs from the typist's.
     early_stop : after an eighth, a quarter and half of the words, drop the layouts whose 99.9 % interval
-        of the paired difference to the best lies below it (successive halving); the table says which.
+        of the paired difference to the best lies below it (successive halving); the table says which. People type on
+        every layout all the same.
     checkpoint : a file that keeps finished chunks; a run that was interrupted goes on from it.
     people : who types besides the typist whom the decoder knows exactly (`RecordedPeople`, `InventedPeople`): the
         ranking then also has two conditions more, see `RankResult.conditions`.
@@ -85,15 +86,15 @@ def rank_layouts(
             candidates.append(baseline)
         baseline = baseline.name
     _check(candidates, baseline=baseline, by=by)
-    words_each, on = 0, {}
+    words_each, hands = 0, {}
     if people is not None:
-        # A layout that they cannot type on is told before any work.
-        on = {layout.name: people.on(layout) for layout in candidates}
-        hands = len(people.names)
+        count = len(people.names)
+        # What they cannot type on, and what cannot be fitted on them, is told before any work.
+        hands = {layout.name: _fitted(people.on(layout), count) for layout in candidates}
         if people_words is None:
-            words_each = max(2, options.words // 2 // hands)
+            words_each = max(2, options.words // 2 // count)
         else:
-            words_each = people_words // hands
+            words_each = people_words // count
         if words_each < 2:
             raise PlanError(
                 f"{words_each} words a person",
@@ -144,12 +145,11 @@ def rank_layouts(
                 alive = {name: trials[name] for name in kept}
     conditions: tuple[PeopleRanking, ...] = ()
     if people is not None:
-        going = [layout for layout in candidates if layout.name in alive]
-        progress.total -= of_people * (len(trials) - len(alive)) // len(trials)
+        # They type on layouts that stopped early, too: what is hopeless for a hand that is known may win here.
         conditions = rank_by_people(
-            going,
+            candidates,
             people,
-            on,
+            hands,
             trials=trials,
             pack=pack,
             workload=workload,
@@ -182,6 +182,10 @@ def rank_layouts(
         options=options.for_records(),
         conditions=conditions,
     )
+
+
+def _fitted(there: PeopleOnLayout, people: int) -> PeopleModels:
+    return [(there, there.without(person), there.calibrated(person)) for person in range(people)]
 
 
 def _check(candidates: Sequence[Layout], *, baseline: str | None, by: str) -> None:

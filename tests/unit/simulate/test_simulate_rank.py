@@ -11,7 +11,15 @@ import pytest
 from small_models import SmallLexicon, SmallPack, SmallTableModel, random_ngrams, row_layout
 
 from nearkey.errors import NearkeyError, PlanError
-from nearkey.simulate import Selection, Speed, TypingTrial, rank_layouts
+from nearkey.simulate import (
+    HandTraits,
+    InventedPeople,
+    Selection,
+    Speed,
+    TypingTrial,
+    invent_hands,
+    rank_layouts,
+)
 from nearkey.simulate import workload as workload_module
 from nearkey.touch import GaussianTouch
 
@@ -135,6 +143,29 @@ def test_early_stopping_keeps_the_winner_and_says_who_was_dropped(layouts, pack)
     assert all(row.words < 2000 for row in dropped)
     assert "stopped early" in str(early)
     assert not early.row("four").stopped_early  # the baseline goes on to the end
+
+
+def test_people_type_on_layouts_that_stopped_early_for_one_may_win_with_them(layouts, pack):
+    people = InventedPeople(invent_hands(HandTraits(spread_mm=2.5), 3))
+    full = run(layouts, pack, words=2000, people=people)
+    early = run(layouts, pack, words=2000, people=people, early_stop=True)
+    assert any(row.stopped_early for row in early.rows)
+    assert [c.to_dict() for c in early.conditions] == [c.to_dict() for c in full.conditions]
+    assert early.winners == full.winners
+
+
+def test_what_cannot_be_fitted_on_people_is_said_before_any_word_is_typed(layouts, pack):
+    class Few(InventedPeople):
+        def on(self, layout):
+            found = super().on(layout)
+            found._logs = [log.select([0, 1, 2]) for log in found._logs]
+            return found
+
+    steps = []
+    few = Few(invent_hands(HandTraits(spread_mm=2.5), 3))
+    with pytest.raises(NearkeyError, match="labelled touches"):
+        run(layouts, pack, people=few, progress=steps.append)
+    assert steps == []
 
 
 def test_a_result_can_be_saved(layouts, pack, tmp_path):
