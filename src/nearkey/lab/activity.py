@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol, Self
 
-from nearkey.lab.lab_messages import Button
+from nearkey.lab.lab_messages import Button, WorkloadForm
 from nearkey.study import BlockPlan
 
 
@@ -76,6 +76,7 @@ class ActivityStep:
     total: int = 0
     rest_s: float = 0.0
     takes_touches: bool = False
+    workload: WorkloadForm | None = None
     buttons: tuple[Button, ...] = ()
 
 

@@ -8,13 +8,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
 import numpy as np
 
 from nearkey.append_log import AppendLog
 from nearkey.errors import NearkeyError, PlanError, StudyLogError
+from nearkey.files import atomic_write
 from nearkey.lab.lab_folder import STATE_FILE
 from nearkey.schema import parse_json
-from nearkey.study import StudyLog, StudyPlan
+from nearkey.study import StudyLog, StudyPlan, WorkloadAnswer, read_workload_answers
 from nearkey.touch import TouchLog
 
 
@@ -38,10 +40,9 @@ def forget_participant(
 ) -> tuple[Forgotten, ...]:
     """Delete what these folders, and those below them, hold of the participant called `code`.
 
-    The participant's own folder of a lab goes with all that is in it; study logs whose header names the code go;
-    rows of
-    touch logs that name it go, with the file where no others are left; a study plan loses the participant's blocks; the
-    memory of an activity under way goes. dry_run : only say.
+    The participant's own folder of a lab goes with all that is in it; study logs whose header names the code go; rows
+    of touch logs and answers about the work that name it go, with the file where no others are left; a study plan
+    loses the participant's blocks; the memory of an activity under way goes. dry_run : only say.
 
     What was made of several people's data (a model, a table of measures) holds no code and stays: make it again.
     Raises NearkeyError for a folder that is not there or a log that is being written, before anything is deleted.
@@ -87,13 +88,8 @@ def forget_participant(
             continue
         if one.deleted:
             one.path.unlink()
-        elif one.path.suffix == ".json":
-            _take_out_of_plan(one.path, code)
         else:
-            log = TouchLog.read(one.path)
-            private = one.path.stat().st_mode & 0o777
-            log.select(log.person != code).write(one.path)
-            one.path.chmod(private)
+            _take_out(one.path, code)
     for folder in own:
         shutil.rmtree(folder)
     return tuple(found)
@@ -103,7 +99,7 @@ def _is_participants(folder: Path) -> bool:
     """Whether a folder is one that a lab made for a participant."""
     names = [path.name for path in folder.iterdir()]
     return bool(names) and all(
-        name.lstrip(".").startswith(("study-", "touches-", "model-")) for name in names
+        name.lstrip(".").startswith(("study-", "touches-", "model-", "workload.")) for name in names
     )
 
 
@@ -111,6 +107,8 @@ def _kind(path: Path) -> str:
     name = path.name
     if name.startswith("study-"):
         return "a study log"
+    if name.startswith("workload"):
+        return "answers about the work"
     return "calibration touches" if name.startswith("touches-") else "a model of the touches"
 
 
@@ -131,6 +129,11 @@ def _held(path: Path, code: str) -> Forgotten | None:
         else:
             mine = log.header.participant == code
             return Forgotten(path, f"a study log, {len(log.events)} events", True) if mine else None
+        answers = _answers(path)
+        if answers:
+            about = sum(answer.participant == code for answer in answers)
+            what = f"{about} answers about the work"
+            return Forgotten(path, what, about == len(answers)) if about else None
     try:
         touches = TouchLog.read(path)
     except NearkeyError:
@@ -139,6 +142,14 @@ def _held(path: Path, code: str) -> Forgotten | None:
     if not rows:
         return None
     return Forgotten(path, f"{rows} touches", rows == len(touches))
+
+
+def _answers(path: Path) -> tuple[WorkloadAnswer, ...]:
+    """What people said of the work, where that is what a file holds."""
+    try:
+        return read_workload_answers(path)
+    except NearkeyError:
+        return ()
 
 
 def _held_json(path: Path, code: str) -> Forgotten | None:
@@ -158,9 +169,19 @@ def _held_json(path: Path, code: str) -> Forgotten | None:
     return Forgotten(path, f"{blocks} blocks of a study plan", False) if blocks else None
 
 
-def _take_out_of_plan(path: Path, code: str) -> None:
-    plan = StudyPlan.read(path)
-    kept = tuple(block for block in plan.blocks if block.participant != code)
+def _take_out(path: Path, code: str) -> None:
+    """The file without what it holds of the participant, with the rights it had."""
     mode = path.stat().st_mode & 0o777
-    StudyPlan(plan.conditions, plan.seed, plan.balanced, kept).write(path)
+    if path.suffix == ".json":
+        plan = StudyPlan.read(path)
+        kept = tuple(block for block in plan.blocks if block.participant != code)
+        StudyPlan(plan.conditions, plan.seed, plan.balanced, kept).write(path)
+    elif answers := _answers(path):
+        with atomic_write(path, "wb", private=True) as out:
+            for answer in answers:
+                if answer.participant != code:
+                    out.write(msgspec.json.encode(answer) + b"\n")
+    else:
+        log = TouchLog.read(path)
+        log.select(log.person != code).write(path)
     path.chmod(mode)

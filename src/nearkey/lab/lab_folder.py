@@ -12,7 +12,14 @@ from nearkey.errors import NearkeyError, PlanError, StudyLogError
 from nearkey.files import atomic_write
 from nearkey.lab.lab_messages import StartRequest
 from nearkey.lab.study_activity import TrialPlace
-from nearkey.study import StudyLog, StudyLogWriter, StudyPlan
+from nearkey.study import (
+    StudyLog,
+    StudyLogWriter,
+    StudyPlan,
+    WorkloadAnswer,
+    add_workload_answer,
+    read_workload_answers,
+)
 from nearkey.touch import TouchLogWriter
 
 STATE_FILE = "lab-state.json"
@@ -88,6 +95,19 @@ class LabFolder:
                 elif trial.state == "unfinished":
                     unfinished = (extra["position"], number)
         return frozenset(done), unfinished
+
+    def keep_workload(self, answer: WorkloadAnswer) -> None:
+        """Add what a participant says of the work to the participant's own log."""
+        add_workload_answer(self._workload_path(answer.participant), answer)
+
+    def rated(self, participant: str) -> frozenset[str]:
+        """The conditions whose work the participant has told of."""
+        path = self._workload_path(participant)
+        answers = read_workload_answers(path) if path.exists() else ()
+        return frozenset(answer.condition for answer in answers)
+
+    def _workload_path(self, participant: str) -> Path:
+        return self.path / participant / "workload.jsonl"
 
     def keep_plan(self, plan: StudyPlan) -> StudyPlan:
         """Keep the study's plan beside its logs, and give the one to carry out: participants who were forgotten

@@ -8,19 +8,19 @@ of a client that gave an `affine`: these are in the client's own units. Describe
 from __future__ import annotations
 
 import math
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 import msgspec
 
 from nearkey.errors import NearkeyError
 from nearkey.schema import decode
 from nearkey.session.messages import snake_case
+from nearkey.study import WorkloadScale
 
 VERSION = 1
 MAX_BYTES = 32_768
 """The longest message the lab takes."""
 
-ACTIVITIES = ("calibrate", "try", "study", "replay")
 LabAction = Literal[
     "accept",
     "choose",
@@ -34,19 +34,7 @@ LabAction = Literal[
     "space",
     "undo",
 ]
-ACTIONS = (
-    "accept",
-    "choose",
-    "commit",
-    "delete",
-    "done",
-    "next",
-    "none",
-    "previous",
-    "redo",
-    "space",
-    "undo",
-)
+ACTIONS = get_args(LabAction)
 """What a stroke or a button may do: docs/lab.md tells each."""
 
 KeyVisibility = Literal["drawn", "faint", "invisible"]
@@ -171,6 +159,17 @@ class LeaveRequest(_Request, frozen=True, kw_only=True):
     """Leave the activity; an open phrase is logged as aborted."""
 
 
+class WorkloadRequest(_Request, frozen=True, kw_only=True):
+    """What the participant says of the work under a condition, where the study asks for it.
+
+    ratings : 0 to 100 for each of the scales shown. chosen : the scale of each pair that mattered more, in the order
+    of the pairs; none where the study asks for no weights.
+    """
+
+    ratings: Annotated[dict[Short, float], msgspec.Meta(max_length=6)]
+    chosen: Annotated[tuple[Short, ...], msgspec.Meta(max_length=15)] = ()
+
+
 class ShowRequest(_Request, frozen=True, kw_only=True):
     """How the pad is shown: its keys, turned clockwise by degrees, times as large, and moved by mm on the screen."""
 
@@ -208,6 +207,7 @@ LabRequest = (
     | StartRequest
     | NextRequest
     | LeaveRequest
+    | WorkloadRequest
     | ShowRequest
     | SeekRequest
     | PingRequest
@@ -287,6 +287,15 @@ class Button(msgspec.Struct, frozen=True, kw_only=True):
     send: dict[str, Any]
 
 
+class WorkloadForm(msgspec.Struct, frozen=True, kw_only=True):
+    """Questions about the work: scales (name, title, question, what 0 and 100 say), and pairs of their names of
+    which one is to be chosen, none where no weights are asked for.
+    """
+
+    scales: tuple[WorkloadScale, ...]
+    pairs: tuple[tuple[str, str], ...] = ()
+
+
 class SceneReply(_Reply, frozen=True, kw_only=True):
     """What every device shows now; sent whole whenever it changes.
 
@@ -294,7 +303,7 @@ class SceneReply(_Reply, frozen=True, kw_only=True):
     target : the key to
     touch. phrase : the text to type. done, total : progress. rest_s : seconds to rest. takes_touches : whether
     touches count now.
-    The rest as in `ShowRequest`. replay : the event shown, in replay.
+    workload : questions to ask now. The rest as in `ShowRequest`. replay : the event shown, in replay.
     """
 
     activity: str
@@ -309,6 +318,7 @@ class SceneReply(_Reply, frozen=True, kw_only=True):
     total: int = 0
     rest_s: float = 0.0
     takes_touches: bool = False
+    workload: WorkloadForm | None = None
     buttons: tuple[Button, ...] = ()
     keys: KeyVisibility = "drawn"
     rotation_deg: float = 0.0

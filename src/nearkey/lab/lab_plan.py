@@ -76,11 +76,15 @@ class CalibrationTable(_PlanTable, frozen=True, kw_only=True):
     keys: KeyVisibility = "drawn"
 
 
+WorkloadKind = Literal["", "raw", "weighted"]
+
+
 class StudyTable(_PlanTable, frozen=True, kw_only=True):
     """The study: a plan that `StudyPlan.write` wrote, or what `plan_study` makes one of.
 
     plan : the file. Or participants : codes; phrases : a text file, a phrase a line; and the numbers of `plan_study`.
-    consent : what participants are asked to agree to.
+    consent : what participants are asked to agree to. workload : whether the NASA Task Load Index is asked for after
+    each condition, "raw" or with weights; "" not at all.
     """
 
     plan: str = ""
@@ -91,6 +95,7 @@ class StudyTable(_PlanTable, frozen=True, kw_only=True):
     phrases_per_block: Annotated[int, msgspec.Meta(ge=1)] = 10
     practice_phrases: Annotated[int, msgspec.Meta(ge=0)] = 2
     rest_s: Annotated[float, msgspec.Meta(ge=0)] = 120.0
+    workload: WorkloadKind = ""
     consent: str = (
         "Your touches and what you type are recorded under a code, not your name, and are deleted when you ask. "
         "Taking part is your choice; you may stop at any moment."

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterable
+from functools import partial
 from typing import Any
 
-import numpy as np
+import msgspec
 
-from nearkey.decode import Decoder, EditCosts, LanguagePack
+from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError, PlanError, StudyLogError
 from nearkey.lab.activity import (
     Activity,
-    ActivityStep,
     CloseTrial,
     Deed,
     FitTouches,
@@ -22,18 +21,15 @@ from nearkey.lab.activity import (
     OpenPads,
     OpenTrial,
     TakeRest,
-    button,
 )
 from nearkey.lab.apparatus import Apparatus
-from nearkey.lab.calibrate_activity import CalibrateActivity, balanced_targets
+from nearkey.lab.calibrate_activity import CalibrateActivity
 from nearkey.lab.lab_folder import LabFolder
 from nearkey.lab.lab_messages import (
     VERSION,
     AckReply,
     AffineRequest,
     ClientsReply,
-    DrawnEllipse,
-    DrawnKey,
     DrawnPad,
     HelloRequest,
     InvitationReply,
@@ -55,19 +51,20 @@ from nearkey.lab.lab_messages import (
     TouchRequest,
     TypedReply,
     WelcomeReply,
+    WorkloadRequest,
     read_request,
     to_json,
 )
+from nearkey.lab.lab_models import LabModels, drawn_pad
 from nearkey.lab.lab_plan import CAUTIONS, LabCondition, LabPlan, PadTable
+from nearkey.lab.lab_records import LabRecords
+from nearkey.lab.lab_scene import scene_of
 from nearkey.lab.replay_activity import ReplayActivity
+from nearkey.lab.starting import activity_for
 from nearkey.lab.strokes import stroke_action
-from nearkey.lab.study_activity import StudyActivity, first_open
-from nearkey.lab.try_activity import TryActivity
+from nearkey.lab.study_activity import StudyActivity
 from nearkey.lab.typing_pad import TypingPad
-from nearkey.lab.uncased import UncasedPack
-from nearkey.layout import Layout
-from nearkey.study import StudyLogWriter, StudyTrial
-from nearkey.touch import GaussianTouch, TouchLog, TouchLogWriter, clean, ellipses, load_touch
+from nearkey.study import workload_answer
 
 Send = Callable[[str], None]
 Invite = Callable[[str], InvitationReply]
@@ -97,24 +94,18 @@ class Laboratory:
     ) -> None:
         self.plan = plan
         self.folder = LabFolder(plan.folder)
-        self._pack, self._invite, self._clock = pack, invite, clock
+        self._invite, self._clock = invite, clock
         self._zero = clock()
+        self._models = LabModels(pack, self.folder)
+        self._records = LabRecords(plan, self.folder, self._models, self._now, self._taken_before)
         self._sends: dict[int, Send] = {}
         self._serial = 0
-        self._press = 0
         self.apparatus = Apparatus()
         self.activity: Activity | None = None
         self._start: StartRequest | None = None
         self._show = plan.pad
         self._conditions: tuple[LabCondition, ...] = ()
         self._pads: list[TypingPad] = []
-        self._decoders: dict[tuple[str, str, bool], Decoder] = {}
-        self._study: StudyLogWriter | None = None
-        self._touches: TouchLogWriter | None = None
-        self._log_zero = 0.0
-        self._last_t = 0.0
-        self._interruptions = 0
-        self._unfinished: StudyTrial | None = None
         self._shown: dict[tuple[str, int], tuple[str, ...]] = {}
         self._delays: deque[float] = deque(maxlen=_DELAYS_KEPT)
         self.folder.make()
@@ -140,10 +131,11 @@ class Laboratory:
     def disconnect(self, serial: int) -> None:
         """A device is gone. Its activity goes on when it comes back."""
         self._sends.pop(serial, None)
-        if serial in self.apparatus.clients:
+        client = self.apparatus.clients.get(serial)
+        if client is not None:
+            if serial == self.apparatus.pad or client.hello.role == "display":
+                self._interrupted(f"the connection to the {client.hello.role} was lost")
             self.apparatus = self.apparatus.left(serial)
-            if isinstance(self.activity, StudyActivity) and self.activity.types:
-                self._interruptions += 1
             self._tell_experimenters()
 
     def receive(self, serial: int, line: str | bytes) -> bool:
@@ -171,7 +163,12 @@ class Laboratory:
 
     def close(self) -> None:
         """Close the logs; an unfinished activity goes on when the lab is started again."""
-        self._close_logs()
+        self._records.close()
+
+    def _interrupted(self, by: str) -> None:
+        """What broke into a phrase that is being typed goes into its log."""
+        if isinstance(self.activity, StudyActivity) and self.activity.types:
+            self._records.interrupted(by, self._pads[0].candidates)
 
     def _reply(self, serial: int, reply: LabReply) -> None:
         send = self._sends.get(serial)
@@ -201,6 +198,7 @@ class Laboratory:
         )
         if before not in (None, serial) and self.apparatus.pad == serial:
             assert before is not None
+            self._interrupted("another device became the pad")
             self._reply(before, ReplacedReply(by=hello.device or hello.role))
         self._reply(
             serial,
@@ -244,6 +242,8 @@ class Laboratory:
                 self._tell(self.scene())
             case NextRequest():
                 self._go_on()
+            case WorkloadRequest():
+                self._rated(request)
             case LeaveRequest():
                 self._leave()
                 self._tell(self.scene())
@@ -253,9 +253,7 @@ class Laboratory:
                     for n in PadTable.__struct_fields__
                     if (v := getattr(request, n)) is not None
                 }
-                self._show = PadTable(
-                    **{n: getattr(self._show, n) for n in PadTable.__struct_fields__} | given
-                )
+                self._show = msgspec.structs.replace(self._show, **given)
                 self._tell(self.scene())
             case SeekRequest():
                 if isinstance(self.activity, ReplayActivity):
@@ -280,17 +278,15 @@ class Laboratory:
                 fix="say hello again to make this one the pad",
             )
         (x, y), end = self.apparatus.place(serial, touch)
-        if not self.apparatus.is_new(serial, touch.n):
-            self._reply(serial, AckReply(n=touch.n, client=client.name, kept=True))
-            return
-        if self.activity is None or not self.activity.step.takes_touches:
-            self.apparatus = self.apparatus.taken(client.name, touch.n)
-            self._tell(AckReply(n=touch.n, client=client.name, kept=False, x=x, y=y))
+        takes = self.activity is not None and self.activity.step.takes_touches
+        if self._answered(serial, touch.n, takes, x=x, y=y) or self.activity is None:
             return
         t, jumped = self._moment(serial, touch.t_ms)
-        extra = {**self._of_touch(touch, client.name), **({"clock": "jumped"} if jumped else {})}
+        extra = self._records.told_of_touch(touch, client.name)
+        if jumped:
+            extra["clock"] = "jumped"
         if not self.activity.types:
-            self._keep(serial, touch, (x, y), t, extra)
+            self._keep(serial, touch, (x, y), t)
             return
         pad = self._pad(touch.pad)
         layout = self._conditions[touch.pad].layout
@@ -311,28 +307,29 @@ class Laboratory:
     def _pressed(self, serial: int, press: PressRequest) -> None:
         began = self._clock()
         client = self.apparatus.clients[serial]
-        if not self.apparatus.is_new(serial, press.n):
-            self._reply(serial, AckReply(n=press.n, client=client.name, kept=True))
-            return
-        if self.activity is None or not self.activity.types:
-            self.apparatus = self.apparatus.taken(client.name, press.n)
-            self._tell(AckReply(n=press.n, client=client.name, kept=False))
+        if self._answered(serial, press.n, self.activity is not None and self.activity.types):
             return
         t, _ = self._moment(serial, press.t_ms)
-        extra = {"client": client.name, "n": press.n, "press": self._number()}
-        extra |= {"action": press.action} | (
-            {"rank": press.rank} if press.action == "choose" else {}
-        )
-        changed = press.action == "done" or self._pad(press.pad).press(
-            press.action, press.rank, t, extra
-        )
+        pad = self._pad(press.pad)
+        extra = self._records.told_of_press(press, client.name)
+        changed = press.action == "done" or pad.press(press.action, press.rank, t, extra)
         self._typed(serial, press.n, press.pad, press.action, changed, began)
         if press.action == "done":
             self._go_on()
 
-    def _number(self) -> int:
-        self._press += 1
-        return self._press
+    def _answered(
+        self, serial: int, n: int, takes: bool, *, x: float | None = None, y: float | None = None
+    ) -> bool:
+        """Whether touch or press `n` was taken before, or comes where nothing is taken; its device is told so."""
+        name, new = self.apparatus.clients[serial].name, self.apparatus.is_new(serial, n)
+        if new and takes:
+            return False
+        if new:
+            self.apparatus = self.apparatus.taken(name, n)
+            self._tell(AckReply(n=n, client=name, kept=False, x=x, y=y))
+        else:
+            self._reply(serial, AckReply(n=n, client=name, kept=True))
+        return True
 
     def _pad(self, place: int) -> TypingPad:
         if place >= len(self._pads):
@@ -342,25 +339,9 @@ class Laboratory:
     def _moment(self, serial: int, t_ms: float | None) -> tuple[float, bool]:
         """By the log's clock."""
         t, jumped = self.apparatus.moment(
-            serial, t_ms, self._now(), not_before_s=self._last_t - self._log_zero
+            serial, t_ms, self._now(), not_before_s=self._records.lab_time_s
         )
-        self._last_t = max(round(t + self._log_zero, 6), self._last_t)
-        return self._last_t, jumped
-
-    def _of_touch(self, touch: TouchRequest, client: str) -> dict[str, Any]:
-        """What the logs keep of a touch beside its place."""
-        told: dict[str, Any] = {"client": client, "n": touch.n, "press": self._number()}
-        for name in ("t_ms", "up_ms", "width", "height", "pressure"):
-            value = getattr(touch, name)
-            if value is not None:
-                told[name] = value
-        if touch.kind:
-            told["kind"] = touch.kind
-        if touch.to is not None:
-            told["to"] = touch.to
-        if touch.path:
-            told["path"] = touch.path
-        return told
+        return self._records.tick(t), jumped
 
     def _typed(
         self, serial: int, n: int, place: int, action: str, changed: bool, began: float,
@@ -389,16 +370,14 @@ class Laboratory:
                 server_ms=round((self._clock() - began) * 1000, 3),
             )
         )
-        if (
-            self.apparatus.clients[serial].hello.role == "sensor"
-        ):  # it has no page that says what it painted
+        # A sensor has no page that says what it painted.
+        if self.apparatus.clients[serial].hello.role == "sensor":
             self._log_list(name, n, candidates)
 
     def _log_list(self, client: str, n: int, words: tuple[str, ...], **told: float) -> None:
         """The words offered after touch `n`, at the time of that touch, for a log's clock may not go back."""
-        if self._study is not None and self.activity is not None and self.activity.types:
-            extra = {"client": client, "n": n, **told}
-            self._study.event("candidates", self._last_t, words=words, extra=extra)
+        if self.activity is not None and self.activity.types:
+            self._records.listed(words, {"client": client, "n": n, **told})
 
     def _painted(self, serial: int, painted: PaintedRequest) -> None:
         """The list came on the screen: the log says so."""
@@ -418,59 +397,25 @@ class Laboratory:
         touch: TouchRequest,
         at: tuple[float, float],
         t: float,
-        extra: dict[str, Any],
     ) -> None:
         """A calibration touch: kept, then answered, then the next target."""
         assert self.activity is not None
         target = self.activity.step.target
         moved, deeds = self.activity.touched()
+        client = self.apparatus.clients[serial]
         for deed in deeds:
             if isinstance(deed, KeepTouch):
-                self._log_touch(serial, deed, touch, at, t, extra)
-        name = self.apparatus.clients[serial].name
-        self.apparatus = self.apparatus.taken(name, touch.n)
-        self._tell(AckReply(n=touch.n, client=name, kept=True, x=at[0], y=at[1], target=target))
+                self._records.keep(
+                    deed, touch, at, t, hello=client.hello, client=client.name,
+                    total=self.activity.step.total, shown=self._view,
+                )  # fmt: skip
+        self.apparatus = self.apparatus.taken(client.name, touch.n)
+        self._tell(
+            AckReply(n=touch.n, client=client.name, kept=True, x=at[0], y=at[1], target=target)
+        )
         self.activity = moved
         self._carry_out(tuple(deed for deed in deeds if not isinstance(deed, KeepTouch)))
         self._tell(self.scene())
-
-    def _log_touch(
-        self, serial: int, deed: KeepTouch, touch: TouchRequest, at: tuple[float, float], t: float,
-        extra: dict[str, Any],
-    ) -> None:  # fmt: skip
-        assert self._touches is not None
-        assert self._start is not None
-        hello = self.apparatus.clients[serial].hello
-        done = len(self._touches.rows)
-        total = self.activity.step.total if self.activity else 1
-        self._touches.add(
-            {
-                "person": self._start.participant,
-                "session": str(done // total + 1),
-                "trial": deed.trial,
-                "order": deed.order,
-                "time_s": t,
-                "x": at[0],
-                "y": at[1],
-                "target": deed.target,
-                "device": hello.device or hello.role,
-                "pixels_per_mm": hello.pixels_per_mm,
-                "calibrated": hello.calibrated,
-                "pixel_ratio": hello.pixel_ratio,
-                "keys": self._start.keys or self.plan.calibration.keys,
-                "rotation_deg": self._show.rotation_deg,
-                "scale": self._show.scale,
-                "origin": self.plan.origin,
-                "client": extra["client"],
-                "n": extra["n"],
-                "width": touch.width,
-                "height": touch.height,
-                "pressure": touch.pressure,
-                "kind": touch.kind,
-                "up_ms": touch.up_ms,
-                "t_ms": touch.t_ms,
-            }
-        )
 
     # ---- activities ----
 
@@ -480,98 +425,26 @@ class Laboratory:
             raise PlanError(
                 f"{self.activity.kind} is under way", where="start", fix="leave it first"
             )
-        self.activity, self._start = self._made(start, again), start
-        self._press = 0
+        self.activity = activity_for(start, self.plan, self.folder, self._study_plan, again=again)
+        self._start = start
         try:
-            self._open_logs(start)
+            self._records.begin(start.participant or "")
+            if isinstance(self.activity, CalibrateActivity):
+                self._records.open_touches(self.activity.condition)
             self.activity, deeds = self.activity.begin()
             self._carry_out(deeds)
         except BaseException:
             self.activity, self._start = None, None
-            self._close_logs()
+            self._records.close()
             raise
         if start.activity in ("calibrate", "study"):
             self.folder.keep_state(start)
 
-    def _made(self, start: StartRequest, again: bool) -> Activity:
-        match start.activity:
-            case "calibrate":
-                (condition,) = self._named(start, 1)
-                participant = self._participant(start)
-                targets = [key.id for key in condition.layout.letter_keys]
-                order = balanced_targets(
-                    targets, self.plan.calibration.each, self.plan.calibration.seed
-                )
-                labels = {key.id: key.label for key in condition.layout.keys}
-                with self.folder.touch_log(participant, condition.name) as log:
-                    at = len(log.rows) % len(order)
-                state = "target" if again and at else "ready"
-                return CalibrateActivity(condition.name, order, labels, at, state)
-            case "try":
-                return TryActivity(tuple(condition.name for condition in self._named(start, 2)))
-            case "study":
-                if self._study_plan is None or self.plan.study is None:
-                    raise PlanError(
-                        "this lab has no study", field="study", fix="give the plan a [study] table"
-                    )
-                participant = self._participant(start)
-                blocks = self._study_plan.of(participant)
-                done, unfinished = self.folder.done_trials(participant)
-                interrupted = unfinished is not None and unfinished == first_open(blocks, done)
-                return StudyActivity(blocks, done, self.plan.study.consent, open=interrupted)
-        played = self.folder.read_study_log(start.log)
-        if not played.events:
-            raise StudyLogError("holds no events", where=start.log, fix="choose another log")
-        layout = self._layout_of_log(played)
-        return ReplayActivity(start.log, played, 1.0 if layout is None else layout.unit_mm)
-
-    def _layout_of_log(self, log: Any) -> Layout | None:
-        spec = (log.header.extra or {}).get("layout")
-        if isinstance(spec, dict):
-            return Layout.from_dict(spec, where="log's header")
-        for condition in self.plan.conditions:
-            if log.header.layout == condition.layout.name:
-                return condition.layout
-        return None
-
-    def _participant(self, start: StartRequest) -> str:
-        if start.participant is None:
-            raise PlanError(
-                "is missing", where="start", field="participant", fix="give a code, not a name"
-            )
-        return start.participant
-
-    def _named(self, start: StartRequest, most: int) -> tuple[LabCondition, ...]:
-        names = start.conditions or tuple(c.name for c in self.plan.conditions[:1])
-        return tuple(self.plan.condition(name) for name in names[:most])
-
-    def _open_logs(self, start: StartRequest) -> None:
-        self._close_logs()
-        self._log_zero = self._last_t = 0.0
-        if start.activity == "calibrate":
-            assert start.participant is not None
-            assert isinstance(self.activity, CalibrateActivity)
-            self._touches = self.folder.touch_log(start.participant, self.activity.condition)
-            self._taken_before(self._touches.rows)
-            earlier = max((row["time_s"] or 0.0 for row in self._touches.rows), default=0.0)
-            self._from(earlier)
-
-    def _from(self, earlier_s: float) -> None:
-        """The log's clock goes on from its last time."""
-        self._log_zero = earlier_s - self._now() + (1.0 if earlier_s else 0.0)
-        self._last_t = self._now() + self._log_zero
-
-    def _taken_before(self, extras: list[dict[str, Any]]) -> None:
+    def _taken_before(self, extras: Iterable[dict[str, Any]]) -> None:
         """What the log holds was taken: a device that sends it again is told so."""
         for extra in extras:
             if "client" in extra and isinstance(extra.get("n"), int):
                 self.apparatus = self.apparatus.taken(extra["client"], extra["n"])
-
-    def _close_logs(self) -> None:
-        for log in (self._study, self._touches):
-            if log is not None:
-                log.close()
-        self._study = self._touches = None
 
     def _go_on(self) -> None:
         if self.activity is None:
@@ -587,7 +460,7 @@ class Laboratory:
         self._carry_out(deeds)
         self.activity, self._start = None, None
         self._pads, self._conditions = [], ()
-        self._close_logs()
+        self._records.close()
         self.folder.keep_state(None)
 
     def _carry_out(self, deeds: tuple[Deed, ...]) -> None:
@@ -597,263 +470,76 @@ class Laboratory:
                     self._conditions = tuple(self.plan.condition(name) for name in deed.conditions)
                     self._pads = [self._new_pad(condition) for condition in self._conditions]
                 case OpenTrial():
-                    self._open_trial(deed)
-                case CloseTrial():
-                    self._close_trial(deed.aborted)
-                case TakeRest():
-                    self._abort_unfinished(self._study_log(deed.block.condition))
-                    self._study_log(deed.block.condition).event(
-                        "rest", self._tick(), seconds=deed.block.rest_s
+                    (condition,) = self._conditions
+                    pad = self._records.open_trial(
+                        deed,
+                        condition,
+                        self._pad_device,
+                        self._view,
+                        partial(self._new_pad, condition),
                     )
+                    self._pads = [pad]
+                case CloseTrial():
+                    self._records.close_trial(aborted=deed.aborted)
+                case TakeRest():
+                    (condition,) = self._conditions
+                    self._records.rest(deed.block.rest_s, condition, self._pad_device)
                 case FitTouches():
-                    self._fit(deed.condition)
+                    self._fit(self.plan.condition(deed.condition))
 
-    def _new_pad(
-        self, condition: LabCondition, recorder: StudyLogWriter | None = None
-    ) -> TypingPad:
-        return TypingPad(self._decoder(condition), k=self.plan.k, recorder=recorder)
-
-    def _model(self, condition: LabCondition) -> tuple[Any, str]:
-        """The touch model assumed: the participant's own where one is fitted; and where it comes from."""
-        participant = self._start.participant if self._start else None
-        if participant is not None:
-            path = self.folder.model_path(participant, condition.name)
-            if path.exists():
-                return load_touch(path).for_layout(condition.layout), "own"
-        return condition.touch, condition.source
-
-    def _decoder(self, condition: LabCondition) -> Decoder:
-        model, source = self._model(condition)
-        who = (self._start.participant or "") if self._start and source == "own" else ""
-        cased = not (isinstance(self.activity, StudyActivity) and self._lower_case)
-        found = self._decoders.get((who, condition.name, cased))
-        if found is None:
-            found = Decoder(
-                condition.layout,
-                model,
-                self._pack if cased else UncasedPack(self._pack),
-                edits=EditCosts.typical(condition.layout),
-            )
-            self._decoders[who, condition.name, cased] = found
-        return found
-
-    # ---- the study's log ----
-
-    def _tick(self) -> float:
-        self._last_t = round(max(self._now() + self._log_zero, self._last_t), 6)
-        return self._last_t
-
-    def _study_log(self, condition: str) -> StudyLogWriter:
-        """The participant's log under a condition, open."""
-        if self._study is not None and self._study.header.condition == condition:
-            return self._study
-        self._close_logs()
-        assert self._start is not None
-        assert self._start.participant is not None
-        found = self.plan.condition(condition)
-        _, source = self._model(found)
-        pads = [c.hello for c in self.apparatus.clients.values() if c.serial == self.apparatus.pad]
-        self._study = self.folder.study_writer(
-            {
-                "participant": self._start.participant,
-                "condition": condition,
-                "origin": self.plan.origin,
-                "layout": found.layout.name,
-                "device": pads[0].device if pads else None,
-                "started": datetime.now(UTC).isoformat(timespec="seconds"),
-                "extra": {
-                    "layout": found.layout.to_dict(),
-                    "touch_model": source,
-                    "lab": self.plan.name,
-                    "strokes_min_mm": self.plan.strokes.min_mm,
-                },
-            }
-        )
-        earlier = self._study.earlier
-        self._unfinished = None
-        if earlier is None or not earlier.events:
-            self._from(0.0)
-            return self._study
-        self._from(earlier.events[-1].t)
-        last = earlier.trials()[-1:]
-        if last and last[0].state == "unfinished":
-            (self._unfinished,) = last
-        self._taken_before([event.extra or {} for event in earlier.events])
-        return self._study
-
-    def _abort_unfinished(self, writer: StudyLogWriter) -> None:
-        """A trial that a crash left open and that is not gone on with."""
-        if self._unfinished is not None:
-            writer.end(self._tick(), aborted=True)
-            self._unfinished = None
-
-    def _open_trial(self, deed: OpenTrial) -> None:
-        condition = self.plan.condition(deed.block.condition)
-        writer = self._study_log(deed.block.condition)
-        pad = self._new_pad(condition)
-        unfinished, self._interruptions = self._unfinished, 0
-        if unfinished is not None:
-            numbers = [(event.extra or {}).get("press", 0) for event in unfinished.events]
-            self._press = max(numbers, default=0)
-            same = (unfinished.prompt.extra or {}).get("position") == deed.block.position
-            if same and unfinished.prompt.trial == deed.trial and pad.take_up(unfinished.events):
-                self._unfinished, self._interruptions = None, 1
-                pad.record(writer)
-                self._pads = [pad]
-                return
-            self._abort_unfinished(writer)
-            pad = self._new_pad(condition)
-        pads = [c.hello for c in self.apparatus.clients.values() if c.serial == self.apparatus.pad]
-        device: dict[str, Any] = {}
-        if pads:
-            device = {
-                "device": pads[0].device,
-                "pixels_per_mm": pads[0].pixels_per_mm,
-                "calibrated": pads[0].calibrated,
-                "pixel_ratio": pads[0].pixel_ratio,
-            }
-        writer.prompt(
-            deed.phrase,
-            self._tick(),
-            block=deed.block.block,
-            trial=deed.trial,
-            practice=deed.block.practice,
-            extra={
-                "position": deed.block.position,
-                "keys": self._show.keys,
-                "rotation_deg": self._show.rotation_deg,
-                "scale": self._show.scale,
-                **device,
-            },
-        )
-        pad.record(writer)
-        self._pads = [pad]
-
-    def _close_trial(self, aborted: bool) -> None:
-        if self._study is None:
-            return
-        fields: dict[str, Any] = {"aborted": aborted}
-        if self._interruptions:
-            fields["extra"] = {"interruptions": self._interruptions}
-        self._study.end(self._tick(), **fields)
-
-    # ---- calibration's model ----
-
-    def _fit(self, condition: str) -> None:
-        """A model of the participant's touches so far, cleaned; what is said about it goes on the screen."""
-        assert self._touches is not None
-        assert self._start is not None
+    def _fit(self, condition: LabCondition) -> None:
+        """A model of the participant's touches so far; what is said about it goes on the screen."""
         assert isinstance(self.activity, CalibrateActivity)
-        assert self._start.participant is not None
-        layout = self.plan.condition(condition).layout
-        try:
-            log, report = clean(TouchLog.read(self._touches.path), layout)
-            model = GaussianTouch().fit(log, layout)
-        except NearkeyError as fault:
-            result: tuple[str, ...] = (f"No model: {fault}", "The touches are kept.")
-        else:
-            path = self.folder.model_path(self._start.participant, condition)
-            model.save(path)
-            path.chmod(0o600)
-            who = self._start.participant
-            for stale in [k for k in self._decoders if k[:2] == (who, condition)]:
-                del self._decoders[stale]
-            off = np.asarray(model.pooled_offset_) * layout.unit_mm
-            areas = [np.pi * e.semi_major * e.semi_minor for e in ellipses(model)]
-            result = (
-                f"{len(log)} touches kept, {report.n_dropped} left out.",
-                f"On the average they land {abs(off[0]):.1f} mm {'right' if off[0] >= 0 else 'left'} of and "
-                f"{abs(off[1]):.1f} mm {'below' if off[1] >= 0 else 'above'} the middle of a key.",
-                f"95 % of them lie in {float(np.mean(areas)) * layout.unit_mm**2:.0f} square mm about it.",
-                "Typing and studies under this code use the fitted model from now on.",
+        assert self._records.touches is not None
+        lines = self._models.fit(condition, self._records.participant, self._records.touches.path)
+        self.activity = self.activity.with_result(lines)
+        self._conditions, self._pads = (condition,), [self._new_pad(condition)]
+
+    def _rated(self, request: WorkloadRequest) -> None:
+        """What the participant says of the work under a condition is kept, and the study goes on."""
+        study = self.activity
+        if not isinstance(study, StudyActivity) or study.state != "workload" or study.due is None:
+            raise StudyLogError("is not asked for now", where="workload", fix="answer when it is")
+        about = {"participant": self._records.participant, "condition": study.due}
+        self.folder.keep_workload(
+            workload_answer(
+                about | request.ratings,
+                chosen=request.chosen if study.workload == "weighted" else None,
+                where="workload",
             )
-        self.activity = self.activity.with_result(result)
-        self._conditions = (self.plan.condition(condition),)
-        self._pads = [self._new_pad(self._conditions[0])]
+        )
+        self._go_on()
+
+    def _new_pad(self, condition: LabCondition) -> TypingPad:
+        decoder = self._models.decoder(condition, self._records.participant)
+        studied = isinstance(self.activity, StudyActivity)
+        return TypingPad(decoder, k=self.plan.k, lower_case=studied and self._lower_case)
+
+    @property
+    def _pad_device(self) -> HelloRequest | None:
+        client = self.apparatus.clients.get(self.apparatus.pad or 0)
+        return None if client is None else client.hello
 
     # ---- what is shown ----
 
+    @property
+    def _view(self) -> PadTable:
+        """How the pad is shown now; a calibration may ask for keys of its own."""
+        if isinstance(self.activity, CalibrateActivity) and self._start is not None:
+            keys = self._start.keys or self.plan.calibration.keys
+            return msgspec.structs.replace(self._show, keys=keys)
+        return self._show
+
     def scene(self) -> SceneReply:
         """What every device shows now."""
-        show = {name: getattr(self._show, name) for name in PadTable.__struct_fields__}
-        if self.activity is None or self._start is None:
-            return SceneReply(
-                activity="",
-                step="choose",
-                title=self.plan.name,
-                lines=("Choose what to do.",),
-                **show,
-            )
-        if isinstance(self.activity, CalibrateActivity):
-            show["keys"] = self._start.keys or self.plan.calibration.keys
-        step: ActivityStep = self.activity.step
-        replay = self.activity.shown if isinstance(self.activity, ReplayActivity) else None
-        return SceneReply(
-            activity=self.activity.kind,
-            step=step.name,
-            title=step.title,
-            lines=step.lines,
-            participant=self._start.participant or "",
-            pads=self._drawn(),
-            target=step.target,
-            phrase=step.phrase,
-            done=step.done,
-            total=step.total,
-            rest_s=step.rest_s,
-            takes_touches=step.takes_touches,
-            buttons=step.buttons or (button("Stop", "leave"),),
-            replay=replay,
-            **show,
-        )
+        participant = self._records.participant
+        return scene_of(self.activity, self.plan.name, participant, self._view, self._drawn())
 
     def _drawn(self) -> tuple[DrawnPad, ...]:
         if isinstance(self.activity, ReplayActivity):
-            layout = self._layout_of_log(self.activity.log)
-            return (
-                ()
-                if layout is None
-                else (_drawn(self.activity.log.header.condition, layout, None),)
-            )
+            layout, name = self.activity.layout, self.activity.log.header.condition
+            return () if layout is None else (drawn_pad(name, layout),)
         return tuple(
-            _drawn(condition.name, condition.layout, self._model(condition)[0], pad)
+            self._models.drawn(condition, self._records.participant, pad)
             for condition, pad in zip(self._conditions, self._pads, strict=True)
         )
-
-
-def _drawn(condition: str, layout: Layout, model: Any, pad: TypingPad | None = None) -> DrawnPad:
-    """A pad in millimetres."""
-    mm = layout.unit_mm
-    keys = tuple(
-        DrawnKey(
-            id=key.id,
-            label=key.label,
-            x=key.x * mm,
-            y=key.y * mm,
-            w=key.w * mm,
-            h=key.h * mm,
-            role=key.role,
-        )
-        for key in layout.keys
-    )
-    shapes = ellipses(model) if hasattr(model, "covariances_") else ()
-    return DrawnPad(
-        condition=condition,
-        layout=layout.name,
-        width=layout.width * mm,
-        height=layout.height * mm,
-        keys=keys,
-        ellipses=tuple(
-            DrawnEllipse(
-                key=e.key_id,
-                x=e.x * mm,
-                y=e.y * mm,
-                rx=e.semi_major * mm,
-                ry=e.semi_minor * mm,
-                angle=e.angle_rad,
-            )
-            for e in shapes
-        ),
-        text="" if pad is None else pad.text,
-        candidates=() if pad is None else pad.candidates,
-        chosen=0 if pad is None else pad.chosen,
-    )

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Self
 
 from nearkey.lab.activity import ActivityStep, Deed, button
+from nearkey.layout import Layout
 from nearkey.study import StudyLog
 from nearkey.study.study_records import (
     AcceptRecord,
@@ -18,11 +19,11 @@ from nearkey.study.study_records import (
 
 @dataclass(frozen=True, slots=True)
 class ReplayActivity:
-    """name : of the log. log : it. at : the event shown, from 0. mm : millimetres in a layout unit of the log."""
+    """name : of the log. log : it. layout : what it was typed on, where that is known. at : the event shown, from 0."""
 
     name: str
     log: StudyLog
-    mm: float = 1.0
+    layout: Layout | None = None
     at: int = 0
 
     kind = "replay"
@@ -60,6 +61,7 @@ class ReplayActivity:
         """
         events = self.log.events
         now = events[self.at]
+        mm = 1.0 if self.layout is None else self.layout.unit_mm
         text = ""
         candidates: tuple[str, ...] = ()
         touches: list[tuple[float, float]] = []
@@ -71,7 +73,7 @@ class ReplayActivity:
             elif not isinstance(event, EndRecord):
                 text = getattr(event, "text", text)
             if isinstance(event, TapRecord) and event.x is not None and event.y is not None:
-                touches.append((event.x * self.mm, event.y * self.mm))
+                touches.append((event.x * mm, event.y * mm))
         last = self.at + 1 == len(events)
         return {
             "event": now.__struct_config__.tag,

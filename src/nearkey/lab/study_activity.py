@@ -16,8 +16,9 @@ from nearkey.lab.activity import (
     TakeRest,
     button,
 )
-from nearkey.lab.lab_plan import CAUTIONS
-from nearkey.study import BlockPlan
+from nearkey.lab.lab_messages import WorkloadForm
+from nearkey.lab.lab_plan import CAUTIONS, WorkloadKind
+from nearkey.study import WORKLOAD_PAIRS, WORKLOAD_SCALES, BlockPlan
 
 TrialPlace = tuple[int, int]
 """Position of the block among the participant's, from 1, and the trial in it, from 1."""
@@ -37,8 +38,9 @@ class StudyActivity:
     """A participant's way through the plan.
 
     blocks : of the participant, in order. done : trials that are. consent : the text to agree to. state : "consent",
-    "cautions", "rest", "ready", "phrase" or "end". open : whether the log holds the present phrase's prompt already,
-    as after a crash of the lab in the middle of it.
+    "cautions", "rest", "ready", "phrase", "workload" or "end". open : whether the log holds the present phrase's prompt
+    already, as after a crash of the lab in the middle of it. workload : what is asked about the work after each
+    condition, "" for nothing; rated : conditions it was told of, or not to be told of.
     """
 
     blocks: tuple[BlockPlan, ...]
@@ -46,6 +48,8 @@ class StudyActivity:
     consent: str
     state: str = "consent"
     open: bool = False
+    workload: WorkloadKind = ""
+    rated: frozenset[str] = frozenset()
 
     kind = "study"
 
@@ -61,6 +65,15 @@ class StudyActivity:
         return None if place is None else self.blocks[place[0] - 1]
 
     @property
+    def due(self) -> str | None:
+        """The first condition whose blocks are all done and whose work is still to be told of."""
+        if not self.workload:
+            return None
+        undone = {b.condition for b in self.blocks if first_open((b,), self.done) is not None}
+        names = (b.condition for b in self.blocks if b.condition not in undone | self.rated)
+        return next(names, None)
+
+    @property
     def types(self) -> bool:
         """Whether touches go to the decoder now."""
         return self.state == "phrase"
@@ -72,6 +85,15 @@ class StudyActivity:
         total = sum(len(each.phrases) for each in self.blocks)
         step = partial(ActivityStep, done=len(self.done), total=total)
         leave = button("Stop", "leave")
+        if self.state == "workload" and self.due is not None:
+            pairs = WORKLOAD_PAIRS if self.workload == "weighted" else ()
+            return step(
+                "workload",
+                f"The work with {self.due}",
+                ("Think of all the phrases you typed with it.",),
+                workload=WorkloadForm(scales=WORKLOAD_SCALES, pairs=pairs),
+                buttons=(button("Rather not say", "next"), leave),
+            )
         if block is None or place is None:
             thanks = ("That was the last phrase. Thank you.",)
             return step("end", "The end", thanks, buttons=(button("Finish", "leave"),))
@@ -111,6 +133,8 @@ class StudyActivity:
 
     def begin(self) -> tuple[Self, tuple[Deed, ...]]:
         """Consent first; who was in the middle of a block has given it and goes on."""
+        if self.due is not None:
+            return replace(self, state="workload"), ()
         if self.block is None:
             return replace(self, state="end"), ()
         pads = OpenPads((self.block.condition,))
@@ -138,6 +162,9 @@ class StudyActivity:
                 return replace(self, state="phrase"), (self._opened(),)
             case "phrase" if place is not None:
                 return self._after(place)
+            case "workload" if self.due is not None:
+                rated = replace(self, rated=self.rated | {self.due})
+                return (rated, ()) if rated.due else rated._between()
         return self, ()
 
     def _opened(self) -> OpenTrial:
@@ -149,14 +176,22 @@ class StudyActivity:
     def _after(self, place: TrialPlace) -> tuple[Self, tuple[Deed, ...]]:
         on = replace(self, done=self.done | {place})
         following = on.block
-        if following is None:
-            return replace(on, state="end"), (CloseTrial(),)
-        if following.position == place[0]:
+        if following is not None and following.position == place[0]:
             return on, (CloseTrial(), on._opened())
+        if on.due is not None:
+            return replace(on, state="workload"), (CloseTrial(),)
+        on, deeds = on._between()
+        return on, (CloseTrial(), *deeds)
+
+    def _between(self) -> tuple[Self, tuple[Deed, ...]]:
+        """To the block that follows, or the end."""
+        following = self.block
+        if following is None:
+            return replace(self, state="end"), ()
         pads = OpenPads((following.condition,))
         if following.rest_s:
-            return replace(on, state="rest"), (CloseTrial(), pads, TakeRest(following))
-        return replace(on, state="ready"), (CloseTrial(), pads)
+            return replace(self, state="rest"), (pads, TakeRest(following))
+        return replace(self, state="ready"), (pads,)
 
     def leave(self) -> tuple[Deed, ...]:
         """An open phrase is aborted; it comes again when the study goes on."""

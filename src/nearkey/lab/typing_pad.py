@@ -31,18 +31,16 @@ class StampedRecorder:
 
 
 class TypingPad:
-    """decoder : of the layout. k : candidates listed. recorder : of the study; None where nothing is kept."""
+    """decoder : of the layout. k : candidates listed. lower_case : for phrases without capitals, in which a capital at
+    the start would count as an error nobody made. Nothing is kept before `record`.
+    """
 
-    def __init__(
-        self, decoder: LiveDecoder, *, k: int, recorder: StudyRecorder | None = None
-    ) -> None:
+    def __init__(self, decoder: LiveDecoder, *, k: int, lower_case: bool = False) -> None:
         self._decoder = decoder
-        self.session = Session(decoder, k=k)
+        self.session = Session(decoder, k=k, auto_capitals=not lower_case)
         self.chosen = 0
         self._steps = 0
         self._stamped: StampedRecorder | None = None
-        if recorder is not None:
-            self.record(recorder)
 
     def record(self, recorder: StudyRecorder) -> None:
         """Log what is typed from now on."""

@@ -20,7 +20,16 @@ from nearkey.lab.lab_messages import apply_affine
 from nearkey.lab.lab_plan import LabPlan, StrokeTable
 from nearkey.lab.strokes import stroke_action
 from nearkey.lab.study_activity import StudyActivity
-from nearkey.study import StudyLog, StudyLogWriter, StudyPlan, plan_study
+from nearkey.study import (
+    WORKLOAD_SCALES,
+    StudyLog,
+    StudyLogWriter,
+    StudyPlan,
+    add_workload_answer,
+    plan_study,
+    read_workload_answers,
+    workload_answer,
+)
 from nearkey.touch import TouchLogWriter
 
 
@@ -206,6 +215,10 @@ def invented_data(folder):
                 }
             )
         (lab / code / "model-grid.json").write_text("{}")
+        scales = dict.fromkeys((scale.name for scale in WORKLOAD_SCALES), 40)
+        answer = workload_answer({"participant": code, "condition": "grid", **scales})
+        for path in (lab / code / "workload.jsonl", folder / "everybody.jsonl"):
+            add_workload_answer(path, answer)
     plan_study(
         ["p1", "p2"],
         ["grid"],
@@ -236,6 +249,8 @@ def test_a_person_is_forgotten_everywhere_and_the_others_are_not(tmp_path):
         "lab-data/p1/study-grid.jsonl": True,
         "lab-data/p1/touches-grid.jsonl": True,
         "lab-data/p1/model-grid.json": True,
+        "lab-data/p1/workload.jsonl": True,
+        "everybody.jsonl": False,
         "lab-data/lab-state.json": True,
         "lab-data/study-plan.json": False,
         "pooled.csv": False,
@@ -244,7 +259,8 @@ def test_a_person_is_forgotten_everywhere_and_the_others_are_not(tmp_path):
     assert not (lab / "p1").exists()
     assert nk.TouchLog.read(tmp_path / "pooled.csv").persons == ("p2",)
     assert [b.participant for b in StudyPlan.read(lab / "study-plan.json").blocks] == ["p2"]
-    assert len(list((lab / "p2").iterdir())) == 3
+    assert len(list((lab / "p2").iterdir())) == 4
+    assert [a.participant for a in read_workload_answers(tmp_path / "everybody.jsonl")] == ["p2"]
     # What is no log stays, whatever its name.
     assert (tmp_path / "p1" / "holiday.txt").exists()
     assert forget_participant("p1", [tmp_path]) == ()

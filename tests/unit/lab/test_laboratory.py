@@ -10,7 +10,13 @@ from lab_devices import GROUPS, PHRASES, PLAN, Clock, Device, lab_in, place_of
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
-from nearkey.study import StudyLog, measures
+from nearkey.study import (
+    WORKLOAD_PAIRS,
+    WORKLOAD_SCALES,
+    StudyLog,
+    measures,
+    read_workload_answers,
+)
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +168,111 @@ def test_a_lab_started_again_goes_on_in_the_middle_of_a_phrase_and_no_touch_is_l
     taps = [event for event in trial.events if event.__struct_config__.tag == "tap"]
     assert [event.extra["n"] for event in taps] == [*range(1, len(sent) + 2)]
     assert trial.state == "done"
+    told = [e.extra["interruption"] for e in trial.events if "interruption" in (e.extra or {})]
+    assert told == ["the lab was started again"]
+    (end,) = [
+        e for e in log_of(again, condition=condition).events if e.__struct_config__.tag == "end"
+    ]
+    assert end.extra == {"interruptions": 1}
     again.close()
+
+
+def test_what_breaks_into_a_phrase_is_in_the_log_at_once_and_counted_over_crashes(
+    tmp_path, pack, clock
+):
+    lab = lab_in(tmp_path, pack, clock=clock)
+    watching = Device(lab, "experimenter")
+    device = Device(lab, client="phone")
+    display = Device(lab, "display")
+    begin_study(device)
+    device.touch(3, 3)
+    lab.disconnect(watching.serial)  # nothing that the typist notices
+    lab.disconnect(display.serial)
+    Device(lab, "pad", client="tablet")
+    lab.disconnect(device.serial)  # no pad any more
+
+    def told():
+        (trial,) = log_of(lab).trials()
+        return [e.extra["interruption"] for e in trial.events if "interruption" in (e.extra or {})]
+
+    assert told() == ["the connection to the display was lost", "another device became the pad"]
+    lab.close()
+    lab = lab_in(tmp_path, pack, clock=clock)
+    assert len(told()) == 3
+    lab.close()  # and once more
+    lab = lab_in(tmp_path, pack, clock=clock)
+    device = Device(lab, client="phone")
+    device.say("touch", x=3, y=3)
+    device.say("press", action="done")
+    events = log_of(lab).events
+    (end,) = [e for e in events if e.__struct_config__.tag == "end"]
+    assert end.extra == {"interruptions": 4}
+    # The next phrase has a count of its own; lists are no actions, so no press was made up.
+    assert [e.__struct_config__.tag for e in events if "interruption" in (e.extra or {})] == [
+        "candidates"
+    ] * 4
+    while device.scene["step"] != "phrase":
+        device.say("next")
+    device.say("press", action="done")
+    assert [e.extra for e in log_of(lab).events if e.__struct_config__.tag == "end"][1] is None
+    lab.close()
+
+
+@pytest.mark.parametrize("weighted", [False, True])
+def test_the_work_is_asked_about_after_each_condition_and_kept(tmp_path, pack, clock, weighted):
+    kind = "weighted" if weighted else "raw"
+    text = PLAN + f'workload = "{kind}"\n'
+    lab = lab_in(tmp_path, pack, clock=clock, text=text)
+    device = Device(lab)
+    first, second = dict.fromkeys(b.condition for b in lab.plan.study_plan.of("p1"))
+    ratings = {scale.name: 5.0 * i for i, scale in enumerate(WORKLOAD_SCALES)}
+    chosen = [pair[0] for pair in WORKLOAD_PAIRS] if weighted else []
+
+    def to_the_questions():
+        while device.scene["step"] != "workload":
+            if device.scene["step"] == "phrase":
+                device.n += 1
+                device.say("press", action="done", n=device.n)
+            else:
+                device.say("next")
+
+    assert "not asked" in device.say("workload", ratings=ratings)[0]["problem"]
+    device.say("start", activity="study", participant="p1")
+    to_the_questions()
+    assert first in device.scene["title"]
+    assert [scale[0] for scale in device.scene["workload"]["scales"]] == list(ratings)
+    assert len(device.scene["workload"]["pairs"]) == len(chosen)
+    for wrong in (
+        {"ratings": {**ratings, "effort": 101}},
+        {"ratings": {k: v for k, v in ratings.items() if k != "effort"}},
+        {"ratings": {**ratings, "speed": 1}},
+        *(
+            [{"ratings": ratings}, {"ratings": ratings, "chosen": ["speed"] * 15}]
+            if weighted
+            else []
+        ),
+    ):
+        said = device.say("workload", **wrong)
+        assert said[0]["type"] == "problem", wrong
+        assert "\n" not in said[0]["problem"]
+    # A crash before the answer: asked again, with no phrase typed twice.
+    lab.close()
+    lab = lab_in(tmp_path, pack, clock=clock, text=text)
+    device = Device(lab)
+    assert device.scene["step"] == "workload"
+    device.say("workload", ratings=ratings, chosen=chosen)
+    assert device.scene["step"] == "rest"
+    to_the_questions()
+    assert second in device.scene["title"]
+    device.say("next")  # rather not say
+    assert device.scene["step"] == "end"
+    lab.close()
+    path = tmp_path / "data" / "p1" / "workload.jsonl"
+    assert path.stat().st_mode & 0o777 == 0o600
+    (answer,) = read_workload_answers(path)
+    assert (answer.participant, answer.condition, answer.ratings) == ("p1", first, ratings)
+    counts = {name: chosen.count(name) for name in ratings}
+    assert answer.weights == (counts if weighted else None)
 
 
 def test_the_activity_left_open_is_aborted_when_it_is_left(lab):
@@ -186,6 +296,9 @@ def test_strokes_step_choose_delete_and_count_their_presses(lab):
     assert device.touch(9, 3, to=(9, 9))[0]["chosen"] == 1
     assert device.touch(9, 3, to=(9, 9))[0]["chosen"] == 2
     assert device.touch(9, 9, to=(9, 3))[0]["chosen"] == 1
+    for action in ("done", "undo"):
+        said = device.say("press", action=action, pad=1, n=0)
+        assert "no pad 1" in said[0]["problem"]
     taken = device.touch(3, 6, to=(12, 7))[0]
     assert (taken["action"], taken["text"]) == ("accept", listed[1] + " ")
     device.touch(12, 6, to=(3, 6))

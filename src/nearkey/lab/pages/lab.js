@@ -131,6 +131,7 @@ function render() {
   if (showPads) drawPads();
   if (!$("texts").hidden) drawTexts();
   player();
+  workload();
   buttons();
   viewed();
   const step = `${scene.activity}/${scene.step}`;
@@ -192,7 +193,7 @@ function fill(place, text, candidates, chosen) {
   });
 }
 
-const strokeButtons = [["accept", "Accept"], ["next", "Next word"], ["delete", "Delete"], ["undo", "Undo"]];
+const strokeButtons = [["accept", "Accept"], ["next", "Next word"], ["delete", "Delete"], ["undo", "Undo"], ["redo", "Redo"]];
 
 function buttons() {
   const row = [];
@@ -232,6 +233,42 @@ function rest() {
   };
   show();
   restTimer = setInterval(show, 500);
+}
+
+// ---- what the work was like ----
+
+const shuffled = (list) => list.map((one) => [Math.random(), one]).sort(([a], [b]) => a - b).map(([, one]) => one);
+
+function workload() {
+  const box = $("workload"), form = scene.workload;
+  box.hidden = !form || role === "experimenter";
+  if (box.hidden) { box.replaceChildren(); box.dataset.about = ""; return; }
+  if (box.dataset.about === scene.title) return; // what is half filled in stays
+  box.dataset.about = scene.title;
+  const ratings = {}, chosen = {}, titles = Object.fromEntries(form.scales.map(([name, title]) => [name, title]));
+  const question = (id, title, note, ...controls) => element("fieldset", { id }, element("legend", { textContent: title }), element("p", { className: "note", textContent: note }), ...controls);
+  const scales = form.scales.map(([name, title, asks, low, high]) => {
+    const says = element("output", { className: "note", textContent: "not rated yet" });
+    const slider = element("input", { type: "range", id: `rate-${name}`, min: 0, max: 100, step: 5, value: 50, ariaLabel: `${title}, from ${low} to ${high}` });
+    const rate = () => { ratings[name] = Number(slider.value); says.textContent = `${slider.value} of 100`; };
+    // The middle is an answer too: a touch that leaves the slider where it is counts.
+    for (const event of ["input", "pointerup", "keyup"]) slider.addEventListener(event, (e) => e.key !== "Tab" && e.key !== "Shift" && rate());
+    return question(`scale-${name}`, title, asks, element("div", { className: "ends" }, element("span", { textContent: low }), says, element("span", { textContent: high })), slider);
+  });
+  const pairs = shuffled(form.pairs.map((names, i) => [names, i])).map(([names, i]) => question(`pair-${i}`, "Which of the two mattered more to the work?", "", ...shuffled(names).map((name) => {
+    const tick = element("input", { type: "radio", name: `pair-${i}`, value: name });
+    tick.onchange = () => { chosen[i] = name; };
+    return element("label", {}, tick, titles[name]);
+  })));
+  const keep = element("button", { type: "button", id: "workload-keep", className: "main", textContent: "Keep these answers" });
+  keep.onclick = () => {
+    const open = [...form.scales.filter(([name]) => !(name in ratings)).map(([name]) => `scale-${name}`), ...pairs.map(({ id }) => id).filter((id) => id.startsWith("pair-") && !(id.slice(5) in chosen))];
+    $("problem").hidden = true;
+    if (!open.length) { wire.say({ type: "workload", ratings, chosen: form.pairs.map((_, i) => chosen[i]) }); return; }
+    say(`${open.length} of the questions ${open.length === 1 ? "has" : "have"} no answer yet.`);
+    $(open[0]).querySelector("input").focus();
+  };
+  box.replaceChildren(...scales, ...pairs, keep);
 }
 
 // ---- choosing ----
