@@ -14,7 +14,13 @@ from phone import RunningLab, eventually, missing, phone
 
 import nearkey as nk
 from nearkey.simulate.session_typist import SessionTypist, TypistParameters
-from nearkey.study import StudyLog, measures
+from nearkey.study import (
+    WORKLOAD_PAIRS,
+    WORKLOAD_SCALES,
+    StudyLog,
+    measures,
+    read_workload_answers,
+)
 
 REASON = missing()
 pytestmark = pytest.mark.skipif(REASON is not None, reason=REASON or "")
@@ -55,7 +61,7 @@ class PhoneSession:
         self.phone.press("[data-action=undo]")
 
     def redo(self, *, time_s):
-        raise AssertionError("no button for it on the page")
+        self.phone.press("[data-action=redo]")
 
     def accept(self, place, *, time_s):
         self.phone.press(f".words button[data-rank='{place}']")
@@ -311,6 +317,8 @@ def test_replay_plays_a_log_back_and_a_reload_in_the_middle_of_a_phrase_keeps_th
         assert handset.text(".typed") == taps[1].text == text
         ends = [e for e in log.events if e.__struct_config__.tag == "end"]
         assert ends[0].extra == {"interruptions": 1}
+        (broke,) = [e for e in log.events if "interruption" in (e.extra or {})]
+        assert broke.extra["interruption"] == "the connection to the pad was lost"
 
 
 def test_pad_display_and_experimenter_are_pages_of_their_own_and_the_second_tab_takes_over(
@@ -400,6 +408,33 @@ return poor;
 """
 
 
+STEP_AND_PROGRESS = "document.body.dataset.step + document.getElementById('progress').textContent"
+
+# The pad's keys, drawn and touched: letters on their key, and the key's edge on what is about it.
+KEY_CONTRAST = (
+    CONTRAST.split("const ground")[0]
+    + """
+const between = (a, b) => (Math.max(light(a), light(b)) + 0.05) / (Math.min(light(a), light(b)) + 0.05);
+const style = (e, name) => colour(getComputedStyle(e)[name]);
+const key = document.querySelector(".key"), face = key.querySelector("rect"), label = key.querySelector("text");
+const paper = style(document.body, "backgroundColor");
+const found = {};
+for (const state of ["", "hit", "target"]) {
+  key.setAttribute("class", `key ${state}`);
+  found[`label ${state}`] = between(style(label, "fill"), style(face, "fill"));
+  found[`edge ${state}`] = between(style(face, "stroke"), paper);
+}
+key.setAttribute("class", "key");
+const lines = (e, name) => between(style(e, name), paper);
+found.pad = lines(document.querySelector(".pad-edge"), "stroke");
+found.ellipse = lines(document.querySelector(".ellipse"), "stroke");
+found.touch = lines(document.querySelector(".touch-dot"), "fill");
+found.button = between(style(document.querySelector("[data-action]"), "borderTopColor"), paper);
+return found;
+"""
+)
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_contrast_is_that_of_wcag_aa_and_controls_are_large_enough(tmp_path, handset, scheme):
     """WCAG 2.2, success criteria 1.4.3 (contrast 4.5 : 1) and 2.5.8 (targets of 24 px); the formula is theirs."""
@@ -423,7 +458,60 @@ def test_contrast_is_that_of_wcag_aa_and_controls_are_large_enough(tmp_path, han
             assert handset.run("return document.documentElement.scrollWidth <= innerWidth"), (
                 "nothing runs off the side"
             )
+        handset.open(lab.url)
+        handset.click("#try-start")
+        handset.at_step("try/typing")
+        handset.run(
+            "document.getElementById('over-touches').click(); document.getElementById('over-ellipses').click()"
+        )
+        handset.touch(3, 3)
+        handset.wait(
+            "return document.querySelector('.touch-dot') && document.querySelector('.ellipse')"
+        )
+        assert handset.run(CONTRAST) == []
+        # Letters 4.5 : 1; edges, ellipses, marks and controls 3 : 1 (criterion 1.4.11).
+        found = handset.run(KEY_CONTRAST)
+        assert len(found) == 10
+        assert {n: r for n, r in found.items() if r < (4.5 if n.startswith("label") else 3)} == {}
     handset.command("Emulation.setEmulatedMedia", features=[])
+
+
+def test_the_work_is_rated_with_a_finger_and_with_the_keyboard(tmp_path, handset):
+    from selenium.webdriver.common.keys import Keys
+
+    with RunningLab(plan_file(tmp_path, PLAN + 'workload = "weighted"\n')) as lab:
+        handset.open(lab.url)
+        handset.click("#study-start")
+        while handset.step != "study/workload":
+            before = handset.run(f"return {STEP_AND_PROGRESS}")
+            handset.click("[data-send=next]")
+            handset.wait(f"return {STEP_AND_PROGRESS} !== arguments[0]", before)
+        condition = handset.text("#title").split()[-1]
+        assert handset.run(CONTRAST) == []
+        handset.click("#workload-keep")
+        assert "21 of the questions have no answer" in eventually(lambda: handset.problem)
+        sliders = handset.driver.find_elements("css selector", "#workload input[type=range]")
+        assert handset.driver.switch_to.active_element == sliders[0], (
+            "the first one without an answer"
+        )
+        for i, slider in enumerate(sliders):
+            slider.send_keys(*[Keys.ARROW_LEFT] * i, Keys.ARROW_RIGHT, Keys.ARROW_LEFT)
+        # In each pair the one that comes first in the alphabet.
+        handset.run(
+            """for (const pair of document.querySelectorAll("#workload fieldset[id^=pair]")) {
+                const names = [...pair.querySelectorAll("input")].sort((a, b) => (a.value < b.value ? -1 : 1));
+                names[0].scrollIntoView();
+                names[0].click();
+            }"""
+        )
+        handset.click("#workload-keep")
+        handset.at_step("study/rest")
+    (answer,) = read_workload_answers(tmp_path / "data" / "p1" / "workload.jsonl")
+    names = [scale.name for scale in WORKLOAD_SCALES]
+    assert answer.condition == condition
+    assert answer.ratings == {name: 50.0 - 5 * i for i, name in enumerate(names)}
+    firsts = [min(pair) for pair in WORKLOAD_PAIRS]
+    assert answer.weights == {name: firsts.count(name) for name in names}
 
 
 def test_nothing_is_loaded_from_outside(tmp_path, handset):

@@ -133,8 +133,10 @@ class Laboratory:
         self._sends.pop(serial, None)
         client = self.apparatus.clients.get(serial)
         if client is not None:
-            if serial == self.apparatus.pad or client.hello.role == "display":
-                self._interrupted(f"the connection to the {client.hello.role} was lost")
+            if serial == self.apparatus.pad:
+                self._interrupted("the connection to the pad was lost")
+            elif client.hello.role == "display":
+                self._interrupted("the connection to the display was lost")
             self.apparatus = self.apparatus.left(serial)
             self._tell_experimenters()
 

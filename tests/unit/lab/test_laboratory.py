@@ -182,7 +182,7 @@ def test_what_breaks_into_a_phrase_is_in_the_log_at_once_and_counted_over_crashe
 ):
     lab = lab_in(tmp_path, pack, clock=clock)
     watching = Device(lab, "experimenter")
-    device = Device(lab, client="phone")
+    device = Device(lab, "pad", client="phone")
     display = Device(lab, "display")
     begin_study(device)
     device.touch(3, 3)

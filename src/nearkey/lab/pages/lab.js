@@ -207,7 +207,7 @@ function buttons() {
         row.push(made);
       }
   scene.buttons.forEach(({ label, send }, i) => {
-    const made = element("button", { type: "button", textContent: label, className: i === 0 && send.type === "next" ? "main" : "" });
+    const made = element("button", { type: "button", textContent: label, className: i === 0 && send.type === "next" && !scene.workload ? "main" : "" });
     made.dataset.send = send.type;
     made.onclick = (event) => {
       if (send.type === "next" && types && scene.activity === "study") press("done", event);
