@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from html import escape
+from importlib import import_module
 from typing import Any
 
 from nearkey.errors import NearkeyError
@@ -32,32 +33,23 @@ class Tabular:
 
     __slots__ = ()
 
-    def to_dicts(self) -> list[dict[str, Any]]:
-        """The rows as plain data."""
-        raise NotImplementedError
+    to_dicts: Callable[..., list[dict[str, Any]]]
 
-    def to_frame(self) -> Any:
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__}: {len(self.to_dicts())} rows>"
+
+    def to_frame(self, *chosen: Any) -> Any:
         """The rows as a pandas DataFrame, an estimate as columns such as `top1.value`, `top1.low`, `top1.high`.
 
-        Raises NearkeyError without pandas (the extra `frames`).
+        chosen : which rows, where `to_dicts` takes that. Raises NearkeyError without pandas (the extra `frames`).
         """
-        try:
-            import pandas
-        except ImportError:
-            raise NearkeyError(
-                "needs pandas", where="to_frame", fix="pip install 'nearkey[frames]'"
-            ) from None
-        return pandas.DataFrame(flat_rows(self.to_dicts()))
+        pandas = _library("pandas", "to_frame", "frames")
+        return pandas.DataFrame(flat_rows(self.to_dicts(*chosen)))
 
-    def to_arrow(self) -> Any:
+    def to_arrow(self, *chosen: Any) -> Any:
         """The rows as a pyarrow Table, columns as of `to_frame`; NearkeyError without pyarrow (the extra `data`)."""
-        try:
-            import pyarrow
-        except ImportError:
-            raise NearkeyError(
-                "needs pyarrow", where="to_arrow", fix="pip install 'nearkey[data]'"
-            ) from None
-        return pyarrow.Table.from_pylist(flat_rows(self.to_dicts()))
+        pyarrow = _library("pyarrow", "to_arrow", "data")
+        return pyarrow.Table.from_pylist(flat_rows(self.to_dicts(*chosen)))
 
     def _repr_html_(self) -> str:
         rows = flat_rows(self.to_dicts())
@@ -69,6 +61,16 @@ class Tabular:
             for row in rows
         )
         return f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _library(name: str, where: str, extra: str) -> Any:
+    """A library by name, so that nothing that can become a table depends on it; NearkeyError naming the extra."""
+    try:
+        return import_module(name)
+    except ImportError:
+        raise NearkeyError(
+            f"needs {name}", where=where, fix=f"pip install 'nearkey[{extra}]'"
+        ) from None
 
 
 def _shown(value: Any) -> str:

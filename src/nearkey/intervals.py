@@ -48,6 +48,11 @@ class Estimate(NamedTuple):
     def __str__(self) -> str:
         return f"{self.value:.4f} [{self.low:.4f}, {self.high:.4f}]"
 
+    def within(self, low: float, high: float) -> Estimate:
+        """The same, its interval cut to `low` and `high`: the value stays, and NaN ends stay NaN."""
+        value = self.value
+        return Estimate(value, max(self.low, min(low, value)), min(self.high, max(high, value)))
+
     @property
     def half(self) -> float:
         """How far the upper end lies from the value: half the width of a symmetric interval."""

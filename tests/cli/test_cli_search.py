@@ -8,6 +8,8 @@ import json
 import pytest
 from command_line import run as invoke
 
+from nearkey.search.search_result import SearchResult
+
 PLAN = """
 name = "Pad"
 [surface]
@@ -57,6 +59,8 @@ def test_a_proof_with_its_certificate_race_and_report(plan, tmp_path):
     assert "proven: no layout of the 2,470" in done.output
     assert "through the decoder" in done.output
     data = json.loads((tmp_path / "report" / "result.json").read_text())
+    saved = SearchResult.load(tmp_path / "report" / "result.json")
+    assert saved.to_dicts() == data["layouts"]
     assert data["complete"]
     assert data["conditions"]["pack"]["checksum"]
     rows = list(csv.DictReader((tmp_path / "report" / "layouts.csv").open()))

@@ -1,7 +1,7 @@
 """Pictures, tables and the self-contained report of a ranking.
 
 Needs the extra: ``pip install 'nearkey[report]'``. Every figure function returns a matplotlib Figure
-that belongs to no window; save it with ``figure.savefig(path)``.
+that belongs to no window, which `save_figure` writes; with ``axes=`` it draws on Axes of yours and returns them.
 """
 
 from nearkey.report.condition_pictures import plot_conditions, plot_noise_curves

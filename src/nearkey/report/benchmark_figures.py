@@ -18,6 +18,7 @@ from nearkey.report.style import (
     INK,
     LIGHT,
     new_figure,
+    on_axes,
     save_figure,
     shape_looks,
     styled,
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 Estimate = Mapping[str, float]
 
 
+@on_axes
 def plot_accuracy_by_noise(
     series: Mapping[str, Mapping[str, Sequence[tuple[float, Estimate]]]],
 ) -> Figure:
@@ -64,6 +66,7 @@ def plot_accuracy_by_noise(
     return figure
 
 
+@on_axes
 def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
     """Reliability diagrams, one for each named calibration.
 
@@ -123,6 +126,7 @@ def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
     return figure
 
 
+@on_axes
 def plot_ranks(scores: Mapping[str, Mapping[str, Any]]) -> Figure:
     """Where the word meant stood in the list: the share of words at each place or better, a line a score.
 
@@ -149,6 +153,7 @@ def plot_ranks(scores: Mapping[str, Mapping[str, Any]]) -> Figure:
     return figure
 
 
+@on_axes
 def plot_keystrokes_by_keys(points: Sequence[Mapping[str, Any]]) -> Figure:
     """Keystrokes per character of layouts with few keys to layouts with many.
 

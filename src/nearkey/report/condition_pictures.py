@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 
 from nearkey.errors import NearkeyError
 from nearkey.report.pictures import ReportPicture, report_picture
-from nearkey.report.style import ACCENT, GREY, INK, LIGHT, new_figure, styled, text_for_plot
+from nearkey.report.style import (
+    ACCENT,
+    GREY,
+    INK,
+    LIGHT,
+    new_figure,
+    on_axes,
+    styled,
+    text_for_plot,
+)
 from nearkey.report.wording import MEASURES
 from nearkey.simulate import NoiseCurve, NoiseCurves, RankResult
 
@@ -19,6 +28,7 @@ if TYPE_CHECKING:
 _MOST = 12
 
 
+@on_axes
 def plot_conditions(result: RankResult) -> Figure:
     """The lead over the baseline of the leading layouts under every condition of a `result`, with 95 % intervals.
 
@@ -67,6 +77,7 @@ def plot_conditions(result: RankResult) -> Figure:
     return figure
 
 
+@on_axes
 def plot_noise_curves(curves: NoiseCurves) -> Figure:
     """The lead over the baseline against the spread of touches, and against the decoder's belief in it.
 

@@ -17,6 +17,7 @@ from nearkey.report.style import (
     LIGHT,
     draw_estimate,
     new_figure,
+    on_axes,
     shape_looks,
     styled,
     text_for_plot,
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+@on_axes
 def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
     """Top-1, top-3 and top-5 accuracy of the first `most` layouts of a `result` and the baseline.
 
@@ -53,6 +55,7 @@ def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
     return figure
 
 
+@on_axes
 def plot_differences(
     result: RankResult, *, most: int = 12, measures: Sequence[str] = ("top1", "top3", "kspc")
 ) -> Figure:
@@ -86,6 +89,7 @@ def plot_differences(
     return figure
 
 
+@on_axes
 def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
     """Keystrokes per character, and predicted speed, against accuracy, with the non-dominated set.
 
@@ -123,6 +127,7 @@ def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
     return figure
 
 
+@on_axes
 def plot_collisions(result: RankResult) -> Figure:
     """How much of a layout's accuracy its letter assignment alone explains.
 

@@ -18,6 +18,7 @@ from nearkey.report.style import (
     LIGHT,
     key_colour,
     new_figure,
+    on_axes,
     styled,
     text_for_plot,
     thin_axes,
@@ -61,6 +62,7 @@ def _names(measured: Measures) -> list[str]:
     return [str(one.condition) for one in measured.conditions]
 
 
+@on_axes
 def plot_learning(measured: Measures, metric: str = "wpm") -> Figure:
     """Learning curves: a panel for each condition, each person thin, the mean thick, its 95 % t interval shaded.
 
@@ -101,6 +103,7 @@ def plot_learning(measured: Measures, metric: str = "wpm") -> Figure:
     return figure
 
 
+@on_axes
 def plot_condition_means(
     measured: Measures,
     metrics: Sequence[str] = (
@@ -148,6 +151,7 @@ def plot_condition_means(
     return figure
 
 
+@on_axes
 def plot_candidate_places(measured: Measures) -> Figure:
     """From which place of the candidate list words were taken: a bar for each condition, shares of the words taken.
 
@@ -201,6 +205,7 @@ def plot_candidate_places(measured: Measures) -> Figure:
     return figure
 
 
+@on_axes
 def plot_touch_maps(
     logs: Sequence[StudyLog], condition: str, layout: Layout | None = None
 ) -> Figure:
@@ -276,6 +281,7 @@ def _touches(
         axes.plot(*points.T, "o", color=colour, ms=1.7, alpha=0.55, mew=0, zorder=3)
 
 
+@on_axes
 def plot_predictions(gaps: PredictionGaps) -> Figure:
     """What the ranking predicted (hollow) beside what people did (filled, with 95 % t interval), by condition.
 

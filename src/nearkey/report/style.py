@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import functools
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, ParamSpec, Protocol, cast, overload
+
+import numpy as np
 
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_path
@@ -79,15 +83,93 @@ def styled() -> Iterator[None]:
         raise NearkeyError(
             "pictures need matplotlib", fix="pip install 'nearkey[report]'"
         ) from None
-    with matplotlib.rc_context(_FIGURE):  # type: ignore[arg-type]
+    # What a user has set for her own pictures goes before our look.
+    now: Any = matplotlib.rcParams
+    before: Any = matplotlib.rcParamsDefault
+    ours: Any = {key: value for key, value in _FIGURE.items() if now[key] == before[key]}
+    with matplotlib.rc_context(ours):
         yield
 
 
+P = ParamSpec("P")
+
+
+class Picture(Protocol[P]):
+    """A picture of a result: a Figure of its own, or drawn in the place of `axes`, whose Axes it then returns."""
+
+    @overload
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> Figure: ...
+    @overload
+    def __call__(self, *args: Any, axes: Axes, **kwargs: Any) -> Any: ...
+
+
+def on_axes(plot: Callable[P, Figure]) -> Picture[P]:
+    """A `plot` that also takes `axes=`: one panel is drawn on these very Axes, several in their place.
+
+    Returns the Axes of one panel, a list of those of several. Raises NearkeyError for Axes that lie in no grid, as
+    those of `subplots` do, where there are several panels.
+    """
+
+    @functools.wraps(plot)
+    def drawn(*args: Any, axes: Axes | None = None, **kwargs: Any) -> Any:
+        if axes is None:
+            return plot(*args, **kwargs)
+        place = _Place(axes)
+        token = _PLACE.set(place)
+        try:
+            plot(*args, **kwargs)
+        finally:
+            _PLACE.reset(token)
+        return place.axes[0] if len(place.axes) == 1 else place.axes
+
+    return cast("Picture[P]", drawn)
+
+
+class _Place:
+    """Axes of a user's figure, standing for the figure that a picture would make."""
+
+    def __init__(self, axes: Axes) -> None:
+        self._figure: Any = axes.figure
+        self.axes = [axes]
+
+    def subplots(self, rows: int = 1, columns: int = 1, **options: Any) -> Any:
+        """The very Axes for one panel; for several, panels in their place."""
+        (given,) = self.axes
+        if rows == columns == 1:
+            return np.array([[given]]) if options.get("squeeze") is False else given
+        spec = given.get_subplotspec()
+        if spec is None:
+            raise NearkeyError(
+                "there is no room for several panels",
+                field="axes",
+                fix="give Axes that subplots() made",
+            )
+        self._figure = self._figure.add_subfigure(spec)
+        given.remove()
+        panels = self._figure.subplots(rows, columns, **options)
+        self.axes = list(self._figure.axes)
+        return panels
+
+    def get_figwidth(self) -> float:
+        """Width of what is drawn on, in inches."""
+        return float(self._figure.bbox.width / self._figure.dpi)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._figure, name)
+
+
+_PLACE: ContextVar[_Place | None] = ContextVar("place of a picture", default=None)
+
+
 def new_figure(width_in: float, height_in: float, *, gap_in: float = 0.04) -> Figure:
-    """A figure of `width_in` x `height_in` inches, in no window and no global list; call inside `styled`.
+    """A figure of `width_in` x `height_in` inches, in no window and no global list, or the Axes that `on_axes` was
+    given; call inside `styled`.
 
     gap_in : room around its parts.
     """
+    place = _PLACE.get()
+    if place is not None:
+        return cast("Figure", place)
     from matplotlib.figure import Figure
     from matplotlib.layout_engine import ConstrainedLayoutEngine
 
@@ -136,13 +218,17 @@ def draw_estimate(
     axes.plot(value, row, "o", color=colour, markersize=4.2, zorder=3)
 
 
-def save_figure(figure: Figure, path: str | PathLike[str]) -> None:
-    """Write a figure as the name of `path` ends (.png, .svg, .pdf): whole or not at all, the same bytes each time."""
+def save_figure(figure: Figure | Axes, path: str | PathLike[str]) -> None:
+    """Write a figure, or the figure that Axes are of, as the name of `path` ends (.png, .svg, .pdf).
+
+    Whole or not at all, and the same bytes each time.
+    """
     kind = Path(path).suffix.removeprefix(".")
     metadata = {
         "svg": {"Date": None},
         "png": {"Software": None},
         "pdf": {"CreationDate": None, "Producer": None, "Creator": None},
     }.get(kind)
+    whole: Any = figure if hasattr(figure, "savefig") else figure.get_figure(root=True)
     with styled(), atomic_path(path) as temporary:
-        figure.savefig(temporary, format=kind, dpi=150, metadata=metadata)
+        whole.savefig(temporary, format=kind, dpi=150, metadata=metadata)

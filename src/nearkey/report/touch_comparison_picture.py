@@ -13,6 +13,7 @@ from nearkey.report.style import (
     INK,
     draw_estimate,
     new_figure,
+    on_axes,
     styled,
     text_for_plot,
     thin_axes,
@@ -36,6 +37,7 @@ class _Panel(NamedTuple):
     bounds: tuple[float, float] = (-np.inf, np.inf)  # beyond them there are no values
 
 
+@on_axes
 def plot_touch_comparison(comparison: TouchComparison) -> Figure:
     """Held-out gain over the baseline, key hits, words right first where decoded, and ellipse hits.
 

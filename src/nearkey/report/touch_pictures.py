@@ -20,6 +20,7 @@ from nearkey.report.style import (
     LIGHT,
     key_colour,
     new_figure,
+    on_axes,
     styled,
     text_for_plot,
 )
@@ -80,6 +81,7 @@ def simulated_touches(
     return TouchLog.from_points(points, np.repeat(ids, each), person="simulated")
 
 
+@on_axes
 def plot_layout(layout: Layout, *, title: str | None = None) -> Figure:
     """A layout in true proportions, axes in millimetres.
 
@@ -91,6 +93,7 @@ def plot_layout(layout: Layout, *, title: str | None = None) -> Figure:
     return figure
 
 
+@on_axes
 def draw_touches(
     log: TouchLog,
     layout: Layout,
@@ -136,6 +139,7 @@ def draw_touches(
     return figure
 
 
+@on_axes
 def plot_ellipses(
     layout: Layout,
     model: SamplingTouchModel,
@@ -160,6 +164,7 @@ def plot_ellipses(
     return figure
 
 
+@on_axes
 def plot_keys(
     layout: Layout,
     model: SamplingTouchModel,
@@ -215,6 +220,7 @@ def plot_keys(
     return figure
 
 
+@on_axes
 def plot_people(
     log: TouchLog, layout: Layout, *, columns: int = 4, most: int = 12, min_touches: int = 8
 ) -> Figure:

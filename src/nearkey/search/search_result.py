@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import csv
-import json
 import os
 from dataclasses import dataclass, field
 from typing import Any
 
-from nearkey.errors import NearkeyError
 from nearkey.files import atomic_path, atomic_write
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.layout import Layout
+from nearkey.saved_results import SavedResult, load_result, write_result
 from nearkey.search.letter_search import FoundLayouts
 from nearkey.search.letter_space import LetterSpace
 from nearkey.search.racing import RaceRow
@@ -21,8 +21,8 @@ SCHEMA = "nearkey-search"
 VERSION = 1
 
 
-@dataclass(frozen=True)
-class SearchResult:
+@dataclass(frozen=True, repr=False)
+class SearchResult(Tabular):
     """A search told. `str()` is a table; `to_dict()` plain data.
 
     space, found : see there. objectives : (name, direction) of each. count : layouts in the space.
@@ -63,7 +63,7 @@ class SearchResult:
         order = [(c, keys[letters.index(c)]) for c in self.space.base.letters]
         return ["".join(c for c, k in order if k == key) for key in range(len(self.space.key_ids))]
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_dicts(self) -> list[dict[str, Any]]:
         """One row a layout kept: name, front, each objective, the letters of each key."""
         names = [name for name, _ in self.objectives]
         return [
@@ -74,8 +74,8 @@ class SearchResult:
         ]
 
     def save_csv(self, path: str | os.PathLike[str]) -> None:
-        """Write `rows()` as CSV."""
-        rows = self.rows()
+        """Write the rows as CSV."""
+        rows = self.to_dicts()
         with atomic_write(path) as file:
             writer = csv.DictWriter(
                 file, list(rows[0]) if rows else ["layout"], lineterminator="\n"
@@ -84,22 +84,21 @@ class SearchResult:
             writer.writerows(rows)
 
     def save_parquet(self, path: str | os.PathLike[str]) -> None:
-        """Write `rows()` as Parquet. Raises NearkeyError without the extra "data"."""
-        try:
-            import pyarrow
-            from pyarrow import parquet
-        except ImportError:
-            raise NearkeyError(
-                "needs pyarrow", where=os.fspath(path), fix="pip install 'nearkey[data]'"
-            ) from None
+        """Write the rows as Parquet. Raises NearkeyError without the extra "data"."""
+        table = self.to_arrow()
+        from pyarrow import parquet
+
         with atomic_path(path) as draft:
-            parquet.write_table(pyarrow.Table.from_pylist(self.rows()), draft)
+            parquet.write_table(table, draft)
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write `to_dict()` as JSON."""
-        with atomic_write(path) as file:
-            json.dump(self.to_dict(), file, indent=1, ensure_ascii=False, allow_nan=False)
-            file.write("\n")
+        write_result(path, self.to_dict())
+
+    @staticmethod
+    def load(path: str | os.PathLike[str]) -> SavedResult:
+        """What `save` wrote; raises as `load_result`."""
+        return load_result(path, SCHEMA)
 
     def to_dict(self) -> dict[str, Any]:
         """The result as plain data: the same for the same plan, pack, version and seed, whatever the workers."""
@@ -114,7 +113,7 @@ class SearchResult:
             "complete": self.complete,
             "bound": self.bound,
             "objectives": [{"name": n, "direction": d} for n, d in self.objectives],
-            "layouts": self.rows(),
+            "layouts": self.to_dicts(),
             "noise": {
                 f"{spread:g}": {name: list(value) for name, value in found.items()}
                 for spread, found in self.noise.items()

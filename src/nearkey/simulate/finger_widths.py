@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean
 from nearkey.layout import Layout
 from nearkey.simulate.condition import TouchSource
@@ -59,8 +60,8 @@ class WidthRow:
     loss: Estimate
 
 
-@dataclass(frozen=True, slots=True)
-class WidthRanking:
+@dataclass(frozen=True, slots=True, repr=False)
+class WidthRanking(Tabular):
     """Rankings of the same layouts for several finger widths. `str()` is the table, `to_dicts()` its rows.
 
     results : one `RankResult` a width. by : the measure.

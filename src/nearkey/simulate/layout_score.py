@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field
 from os import PathLike
 from typing import Any
 
-from nearkey.files import atomic_write
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
+from nearkey.saved_results import SavedResult, load_result, score_rows, write_result
 from nearkey.simulate.completion import Completion
 from nearkey.simulate.decoder_score import LONGEST_GROUP, Compared, DecoderScore, GroupScore
 from nearkey.simulate.plain_data import plain
@@ -36,8 +36,8 @@ class StaticScore:
     multi_tap_kspc: float
 
 
-@dataclass(frozen=True, slots=True)
-class LayoutScore:
+@dataclass(frozen=True, slots=True, repr=False)
+class LayoutScore(Tabular):
     """A layout scored: `str()` is a table, `to_dict()` plain data, `save()` writes it.
 
     static : see `StaticScore`. score : our decoder. completion : None where it was not asked for.
@@ -70,6 +70,10 @@ class LayoutScore:
             **plain(self, leave_out=("conditions", "stages")),
         }
 
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """A row for each group of words of our decoder, and for all words of each other."""
+        return score_rows(self.to_dict())
+
     def speed(self) -> dict[str, Any]:
         """What depends on the machine."""
         return {
@@ -84,9 +88,12 @@ class LayoutScore:
 
     def save(self, path: str | PathLike[str]) -> None:
         """Write `to_dict()` as JSON, whole or not at all."""
-        with atomic_write(path) as file:
-            json.dump(self.to_dict(), file, indent=1, ensure_ascii=False, allow_nan=False)
-            file.write("\n")
+        write_result(path, self.to_dict())
+
+    @staticmethod
+    def load(path: str | PathLike[str]) -> SavedResult:
+        """What `save` wrote; raises as `load_result`."""
+        return load_result(path, SCHEMA)
 
     def __repr__(self) -> str:
         top1 = self.score.all.top[1].value

@@ -15,6 +15,7 @@ from nearkey.intervals import (
     Estimate,
     by_group,
     design_effect,
+    mean_over_people,
     paired_proportions,
     proportion,
     ratio,
@@ -96,6 +97,7 @@ class Measure:
     terms : outcomes -> numerator and denominator of each word, (n,) each.
     among : outcomes -> which words have a part in it, (n,); all without it.
     share : whether the numerator is 0 or 1 and the denominator 1. scale : what the ratio is multiplied by.
+    most : what no interval ends above, unless the value itself lies there; none ends below 0.
     """
 
     name: str
@@ -104,6 +106,7 @@ class Measure:
     among: Callable[[WordOutcomes], NDArray[np.bool_]] | None = None
     share: bool = False
     scale: float = 1.0
+    most: float = math.inf
 
     def estimate(self, outcomes: WordOutcomes) -> Estimate:
         """The measure with its 95 % interval; NaN where no word has a part in it.
@@ -118,7 +121,11 @@ class Measure:
             return proportion(int(top.sum()), n, different=different)
         if n == 0:
             return Estimate(math.nan, math.nan, math.nan)
-        return _scaled(ratio(top, bottom, different=different), self.scale)
+        return _scaled(ratio(top, bottom, different=different), self.scale).within(0.0, self.most)
+
+    def over_people(self, values: Sequence[float] | Floats) -> Estimate:
+        """The measure's mean over people, (n,) values, with Student's interval within its bounds."""
+        return mean_over_people(values).within(0.0, 1.0 if self.share else self.most)
 
     def difference(self, one: WordOutcomes, other: WordOutcomes, *, z: float = Z95) -> Estimate:
         """One less the other over the words both typed, which are the same: paired, with its interval of `z`.
@@ -240,6 +247,7 @@ MEASURES = {
             "character_error_rate",
             False,
             lambda o: (_edits(o), o.characters.astype(np.float64)),
+            most=1.0,
         ),
         Measure(
             "bits_per_character",

@@ -117,7 +117,7 @@ class PeopleRanking:
                 PeopleRow(
                     names[i],
                     place,
-                    {name: mean_over_people(found[:, i]) for name, found in each.items()},
+                    {name: MEASURES[name].over_people(found[:, i]) for name, found in each.items()},
                     best[i].to_best if measure.more_is_better else turned(best[i].to_best),
                     best[i].may_be_best,
                     to_baseline,

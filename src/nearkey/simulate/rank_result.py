@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,7 +11,6 @@ from typing import Any, ClassVar, cast
 import numpy as np
 
 from nearkey.errors import PlanError
-from nearkey.files import atomic_write
 from nearkey.frames import Tabular
 from nearkey.intervals import (
     BestOf,
@@ -23,6 +21,7 @@ from nearkey.intervals import (
     with_the_best,
 )
 from nearkey.layout import Layout
+from nearkey.saved_results import SavedResult, load_result, write_result
 from nearkey.simulate.collisions import Collisions
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES, Measure, WordOutcomes, turned
@@ -33,6 +32,8 @@ from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload
 from nearkey.text_table import estimate_text, number, text_table
+
+SCHEMA = "nearkey-ranking"
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,7 +283,7 @@ class RankResult(Tabular):
     def save(self, path: str | PathLike[str]) -> None:
         """Write the table as JSON, whole or not at all."""
         data = {
-            "schema": "nearkey-ranking",
+            "schema": SCHEMA,
             "version": 1,
             "by": self.by,
             "seed": self.options.seed,
@@ -300,9 +301,12 @@ class RankResult(Tabular):
             "rows": self.to_dicts(),
             "conditions": [condition.to_dict() for condition in self.conditions],
         }
-        with atomic_write(path) as file:
-            json.dump(data, file, indent=1, ensure_ascii=False)
-            file.write("\n")
+        write_result(path, data)
+
+    @staticmethod
+    def load(path: str | PathLike[str]) -> SavedResult:
+        """The rows, and all else that `save` wrote; raises as `load_result`."""
+        return load_result(path, SCHEMA)
 
     def __repr__(self) -> str:
         return f"<RankResult: {len(self.rows)} layouts, best {self.rows[0].layout!r} by {self.by}>"

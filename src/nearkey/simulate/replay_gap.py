@@ -163,8 +163,8 @@ def replay_gap(
                 condition=name,
                 people=len(chosen),
                 words=options.words,
-                top1=mean_over_people(top1[name]),
-                top3=mean_over_people(top3[name]),
+                top1=MEASURES["top1"].over_people(top1[name]),
+                top3=MEASURES["top3"].over_people(top3[name]),
                 to_matched=mean_over_people(np.subtract(top1[name], top1["matched"])),
             )
             for name in CONDITIONS

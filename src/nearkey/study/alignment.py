@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey.frames import Tabular
 from nearkey.text_table import text_table
 
 # In a pair (presented, transcribed) the empty string stands for "nothing": ("e", "") is an
@@ -130,8 +131,8 @@ def _ways(a: str, b: str) -> tuple[list[list[int]], list[list[int]]]:
     return cost, ways
 
 
-@dataclass(frozen=True, slots=True)
-class ConfusionMatrix:
+@dataclass(frozen=True, slots=True, repr=False)
+class ConfusionMatrix(Tabular):
     """Expected number of times each presented character was transcribed as each other.
 
     `pairs`: (presented, transcribed) -> weight; "" stands for nothing, so ("e", "") holds the e's

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import StudyLogError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.study.effect_sizes import (
     paired_effect_size,
@@ -155,8 +156,8 @@ class ConditionComparison:
     effect: Estimate
 
 
-@dataclass(frozen=True, slots=True)
-class ConditionComparisons:
+@dataclass(frozen=True, slots=True, repr=False)
+class ConditionComparisons(Tabular):
     """All pairs of conditions on one metric, and the test over all conditions at once.
 
     `metric`: the measure; `omnibus`: the test over all conditions; `left_out`: participants without a value

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from nearkey.errors import StudyLogError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, student_t
 from nearkey.study.rates import check_metric
 from nearkey.study.results import (
@@ -66,8 +67,8 @@ class PersonCurve:
     fit: PowerLaw | None
 
 
-@dataclass(frozen=True, slots=True)
-class LearningCurve:
+@dataclass(frozen=True, slots=True, repr=False)
+class LearningCurve(Tabular):
     """The learning of one condition in one `metric`: per person, and averaged.
 
     `x_mean`, `x_low`, `x_high`: mean of the persons' exponents with its interval over persons. `origins`: where

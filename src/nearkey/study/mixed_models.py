@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import NearkeyError, StudyLogError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, student_t
 from nearkey.study.condition_tests import holm
 from nearkey.study.effect_sizes import scipy_stats
@@ -45,8 +46,8 @@ class FixedEffect:
     p_holm: float
 
 
-@dataclass(frozen=True, slots=True)
-class MixedEffectsFit:
+@dataclass(frozen=True, slots=True, repr=False)
+class MixedEffectsFit(Tabular):
     """A fitted model of one `metric`.
 
     `effects`: differences of conditions (second minus first), block (per doubling of the number of the block) and

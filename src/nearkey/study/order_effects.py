@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import StudyLogError
+from nearkey.frames import Tabular
 from nearkey.study.effect_sizes import scipy_stats
 from nearkey.study.phrase_observations import ConditionOrders
 from nearkey.study.rates import check_metric
@@ -35,8 +36,8 @@ class FTest(NamedTuple):
     epsilon: float = math.nan
 
 
-@dataclass(frozen=True, slots=True)
-class OrderChecks:
+@dataclass(frozen=True, slots=True, repr=False)
+class OrderChecks(Tabular):
     """Whether a condition's `place` in the order matters, and whether the condition before it carries over.
 
     `metric`: the measure; `participants`: how many had all conditions and a known order. `place_means`: mean at each
@@ -167,8 +168,8 @@ def _sequences(y: Floats, orders: Sequence[tuple[str, ...]]) -> FTest | None:
     return FTest(float(t.statistic) ** 2, 1, len(sums) - 2, float(t.pvalue))
 
 
-@dataclass(frozen=True, slots=True)
-class ConditionByBlock:
+@dataclass(frozen=True, slots=True, repr=False)
+class ConditionByBlock(Tabular):
     """Two-way analysis of variance within persons: condition, block, and whether the blocks differ by condition.
 
     `metric`: the measure; `participants`, `blocks`: of the balanced part that was used (blocks that everyone has under

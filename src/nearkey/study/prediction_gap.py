@@ -10,6 +10,7 @@ from itertools import combinations
 from typing import Any
 
 from nearkey.errors import StudyLogError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.schema import read_json
 from nearkey.study.rates import Rates
@@ -92,8 +93,8 @@ class PredictionGap:
     gap: Estimate
 
 
-@dataclass(frozen=True, slots=True)
-class PredictionGaps:
+@dataclass(frozen=True, slots=True, repr=False)
+class PredictionGaps(Tabular):
     """All measures of all conditions that the ranking speaks of.
 
     `missing`: conditions whose layout it does not have. `same_order`: measure -> (pairs of conditions in the predicted

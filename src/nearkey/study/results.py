@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple, Self, get_args
 
 from nearkey.errors import StudyLogError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, bootstrap_mean, mean_over_people
 from nearkey.study.alignment import Alignments, ConfusionMatrix
 from nearkey.study.phrase_counts import PhraseCounts
@@ -106,9 +107,7 @@ def over_people(
         found = mean_over_people(values, confidence=confidence)
     else:
         found = bootstrap_mean(values, confidence=confidence, resamples=resamples, seed=seed)
-    low, high = bounds
-    # NaN ends stay NaN: the second of the two is what max and min give back then.
-    return Estimate(found.value, max(found.low, low), min(found.high, high))
+    return found.within(*bounds)
 
 
 class MeanOfParticipants(NamedTuple):
@@ -164,8 +163,8 @@ class LeftOut:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Measures:
+@dataclass(frozen=True, slots=True, repr=False)
+class Measures(Tabular):
     """Measures of study logs: `phrases`, `blocks`, `participants`, `conditions`, `overall`.
 
     `selection`, `confidence`, `interval` and `ignored` (what texts were compared without: "case", "punctuation") are

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from itertools import combinations
 from typing import Annotated, Any, Literal, NamedTuple
 
@@ -16,6 +17,7 @@ import msgspec
 
 from nearkey.append_log import AppendLog, log_lines, read_log
 from nearkey.errors import StudyLogError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean_over_people
 from nearkey.schema import convert, decode
 from nearkey.text_table import estimate_text, text_table
@@ -199,7 +201,8 @@ def read_workload_answers(path: str | os.PathLike[str]) -> tuple[WorkloadAnswer,
 _ANSWER: msgspec.json.Decoder[WorkloadAnswer] = msgspec.json.Decoder(WorkloadAnswer)
 
 
-class WorkloadSummary(NamedTuple):
+@dataclass(frozen=True, slots=True, repr=False)
+class WorkloadSummary(Tabular):
     """Means over participants, with t intervals: condition -> scale, "raw" and "weighted" -> estimate."""
 
     conditions: dict[str, dict[str, Estimate]]
@@ -241,8 +244,7 @@ def workload_summary(
             values = [value for one in given if (value := float(getattr(one, name))) == value]
             if values:
                 means.append(sum(values) / len(values))
-        found = mean_over_people(means, confidence=confidence)
-        return Estimate(found.value, max(found.low, 0.0), min(found.high, 100.0))
+        return mean_over_people(means, confidence=confidence).within(0.0, 100.0)
 
     return WorkloadSummary(
         {condition: {name: of(condition, name) for name in names} for condition in sorted(people)}

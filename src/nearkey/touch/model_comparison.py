@@ -72,13 +72,11 @@ class ComparisonRow:
         if not intervals:
             both = [(value, math.nan) for value, _ in both]
         ends = [Estimate(value, value - half, value + half) for value, half in both]
-        low, high = np.clip([[s.low for s in ends[2:]], [s.high for s in ends[2:]]], 0.0, 1.0)
-        shares = [Estimate(s.value, *e) for s, *e in zip(ends[2:], low, high, strict=True)]
         return [
             self.model,
             half_text(ends[0], 3),
             half_text(ends[1], 3, sign=True),
-            *(estimate_text(share, 1, percent=True) for share in shares),
+            *(estimate_text(end.within(0.0, 1.0), 1, percent=True) for end in ends[2:]),
         ]
 
 

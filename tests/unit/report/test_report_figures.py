@@ -17,8 +17,10 @@ from nearkey.report import (
     plot_collisions,
     plot_differences,
     plot_ellipses,
+    plot_layout,
     plot_people,
     plot_tradeoff,
+    save_figure,
     shape_of,
 )
 from nearkey.report.point_labels import place_labels
@@ -307,3 +309,35 @@ def test_labels_keep_clear_of_the_ring_around_the_baseline():
         half = np.array([2.6, 4.0])
         nearest = np.clip(ring, centre - half, centre + half)
         assert np.hypot(*(nearest - ring)) >= 7.0
+
+
+def test_a_picture_is_drawn_on_the_axes_it_is_given():
+    pyplot = pytest.importorskip("matplotlib.pyplot")
+    layout = nk.Layout.named("qwerty")
+    model = nk.GaussianTouch.from_layout(layout, spread=0.3)
+    figure, (left, right) = pyplot.subplots(1, 2, figsize=(8, 3))
+    try:
+        drawn = plot_ellipses(layout, model, axes=left)
+        assert drawn is left
+        assert len(left.patches) == len(plot_ellipses(layout, model).axes[0].patches)
+        # Several panels stand in the place of the Axes given.
+        panels = plot_accuracy(small_ranking(), axes=right)
+        assert [panel.get_title("left") for panel in panels] == ["top-1", "top-3", "top-5"]
+        assert right not in figure.axes
+        assert all(panel.get_figure(root=True) is figure for panel in panels)
+        free = figure.add_axes((0, 0, 1, 1))
+        with pytest.raises(NearkeyError, match="give Axes that subplots\\(\\) made"):
+            plot_accuracy(small_ranking(), axes=free)
+    finally:
+        pyplot.close(figure)
+
+
+def test_what_a_user_set_in_matplotlib_goes_before_our_look(tmp_path):
+    matplotlib = pytest.importorskip("matplotlib")
+    layout = nk.Layout.named("qwerty")
+    ours = plot_layout(layout).axes[0].xaxis.label.get_size()
+    with matplotlib.rc_context({"font.size": 17.0, "axes.labelcolor": "#ff0000"}):
+        label = plot_layout(layout).axes[0].xaxis.label
+        assert (ours, label.get_size(), label.get_color()) == (9.0, 17.0, "#ff0000")
+        save_figure(plot_layout(layout).axes[0], tmp_path / "pad.pdf")
+    assert (tmp_path / "pad.pdf").read_bytes().startswith(b"%PDF")

@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+import json
+import re
+
 import numpy as np
 import pytest
+from invented_studies import invented_study
 from invented_touches import invented_log
 
 import nearkey as nk
 from nearkey.errors import NearkeyError, TouchDataError
+from nearkey.saved_results import load_result
+from nearkey.simulate.layout_score import LayoutScore
+from nearkey.study import (
+    compare_conditions,
+    condition_by_block,
+    condition_orders,
+    learning_curve,
+    measures,
+    order_checks,
+)
 from nearkey.touch import GaussianTouch, PooledTouch, TouchLog
 
 PAD = nk.Layout.named("qwerty").fitted(18, 12)
@@ -67,3 +81,54 @@ def test_logs_go_to_frames_and_come_from_tables():
         TouchLog.from_table(pandas.DataFrame({"x": [1.0], "y": [2.0]}))
     report = nk.clean(LOG, PAD)[1]
     assert report.to_frame()["touches"].sum() == len(LOG)
+
+
+def test_every_result_of_a_study_is_a_frame_and_short_in_print():
+    pytest.importorskip("pandas")
+    logs = invented_study(people=4)
+    measured = measures(logs)
+    assert len(measured.to_frame("phrase")) == len(measured.phrases) == 4 * 2 * 8
+    assert measured.to_frame()["participant"].tolist() == [
+        row.participant for row in measured.participants
+    ]
+    found = [
+        measured,
+        measured.confusion(),
+        learning_curve(measured, condition="grid"),
+        compare_conditions(measured),
+        order_checks(measured, orders=condition_orders(logs)),
+        condition_by_block(measured),
+    ]
+    for result in found:
+        assert len(repr(result)) < 100
+        assert len(result.to_frame()) == len(result.to_dicts()) > 0
+        assert result._repr_html_().startswith("<table>")
+
+
+def test_what_is_saved_loads_with_its_rows(tmp_path):
+    pytest.importorskip("pandas")
+    pack = nk.load_pack("en")
+    touch = GaussianTouch.from_layout(PAD, spread_mm=1.0)
+    score = nk.score_layout(PAD, touch=touch, pack=pack, words=40)
+    score.save(tmp_path / "score.json")
+    again = LayoutScore.load(tmp_path / "score.json")
+    assert again.to_dicts() == score.to_dicts()
+    assert again.to_frame()["top1.value"][0] == pytest.approx(score.score.all.top[1].value)
+    assert max(map(len, str(again).splitlines())) <= 80
+    grids = list(nk.grid_layouts(PAD, rows=2, columns=3, limit=2))
+    ranking = nk.rank_layouts(
+        grids, touch=lambda one: GaussianTouch.from_layout(one, spread_mm=1), pack=pack, words=40
+    )
+    ranking.save(tmp_path / "ranking.json")
+    assert nk.RankResult.load(tmp_path / "ranking.json").to_dicts() == ranking.to_dicts()
+    for name, wrong, says in (
+        ("score.json", {"schema": "nearkey-ranking"}, "rows: is damaged"),
+        ("score.json", {"version": 7}, "version: is of version 7; use a later nearkey"),
+        ("score.json", {"schema": "other"}, "schema: is no saved result"),
+    ):
+        data = json.loads((tmp_path / name).read_text())
+        (tmp_path / "wrong.json").write_text(json.dumps(data | wrong))
+        with pytest.raises(NearkeyError, match=re.escape(says)):
+            load_result(tmp_path / "wrong.json")
+    with pytest.raises(NearkeyError, match="name a file of nearkey-score"):
+        LayoutScore.load(tmp_path / "ranking.json")

@@ -27,6 +27,7 @@ from nearkey.simulate import (
     multi_tap_presses,
 )
 from nearkey.simulate import workload as workload_module
+from nearkey.simulate.outcomes import MEASURES, WordOutcomes
 from nearkey.touch import GaussianTouch
 
 
@@ -162,3 +163,23 @@ def test_bad_texts_are_named():
     ):
         with pytest.raises(PlanError, match=says):
             make_workload(pack, corpus, words=5, seed=0, letters=letters)
+
+
+def _of_five_letters(distance):
+    one = np.ones(len(distance), dtype=np.int64)
+    return WordOutcomes(one, one, 5 * one, 6.0 * one, 1.0 * one, distance=np.array(distance))
+
+
+def test_no_interval_of_an_error_rate_or_of_a_share_leaves_its_bounds():
+    # One word of forty is wrong in one character of five: the linearised interval would begin below 0.
+    rare = _of_five_letters([1] + [0] * 39)
+    found = MEASURES["character_error_rate"].estimate(rare)
+    assert found.value == pytest.approx(1 / 200)
+    assert found.low == 0.0
+    often = _of_five_letters([3] + [5] * 39)
+    assert MEASURES["character_error_rate"].estimate(often).high == 1.0
+    # More edits than characters: the value stays, and the interval does not begin below it.
+    more = MEASURES["character_error_rate"].estimate(_of_five_letters([9] * 40))
+    assert (more.value, more.high) == (1.8, 1.8)
+    people = MEASURES["top1"].over_people([0.99, 0.60, 1.0])
+    assert (people.low, people.high) == (pytest.approx(0.2967, abs=1e-3), 1.0)
