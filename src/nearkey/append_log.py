@@ -8,11 +8,13 @@ whether a last line that lacks nothing but its newline counts.
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import msgspec
 
@@ -74,30 +76,23 @@ class LogLine:
         return TruncatedRecord(self.number, self.offset, len(self.data))
 
 
-def log_lines(data: bytes) -> Iterator[LogLine]:
-    """The lines of a log's bytes, blank ones too, the last also where it lacks its newline."""
+def log_lines(log: bytes | BinaryIO) -> Iterator[LogLine]:
+    """The lines of a log, of its bytes or of a file at its beginning; blank ones too, the last also where it lacks its
+    newline."""
     offset = 0
-    parts = data.split(b"\n")
-    for number, part in enumerate(parts, start=1):
-        ended = number < len(parts)
-        if part or ended:
-            yield LogLine(number, offset, part, ended)
-        offset += len(part) + 1
+    for number, line in enumerate(io.BytesIO(log) if isinstance(log, bytes) else log, start=1):
+        ended = line.endswith(b"\n")
+        yield LogLine(number, offset, line[:-1] if ended else line, ended)
+        offset += len(line)
 
 
-def read_log(
-    path: str | os.PathLike[str], error: type[NearkeyError], *, largest_bytes: int | None = None
-) -> bytes:
-    """The bytes of a log, without opening it for writing.
-
-    Raises `error` where there is no such file, where it cannot be read, and where it is larger than
-    `largest_bytes`: then it is no log of that kind.
-    """
+@contextlib.contextmanager
+def opened_log(path: str | os.PathLike[str], error: type[NearkeyError]) -> Iterator[BinaryIO]:
+    """A log opened for reading. Raises `error` where there is no such file, and where it cannot be read."""
     name = os.fspath(path)
     try:
-        if largest_bytes is not None and Path(path).stat().st_size > largest_bytes:
-            raise error("is too large for a log of this kind", where=name, fix="check the path")
-        return Path(path).read_bytes()
+        with Path(path).open("rb") as file:
+            yield file
     except FileNotFoundError:
         raise error("no such file", where=name, fix="check the path") from None
     except IsADirectoryError:
@@ -108,6 +103,21 @@ def read_log(
         raise error(
             f"cannot be read ({fault.strerror})", where=name, fix="check the disk"
         ) from None
+
+
+def read_log(
+    path: str | os.PathLike[str], error: type[NearkeyError], *, largest_bytes: int | None = None
+) -> bytes:
+    """The bytes of a log, without opening it for writing.
+
+    Raises `error` as `opened_log` does, and where it is larger than `largest_bytes`: then it is no log of that kind.
+    """
+    with opened_log(path, error) as file:
+        if largest_bytes is not None and os.fstat(file.fileno()).st_size > largest_bytes:
+            raise error(
+                "is too large for a log of this kind", where=os.fspath(path), fix="check the path"
+            )
+        return file.read()
 
 
 class AppendLog(Closable):
@@ -247,8 +257,13 @@ class AppendLog(Closable):
     def _unwritten(self, fault: OSError) -> NearkeyError:
         return unwritten(fault, self.path, self._error)
 
-    def replace(self, data: bytes) -> None:
-        """Put new contents in the place of the old: readers see either the one or the other, whole.
+    @property
+    def size(self) -> int:
+        """Bytes in the file."""
+        return self._size
+
+    def replace(self, parts: Iterable[bytes]) -> None:
+        """Put new contents, part by part, in the place of the old: readers see either the one or the other, whole.
 
         It survives a power cut. Raises `error` where the log is closed or the disk refuses; then the
         old contents stay.
@@ -263,7 +278,10 @@ class AppendLog(Closable):
             ) as draft:
                 file = os.open(draft, os.O_RDWR | os.O_APPEND)
                 self._lock(file)
-                _write(file, data)
+                size = 0
+                for part in parts:
+                    _write(file, part)
+                    size += len(part)
             sync_folder(self.path.parent)
         except OSError as fault:
             if file >= 0:
@@ -274,7 +292,7 @@ class AppendLog(Closable):
                 os.close(file)
             raise
         os.close(self._file)
-        self._file, self._size = file, len(data)
+        self._file, self._size = file, size
 
     def close(self) -> None:
         """Let go of the file and its lock; closing twice is allowed."""

@@ -234,7 +234,7 @@ class WordStore:
         self._n_tail = len(recent)
         self._on_change(None)
         if self._log is not None:
-            self._log.replace(b"".join(lines))
+            self._log.replace(lines)
         self._owed = False
 
     def _snapshot(self) -> Iterator[bytes]:

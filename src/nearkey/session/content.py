@@ -2,31 +2,44 @@
 
 The pieces lie in persistent lists: every edit makes a new list that shares all but its head with the old one. So undo
 keeps whole contents, and each costs what changed, not what there is. All of it are msgspec structs, which are made in a
-tenth of a dataclass's time: an edit makes several.
+tenth of a dataclass's time: an edit makes several. Pieces far from the cursor are compressed, touches
+and all: a long text takes a tenth of the memory, and is expanded where the cursor comes near.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import zlib
+from collections.abc import Iterator, Sequence
 from typing import Generic, Literal, TypeVar
 
 import msgspec
 
 from nearkey.decode.layout_columns import inside_words
-from nearkey.session.messages import Observation, Point, Resolution
+from nearkey.session.messages import Full, Observation, Point, Resolution
 
 _T = TypeVar("_T")
 
 
+NEAR = 256
+"""Pieces kept as they are on each side of the cursor: up to twice as many, so that most edits compress nothing."""
+
+
 class Chain(msgspec.Struct, Generic[_T], frozen=True, eq=False):
-    """A persistent list: an item, the rest of the list behind it, and the size of it all.
+    """A persistent list: an item, what lies behind it, the size of it all, and how many cells are not compressed.
 
     Compared and walked through by loops: a text has more pieces than Python allows nested calls.
     """
 
     item: _T
-    rest: Chain[_T] | None
+    behind: Chain[_T] | Compressed | None
     size: int
+    cells: int = 1
+
+    @property
+    def rest(self) -> Chain[_T] | None:
+        """The list behind the item, as cells."""
+        behind = self.behind
+        return behind.expanded() if type(behind) is Compressed else behind  # type: ignore[return-value]
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Chain):
@@ -60,7 +73,7 @@ Case = Literal["", "upper", "lock", "lower"]
 """What the person said about a letter's case: nothing, shift, capitals lock, or small."""
 
 
-class Stroke(msgspec.Struct, frozen=True):
+class Stroke(msgspec.Struct, frozen=True, array_like=True):
     """One touch of a word, or one character put into it.
 
     x, y : layout units; None for a character that was given and not touched.
@@ -85,7 +98,7 @@ class Stroke(msgspec.Struct, frozen=True):
         return None if self.x is None or self.y is None else (self.x, self.y)
 
 
-class Piece(msgspec.Struct, frozen=True):
+class Piece(msgspec.Struct, frozen=True, array_like=True):
     """A stretch of text that was entered in one go; never empty.
 
     kind : "word" (decoded, spelled or predicted), "mark", "space" (one space), "text" (inserted).
@@ -95,7 +108,7 @@ class Piece(msgspec.Struct, frozen=True):
     observation : what was learnt from it.
     """
 
-    text: str
+    text: Full
     kind: Literal["word", "mark", "space", "text"]
     strokes: tuple[Stroke, ...] = ()
     word: str = ""
@@ -111,14 +124,130 @@ PieceList = Chain[Piece]
 """Pieces on one side of the cursor, the nearest first; its size is in characters."""
 
 
-def push(pieces: PieceList | None, piece: Piece) -> PieceList:
+def push(pieces: PieceList | Compressed | None, piece: Piece) -> PieceList:
     """The list with one more piece at the cursor's side."""
-    return Chain(piece, pieces, chars(pieces) + len(piece.text))
+    if pieces is None:
+        return Chain(piece, None, len(piece.text))
+    return Chain(piece, pieces, pieces.size + len(piece.text), pieces.cells + 1)
 
 
-def chars(pieces: PieceList | None) -> int:
+def chars(pieces: PieceList | Compressed | None) -> int:
     """Characters in the list."""
     return 0 if pieces is None else pieces.size
+
+
+# ---- pieces far from the cursor ----
+
+
+class Compressed(msgspec.Struct, frozen=True, eq=False):
+    """Pieces of a list, compressed.
+
+    data : as `compress` makes it. text : what they say, in reading order. ahead : they stand after the cursor, so that
+    the nearest is the first. behind, size, cells : as in `Chain`.
+    """
+
+    data: bytes
+    text: str
+    ahead: bool
+    behind: PieceList | Compressed | None
+    size: int
+    cells: int = 0
+
+    def expanded(self) -> PieceList:
+        """The same list, these pieces as cells."""
+        return _on(self.behind, decompress(self.data), ahead=self.ahead)
+
+
+_ENCODER = msgspec.msgpack.Encoder()
+_DECODER = msgspec.msgpack.Decoder(list[Piece])
+# What is larger is not deflated, so that a few bytes of a forged file never stand for more than this.
+_MOST_INFLATED = 1 << 22
+
+
+def compress(pieces: Sequence[Piece]) -> bytes:
+    """Pieces in reading order as bytes: MessagePack, deflated after a "z", or as it is after an "m"."""
+    data = _ENCODER.encode(pieces)
+    return b"z" + zlib.compress(data) if len(data) <= _MOST_INFLATED else b"m" + data
+
+
+def decompress(data: bytes) -> list[Piece]:
+    """The pieces again. Raises ValueError, zlib.error or an error of msgspec's for what `compress` did not make."""
+    if data[:1] == b"m":
+        return _DECODER.decode(data[1:])
+    inflater = zlib.decompressobj()
+    plain = inflater.decompress(data[1:], _MOST_INFLATED)
+    if not inflater.eof:
+        raise ValueError("cut short")
+    return _DECODER.decode(plain)
+
+
+def compressed(
+    pieces: Sequence[Piece],
+    behind: PieceList | Compressed | None,
+    *,
+    ahead: bool,
+    data: bytes = b"",
+) -> Compressed:
+    """Pieces in reading order, compressed, in front of what lies behind them. data : where that is done already."""
+    text = "".join([piece.text for piece in pieces])
+    data = data or compress(pieces)
+    return Compressed(data, text, ahead, behind, chars(behind) + len(text))
+
+
+def _on(
+    behind: PieceList | Compressed | None, pieces: Sequence[Piece], *, ahead: bool
+) -> PieceList:
+    """Pieces in reading order, at least one, as cells in front of what lies behind them."""
+    for piece in reversed(pieces) if ahead else pieces:
+        behind = push(behind, piece)
+    assert isinstance(behind, Chain)
+    return behind
+
+
+def _run(pieces: PieceList | Compressed | None) -> tuple[list[Piece], Compressed | None]:
+    """The pieces of a list down to the first compressed ones, nearest first, and those."""
+    run: list[Piece] = []
+    while isinstance(pieces, Chain):
+        run.append(pieces.item)
+        pieces = pieces.behind
+    return run, pieces
+
+
+def near_expanded(pieces: PieceList | Compressed | None, *, ahead: bool) -> PieceList | None:
+    """The list with its nearest pieces as cells, and those far from the cursor compressed where they have become many.
+
+    ahead : it stands after the cursor.
+    """
+    if isinstance(pieces, Compressed):
+        return pieces.expanded()
+    if pieces is None or pieces.cells < 2 * NEAR:
+        # One cell left: the next ones will be asked for again and again.
+        if pieces is not None and type(pieces.behind) is Compressed:
+            return push(pieces.rest, pieces.item)
+        return pieces
+    run, behind = _run(pieces)
+    near, far = run[:NEAR], run[NEAR:]
+    if not ahead:
+        near, far = near[::-1], far[::-1]
+    return _on(compressed(far, behind, ahead=ahead), near, ahead=ahead)
+
+
+def move_whole(source: Compressed, target: PieceList | Compressed | None) -> Compressed:
+    """The target with the compressed pieces of the source in front; what was in front of it is compressed as well."""
+    ahead = not source.ahead
+    run, behind = _run(target)
+    if run:
+        behind = compressed(run if ahead else run[::-1], behind, ahead=ahead)
+    return Compressed(source.data, source.text, ahead, behind, chars(behind) + len(source.text))
+
+
+def text_of(pieces: PieceList | Compressed | None, *, ahead: bool) -> str:
+    """What a list says, in reading order. ahead : it stands after the cursor."""
+    parts: list[str] = []
+    while pieces is not None:
+        parts.append(pieces.item.text if isinstance(pieces, Chain) else pieces.text)
+        pieces = pieces.behind
+    return "".join(parts if ahead else parts[::-1])
 
 
 def tail_text(pieces: PieceList | None, n_chars: int) -> str:

@@ -16,7 +16,9 @@ from nearkey.letter_case import lower, upper
 from nearkey.session.content import (
     SPACE,
     Case,
+    Chain,
     Composition,
+    Compressed,
     Content,
     Piece,
     PieceList,
@@ -24,6 +26,8 @@ from nearkey.session.content import (
     chars,
     first_char,
     last_char,
+    move_whole,
+    near_expanded,
     push,
     tail_text,
 )
@@ -286,16 +290,32 @@ def tidy(content: Content) -> Content:
 
 def move_cursor(content: Content, position: int) -> Content:
     """The cursor to a position in characters, without a composition; positions past an end are the end."""
-    before, after = content.before, content.after
+    before: PieceList | Compressed | None = content.before
+    after: PieceList | Compressed | None = content.after
     position = max(position, 0)
     while before is not None and before.size > position:
-        after = push(after, before.item)
-        before = before.rest
-    while after is not None and chars(before) + len(after.item.text) <= position:
-        before = push(before, after.item)
-        after = after.rest
+        if isinstance(before, Chain):
+            after, before = push(after, before.item), before.behind
+        elif chars(before.behind) >= position:
+            after, before = move_whole(before, after), before.behind
+        else:
+            before = before.expanded()
+    while after is not None:
+        if isinstance(after, Chain):
+            if chars(before) + len(after.item.text) > position:
+                break
+            before, after = push(before, after.item), after.behind
+        elif chars(before) + len(after.text) <= position:
+            before, after = move_whole(after, before), after.behind
+        else:
+            after = after.expanded()
     offset = 0 if after is None else position - chars(before)
-    return replace(content, before=before, after=after, offset=offset)
+    return replace(
+        content,
+        before=near_expanded(before, ahead=False),
+        after=near_expanded(after, ahead=True),
+        offset=offset,
+    )
 
 
 def split_at_cursor(content: Content) -> tuple[Content, Observation | None]:

@@ -1,29 +1,37 @@
 """The journal: what was done to a session, one JSON line a message, so that a crash loses nothing.
 
 Every line ends with a check sum over itself and all lines before it: a line that was changed, lost or moved is found.
-The first line says what the session ran with. Caution: a journal holds what a person typed and where they touched.
+The first line says what the session ran with. A long journal is shortened to a snapshot from time to time. Caution: a
+journal holds what a person typed and where they touched.
 """
 
 from __future__ import annotations
 
+import io
+import math
 import os
 import re
 import zlib
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal, Protocol, runtime_checkable
+from typing import Annotated, Any, BinaryIO, Literal, Protocol, runtime_checkable
 
 import msgspec
 
 from nearkey import schema
-from nearkey.append_log import AppendLog, TruncatedRecord, log_lines, read_log
+from nearkey.append_log import AppendLog, LogLine, TruncatedRecord, log_lines, opened_log
 from nearkey.decode import LiveDecoder
 from nearkey.errors import JournalError
+from nearkey.session.content import Case, Composition
 from nearkey.session.messages import Count, Message, TimedLine, is_resolved
 from nearkey.session.settings import SessionSettings, Spacing
 
 FORMAT = "nearkey-journal"
-VERSION = 1
+VERSION = 2
+"""Of journals that were shortened to a snapshot; the others are of version 1."""
+TAIL_BYTES = 1 << 20
+"""A journal may grow by this, or by a quarter where that is more, before it is shortened."""
 CAUTION = "private: holds what a person typed and where they touched"
 
 _START = f'{{"format":"{FORMAT}"'.encode()
@@ -42,7 +50,7 @@ class JournalHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     """
 
     format: Literal["nearkey-journal"] = "nearkey-journal"
-    version: Ordinal = VERSION
+    version: Ordinal = 1
     caution: str = CAUTION
     started: str
     layout: str
@@ -117,7 +125,43 @@ class Resumed(TimedLine, frozen=True, kw_only=True):
     dropped: Count = 0
 
 
-JournalRecord = Message | Learnt | Resumed
+class Pieces(TimedLine, frozen=True, kw_only=True):
+    """Pieces of the text that a snapshot speaks of, in reading order, as `content.compress` makes them."""
+
+    data: bytes
+
+
+class Snapshot(TimedLine, frozen=True, kw_only=True):
+    """What stood in the editor at this point, in the place of all earlier messages; see `nearkey.session.snapshot`.
+
+    before : so many of the `Pieces` lines above stand before the cursor, the others after it. observations : the number
+    of the next. offset, composition, shift, caps, spell : as in `Content`.
+    """
+
+    before: Count
+    observations: Count
+    offset: Count = 0
+    composition: Composition | None = None
+    shift: Case = ""
+    caps: bool = False
+    spell: bool = False
+
+
+class Counted(TimedLine, frozen=True, kw_only=True):
+    """The number of the next observation: those between were of messages that are no longer known."""
+
+    observations: Count
+
+
+class Taught(TimedLine, frozen=True, kw_only=True):
+    """What learner number `learner` answered to the observations from number `first` on; None: nothing was learnt."""
+
+    learner: Count
+    first: Count
+    ids: list[int | str | None]
+
+
+JournalRecord = Message | Learnt | Resumed | Pieces | Snapshot | Counted | Taught
 
 _LOOSE: msgspec.json.Decoder[dict[str, Any]] = msgspec.json.Decoder(dict[str, Any])
 _HEADER: msgspec.json.Decoder[JournalHeader] = msgspec.json.Decoder(JournalHeader)
@@ -128,58 +172,89 @@ _ENCODER = msgspec.json.Encoder()
 # ---- reading ----
 
 
+class JournalReader:
+    """Reads a journal record by record: iterating gives those after the header.
+
+    Parameters
+    ----------
+    log : its bytes, or a file at its beginning. where : names them in errors.
+
+    where : as given. header : None where not even the first line was written whole. truncated : the last line, where a
+    crash had cut it short; then the iteration ends before it. check, n_bytes, ended : the check sum so far, the bytes
+    read, and whether the last line read has its newline. tail : bytes read after the last snapshot.
+
+    Raises `JournalError`, as it is made or iterated over, naming file and line for any other damage, for a file that is
+    no journal, and for a journal of a newer version.
+    """
+
+    def __init__(self, log: bytes | BinaryIO, where: str) -> None:
+        file = io.BytesIO(log) if isinstance(log, bytes) else log
+        start = file.read(len(_START))
+        if not _START.startswith(start):
+            raise JournalError("is not a session's journal", where=where, fix="check the path")
+        file.seek(0)
+        self._lines = log_lines(file)
+        self.where = where
+        self.header: JournalHeader | None = None
+        self.truncated: TruncatedRecord | None = None
+        self.check, self.n_bytes, self.ended, self.tail = 0, 0, True, 0
+        for line in self._lines:
+            body = self._body(line)
+            if body is not None:
+                self.header = _header(body, self._at(line))
+            break
+
+    def _at(self, line: LogLine) -> str:
+        return f"{self.where}, line {line.number}"
+
+    def __iter__(self) -> Iterator[JournalRecord]:
+        for line in self._lines:
+            body = self._body(line)
+            if body is None:
+                return
+            record = _record(body, self._at(line))
+            self.tail = 0 if isinstance(record, Snapshot) else self.tail + len(line.data)
+            yield record
+
+    def _body(self, line: LogLine) -> bytes | None:
+        """A line without its check sum; None where it is truncated."""
+        body, check = _checked(line.data, self.check)
+        if body is not None:
+            self.check, self.n_bytes, self.ended = check, line.end, line.ended
+        elif line.ended:
+            raise JournalError(
+                "is damaged: its check sum does not fit it and the lines before",
+                where=self._at(line),
+                fix="restore the file from a copy; the lines before this one are good",
+            )
+        else:
+            self.truncated = line.truncated
+        return body
+
+
 @dataclass(frozen=True, slots=True)
 class Journal:
-    """A journal as read.
-
-    header : None where not even the first line was written whole. records : the lines after it.
-    truncated : the last line, where a crash had cut it short. check, n_bytes, ended : the check sum so
-    far, the bytes of what was read, and whether the last line read has its newline.
-    """
+    """A journal as read: header, records and truncated are those of a `JournalReader`."""
 
     header: JournalHeader | None
     records: tuple[JournalRecord, ...]
     truncated: TruncatedRecord | None
-    check: int
-    n_bytes: int
-    ended: bool
 
     @classmethod
     def read(cls, path: str | os.PathLike[str]) -> Journal:
         """Read a journal. A truncated last record is left out and reported in `truncated`.
 
-        Raises `JournalError` naming file and line for any other damage, for a file that is no
-        journal, and for a journal of a newer version.
+        Raises `JournalError` where the file cannot be read, and as `JournalReader` says.
         """
-        return cls.parse(read_log(path, JournalError), os.fspath(path))
+        with opened_log(path, JournalError) as file:
+            return cls.parse(file, os.fspath(path))
 
     @classmethod
-    def parse(cls, data: bytes, where: str) -> Journal:
-        """Read a journal from its bytes; `where` names them in errors. Raises as `read` does."""
-        if not (data.startswith(_START) or _START.startswith(data)):
-            raise JournalError("is not a session's journal", where=where, fix="check the path")
-        header: JournalHeader | None = None
-        records: list[JournalRecord] = []
-        check, n_bytes, ended = 0, 0, True
-        truncated = None
-        for line in log_lines(data):
-            at = f"{where}, line {line.number}"
-            body, after = _checked(line.data, check)
-            if body is None:
-                if not line.ended:
-                    truncated = line.truncated
-                    break
-                raise JournalError(
-                    "is damaged: its check sum does not fit it and the lines before",
-                    where=at,
-                    fix="restore the file from a copy; the lines before this one are good",
-                )
-            if header is None:
-                header = _header(body, at)
-            else:
-                records.append(_record(body, at))
-            check, n_bytes, ended = after, line.end, line.ended
-        return cls(header, tuple(records), truncated, check, n_bytes, ended)
+    def parse(cls, log: bytes | BinaryIO, where: str) -> Journal:
+        """Read a journal from its bytes; `where` names them in errors. Raises as `JournalReader` does."""
+        reader = JournalReader(log, where)
+        records = tuple(reader)
+        return cls(reader.header, records, reader.truncated)
 
 
 def _checked(line: bytes, check: int) -> tuple[bytes | None, int]:
@@ -207,7 +282,7 @@ def _header(body: bytes, where: str) -> JournalHeader:
 
 def _record(body: bytes, where: str) -> JournalRecord:
     record = schema.decode(body, _RECORD, error=JournalError, where=where)
-    if not isinstance(record, Learnt | Resumed) and not is_resolved(record):
+    if isinstance(record, Message) and not is_resolved(record):
         raise JournalError(
             "leaves open what the decoder had decided", where=where, fix="check the program"
         )
@@ -228,11 +303,13 @@ class JournalWriter:
     Raises `JournalError` where the file cannot be opened or is in use.
     """
 
-    __slots__ = ("_check", "_log", "path")
+    __slots__ = ("_check", "_enough", "_header", "_log", "path")
 
     def __init__(self, path: str | os.PathLike[str], *, fsync: bool, new: bool = False) -> None:
         self._log = AppendLog(path, error=JournalError, new=new, fsync=fsync)
         self._check = 0
+        self._enough: float = math.inf
+        self._header: JournalHeader | None = None
         self.path = self._log.path
 
     @classmethod
@@ -242,25 +319,79 @@ class JournalWriter:
         """A new journal with its first line; nothing is left behind where that cannot be written."""
         writer = cls(path, fsync=fsync, new=True)
         try:
-            writer.append(header)
+            writer._begin(header)
         except JournalError:
             writer.close()
             writer.path.unlink()
             raise
         return writer
 
-    def resume(self, journal: Journal) -> None:
-        """Cut off a truncated last record of what was read, and go on after it."""
-        self._log.resume(journal.n_bytes, ended=journal.ended)
-        self._check = journal.check
+    def _begin(self, header: JournalHeader) -> None:
+        self._write(header)
+        self._header = header
+        self._grow_from(0)
 
-    def append(self, record: JournalHeader | JournalRecord) -> None:
+    def resume(self, read: JournalReader, header: JournalHeader) -> None:
+        """Cut off a truncated last record of what was read to its end, and go on after it.
+
+        header : written where the file has none.
+        """
+        self._log.resume(read.n_bytes, ended=read.ended)
+        self._check = read.check
+        if read.header is None:
+            self._begin(header)
+        else:
+            self._header = header
+            self._grow_from(self._log.size - read.tail)
+
+    def append(self, record: JournalRecord) -> None:
         """Write one line. `JournalError` where the disk refuses; the file is then as it was."""
-        body = _ENCODER.encode(record)
-        check = zlib.crc32(body, self._check)
-        self._log.append(b'%b,"crc":"%08x"}' % (body[:-1], check))
+        self._write(record)
+
+    def _write(self, record: JournalHeader | JournalRecord) -> None:
+        line, check = _line(record, self._check)
+        self._log.append(line)
         self._check = check
+
+    @property
+    def long(self) -> bool:
+        """Whether it is time to shorten it."""
+        return self._log.size > self._enough
+
+    def _grow_from(self, size: int) -> None:
+        # By a part of what there is, so that shortening takes a fixed share of the writing, however long the text.
+        assert self._header is not None
+        bounded = self._header.undo_limit is not None
+        self._enough = size + max(TAIL_BYTES, size // 4) if bounded else math.inf
+
+    def shorten(self, records: Iterable[JournalRecord]) -> None:
+        """Put other records, a snapshot with what belongs to it, in the place of all there are.
+
+        Readers see the old file or the new one, whole. Raises `JournalError` where the disk refuses: the old one stays,
+        and grows on before this is due again.
+        """
+        assert self._header is not None
+        header = msgspec.structs.replace(self._header, version=VERSION)
+        check = 0
+
+        def lines() -> Iterator[bytes]:
+            nonlocal check
+            for record in (header, *records):
+                line, check = _line(record, check)
+                yield line + b"\n"
+
+        self._grow_from(self._log.size)
+        self._log.replace(lines())
+        self._check, self._header = check, header
+        self._grow_from(self._log.size)
 
     def close(self) -> None:
         """Let go of the file; closing twice is allowed."""
         self._log.close()
+
+
+def _line(record: JournalHeader | JournalRecord, check: int) -> tuple[bytes, int]:
+    """A record as a line, and the check sum up to it."""
+    body = _ENCODER.encode(record)
+    check = zlib.crc32(body, check)
+    return b'%b,"crc":"%08x"}' % (body[:-1], check), check

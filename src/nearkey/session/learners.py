@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Sequence
+from array import array
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Protocol, runtime_checkable
 
 from nearkey.decode import LiveDecoder, PersonalWords, State
@@ -95,7 +96,7 @@ class Updaters:
         words = () if personal is None else (_WordsLearner(personal, decoder),)
         self._learners: tuple[Learner, ...] = (*words, *learners)
         self._keep = keep
-        self._ids: dict[tuple[int, int], int | str] = {}
+        self._ids = tuple(_UpdateIds() for _ in self._learners)
         self.fault: NearkeyError | None = None
 
     def store_words(self, effects: Sequence[StoreEffect]) -> None:
@@ -117,10 +118,10 @@ class Updaters:
                         serial = effect.observation.serial
                         update_id = learner.confirm(effect.observation)
                         if update_id is not None:
-                            self._ids[serial, i] = update_id
+                            self._ids[i].put(serial, update_id)
                             self._keep(serial, i, update_id)
                     elif isinstance(effect, Forget):
-                        update_id = self._ids.pop((effect.observation.serial, i), None)
+                        update_id = self._ids[i].pop(effect.observation.serial)
                         if update_id is not None:
                             learner.retract(update_id)
                 except NearkeyError as fault:
@@ -130,6 +131,52 @@ class Updaters:
                         )
                     self.fault = fault
 
-    def remember(self, observation: int, learner: int, update_id: int | str) -> None:
-        """An update from the journal."""
-        self._ids[observation, learner] = update_id
+    def remember(self, observation: int, learner: int, update_id: int | str | None) -> None:
+        """An update from the journal; of a learner who is not here any more, nothing."""
+        if update_id is not None and learner < len(self._ids):
+            self._ids[learner].put(observation, update_id)
+
+    def known(self) -> Iterator[tuple[int, int, list[int | str | None]]]:
+        """All updates that can be taken back: (learner, number of the first observation, ids or None from there on)."""
+        for learner, ids in enumerate(self._ids):
+            for first, some in ids.runs():
+                yield learner, first, some
+
+
+class _UpdateIds:
+    """Ids of one learner's updates by number of observation, in eight bytes each where they are numbers."""
+
+    _NONE = -(1 << 63)
+    _RUN = 4096
+
+    def __init__(self) -> None:
+        self._numbers = array("q")
+        self._others: dict[int, int | str] = {}
+
+    def put(self, serial: int, update_id: int | str) -> None:
+        numbers = self._numbers
+        # A number far beyond the others, as in a forged journal, must not reserve all that lies between.
+        near = serial < len(numbers) + self._RUN
+        if near and isinstance(update_id, int) and abs(update_id) < 1 << 62:
+            self._others.pop(serial, None)
+            numbers.extend([self._NONE] * (serial + 1 - len(numbers)))
+            numbers[serial] = update_id
+        else:
+            self.pop(serial)
+            self._others[serial] = update_id
+
+    def pop(self, serial: int) -> int | str | None:
+        if serial in self._others:
+            return self._others.pop(serial)
+        if serial >= len(self._numbers) or self._numbers[serial] == self._NONE:
+            return None
+        update_id, self._numbers[serial] = self._numbers[serial], self._NONE
+        return update_id
+
+    def runs(self) -> Iterator[tuple[int, list[int | str | None]]]:
+        for first in range(0, len(self._numbers), self._RUN):
+            some = self._numbers[first : first + self._RUN]
+            if any(n != self._NONE for n in some):
+                yield first, [None if n == self._NONE else n for n in some]
+        for serial, update_id in self._others.items():
+            yield serial, [update_id]

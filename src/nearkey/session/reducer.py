@@ -19,6 +19,7 @@ from nearkey.session.content import (
     Piece,
     Stroke,
     iterate,
+    near_expanded,
     push,
 )
 from nearkey.session.editing import (
@@ -38,10 +39,11 @@ from nearkey.session.settings import SessionSettings
 
 
 class Step(msgspec.Struct, frozen=True):
-    """What undo goes back to: a content, and the store effects of leaving it."""
+    """What undo goes back to: a content, the store effects of leaving it, and the message that left it."""
 
     content: Content
     effects: tuple[StoreEffect, ...]
+    message: Message
 
 
 class State(msgspec.Struct, frozen=True):
@@ -60,10 +62,8 @@ class State(msgspec.Struct, frozen=True):
 START = State()
 
 
-def _pushed(
-    steps: Chain[Step] | None, content: Content, effects: tuple[StoreEffect, ...]
-) -> Chain[Step]:
-    return Chain(Step(content, effects), steps, 1 if steps is None else steps.size + 1)
+def _pushed(steps: Chain[Step] | None, step: Step) -> Chain[Step]:
+    return Chain(step, steps, 1 if steps is None else steps.size + 1)
 
 
 def _newest(steps: Chain[Step], n: int) -> Chain[Step] | None:
@@ -103,13 +103,13 @@ def _reduced(
         if past is None:
             return state, ()
         left = past.item
-        future = _pushed(future, content, left.effects)
+        future = _pushed(future, Step(content, left.effects, left.message))
         return State(left.content, past.rest, future, n), msg.inverse(left.effects)
     if isinstance(message, msg.Redo):
         if future is None:
             return state, ()
         left = future.item
-        past = _pushed(past, content, left.effects)
+        past = _pushed(past, Step(content, left.effects, left.message))
         return State(left.content, past, future.rest, n), left.effects
     edit = _Edit(state, settings)
     if isinstance(message, msg.Tap):
@@ -119,11 +119,19 @@ def _reduced(
         if edit.content == content and not edit.effects:
             return state, ()
     effects = tuple(edit.effects)
-    past = _pushed(past, content, effects)
+    past = _pushed(past, Step(content, effects, message))
     limit = settings.undo_limit
     if limit is not None and past.size > 2 * limit:
-        return State(edit.content, _newest(past, limit), None, edit.observations), effects
-    return State(edit.content, past, None, edit.observations), effects
+        past = _newest(past, limit)
+    return State(_near(edit.content), past, None, edit.observations), effects
+
+
+def _near(content: Content) -> Content:
+    before = near_expanded(content.before, ahead=False)
+    after = near_expanded(content.after, ahead=True)
+    if before is content.before and after is content.after:
+        return content
+    return replace(content, before=before, after=after)
 
 
 _NEW = Composition()

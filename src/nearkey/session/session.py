@@ -5,11 +5,15 @@ from __future__ import annotations
 import math
 import os
 import time
+import warnings
 from collections.abc import Callable, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any, Self
 
-from nearkey.append_log import TruncatedRecord
+from msgspec.structs import replace
+
+from nearkey.append_log import TruncatedRecord, opened_log
 from nearkey.bounds import shown
 from nearkey.closing import Closable
 from nearkey.decode import Candidate, LiveDecoder
@@ -18,10 +22,14 @@ from nearkey.layout import Layout
 from nearkey.one_thread import OneThread
 from nearkey.session import messages as msg
 from nearkey.session.journal import (
-    Journal,
+    Counted,
+    JournalReader,
     JournalWriter,
     Learnt,
+    Pieces,
     Resumed,
+    Snapshot,
+    Taught,
     header_of,
     utc_now,
 )
@@ -31,6 +39,7 @@ from nearkey.session.reducer import START, State, reduce
 from nearkey.session.resolving import notice_of, resolve
 from nearkey.session.session_reader import SessionReader
 from nearkey.session.settings import SessionSettings, Spacing
+from nearkey.session.snapshot import snapshot_records, state_of
 
 Observer = Callable[[Notice], Any]
 
@@ -72,7 +81,7 @@ class Session(Closable):
         learners: Sequence[Learner] = (),
         fsync: bool = False,
         k: int = 5,
-        undo_limit: int | None = None,
+        undo_limit: int | None = 1000,
         context_chars: int = 200,
         spacing: Spacing | None = None,
         auto_capitals: bool = True,
@@ -128,48 +137,65 @@ class Session(Closable):
         """
         writer = JournalWriter(path, fsync=fsync, new=False)
         try:
-            journal = Journal.read(path)
-            header = journal.header or header_of(decoder, SessionSettings())
-            if header.layout != decoder.layout.name:
-                raise JournalError(
-                    f"is {header.layout!r}, the decoder's is {decoder.layout.name!r}",
-                    where=f"{os.fspath(path)}, line 1",
-                    field="layout",
-                    fix="restore it with a decoder of the same layout",
+            with opened_log(path, JournalError) as file:
+                reader = JournalReader(file, os.fspath(path))
+                header = reader.header or header_of(decoder, SessionSettings())
+                if header.layout != decoder.layout.name:
+                    raise JournalError(
+                        f"is {header.layout!r}, the decoder's is {decoder.layout.name!r}",
+                        where=f"{os.fspath(path)}, line 1",
+                        field="layout",
+                        fix="restore it with a decoder of the same layout",
+                    )
+                self = cls(
+                    decoder,
+                    personal=personal,
+                    learners=learners,
+                    k=header.k,
+                    undo_limit=header.undo_limit,
+                    context_chars=header.context_chars,
+                    spacing=header.spacing,
+                    auto_capitals=header.auto_capitals is not False,
+                    clock=clock,
                 )
-            self = cls(
-                decoder,
-                personal=personal,
-                learners=learners,
-                k=header.k,
-                undo_limit=header.undo_limit,
-                context_chars=header.context_chars,
-                spacing=header.spacing,
-                auto_capitals=header.auto_capitals is not False,
-                clock=clock,
-            )
-            elapsed = max((record.time_s for record in journal.records), default=0.0)
+                elapsed = self._replay(reader)
             self._zero -= elapsed
             self._last_time_s = elapsed
-            self._replay(journal)
-            writer.resume(journal)
-            self._journal, self._truncated = writer, journal.truncated
-            if journal.header is None:
-                writer.append(header)
-            dropped = 0 if journal.truncated is None else journal.truncated.n_bytes
+            writer.resume(reader, header)
+            self._journal, self._truncated = writer, reader.truncated
+            dropped = 0 if reader.truncated is None else reader.truncated.n_bytes
             writer.append(Resumed(at=utc_now(), dropped=dropped, time_s=elapsed))
         except BaseException:
             writer.close()
             raise
         return self
 
-    def _replay(self, journal: Journal) -> None:
-        assert self._updaters is not None
-        for record in journal.records:
-            if isinstance(record, Learnt):
-                self._updaters.remember(record.observation, record.learner, record.update_id)
-            elif not isinstance(record, Resumed):
-                self._state, _ = reduce(self._state, record, self._reader.settings)
+    def _replay(self, reader: JournalReader) -> float:
+        """All that a journal says, done again; the time of its latest record."""
+        updaters = self._updaters
+        assert updaters is not None
+        elapsed = 0.0
+        pieces: list[bytes] = []
+        for record in reader:
+            elapsed = max(elapsed, record.time_s)
+            match record:
+                case Learnt():
+                    updaters.remember(record.observation, record.learner, record.update_id)
+                case Taught():
+                    for serial, update_id in enumerate(record.ids, start=record.first):
+                        updaters.remember(serial, record.learner, update_id)
+                case Pieces():
+                    pieces.append(record.data)
+                case Snapshot():
+                    self._state = state_of(record, pieces, f"{reader.where}, snapshot")
+                    pieces = []
+                case Counted():
+                    self._state = replace(self._state, observations=record.observations)
+                case Resumed():
+                    pass
+                case _:
+                    self._state, _ = reduce(self._state, record, self._reader.settings)
+        return elapsed
 
     # ---- looking: it changes nothing; the decoder is asked when needed ----
 
@@ -438,6 +464,22 @@ class Session(Closable):
         self._state = state
         if told and self._updaters is not None:
             self._updaters.update(told)
+        if self._journal is not None and self._journal.long:
+            self._shorten(self._journal)
+
+    def _shorten(self, journal: JournalWriter) -> None:
+        """Put a snapshot in the place of a long journal."""
+        assert self._updaters is not None
+        time_s = self._last_time_s
+        taught = (
+            Taught(learner=learner, first=first, ids=ids, time_s=time_s)
+            for learner, first, ids in self._updaters.known()
+        )
+        try:
+            journal.shorten(chain(snapshot_records(self._state, time_s), taught))
+        except JournalError as fault:
+            # Nothing is lost: the long journal stays, and typing goes on in it.
+            warnings.warn(f"the journal stays long: {fault}", RuntimeWarning, stacklevel=5)
 
     def _write(self, journal: JournalWriter, effects: tuple[Effect, ...]) -> None:
         for effect in effects:

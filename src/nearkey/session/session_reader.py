@@ -18,12 +18,13 @@ from nearkey.layout import Key
 from nearkey.letter_case import lower, upper
 from nearkey.session.content import (
     Case,
+    Chain,
     Content,
     PieceList,
     Stroke,
     chars,
-    iterate,
     tail_text,
+    text_of,
 )
 from nearkey.session.editing import arrange_mark, arrange_word, caret_char, cased
 from nearkey.session.learners import PersonalStore
@@ -361,18 +362,19 @@ class SessionReader:
     def _before(self, pieces: PieceList | None) -> str:
         known, text = self._text_before
         if pieces is not known:
-            if pieces is not None and pieces.rest is known:
+            behind = None if pieces is None else pieces.behind
+            if pieces is not None and behind is known:
                 text += pieces.item.text
-            elif pieces is not None and pieces.rest is not None and pieces.rest.rest is known:
-                text += pieces.rest.item.text + pieces.item.text
+            elif pieces is not None and isinstance(behind, Chain) and behind.behind is known:
+                text += behind.item.text + pieces.item.text
             else:
-                text = "".join([piece.text for piece in iterate(pieces)][::-1])
+                text = text_of(pieces, ahead=False)
             self._text_before = (pieces, text)
         return text
 
     def _after(self, pieces: PieceList | None) -> str:
         if pieces is not self._text_after[0]:
-            self._text_after = (pieces, "".join(piece.text for piece in iterate(pieces)))
+            self._text_after = (pieces, text_of(pieces, ahead=True))
         return self._text_after[1]
 
 

@@ -82,7 +82,8 @@ class SessionSettings:
     """Settings of a session.
 
     k : candidates asked for, 1 to 10,000.
-    undo_limit : messages that can be undone at least (up to twice as many are kept); None is all.
+    undo_limit : messages that can be undone at least (up to twice as many are kept). None is all, and every line of a
+        journal is kept: then memory, journal and the time to restore grow with every message.
     context_chars : how much of the text before a word the decoder is told at least, in characters, cut at a
         white space; at most twice that, so that its beginning need not move with every word. An n-gram model looks
         at a few words only.
@@ -92,7 +93,7 @@ class SessionSettings:
     """
 
     k: int = 5
-    undo_limit: int | None = None
+    undo_limit: int | None = 1000
     context_chars: int = 200
     spacing: Spacing = field(default_factory=Spacing)
     auto_capitals: bool = True

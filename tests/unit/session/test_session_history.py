@@ -237,10 +237,10 @@ def test_replaying_the_events_gives_the_same_state() -> None:
 
 
 def test_long_texts_are_compared_shown_and_let_go_of() -> None:
-    session = Session(FakeDecoder())
+    session = Session(FakeDecoder(), undo_limit=None)
     for _ in range(20_000):
         session.mark(".")
-    other = Session(FakeDecoder())
+    other = Session(FakeDecoder(), undo_limit=None)
     for _ in range(20_000):
         other.mark(".")
     assert session.state.content == other.state.content

@@ -297,13 +297,20 @@ def test_what_no_version_of_this_program_writes_is_refused(tmp_path: Path) -> No
     head = json.loads(path.read_bytes())
     del head["crc"]
     good = json.dumps(head, separators=(",", ":")).encode()
-    newer = json.dumps({**head, "version": 2}, separators=(",", ":")).encode()
+    newer = json.dumps({**head, "version": 3}, separators=(",", ":")).encode()
     cases = {
-        checked(newer): "line 1: version: is 2",
+        checked(newer): "line 1: version: is 3",
         checked(b'{"format":"nearkey-journal"}'): "line 1: started: is missing",
         checked(good, b'{"type":"dance","t":0.0}'): "line 2: type: invalid value",
         checked(good, b'{"type":"touch","t":0.0,"x":1.0}'): "line 2: y: is missing",
         checked(good, b'{"type":"undo","t":0.0,"more":1}'): "line 2: more: unknown field",
+        checked(good, b'{"type":"snapshot","t":0.0,"before":1,"observations":0}'): "names more",
+        checked(
+            good, b'{"type":"snapshot","t":0.0,"before":0,"observations":0,"offset":1}'
+        ): "offset",
+        checked(
+            good, b'{"type":"snapshot","t":0.0,"before":0,"observations":0,"composition":{}}'
+        ): "composition",
         # Messages that leave a decoder something to say are no lines.
         checked(good, b'{"type":"choose","t":0.0}'): "line 2: leaves open",
         checked(good, b'{"type":"commit","t":0.0}'): "line 2: leaves open",
