@@ -112,7 +112,7 @@ def test_one_writer_at_a_time(tmp_path: Path) -> None:
     log = opened(path)
     with pytest.raises(LogError, match="in use by another session or program"):
         opened(path)
-    log.replace(b'{"n":0}\n')  # the lock goes over to the new file
+    log.replace([b'{"n":0}\n'])  # the lock goes over to the new file
     with pytest.raises(LogError, match="in use by another session or program"):
         opened(path)
     log.close()
@@ -120,7 +120,7 @@ def test_one_writer_at_a_time(tmp_path: Path) -> None:
     with pytest.raises(LogError, match="is closed"):
         log.append(b"{}")
     with pytest.raises(LogError, match="is closed"):
-        log.replace(b"")
+        log.replace([b""])
     opened(path).close()
 
 
@@ -140,13 +140,13 @@ def test_a_private_log_is_its_owners_from_the_first_byte(
     try:
         with opened(tmp_path / "own.jsonl") as log:
             log.append(b"{}")
-            log.replace(b"{}\n")
+            log.replace([b"{}\n"])
             log.append(b"{}")
         assert modes == [0o600] * 3
         assert stat.S_IMODE(log.path.stat().st_mode) == 0o600
         with opened(tmp_path / "all.jsonl", private=False) as log:
             log.append(b"{}")
-            log.replace(b"{}\n")
+            log.replace([b"{}\n"])
         assert modes[3] == 0o666
         assert stat.S_IMODE(log.path.stat().st_mode) == 0o666
     finally:
@@ -174,7 +174,7 @@ def test_a_disk_that_refuses_leaves_the_log_as_it_was(
             with pytest.raises(LogError, match=f"cannot be written .*{message}"):
                 log.append(b'{"long":"enough to be cut"}')
             with pytest.raises(LogError, match="cannot be written"):
-                log.replace(b'{"n":2}\n')
+                log.replace([b'{"n":2}\n'])
         assert path.read_bytes() == before
         assert [p.name for p in tmp_path.iterdir()] == ["pad.jsonl"]
     log.append(b'{"n":3}')
@@ -214,7 +214,7 @@ while True:
     log.append(b'{"n":%d,"more":"%s"}' % (n, b"x" * (n % 50)))
     n += 1
     if n % 7 == 0:
-        log.replace(log.read())
+        log.replace([log.read()])
     print(n, flush=True)
 """
 
