@@ -37,7 +37,8 @@ def test_a_task_is_timed(monkeypatch, tmp_path):
     import before_after
 
     monkeypatch.setattr(before_after, "WORK", tmp_path)
-    found = before_after.run(Path(sys.executable), "t", "after")
+    models = before_after.ROOT / "models" / "en"
+    found = before_after.run(Path(sys.executable), "t", "after", models)
     assert found["seconds"] > 0
     assert found["mb"] > 10
     assert json.dumps(found)
