@@ -114,7 +114,7 @@ const std::uint64_t *AmbiguityWords::codes(const LengthGroup &group, int bits, S
     return out;
 }
 
-template <typename Each> void AmbiguityWords::coded(const std::uint8_t *keys, int n_keys, Scratch &scratch, const Each &each) const {
+template <typename Each> void AmbiguityWords::coded(const std::uint8_t *keys, int n_keys, Scratch &scratch, const Each &each, int longest) const {
     // Keys numbered anew without gaps take the fewest bits.
     std::array<int, 256> number;
     number.fill(-1);
@@ -129,20 +129,21 @@ template <typename Each> void AmbiguityWords::coded(const std::uint8_t *keys, in
     const int bits = std::max(1, static_cast<int>(std::bit_width(static_cast<unsigned>(used - 1))));
     tuple_codes(dense.data(), bits, scratch.tuple_code);
     for (const LengthGroup &group : groups_) {
+        if (group.length > longest) break;
         const std::uint64_t *code = codes(group, bits, scratch);
         scratch.table.clear(group.n);
         each(group, code);
     }
 }
 
-Ambiguity AmbiguityWords::evaluate(const std::uint8_t *keys, int n_keys, Scratch &scratch) const {
+Ambiguity AmbiguityWords::evaluate(const std::uint8_t *keys, int n_keys, Scratch &scratch, int longest) const {
     Ambiguity total;
     coded(keys, n_keys, scratch, [&](const LengthGroup &group, const std::uint64_t *code) {
         Ambiguity own;
         const double *share = share_.data() + group.first;
         for (std::uint32_t i = 0; i < group.n; ++i) own.add(share[i], scratch.table.count[scratch.table.insert(code[i])]++);
         total += own;
-    });
+    }, longest);
     return total;
 }
 

@@ -6,6 +6,7 @@
 #pragma once
 
 #include <cstdint>
+#include <limits>
 #include <span>
 #include <vector>
 
@@ -83,8 +84,17 @@ public:
         std::vector<std::uint8_t> is_own, n_own;
         std::vector<double> own;
     };
-    // keys : of each letter, below n_keys.
-    Ambiguity evaluate(const std::uint8_t *keys, int n_keys, Scratch &scratch) const;
+    // keys : of each letter, below n_keys. longest : words of more letters are left out.
+    Ambiguity evaluate(const std::uint8_t *keys, int n_keys, Scratch &scratch, int longest = std::numeric_limits<int>::max()) const;
+
+    // `each(length, shares, letter)` for the words of each length, by rising length; letter(word, place) is a letter's number.
+    template <typename Each> void each_length(const Each &each) const {
+        for (const LengthGroup &group : groups_)
+            each(group.length, std::span(share_).subspan(group.first, group.n), [&](std::uint32_t word, int place) {
+                const unsigned tuple = group.tuples[static_cast<std::size_t>(place / per_tuple_) * group.n + word];
+                return tuple >> (place % per_tuple_ * letter_bits_) & ((1u << letter_bits_) - 1);
+            });
+    }
 
     // Words after words: of each context the words whose joint probability with it is known on its own, and the
     // probability that the context leaves to the others in proportion to their shares.
@@ -101,7 +111,7 @@ public:
 
 private:
     // The codes with the fewest bits, for `each(group, codes)`.
-    template <typename Each> void coded(const std::uint8_t *keys, int n_keys, Scratch &scratch, const Each &each) const;
+    template <typename Each> void coded(const std::uint8_t *keys, int n_keys, Scratch &scratch, const Each &each, int longest = std::numeric_limits<int>::max()) const;
     void tuple_codes(const std::uint8_t *keys, int bits, std::vector<std::uint16_t> &out) const;
     // Codes of a group's words; words too long for one number get the number of their beginning in its place.
     const std::uint64_t *codes(const LengthGroup &group, int bits, Scratch &scratch) const;

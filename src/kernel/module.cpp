@@ -7,6 +7,8 @@
 #include <nanobind/stl/string_view.h>
 #include <nanobind/stl/vector.h>
 
+#include <algorithm>
+#include <array>
 #include <atomic>
 #include <cmath>
 #include <exception>
@@ -16,9 +18,9 @@
 #include <system_error>
 #include <thread>
 
-#include "ambiguity.hpp"
 #include "context_model.hpp"
 #include "lexicon.hpp"
+#include "near_layouts.hpp"
 #include "ngram_table.hpp"
 #include "search.hpp"
 #include "sentence.hpp"
@@ -689,6 +691,26 @@ NB_MODULE(_kernel, m) {
         .def("evaluate", [](const AmbiguityWords &words, const In2<std::uint8_t> &keys, int n_keys, int threads) {
             return ambiguities(words, keys, threads, 3, [&](const std::uint8_t *row, AmbiguityWords::Scratch &scratch) { return words.evaluate(row, n_keys, scratch); });
         }, "keys"_a, "n_keys"_a, "threads"_a = 1);
+
+    nb::class_<NearLayouts>(m, "NearLayouts")
+        .def("__init__", [](NearLayouts *self, std::shared_ptr<AmbiguityWords> words, int n_keys, const std::string &measure) {
+            const std::array names{"top1", "top3", "above"};
+            const auto at = std::ranges::find(names, measure);
+            if (at == names.end()) throw std::invalid_argument("the measure is top1, top3 or above");
+            new (self) NearLayouts(std::move(words), n_keys, static_cast<AmbiguityCost>(at - names.begin()));
+        }, "words"_a, "n_keys"_a, "measure"_a)
+        .def("bound", [](NearLayouts &self, const In1<std::uint8_t> &here, const In2<std::uint8_t> &keys, double most) {
+            const auto letters = static_cast<std::size_t>(self.words().n_letters());
+            if (here.shape(0) != letters || keys.shape(1) != letters) throw std::invalid_argument("a column is needed for every letter");
+            auto out = block<double>(keys.shape(0));
+            {
+                nb::gil_scoped_release unlocked;
+                const std::lock_guard alone(self.lock);
+                self.set(here.data());
+                for (std::size_t i = 0; i < keys.shape(0); ++i) out[i] = self.bound(keys.data() + i * letters, most);
+            }
+            return array(keys.shape(0), std::move(out));
+        }, "here"_a, "keys"_a, "most"_a);
 
     nb::class_<BoundContexts>(m, "AmbiguityContexts")
         .def("__init__", [](BoundContexts *self, std::shared_ptr<AmbiguityWords> words, const In1<double> &left, const In1<std::uint32_t> &offset, const In1<std::uint32_t> &word, const In1<double> &probability) {

@@ -277,6 +277,19 @@ class AmbiguityWords:
         """keys : (m, n_letters), of each letter, below n_keys. Returns (m, 3): share of words first of their key
         sequence, among its first three, and the mean number of words above."""
 
+class NearLayouts:
+    """What layouts near one at hand cost, without counting the words that keep their keys. One call at a time."""
+
+    def __init__(self, words: AmbiguityWords, n_keys: int, measure: str) -> None:
+        """measure : the cost: "top1", share of words not first of their key sequence; "top3", not among its first
+        three; "above", mean number of words above. Raises ValueError, as for more than 64 letters."""
+    def bound(
+        self, here: NDArray[np.uint8], keys: NDArray[np.uint8], most: float
+    ) -> NDArray[np.float64]:
+        """here : (n_letters,), the layout at hand. keys : (m, n_letters), others.
+        Returns (m,) what each costs at least: exact where it differs from `here` in one letter and n_keys to the power
+        of the longest word's letters is below 2**64; infinite where it certainly costs more than `most`."""
+
 class AmbiguityContexts:
     """What words are likely after contexts, over `AmbiguityWords`."""
 

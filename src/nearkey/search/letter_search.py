@@ -12,7 +12,7 @@ import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
-from math import exp
+from math import inf, log
 from os import PathLike
 from time import monotonic
 from typing import Any, Literal
@@ -24,7 +24,7 @@ from nearkey.append_log import AppendLog, log_lines
 from nearkey.closing import Closable
 from nearkey.errors import PlanError
 from nearkey.search.letter_space import Keys, LetterSpace
-from nearkey.search.objectives import Objective
+from nearkey.search.objectives import NearObjective, Objective
 from nearkey.simulate.spreading import spread
 
 Floats = NDArray[np.float64]
@@ -33,6 +33,8 @@ SCHEMA = "nearkey-search-checkpoint"
 VERSION = 1
 _PIECE = 20_000  # layouts of a listed chunk at most
 _BATCH = 2_000  # evaluated in one call
+_FLOOR_EVERY = 64  # layouts evaluated between two looks at the worst that would be kept
+_STAYED = 8  # steps at a layout before its neighbours are told apart unevaluated: that has a cost of its own
 _SCALE = 64  # layouts drawn to learn the scale of each objective
 
 
@@ -286,40 +288,62 @@ def _anneal(task: _Task, number: int) -> _Chunk:
     space, options, m = task.space, task.options, len(task.objectives)
     rng = np.random.default_rng(np.random.SeedSequence(options.seed, spawn_key=(1, number)))
     weight = np.eye(m)[number] if number < m else rng.dirichlet(np.ones(m))
-    seen: dict[Keys, Floats] = {}
+    tried: dict[Keys, Floats] = {}
     evaluated = 0
+    objective = task.objectives[0]
+    may_reach = objective.near(space) if m == 1 and isinstance(objective, NearObjective) else None
+    floor = (
+        -inf
+    )  # layouts of a lower score are neither kept nor, where no move wants them, evaluated
 
-    def values_of(many: list[Keys]) -> Floats:
-        nonlocal evaluated
+    def scores_of(many: list[Keys], near: Keys | None = None, least: float = -inf) -> Floats:
+        """Scores; minus infinity for layouts certainly below both `least` and the floor."""
+        nonlocal evaluated, floor
+        rows, scores, before = space.array(many), np.full(len(many), -inf), len(tried)
         evaluated += len(many)
-        values = task.signed(space.array(many))
-        seen.update(zip(many, values, strict=True))
+        sure = np.ones(len(many), dtype=bool)
+        worst = min(least, floor)
+        if may_reach is not None and near is not None and worst > -inf:
+            value = _sign(objective) * (task.low[0] + worst * (task.high[0] - task.low[0]))
+            sure = may_reach(np.asarray(near, dtype=np.uint8), rows, float(value))
+        if sure.any():
+            values = task.signed(rows[sure])
+            chosen = (keys for keys, good in zip(many, sure.tolist(), strict=True) if good)
+            tried.update(zip(map(space.canonical, chosen), values, strict=True))
+            scores[sure] = scaled(values)
+        if len(tried) // _FLOOR_EVERY > before // _FLOOR_EVERY and len(tried) > options.kept:
+            known = scaled(np.stack(list(tried.values())))
+            floor = float(np.partition(known, -options.kept)[-options.kept])
+        return scores
+
+    def scaled(values: Floats) -> Floats:
         return np.asarray((values - task.low) / (task.high - task.low) @ weight)
 
     here = space.draw(rng)
-    score = float(values_of([here])[0])
-    first = values_of([space.draw_move(here, rng) for _ in range(20)])
+    score = float(scores_of([here])[0])
+    first = scores_of([space.draw_move(here, rng) for _ in range(20)])
     # A flat neighbourhood says nothing of the scale: then any positive temperature will do.
     hot = float(np.abs(first - score).mean()) or 1.0
-    best, best_score = here, score
+    best, best_score, stayed = here, score, 0
     for step in range(options.steps):
         temperature = hot * 1e-3 ** (step / max(options.steps - 1, 1))
         there = space.draw_move(here, rng)
-        new = float(values_of([there])[0])
         # Drawn in any case, so that a step's random numbers do not hang on the last one.
         chance = rng.random()
-        if new >= score or chance < exp((new - score) / temperature):
-            here, score = there, new
+        least = score + temperature * log(chance) if chance > 0 else -inf
+        new = float(scores_of([there], here if stayed >= _STAYED else None, least)[0])
+        stayed += 1
+        if new >= least:
+            here, score, stayed = there, new, 0
         if score > best_score:
             best, best_score = here, score
     while True:
         near = list(space.moves(best))
-        scores = values_of(near) if near else np.zeros(0)
+        scores = scores_of(near, best, best_score) if near else np.zeros(0)
         at = int(scores.argmax()) if near else 0
         if not near or scores[at] <= best_score + 1e-12:
             break
         best, best_score = near[at], float(scores[at])
-    tried = {space.canonical(keys): value for keys, value in seen.items()}
     keys = sorted(tried)
     values = np.stack([tried[one] for one in keys])
     chosen = _chosen(values, options.kept)

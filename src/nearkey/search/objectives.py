@@ -25,6 +25,8 @@ from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 Floats = NDArray[np.float64]
 Assignments = NDArray[np.uint8]
 Direction = Literal["max", "min"]
+_FEWEST_NEAR = 4  # keys: on fewer, most words share theirs, and a whole evaluation is as quick
+_MOST_NEAR = 64  # letters, which the kernel holds as bits
 
 
 @runtime_checkable
@@ -57,6 +59,19 @@ class BoundedObjective(Objective, Protocol):
         partial : (n, n_letters), keys of the letters that are decided, -1 for others, which may count as having keys of
         their own.
         """
+
+
+MayReach = Callable[[NDArray[np.uint8], Assignments, float], NDArray[np.bool_]]
+"""Of a layout at hand (n_letters,), others near it (n, n_letters) and a value: which of them may be that good. The rest
+certainly are not. For one thread."""
+
+
+@runtime_checkable
+class NearObjective(Objective, Protocol):
+    """An objective that can turn layouts down unevaluated, by what they differ in from one at hand."""
+
+    def near(self, space: LetterSpace) -> MayReach | None:
+        """What tells them apart; None where that saves nothing."""
 
 
 def ambiguity_words(pack: LanguagePack, letters: str, words: int | None = None) -> SpelledLexicon:
@@ -134,6 +149,34 @@ class AmbiguityObjective:
         share = self.spelled.share
         touches = float((share * (self.spelled.lengths + 1)).sum())
         return np.asarray((touches + found[:, 2]) / float((share * self.spelled.characters).sum()))
+
+    def near(self, space: LetterSpace) -> MayReach | None:
+        """See `NearObjective`. Exact: only words with a moved letter count, and the sum ends as soon as it decides."""
+        n_keys, share, columns = (
+            len(space.key_ids),
+            self.spelled.share,
+            _columns(space, self.spelled.letters),
+        )
+        if n_keys < _FEWEST_NEAR or len(columns) > _MOST_NEAR:
+            return None
+        cost = _kernel.NearLayouts(
+            self._words, n_keys, "above" if self.measure == "kspc" else self.measure
+        )
+        touches = float((share * (self.spelled.lengths + 1)).sum())
+        characters = float((share * self.spelled.characters).sum())
+
+        def may_reach(
+            here: NDArray[np.uint8], keys: Assignments, least: float
+        ) -> NDArray[np.bool_]:
+            most = (
+                least * characters - touches
+                if self.measure == "kspc"
+                else float(share.sum()) - least
+            )
+            rows = np.ascontiguousarray(keys[:, columns])
+            return np.isfinite(cost.bound(np.ascontiguousarray(here[columns]), rows, most))
+
+        return may_reach
 
     @cached_property
     def _words(self) -> _kernel.AmbiguityWords:

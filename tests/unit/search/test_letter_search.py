@@ -75,6 +75,25 @@ def test_annealing_finds_the_true_optimum_in_95_of_100_runs():
     assert hits >= 95
 
 
+@pytest.mark.parametrize("measure", ["top1", "top3", "kspc"])
+def test_turning_layouts_down_unevaluated_changes_nothing(measure, monkeypatch):
+    space = grid_space(QWERTY, rows=2, columns=3)
+    objective = AmbiguityObjective(ambiguity_words(PACK, QWERTY.letters), measure)
+    options = {"method": "anneal", "restarts": 2, "steps": 600, "kept": 20, "seed": 2}
+    evaluated = []
+    whole = AmbiguityObjective.evaluate
+    monkeypatch.setattr(
+        AmbiguityObjective,
+        "evaluate",
+        lambda self, space, keys: evaluated.append(len(keys)) or whole(self, space, keys),
+    )
+    quick = last(space, [objective], **options)
+    some = sum(evaluated)
+    monkeypatch.setattr(AmbiguityObjective, "near", lambda self, space: None)
+    assert same(quick, last(space, [objective], **options))
+    assert some < 0.8 * (sum(evaluated) - some)
+
+
 @pytest.mark.parametrize("rule", ["strict", "loose", "ordered", "free"])
 def test_annealing_stays_inside_every_rule(rule):
     space = grid_space(QWERTY, rows=2, columns=3, rule=rule)

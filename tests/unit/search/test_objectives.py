@@ -85,6 +85,61 @@ def test_any_number_of_keys_and_the_longest_words(pack, n_keys):
     assert (first, third, above) == pytest.approx(expected, abs=1e-12)
 
 
+@pytest.mark.parametrize("measure", ["top1", "top3", "above"])
+@pytest.mark.parametrize("n_keys", [2, 6, 26])
+def test_layouts_near_one_are_told_apart_exactly(pack, measure, n_keys):
+    # 26 keys: the words of 20 letters and more have no codes of 64 bits, and count nothing.
+    spelled = ambiguity_words(pack, SPACE.letters)
+    words = _kernel.AmbiguityWords(np.ascontiguousarray(spelled.typed), spelled.share, 26)
+    near = _kernel.NearLayouts(words, n_keys, measure)
+    rng = np.random.default_rng(n_keys)
+
+    def costs(keys):
+        found = words.evaluate(keys, n_keys)[:, ("top1", "top3", "above").index(measure)]
+        return found if measure == "above" else spelled.share.sum() - found
+
+    here = rng.integers(0, n_keys, 26).astype(np.uint8)
+    for _ in range(4):
+        one = np.repeat(here[None], 26, axis=0)
+        one[np.arange(26), np.arange(26)] = rng.integers(0, n_keys, 26)
+        some = np.repeat(here[None], 60, axis=0)
+        for row in some:
+            row[rng.integers(0, 26, 3)] = rng.integers(0, n_keys, 3)
+        bound = near.bound(here, one, np.inf)
+        long = spelled.lengths * np.log2(n_keys) >= 64
+        assert (bound <= costs(one) + 1e-12).all()
+        assert (bound >= costs(one) - spelled.share[long].sum() - 1e-12).all() or measure == "above"
+        if not long.any():
+            assert bound == pytest.approx(costs(one), abs=1e-12)
+        assert (near.bound(here, some, np.inf) <= costs(some) + 1e-12).all()
+        for keys in (one, some):
+            most = float(np.median(costs(keys)))
+            within = np.isfinite(near.bound(here, keys, most))
+            assert within[costs(keys) <= most].all()
+            assert not within.all() or n_keys == 26
+        here = one[rng.integers(26)]
+
+
+def test_the_kernel_refuses_what_is_not_near(pack):
+    words = _kernel.AmbiguityWords(np.asarray([[1, 2]], np.uint8), np.asarray([1.0]), 2)
+    here = np.zeros(2, np.uint8)
+    for n_keys, measure in ((2, "top2"), (0, "top1"), (256, "top1")):
+        with pytest.raises(ValueError):
+            _kernel.NearLayouts(words, n_keys, measure)
+    near = _kernel.NearLayouts(words, 2, "top1")
+    for first, keys in (
+        (here, [[0, 2]]),
+        (here + 2, [[0, 0]]),
+        (here, [[0]]),
+        (here[:1], [[0, 0]]),
+    ):
+        with pytest.raises(ValueError):
+            near.bound(first, np.asarray(keys, np.uint8), 1.0)
+    many = _kernel.AmbiguityWords(np.asarray([[65]], np.uint8), np.asarray([1.0]), 65)
+    with pytest.raises(ValueError):
+        _kernel.NearLayouts(many, 2, "top1")
+
+
 def test_alphabets_of_more_letters_than_three_fit_into_a_code():
     rng = np.random.default_rng(2)
     typed = np.zeros((500, 18), np.uint8)
