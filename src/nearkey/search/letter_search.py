@@ -20,17 +20,17 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.append_log import AppendLog, log_lines
-from nearkey.closing import Closable
 from nearkey.errors import PlanError
 from nearkey.search.letter_space import Keys, LetterSpace
 from nearkey.search.objectives import NearObjective, Objective
+from nearkey.simulate.chunk_log import ChunkLog
 from nearkey.simulate.spreading import spread
 
 Floats = NDArray[np.float64]
 
 SCHEMA = "nearkey-search-checkpoint"
-VERSION = 1
+VERSION = 2
+"""1 had no check sums."""
 _PIECE = 20_000  # layouts of a listed chunk at most
 _BATCH = 2_000  # evaluated in one call
 _FLOOR_EVERY = 64  # layouts evaluated between two looks at the worst that would be kept
@@ -208,10 +208,18 @@ def _run(
     options: LetterSearchOptions,
 ) -> Iterator[SearchRecord]:
     chunks: dict[int, _Chunk] = {}
+
+    def take(kept: dict[str, Any]) -> None:
+        values = np.asarray(kept["values"], dtype=np.float64)
+        keys = np.asarray(kept["keys"], dtype=np.uint8)
+        chunks[int(kept["chunk"])] = (keys, values, int(kept["evaluated"]))
+
     store = None
     if checkpoint is not None:
-        store = _SearchStore(checkpoint, _fingerprint(task, method, len(jobs), sample))
-        chunks |= store.done
+        o = task.options
+        settings = [method, len(jobs), o.seed, o.restarts, o.steps, o.kept]
+        header = checkpoint_header(task.space, task.objectives, settings, sample)
+        store = ChunkLog(checkpoint, header, take, work="search")
     resumed, started = len(chunks), monotonic()
 
     def record() -> SearchRecord:
@@ -234,7 +242,9 @@ def _run(
         ):
             chunks[waiting[place]] = chunk
             if store is not None:
-                store.put(waiting[place], chunk)
+                keys, values, evaluated = chunk
+                kept = {"keys": keys.tolist(), "values": values.tolist(), "evaluated": evaluated}
+                store.append({"chunk": waiting[place]} | kept)
             yield record()
             if stop():
                 return
@@ -397,68 +407,14 @@ def _joined(task: _Task, chunks: Sequence[_Chunk]) -> FoundLayouts:
     return FoundLayouts(task.space.array(listed)[chosen], values[chosen] * sign, is_front)
 
 
-def _fingerprint(task: _Task, method: str, jobs: int, sample: Floats) -> str:
-    """A digest of all that decides a search's result. Objectives are known by name and by what they say."""
-    o = task.options
-    settings = [method, jobs, o.seed, o.restarts, o.steps, o.kept]
-    names = [(one.name, one.direction) for one in task.objectives]
-    text = json.dumps(
-        [task.space.to_dict(), settings, names, sample.round(9).tolist()], sort_keys=True
-    )
-    return hashlib.sha256(text.encode()).hexdigest()
+def checkpoint_header(
+    space: LetterSpace, objectives: Sequence[Objective], settings: Sequence[Any], sample: Floats
+) -> dict[str, Any]:
+    """The first record of a search's checkpoint, with a digest of all that decides its result.
 
-
-class _SearchStore(Closable):
-    """Finished chunks, a line each; a record that a kill cut short is dropped. Use it with `with`."""
-
-    def __init__(self, path: str | PathLike[str], mark: str) -> None:
-        self.done: dict[int, _Chunk] = {}
-        self._log = AppendLog(path, error=PlanError, private=False, fsync=True)
-        try:
-            self._read({"schema": SCHEMA, "version": VERSION, "run": mark})
-        except BaseException:
-            self._log.close()
-            raise
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._log.close()
-
-    def put(self, number: int, chunk: _Chunk) -> None:
-        keys, values, evaluated = chunk
-        record = {
-            "chunk": number,
-            "keys": keys.tolist(),
-            "values": values.tolist(),
-            "evaluated": evaluated,
-        }
-        self._log.append(json.dumps(record).encode())
-
-    def _read(self, header: dict[str, Any]) -> None:
-        end = 0
-        for line in log_lines(self._log.read()):
-            if not line.ended:
-                break
-            try:
-                record = json.loads(line.data)
-                if line.number > 1:
-                    values = np.asarray(record["values"], dtype=np.float64)
-                    keys = np.asarray(record["keys"], dtype=np.uint8)
-                    self.done[int(record["chunk"])] = (keys, values, int(record["evaluated"]))
-            except (KeyError, TypeError, ValueError):
-                raise PlanError(
-                    "is damaged",
-                    where=str(self._log.path),
-                    field=f"line {line.number}",
-                    fix="remove the file and run again",
-                ) from None
-            if line.number == 1 and record != header:
-                raise PlanError(
-                    "belongs to another search",
-                    where=str(self._log.path),
-                    fix="name another file, or repeat the search with the settings it was made with",
-                )
-            end = line.end
-        self._log.resume(end)
-        if end == 0:
-            self._log.append(json.dumps(header).encode())
+    settings : what else does. sample : objectives of layouts drawn: they are known by name and by what they say.
+    """
+    names = [(one.name, one.direction) for one in objectives]
+    what = [space.to_dict(), list(settings), names, sample.round(9).tolist()]
+    mark = hashlib.sha256(json.dumps(what, sort_keys=True).encode()).hexdigest()
+    return {"schema": SCHEMA, "version": VERSION, "run": mark}

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import heapq
 import json
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import inf, isfinite
@@ -17,11 +18,16 @@ from os import PathLike
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write
+from nearkey.search.letter_search import checkpoint_header
 from nearkey.search.letter_space import Keys, LetterSpace
 from nearkey.search.objectives import BoundedObjective
+from nearkey.simulate.chunk_log import ChunkLog
+
+Floats = NDArray[np.float64]
 
 _AT_ONCE = 64  # boxes bounded in one call
 _TOLERANCE = 1e-12
@@ -70,6 +76,7 @@ def prove(
     most: int | None = None,
     stop: Callable[[], bool] = lambda: False,
     seed: int = 0,
+    checkpoint: str | PathLike[str] | None = None,
 ) -> Iterator[ProofRecord]:
     """Best-first branch and bound over a space.
 
@@ -80,6 +87,8 @@ def prove(
     start : layouts known to be good; the better they are, the fewer boxes are split.
     most : boxes and layouts to evaluate at most. stop : asked after each batch; True ends the search with its gap.
     seed : of the few layouts drawn to begin with.
+    checkpoint : a file that keeps the bounds of each batch. The proof is the same each time, so one that was
+        interrupted takes those bounds from it and goes on.
 
     Yields
     ------
@@ -89,7 +98,7 @@ def prove(
     Raises
     ------
     PlanError
-        For an objective without a bound, or a space without layouts.
+        For an objective without a bound, a space without layouts, or a checkpoint of another proof.
     """
     if not isinstance(objective, BoundedObjective):
         raise PlanError(
@@ -99,7 +108,7 @@ def prove(
         )
     if not space.count():
         raise PlanError("allows no layout", where=space.name, field="constraints", fix="loosen one")
-    return _Proof(space, objective, seed, list(start)).run(most, stop)
+    return _Proof(space, objective, seed, list(start)).run(most, stop, checkpoint)
 
 
 class _Proof:
@@ -112,6 +121,10 @@ class _Proof:
         rng = np.random.default_rng(seed)
         tried = [*start, *(space.draw(rng) for _ in range(8))]
         values = self.sign * objective.evaluate(space, space.array(tried))
+        settings = ["prove", seed, *(list(keys) for keys in start)]
+        self.header = checkpoint_header(space, [objective], settings, values[:, None])
+        self.known: deque[Floats] = deque()
+        self.store: ChunkLog | None = None
         at = int(values.argmax())
         self.best, self.value = tuple(tried[at]), float(values[at])
         self.evaluated = len(tried)
@@ -119,7 +132,36 @@ class _Proof:
         self.heap: list[tuple[float, int, _Box]] = []
         self.made = 0
 
-    def run(self, most: int | None, stop: Callable[[], bool]) -> Iterator[ProofRecord]:
+    def run(
+        self,
+        most: int | None,
+        stop: Callable[[], bool],
+        checkpoint: str | PathLike[str] | None,
+    ) -> Iterator[ProofRecord]:
+        if checkpoint is None:
+            yield from self._steps(most, stop)
+            return
+        with ChunkLog(checkpoint, self.header, self._take, work="search") as self.store:
+            yield from self._steps(most, stop)
+
+    def _take(self, kept: dict[str, Any]) -> None:
+        self.known.append(np.asarray(kept["bounds"], dtype=np.float64))
+
+    def _bounds_of(self, partial: NDArray[np.int16]) -> Floats:
+        """The next batch's, from the checkpoint where it has them."""
+        if self.known:
+            bounds = self.known.popleft()
+            if len(bounds) != len(partial):
+                raise PlanError(
+                    "is damaged", where="checkpoint", fix="remove the file and run again"
+                )
+            return bounds
+        bounds = self.sign * self.objective.bound(self.space, partial)
+        if self.store is not None:
+            self.store.append({"bounds": bounds.tolist()})
+        return bounds
+
+    def _steps(self, most: int | None, stop: Callable[[], bool]) -> Iterator[ProofRecord]:
         first = self.space.narrowed([sum(1 << k for k in keys) for keys in self.space.domains])
         if first is None:
             self.root += ["empty"]
@@ -178,7 +220,7 @@ class _Proof:
         partial = np.asarray(
             [[_single(bits) for bits in box.open] for box in boxes], dtype=np.int16
         )
-        bounds = self.sign * self.objective.bound(self.space, partial)
+        bounds = self._bounds_of(partial)
         self.evaluated += len(boxes)
         whole = (partial >= 0).all(axis=1)
         for i in np.flatnonzero(whole):

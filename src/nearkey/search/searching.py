@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from os import PathLike
@@ -55,7 +56,8 @@ def run_search(
     ----------
     plan, pack : what to search, with whose words.
     seed, workers : in the place of the plan's. executor : see `LetterSearchOptions`.
-    checkpoint : a file that keeps finished chunks of a list or an annealing. certificate : a file for that of a proof.
+    checkpoint : a file that keeps finished chunks; a proof's batches go to one of that name with ".proof" after it.
+    certificate : a file for the certificate of a proof.
     most : evaluations of a proof at most. stop : asked after each step; True ends the search with what there is.
 
     Yields
@@ -76,7 +78,9 @@ def run_search(
     }
     step = None
     if plan.file.search.method == "prove":
-        steps = _proofs(plan, objectives, conditions, options.seed, most, certificate, stop)
+        steps = _proofs(
+            plan, objectives, conditions, options.seed, most, checkpoint, certificate, stop
+        )
     else:
         steps = _searches(plan, objectives, conditions, options, checkpoint, stop)
     for step in steps:
@@ -157,6 +161,7 @@ def _proofs(
     conditions: dict[str, Any],
     seed: int,
     most: int | None,
+    checkpoint: str | PathLike[str] | None,
     certificate: str | PathLike[str] | None,
     stop: Callable[[], bool],
 ) -> Iterator[SearchStep]:
@@ -164,7 +169,8 @@ def _proofs(
     assert isinstance(objective, BoundedObjective)  # the plan was checked
     count = plan.space.count()
     record: ProofRecord | None = None
-    for record in prove(plan.space, objective, most=most, stop=stop, seed=seed):
+    kept = None if checkpoint is None else f"{os.fspath(checkpoint)}.proof"
+    for record in prove(plan.space, objective, most=most, stop=stop, seed=seed, checkpoint=kept):
         found = FoundLayouts(
             plan.space.array([record.best]), np.asarray([[record.value]]), np.ones(1, dtype=bool)
         )

@@ -71,6 +71,34 @@ def test_an_early_end_leaves_a_bound_that_holds():
     assert records[-1].value == pytest.approx(best)
 
 
+def test_an_interrupted_proof_goes_on_without_bounding_again(tmp_path):
+    space, path = SPACES[0], tmp_path / "proof.log"
+    objective = AmbiguityObjective(ambiguity_words(PACK, space.letters), "top1")
+    *_, whole = prove(space, objective)
+    *_, part = prove(space, objective, checkpoint=path, most=200)
+    assert not part.proven
+    kept = path.read_bytes()
+    with path.open("ab") as file:  # a record that a kill cut short
+        file.write(b'{"bounds": [0.9')
+    asked = []
+
+    class Asked(AmbiguityObjective):
+        def bound(self, space, partial):
+            asked.append(len(partial))
+            return super().bound(space, partial)
+
+    *_, on = prove(space, Asked(objective.spelled, "top1"), checkpoint=path)
+    assert on == whole
+    assert sum(asked) == whole.evaluated - part.evaluated
+    assert path.read_bytes().startswith(kept)
+    with pytest.raises(PlanError, match="another search"):
+        list(prove(space, objective, checkpoint=path, seed=5))
+    lines = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(b"".join(lines[:2] + lines[3:]))
+    with pytest.raises(PlanError, match="damaged"):
+        list(prove(space, objective, checkpoint=path))
+
+
 @pytest.fixture(scope="module")
 def certified(tmp_path_factory):
     space = SPACES[0]
