@@ -65,31 +65,8 @@ def background_parameter() -> Any:
     )
 
 
-class TouchBase:
-    """Base of the touch models: per key a finite mixture of Gaussians, or of t's, over a flat background.
-
-    A subclass is a dataclass of its parameters (`parameter`). It sets `kind`, and `geometry_` when fitted, and
-    implements `fit`, `_reorder`, `_fitted_dict` and `_restore`; `_finish` makes its densities of what was learnt. With
-    `in_millimetres` it carries over to any layout. Where nothing else is said it has one Gaussian per key: `means_
-    (n_keys, 2)`, `covariances_ (n_keys, 2, 2)`; `floored_keys_` names keys whose spread was raised to 1 % of the
-    smallest key side.
-    """
-
-    kind: ClassVar[str] = ""
-    in_millimetres: ClassVar[bool] = False
-    geometry_: Geometry
-    background: float
-    dof_: float = math.inf
-    means_: Floats
-    covariances_: Floats
-    floored_keys_: tuple[str, ...]
-
-    def __init_subclass__(cls, **options: Any) -> None:
-        super().__init_subclass__(**options)
-        if "kind" in cls.__dict__:
-            KINDS[cls.kind] = cls
-
-    # scikit-learn's conventions
+class Parameterised:
+    """A dataclass of parameters that keeps scikit-learn's conventions: what is learnt ends in an underscore."""
 
     def get_params(self, deep: bool = True) -> dict[str, Any]:
         """The constructor's parameters by name.
@@ -120,7 +97,7 @@ class TouchBase:
         return self
 
     def __sklearn_is_fitted__(self) -> bool:
-        return hasattr(self, "geometry_")
+        return any(name.endswith("_") and not name.startswith("_") for name in vars(self))
 
     def __sklearn_tags__(self) -> Any:
         # Only scikit-learn asks, so it is there.
@@ -131,6 +108,35 @@ class TouchBase:
             target_tags=TargetTags(required=False),
             input_tags=InputTags(two_d_array=False),
         )
+
+    @classmethod
+    def _parameters(cls) -> tuple[Field[Any], ...]:
+        return fields(cls)  # type: ignore[arg-type]  # every model is a dataclass
+
+
+class TouchBase(Parameterised):
+    """Base of the touch models: per key a finite mixture of Gaussians, or of t's, over a flat background.
+
+    A subclass is a dataclass of its parameters (`parameter`). It sets `kind`, and `geometry_` when fitted, and
+    implements `fit`, `_reorder`, `_fitted_dict` and `_restore`; `_finish` makes its densities of what was learnt. With
+    `in_millimetres` it carries over to any layout. Where nothing else is said it has one Gaussian per key: `means_
+    (n_keys, 2)`, `covariances_ (n_keys, 2, 2)`; `floored_keys_` names keys whose spread was raised to 1 % of the
+    smallest key side.
+    """
+
+    kind: ClassVar[str] = ""
+    in_millimetres: ClassVar[bool] = False
+    geometry_: Geometry
+    background: float
+    dof_: float = math.inf
+    means_: Floats
+    covariances_: Floats
+    floored_keys_: tuple[str, ...]
+
+    def __init_subclass__(cls, **options: Any) -> None:
+        super().__init_subclass__(**options)
+        if "kind" in cls.__dict__:
+            KINDS[cls.kind] = cls
 
     def fit(self, log: TouchLog, layout: AnyLayout) -> Self:
         """Learn from the labelled touches of a log on a layout."""
@@ -236,10 +242,6 @@ class TouchBase:
         write_model_file(self._to_dict() | learnt, path)
 
     # for subclasses
-
-    @classmethod
-    def _parameters(cls) -> tuple[Field[Any], ...]:
-        return fields(cls)  # type: ignore[arg-type]  # every model is a dataclass
 
     def _check_params(self) -> None:
         """Raise TouchModelError for the first parameter that is not allowed."""

@@ -13,12 +13,11 @@ from nearkey.errors import TouchDataError, TouchModelError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean_over_people
 from nearkey.text_table import estimate_text, half_text, text_table
-from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.key_geometry import AnyLayout, Floats, Geometry, geometry_of
 from nearkey.touch.labelling import label
 from nearkey.touch.people import PersonTouch
 from nearkey.touch.touch_log import TouchLog
-from nearkey.touch.touch_models import FitsTouch, default_models
+from nearkey.touch.touch_models import FitsTouch, default_models, log_prob_as_she_goes
 
 Decode = Callable[[Any, TouchLog], tuple[int, int]]
 
@@ -278,13 +277,7 @@ def _score(
     if decode is not None:
         decoded = _decode_adapted(model, test, decode) if adapts else decode(model, test)
     if adapts:
-        found = np.empty((n, g.n_keys))
-        inside = 0
-        for i in range(n):
-            point, key = touches.points[i : i + 1], touches.key[i : i + 1]
-            found[i] = model.log_prob(point)
-            inside += int(inside_ellipses(model, point, key, 0.95)[0])
-            model.observe(point, key)
+        found, inside = log_prob_as_she_goes(model, touches)
     else:
         found = model.log_prob_of(touches)
         inside = int(model.inside_of(touches, 0.95).sum())

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 import os
 from collections.abc import Mapping
+from dataclasses import KW_ONLY, dataclass
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Protocol
@@ -12,10 +14,12 @@ import numpy as np
 
 from nearkey.errors import NearkeyError, TouchModelError
 from nearkey.plugins import TOUCH_MODELS_GROUP, load_plugin
-from nearkey.touch.base import KINDS, TouchBase, restored_model
+from nearkey.touch.base import KINDS, Parameterised, TouchBase, restored_model
+from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.gaussian_mixture import MixtureTouch
-from nearkey.touch.key_geometry import AnyLayout, Geometry
+from nearkey.touch.key_geometry import AnyLayout, Floats, Geometry
+from nearkey.touch.labelling import Labelled, label
 from nearkey.touch.model_files import read_model_file
 from nearkey.touch.people import PeopleTouch, PersonTouch
 from nearkey.touch.pooled import PooledTouch
@@ -36,32 +40,84 @@ class FitsTouch(Protocol):
         """A model fitted on the labelled touches of a log."""
 
 
-class NearestKeyTouch:
+class _Start(Parameterised):
+    """What does not become a touch model by `fit`, but makes one and keeps it as `model_`."""
+
+    model_: Any
+
+    def _made(self) -> Any:
+        if not self.__sklearn_is_fitted__():
+            raise TouchModelError(
+                f"{type(self).__name__} is not fitted", fix="call fit(log, layout) first"
+            )
+        return self.model_
+
+
+@dataclass(eq=False)
+class NearestKeyTouch(_Start):
     """The trivial baseline: nothing learnt, a spread of 45 % of the key about its centre."""
 
     def fit(self, log: TouchLog, layout: AnyLayout) -> GaussianTouch:
-        """The model of the layout; the log is not looked at."""
-        return GaussianTouch.from_layout(layout, spread=0.45)
+        """The model of the layout, which is kept as `model_`; the log is not looked at."""
+        model = GaussianTouch.from_layout(layout, spread=0.45)
+        self.model_ = model
+        return model
+
+    def score(self, log: TouchLog, layout: AnyLayout | None = None) -> float:
+        """As `GaussianTouch.score`; TouchModelError before `fit`."""
+        return float(self._made().score(log, layout))
 
 
-class AdaptingTouch:
+@dataclass(eq=False)
+class AdaptingTouch(_Start):
     """A `PeopleTouch` whose held-out person is learnt touch by touch as she goes.
 
-    In a comparison each touch is scored before it is learnt, so that nothing is scored twice.
+    In a comparison, and by `score`, each touch is scored before it is learnt, so that nothing is scored twice.
 
     Parameters
     ----------
     people : the population's model, unfitted; a `PeopleTouch()` unless given.
-    person : options of `PeopleTouch.person`.
+    forgetting, mislabelling : as of `PeopleTouch.person`.
     """
 
-    def __init__(self, people: PeopleTouch | None = None, **person: Any) -> None:
-        self.people = PeopleTouch() if people is None else people
-        self.person = person
+    people: PeopleTouch | None = None
+    _: KW_ONLY
+    forgetting: float = 1.0
+    mislabelling: float = 0.05
 
     def fit(self, log: TouchLog, layout: AnyLayout) -> PersonTouch:
-        """Fit the population, and start on a new person."""
-        return self.people.fit(log, layout).person(**self.person)
+        """Fit the population; the model of a new person, which is kept as `model_`."""
+        people = PeopleTouch() if self.people is None else copy.deepcopy(self.people)
+        model = people.fit(log, layout).person(
+            forgetting=self.forgetting, mislabelling=self.mislabelling
+        )
+        self.model_ = model
+        return model
+
+    def score(self, log: TouchLog, layout: AnyLayout | None = None) -> float:
+        """Mean log density of a new person's labelled touches, each learnt once it is scored.
+
+        Raises TouchModelError before `fit`, and for another layout.
+        """
+        model = self._made().copy()
+        touches = label(log, model._geometry(layout))
+        found, _ = log_prob_as_she_goes(model, touches)
+        return float(found[np.arange(len(touches.rows)), touches.key].mean())
+
+
+def log_prob_as_she_goes(model: PersonTouch, touches: Labelled) -> tuple[Floats, int]:
+    """Log densities (n, n_keys) of one person's touches, each learnt once it is scored; how many lay in their ellipse.
+
+    model : learns. The ellipses are those of 95 %.
+    """
+    found = np.empty((len(touches.rows), len(model.key_ids)))
+    inside = 0
+    for i in range(len(found)):
+        point, key = touches.points[i : i + 1], touches.key[i : i + 1]
+        found[i] = model.log_prob(point)
+        inside += int(inside_ellipses(model, point, key, 0.95)[0])
+        model.observe(point, key)
+    return found, inside
 
 
 def default_models() -> dict[str, FitsTouch]:
@@ -105,18 +161,12 @@ def touch_family(name: str, **options: Any) -> Any:
     else:
         fix = f"write one of {', '.join(map(repr, touch_families()))}"
         raise TouchModelError(f"{name!r} is no model", field="model", fix=fix)
-    checked: Any = PersonTouch(**made.person) if isinstance(made, AdaptingTouch) else made
+    made.set_params(**options)
+    person = {"forgetting", "mislabelling"} & made.get_params().keys()
+    checked = PersonTouch(**{name: getattr(made, name) for name in person}) if person else made
     if isinstance(checked, TouchBase):
-        checked.set_params(**options)._check_params()
-    elif options:
-        raise TouchModelError(
-            "is no parameter of this model", field=next(iter(options)), fix="leave it out"
-        )
-    return (
-        AdaptingTouch(made.people, **made.person, **options)
-        if isinstance(made, AdaptingTouch)
-        else made
-    )
+        checked._check_params()
+    return made
 
 
 def touch_named(name: str, layout: Any) -> Any:

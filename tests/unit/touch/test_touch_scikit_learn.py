@@ -10,7 +10,15 @@ from invented_touches import invented_log
 
 import nearkey as nk
 from nearkey.errors import TouchModelError
-from nearkey.touch import TOUCH_MODELS, FingerTouch, GaussianTouch, StudentTouch
+from nearkey.touch import (
+    TOUCH_MODELS,
+    AdaptingTouch,
+    FingerTouch,
+    GaussianTouch,
+    PeopleTouch,
+    StudentTouch,
+    default_models,
+)
 
 pytest.importorskip("sklearn", minversion="1.6")
 
@@ -38,6 +46,30 @@ def test_every_model_clones_and_knows_whether_it_is_fitted(kind):
     assert not is_classifier(model)
     assert not is_regressor(model)
     assert get_tags(model).estimator_type == "density_estimator"
+
+
+@pytest.mark.parametrize("name", sorted(default_models()))
+def test_every_model_that_is_compared_is_cross_validated_by_person(name):
+    model = default_models()[name]
+    found = cross_val_score(
+        clone(model), LOG, groups=LOG.person, cv=LeaveOneGroupOut(), params={"layout": PAD}
+    )
+    per_mm2 = found - 2 * np.log(PAD.unit_mm)
+    (row,) = nk.compare_touch(LOG, PAD, {name: clone(model)}).rows
+    assert per_mm2.mean() == pytest.approx(row.log_likelihood)
+    with pytest.raises(NotFittedError):
+        check_is_fitted(clone(model))
+
+
+def test_the_adapting_model_is_searched_by_what_it_forgets():
+    search = GridSearchCV(
+        AdaptingTouch(PeopleTouch()), {"forgetting": [1.0, 0.9], "people__background": [0.01, 0.05]}, cv=GroupKFold(2),
+        error_score="raise",
+    )  # fmt: skip
+    search.fit(LOG, layout=PAD, groups=LOG.person)
+    assert len(set(search.cv_results_["mean_test_score"].tolist())) == 4
+    with pytest.raises(TouchModelError, match="is not fitted; call fit"):
+        AdaptingTouch().score(LOG)
 
 
 def test_cross_validation_by_person_is_what_holding_people_out_by_hand_is():
