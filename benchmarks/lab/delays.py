@@ -1,9 +1,10 @@
 """How long the lab takes: from a touch to its answer over loopback, and to painted candidates in a browser.
 
-    python benchmarks/lab/delays.py [--touches 1000] [--pages 300]
+    python benchmarks/lab/delays.py [--touches 600] [--pages 300]
 
 A running lab (its own process) in a study, so that every touch is on the disk before it is answered. The sockets' client
-and the browser are on this machine. The finger rests 70 ms, and touches come 0.25 to 0.4 s apart, as of people who type.
+and the browser are on this machine. In the browser the finger rests 70 ms, and touches come 0.25 to 0.4 s apart, as of people
+who type; over the socket 80 ms apart, and once 10 ms apart, so that the lab has no time to prepare for the next word.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ def disk_delays(folder: Path, times: int) -> np.ndarray:
 
 
 def socket_delays(
-    lab: RunningLab, touches: int, rng: np.random.Generator, *, kept: bool
+    lab: RunningLab, touches: int, rng: np.random.Generator, *, kept: bool, apart_s: float = 0.08
 ) -> np.ndarray:
     """Milliseconds from sending a touch to having its answer, in a study (`kept`) or just trying."""
     found = []
@@ -73,7 +74,7 @@ def socket_delays(
             socket.send(json.dumps({**kind, "n": n}))
             until("typed")
             found.append((time.perf_counter() - began) * 1000)
-            time.sleep(0.01)
+            time.sleep(apart_s)
         socket.send('{"type": "leave"}')
         until("scene")
     return np.array(found)
@@ -103,7 +104,7 @@ def page_delays(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--touches", type=int, default=1000, help="over the socket")
+    parser.add_argument("--touches", type=int, default=600, help="over the socket")
     parser.add_argument("--pages", type=int, default=300, help="in the browser")
     options = parser.parse_args()
     rng = np.random.default_rng(13)
@@ -111,12 +112,14 @@ def main() -> None:
         disk = disk_delays(Path(folder), 200)
         tried = socket_delays(lab, options.touches, rng, kept=False)
         studied = socket_delays(lab, options.touches, rng, kept=True)
+        hurried = socket_delays(lab, options.touches, rng, kept=True, apart_s=0.01)
         page, trip = page_delays(lab, options.pages, rng)
     rows = [
         [name, len(values), *np.quantile(values, SHARES)]
         for name, values in (
             ("socket: touch sent to candidates received, nothing kept", tried),
             ("socket: the same in a study, each touch on the disk before the answer", studied),
+            ("socket: the same, touches 10 ms apart, so that nothing is prepared", hurried),
             ("of that, the disk: one line forced to it, measured alone", disk),
             ("page, in a study: touch ended to candidates painted", page),
             ("page: of that, to the lab and back", trip),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+from collections.abc import Callable
 from typing import IO, Any
 
 from nearkey.lab.lab_messages import MAX_BYTES
@@ -11,11 +12,16 @@ from nearkey.lab.laboratory import Laboratory
 
 
 async def run_lines(
-    laboratory: Laboratory, read: IO[bytes], write: IO[bytes], *, until: asyncio.Future[Any]
+    laboratory: Laboratory,
+    read: IO[bytes],
+    write: IO[bytes],
+    *,
+    until: asyncio.Future[Any],
+    idle: Callable[[], None],
 ) -> None:
     """Take messages from `read` and answer on `write`, until `read` ends or `until` is done.
 
-    A line that is too long is answered with a problem and left out.
+    idle : called after each message. A line that is too long is answered with a problem and left out.
     """
     loop = asyncio.get_running_loop()
     arrived: asyncio.Queue[bytes | None] = asyncio.Queue()
@@ -47,6 +53,7 @@ async def run_lines(
                 return
             if line.strip():
                 laboratory.receive(serial, line)
+                idle()
     finally:
         laboratory.disconnect(serial)
 

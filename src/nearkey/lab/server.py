@@ -38,6 +38,22 @@ _HEADERS = {
 _BAD_MESSAGES = 20
 _WAITING = 4096
 """Replies that may wait for a slow device before it is cut off."""
+_IDLE_S = 0.03
+"""Without a message so long, nothing waits for the lab: the page has painted, and the next touch is some way off."""
+
+
+class _WhenIdle:
+    """Does something once no message came for a while. act : what."""
+
+    def __init__(self, act: Callable[[], None]) -> None:
+        self._act = act
+        self._timer: asyncio.TimerHandle | None = None
+
+    def __call__(self) -> None:
+        """A message was dealt with."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer = asyncio.get_running_loop().call_later(_IDLE_S, self._act)
 
 
 def require_lab_extra() -> None:
@@ -97,6 +113,8 @@ def lab_app(
     from starlette.responses import RedirectResponse, Response
     from starlette.routing import Route, WebSocketRoute
     from starlette.websockets import WebSocket, WebSocketDisconnect
+
+    idle = _WhenIdle(laboratory.foresee)
 
     def refused(text: str, status: int) -> Response:
         return Response(text + "\n", status, media_type="text/plain", headers=_HEADERS)
@@ -184,6 +202,7 @@ def lab_app(
                 if data is None:
                     data = message.get("bytes") or b""
                 bad = 0 if laboratory.receive(serial, data) else bad + 1
+                idle()
             else:
                 await socket_.close(1008)
         except (WebSocketDisconnect, RuntimeError):
@@ -271,7 +290,10 @@ def serve_lab(
     async def run() -> None:
         serving = asyncio.create_task(server.serve(sockets=[listening]))
         if lines:
-            await run_lines(laboratory, sys.stdin.buffer, sys.stdout.buffer, until=serving)
+            idle = _WhenIdle(laboratory.foresee)
+            await run_lines(
+                laboratory, sys.stdin.buffer, sys.stdout.buffer, until=serving, idle=idle
+            )
             server.should_exit = True
         await serving
 

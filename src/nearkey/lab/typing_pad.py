@@ -95,6 +95,10 @@ class TypingPad:
                 return self.session.space(time_s=t)
         return False
 
+    def foresee(self) -> None:
+        """Prepare for the word that would be taken now; see `Session.foresee`."""
+        self.session.foresee()
+
     def _accept_chosen(self, t: float, extra: dict[str, Any]) -> bool:
         """The candidate stepped to is taken and committed: the steps and this press are one choice."""
         self._stamp(extra, presses=self._steps + 1)

@@ -432,6 +432,21 @@ class Session(Closable):
                 observer(notice)
         return self._state is not old
 
+    def foresee(self) -> None:
+        """Ask the decoder what a commit would show, while nobody waits: it then answers the commit at once.
+
+        Changes nothing. For programs that have time between two touches; a context model looks at its whole vocabulary.
+        """
+        self._thread.check()
+        known = self._reader
+        # A reader of its own: the session's keeps the last answers it had.
+        reader = SessionReader(known.decoder, known.settings, personal=known.personal)
+        commit = msg.Commit(time_s=self._last_time_s)
+        resolved = resolve(self._state.content, commit, reader)
+        if resolved is not None:
+            state, _ = reduce(self._state, resolved, reader.settings)
+            reader.candidates(state.content)
+
     # ---- watching ----
 
     def observe(self, observer: Observer) -> Callable[[], None]:

@@ -10,6 +10,7 @@ from lab_devices import GROUPS, PHRASES, PLAN, Clock, Device, lab_in, place_of
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
+from nearkey.language.mixed_model import MixedModel
 from nearkey.study import (
     WORKLOAD_PAIRS,
     WORKLOAD_SCALES,
@@ -332,6 +333,30 @@ def test_the_screen_says_when_it_painted_and_the_log_keeps_it(lab, clock):
         (1, 20.5, 3.0)
     ]
     assert len(painted[0].words) == 5
+
+
+def test_a_lab_at_rest_prepares_for_the_word_typed_so_that_taking_it_asks_the_model_nothing(
+    lab, monkeypatch
+):
+    asked = []
+    log_probs = MixedModel.log_probs
+
+    def heard(model, state):
+        asked.append(state)
+        return log_probs(model, state)
+
+    monkeypatch.setattr(MixedModel, "log_probs", heard)
+    device = Device(lab)
+    lab.foresee()  # nothing is under way
+    device.say("start", activity="try", conditions=["grid"])
+    for letter in "gate":
+        device.touch(*place_of(letter))
+    before = len(asked)
+    lab.foresee()
+    assert len(asked) == before + 1
+    device.say("press", action="commit")
+    assert len(device.last("typed")["candidates"]) == 5
+    assert len(asked) == before + 1
 
 
 def test_two_layouts_are_tried_side_by_side_and_nothing_is_kept(lab):

@@ -390,3 +390,29 @@ def test_what_the_decoder_is_told_begins_at_the_same_place_for_many_words() -> N
         whole = text.startswith(context)
         assert (len(context) <= 80) if whole else (40 - len("station") <= len(context) <= 80)
     assert text.endswith(told[-1]), "nothing near the cursor is left out"
+
+
+def test_what_a_commit_would_show_is_asked_for_beforehand_and_nothing_changes() -> None:
+    t = typist()
+    told: list[tuple[int, str]] = []
+    ask = t.decoder.candidates
+
+    def heard(points, *, context="", **options):
+        told.append((len(points), context))
+        return ask(points, context=context, **options)
+
+    t.decoder.candidates = heard  # type: ignore[method-assign]
+    noticed: list[object] = []
+    t.session.observe(noticed.append)
+    t.type("gate")
+    before, seen = t.session.state, len(noticed)
+    t.session.foresee()
+    assert told[-1] == (0, "Gate ")
+    assert t.session.state is before
+    assert len(noticed) == seen
+    t.session.commit()
+    assert t.session.candidates
+    assert told[-1] == (0, "Gate "), "the very question that the commit asks"
+    n = len(told)
+    t.session.foresee()  # nothing is open: there is nothing to foresee
+    assert len(told) == n
