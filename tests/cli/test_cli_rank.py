@@ -119,6 +119,21 @@ def test_a_report_folder_that_cannot_be_written_is_said_before_the_work(plan, tm
     )
 
 
+@pytest.mark.parametrize(
+    ("seen", "says"),
+    [
+        ("true", "the text was training text of the pack"),
+        ("false", "the text was held out from training"),
+        (None, "whether the pack was trained on the text is not known"),
+    ],
+)
+def test_the_table_says_whether_the_pack_has_seen_the_text(plan, seen, says):
+    (plan.parent / "notes.txt").write_text("the fence line is hidden\nby the hedge in the east\n")
+    told = "" if seen is None else f"seen = {seen}\n"
+    plan.write_text(f'{PLAN}\n[corpus]\nfile = "notes.txt"\n{told}')
+    assert says in done("rank", plan, *FEW, "--matched-only").stdout
+
+
 def test_an_interrupted_run_goes_on(plan, tmp_path):
     kept = tmp_path / "run.jsonl"
     whole = done("rank", plan, "--words", 2500, "--no-report", "--checkpoint", kept).stdout

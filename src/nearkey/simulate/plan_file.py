@@ -24,10 +24,12 @@ class PlanSurface(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 
 
 class PlanCorpus(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """`[corpus]`: running text to type; `context` decodes each word after the words before it."""
+    """`[corpus]`: running text to type; `context` decodes each word after the words before it; `seen` says whether the
+    pack was trained on it, which results repeat."""
 
     file: str
     context: bool = False
+    seen: bool | None = None
 
 
 class PlanGrid(msgspec.Struct, forbid_unknown_fields=True, frozen=True):

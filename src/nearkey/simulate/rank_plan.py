@@ -13,7 +13,7 @@ import numpy as np
 from nearkey.errors import LayoutError, PlanError, TouchModelError
 from nearkey.layout import Layout, catalogue_names, grid_layouts
 from nearkey.simulate.condition import TouchSource
-from nearkey.simulate.corpora import read_source
+from nearkey.simulate.corpora import Corpus, read_source
 from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.invented_hands import (
     PLAUSIBLE_SD,
@@ -72,7 +72,7 @@ class RankPlan:
     layouts: tuple[Layout, ...]
     baseline: Layout | None
     recordings: tuple[Recording, ...]
-    corpus: Path | None
+    corpus: Corpus | None
     selection: Selection
     speed: Speed
     decoder: DecoderModel
@@ -122,8 +122,8 @@ class RankPlan:
         people, warnings = _people(spec, recordings, ranked, bare, decoder, where)
         corpus = None
         if spec.corpus is not None:
-            corpus = _existing(spec.corpus.file, folder, where, "corpus.file")
-            read_source(corpus)  # a fault in the text should show before an hour of ranking
+            text = _existing(spec.corpus.file, folder, where, "corpus.file")
+            corpus = read_source(text, trained=spec.corpus.seen)
         return cls(
             file=spec,
             path=Path(path),
