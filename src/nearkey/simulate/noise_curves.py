@@ -20,7 +20,7 @@ from nearkey.simulate.outcomes import MEASURES
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.trial import Judged, TypingTrial
+from nearkey.simulate.trial import Judged, make_trials
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.touch.components import Components, log_density
 
@@ -155,27 +155,20 @@ def noise_curves(
     letters = "".join(sorted(set(layout.letters) & set(baseline.letters)))
     workload = options.workload(pack, letters)
     progress = StepCount(options, 2 * (len(spreads) + len(beliefs)) * workload.n_chunks)
-    trials: dict[str, TypingTrial] = {}
-    like: TypingTrial | None = None
+    typing: dict[str, Condition] = {}
     for one in (layout, baseline):
         own = Condition.of(one, touch).generating
         for about, factors in (("spread", spreads), ("belief", beliefs)):
             for factor in factors:
                 scaled = own if factor == 1.0 else ScaledTouch(own, factor)
-                condition = Condition(one, scaled if about == "spread" else own, scaled)
-                trial = TypingTrial(
-                    condition,
-                    pack,
-                    workload.vocabulary,
-                    options,
-                    k=max(5, options.selection.listed),
-                    tries=None if like is None else like.decoder.decoder,
-                    like=like,
+                typing[f"{about}\t{factor!r}\t{one.name}"] = Condition(
+                    one, scaled if about == "spread" else own, scaled
                 )
-                like = like or trial
-                trials[f"{about}\t{factor!r}\t{one.name}"] = trial
     judged = run_trials(
-        trials, workload, options, done=lambda name: progress.step(name.rpartition("\t")[2])
+        make_trials(typing, pack, workload.vocabulary, options),
+        workload,
+        options,
+        done=lambda name: progress.step(name.rpartition("\t")[2]),
     )
     outcomes = {name: Judged.join(parts).outcomes for name, parts in judged.items()}
     measure = MEASURES[by]

@@ -28,7 +28,7 @@ from nearkey.simulate.outcomes import MEASURES, turned
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationOptions
-from nearkey.simulate.trial import Judged, TypingTrial
+from nearkey.simulate.trial import Judged, TypingTrial, make_trials
 from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload
@@ -238,18 +238,14 @@ def rank_by_people(
         own = replace(options, seed=int(seeds[person]), progress=None)
         made: dict[str, TypingTrial] = {}
         for layout in layouts:
-            base = trials[layout.name]
             there, without, calibrated = on[layout.name][person]
-            for condition, assumed in ((LEFT_OUT, without), (CALIBRATED, calibrated)):
-                made[f"{condition}\t{layout.name}"] = TypingTrial(
-                    Condition(layout, there.generating(person, assumed), assumed),
-                    pack,
-                    workload.vocabulary,
-                    own,
-                    k=base.k,
-                    tries=base.decoder.decoder,
-                    like=base,
+            typing = {
+                f"{name}\t{layout.name}": Condition(
+                    layout, there.generating(person, assumed), assumed
                 )
+                for name, assumed in ((LEFT_OUT, without), (CALIBRATED, calibrated))
+            }
+            made |= make_trials(typing, pack, workload.vocabulary, own, like=trials[layout.name])
         judged = run_trials(made, part, own, done=lambda name: done(name.partition("\t")[2]))
         for name, parts in judged.items():
             condition, _, layout_name = name.partition("\t")

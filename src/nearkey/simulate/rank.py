@@ -21,7 +21,7 @@ from nearkey.simulate.people_ranking import PeopleModels, PeopleRanking, rank_by
 from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.trial import Judged, TypingTrial
+from nearkey.simulate.trial import Judged, make_trials
 from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
 from nearkey.simulate.workload import CHUNK_WORDS
 
@@ -103,28 +103,14 @@ def rank_layouts(
             )
     letters = set.intersection(*(set(c.letters) for c in candidates))
     workload = options.workload(pack, "".join(sorted(letters)))
-    trials: dict[str, TypingTrial] = {}
-    tries, like = None, None
-    for layout in candidates:
-        condition = Condition.of(layout, touch, decoder_touch)
-        trials[layout.name] = TypingTrial(
-            condition,
-            pack,
-            workload.vocabulary,
-            options,
-            k=max(5, options.selection.listed),
-            tries=tries,
-            like=like,
-        )
-        like = like or trials[layout.name]
-        tries = like.decoder.decoder
-    if tries is not None and workload.states is not None:
-        tries.keep_contexts(CHUNK_WORDS)
+    typing = {layout.name: Condition.of(layout, touch, decoder_touch) for layout in candidates}
+    trials = make_trials(typing, pack, workload.vocabulary, options)
+    if workload.states is not None:
+        trials[candidates[0].name].decoder.decoder.keep_contexts(CHUNK_WORDS)
     store = None
     if checkpoint is not None:
-        typed = [trial.condition for trial in trials.values()]
         settings = (options.seed, options.lm_weight, options.selection, options.speed)
-        store = Checkpoint(checkpoint, fingerprint(typed, workload, settings))
+        store = Checkpoint(checkpoint, fingerprint(list(typing.values()), workload, settings))
     found: dict[str, list[Judged]] = {layout.name: [] for layout in candidates}
     alive = dict(trials)
     n = workload.n_chunks
@@ -166,8 +152,8 @@ def rank_layouts(
         scored.append(
             Scored(
                 layout=layout,
-                touch=trials[layout.name].condition.generating,
-                noise=LayoutNoise.of(layout, trials[layout.name].condition.generating),
+                touch=typing[layout.name].generating,
+                noise=LayoutNoise.of(layout, typing[layout.name].generating),
                 collisions=collisions(layout, pack, spelled=spelled),
                 outcomes=_joined(found[layout.name]),
                 stopped_early=layout.name not in alive,

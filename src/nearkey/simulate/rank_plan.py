@@ -343,7 +343,10 @@ def _people(
         raise PlanError(
             fault.problem, where=where, field=f"people.{fault.field}", fix=fault.fix
         ) from None
-    return InventedPeople(hands, decoder, seed=told.seed), tuple(warnings)
+    try:
+        return InventedPeople(hands, decoder, seed=told.seed), tuple(warnings)
+    except PlanError as fault:
+        raise fault.at(where) from None
 
 
 def _recorded(

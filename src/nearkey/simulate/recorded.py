@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
-from nearkey.decode import Decoder, LanguagePack, TouchModel
+from nearkey.decode import LanguagePack, TouchModel
 from nearkey.errors import PlanError, TouchDataError
 from nearkey.layout import Layout
 from nearkey.simulate.condition import Condition
+from nearkey.simulate.replay import PoolTouch
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.trial import TypingTrial
 from nearkey.simulate.workload import make_workload
@@ -38,7 +36,7 @@ class RecordedWords:
         self._pack = pack
         self._words = words
         self._seed = seed
-        self._tries: Decoder | None = None
+        self._like: TypingTrial | None = None
 
     def __call__(self, model: TouchModel, log: TouchLog) -> tuple[int, int]:
         touches = _OwnTouches(self._layout, model, log)
@@ -51,36 +49,24 @@ class RecordedWords:
             return 0, 0
         condition = Condition(self._layout, touches, model)
         trial = TypingTrial(
-            condition, self._pack, workload.vocabulary, options, k=1, tries=self._tries
+            condition, self._pack, workload.vocabulary, options, k=1, like=self._like
         )
-        self._tries = self._tries or trial.decoder.decoder
+        self._like = self._like or trial
         found = trial.judge(trial.type_first(workload, self._words)).outcomes
         return int((found.rank == 1).sum()), len(found)
 
 
-class _OwnTouches:
+class _OwnTouches(PoolTouch):
     """Draws a log's own touches of each key; as a touch model it says what `assumed` does. `letters` have touches."""
 
     def __init__(self, layout: Layout, assumed: TouchModel, log: TouchLog) -> None:
-        self.key_ids = tuple(assumed.key_ids)
-        self._assumed = assumed
-        self._points = log.in_units_of(layout).points
+        points = log.in_units_of(layout).points
         key = target_keys(log, geometry_of(layout))
-        self._rows = [np.flatnonzero(key == layout.key_index(name)) for name in self.key_ids]
         self.letters = "".join(c for c, own in layout.key_of_letter.items() if (key == own).any())
         if not self.letters:
             raise TouchDataError(
                 "holds no touch for a letter of the layout", field="target", fix="check the layout"
             )
-
-    def log_prob(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
-        return self._assumed.log_prob(points)
-
-    def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.float64]:
-        own = [self._rows[key] for key in keys.tolist()]
+        pools = [points[key == layout.key_index(name)] for name in assumed.key_ids]
         # No word has a letter on a key without touches: what stands for those is never decoded.
-        rows = [
-            r[int(u * len(r))] if len(r) else 0
-            for r, u in zip(own, rng.random(len(own)), strict=True)
-        ]
-        return np.asarray(self._points[rows])
+        super().__init__([own if len(own) else points[:1] for own in pools], assumed)

@@ -8,6 +8,7 @@ are lost. Touch logs are personal data: see docs/benchmarking.md.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -121,7 +122,33 @@ def _nearest(
     return np.asarray(order[:, : min(nearest, len(recorded))], dtype=np.int64)
 
 
-class ReplayTouch:
+class PoolTouch:
+    """Draws from a pool of touches of each key; as a touch model it says what `assumed` does.
+
+    Parameters
+    ----------
+    pools : touches (m, 2) of each key of `assumed`, in layout units. assumed : the model the decoder assumes.
+    """
+
+    def __init__(self, pools: Sequence[Floats], assumed: TouchModel) -> None:
+        self.key_ids: tuple[str, ...] = tuple(assumed.key_ids)
+        self._assumed = assumed
+        self._points = np.concatenate(pools)
+        self._sizes = np.array([len(pool) for pool in pools])
+        self._starts = np.cumsum(self._sizes) - self._sizes
+
+    def log_prob(self, points: Floats) -> Floats:
+        """What the assumed model says."""
+        return self._assumed.log_prob(points)
+
+    def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> Floats:
+        """Touches (n, 2) meant for keys given by column: a uniform number for each, whatever the layout."""
+        index = np.asarray(keys, dtype=np.int64)
+        place = (rng.random(len(index)) * self._sizes[index]).astype(np.int64)
+        return np.asarray(self._points[self._starts[index] + place])
+
+
+class ReplayTouch(PoolTouch):
     """Draws recorded touches; as a touch model it says what `assumed` does.
 
     Parameters
@@ -144,22 +171,10 @@ class ReplayTouch:
         at_mm: tuple[float, float] | None = None,
         nearest: int = NEAREST,
     ) -> None:
-        self.key_ids: tuple[str, ...] = tuple(assumed.key_ids)
-        self._assumed = assumed
-        rows = [layout.key_index(key) for key in self.key_ids]
-        self._pool = _nearest(recorded, layout, at_mm, nearest)[rows]
-        self._centers = np.asarray(layout.centers)[rows]
-        self._offsets = recorded.offset_mm / layout.unit_mm
-
-    def log_prob(self, points: Floats) -> Floats:
-        """What the assumed model says."""
-        return self._assumed.log_prob(points)
-
-    def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> Floats:
-        """Touches (n, 2) meant for keys given by column: a uniform number for each, whatever the layout."""
-        index = np.asarray(keys, dtype=np.int64)
-        drawn = (rng.random(len(index)) * self._pool.shape[1]).astype(np.int64)
-        return np.asarray(self._centers[index] + self._offsets[self._pool[index, drawn]])
+        rows = [layout.key_index(key) for key in assumed.key_ids]
+        near = _nearest(recorded, layout, at_mm, nearest)[rows]
+        offsets = recorded.offset_mm[near] / layout.unit_mm
+        super().__init__(list(np.asarray(layout.centers)[rows][:, None, :] + offsets), assumed)
 
 
 def log_near(

@@ -8,7 +8,7 @@ from typing import Any, Unpack, cast
 
 import numpy as np
 
-from nearkey.decode import Decoder, LanguagePack
+from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, mean_over_people
 from nearkey.layout import Layout
@@ -18,7 +18,7 @@ from nearkey.simulate.plain_data import plain
 from nearkey.simulate.replay import NEAREST, RecordedTouches, ReplayTouch, log_near
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.trial import Judged, TypingTrial
+from nearkey.simulate.trial import Judged, TypingTrial, make_trials
 from nearkey.touch import GaussianTouch, TouchLog
 
 CONDITIONS = {
@@ -123,7 +123,7 @@ def replay_gap(
     shares: dict[str, dict[str, list[float]]] = {
         measure: {name: [] for name in CONDITIONS} for measure in ("top1", "top3")
     }
-    tries: Decoder | None = None
+    like: TypingTrial | None = None
     for number, person in enumerate(chosen):
         learnt, kept = recorded.of_person(person).halves(
             np.random.default_rng([options.seed, number])
@@ -135,21 +135,15 @@ def replay_gap(
         )
         part = workload.part(number * words_each, (number + 1) * words_each)
         person_options = replace(options, seed=options.seed + number, progress=None)
-        trials: dict[str, TypingTrial] = {}
-        for name, generating, assumed in zip(
-            CONDITIONS, (own, None, None), (own, own, left_out), strict=True
-        ):
-            if generating is None:
-                generating = ReplayTouch(layout, kept, assumed, at_mm=at_mm, nearest=nearest)
-            trials[name] = TypingTrial(
-                Condition(layout, generating, assumed),
-                pack,
-                part.vocabulary,
-                person_options,
-                k=3,
-                tries=tries,
+        replayed = [
+            Condition(
+                layout, ReplayTouch(layout, kept, assumed, at_mm=at_mm, nearest=nearest), assumed
             )
-            tries = tries or trials[name].decoder.decoder
+            for assumed in (own, left_out)
+        ]
+        typing = dict(zip(CONDITIONS, (Condition.matched(layout, own), *replayed), strict=True))
+        trials = make_trials(typing, pack, part.vocabulary, person_options, k=3, like=like)
+        like = like or trials["matched"]
         for name, parts in run_trials(trials, part, person_options).items():
             outcomes = Judged.join(parts).outcomes
             for measure, of in shares.items():

@@ -126,8 +126,7 @@ class TypingTrial:
     k : candidates asked for. use : of the decoder, see `OwnDecoder`.
     detail : also judge edit distances and probabilities.
     decoder : asked in place of one made from the rest.
-    tries : a decoder for the same pack whose tries are shared. like : a trial of the same words on layouts of the same
-        letters, whose spelling of them is shared.
+    like : a trial with the same pack and words, whose tries, and spelling of the words where letters agree, are shared.
     """
 
     def __init__(
@@ -140,18 +139,17 @@ class TypingTrial:
         k: int,
         detail: bool = False,
         decoder: OwnDecoder | None = None,
-        tries: Decoder | None = None,
         like: TypingTrial | None = None,
     ) -> None:
         self.condition = condition
         if decoder is None:
             made = (
                 Decoder(condition.layout, condition.assumed, pack, lm_weight=options.lm_weight)
-                if tries is None
-                else tries.with_layout(condition.layout, condition.assumed)
+                if like is None
+                else like.decoder.decoder.with_layout(condition.layout, condition.assumed)
             )
             decoder = OwnDecoder(made)
-        self.decoder = decoder
+        self.decoder: OwnDecoder = decoder
         self.k = k
         self.detail = detail
         self._typist: Typist = Typist(
@@ -193,6 +191,27 @@ class TypingTrial:
         return Judged(
             judged.outcomes, judged.faults, judged.answer_s, judged.seconds, stages.seconds
         )
+
+
+def make_trials(
+    conditions: Mapping[str, Condition],
+    pack: LanguagePack,
+    words: Sequence[str],
+    options: SimulationOptions,
+    *,
+    k: int | None = None,
+    like: TypingTrial | None = None,
+) -> dict[str, TypingTrial]:
+    """A trial of each condition, which share what they can with each other and with `like`; see `TypingTrial`.
+
+    k : candidates asked for, 5 or as many as are listed unless given.
+    """
+    made: dict[str, TypingTrial] = {}
+    for name, condition in conditions.items():
+        k = k or max(5, options.selection.listed)
+        made[name] = TypingTrial(condition, pack, words, options, k=k, like=like)
+        like = like or made[name]
+    return made
 
 
 def _type_chunk(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from nearkey.errors import PlanError, TouchModelError
 from nearkey.layout import Layout
 from nearkey.simulate.invented_hands import HandTouch, HandTraits
-from nearkey.simulate.replay import RecordedTouches, ReplayTouch
+from nearkey.simulate.replay import PoolTouch, RecordedTouches, ReplayTouch
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.touch import (
     AdaptingTouch,
@@ -144,7 +144,7 @@ class InventedPeople:
         if self.decoder.model == "finger":
             raise PlanError(
                 "invented people have no finger widths",
-                field="model",
+                field="decoder.model",
                 fix="name another model, or rank by people of logs that give width_mm",
             )
 
@@ -364,27 +364,6 @@ def _spread_evenly(key: Ints, wanted: int, rng: np.random.Generator) -> Ints:
     return np.asarray(ranked[:wanted], dtype=np.int64)
 
 
-class _TypedTouches:
-    """Draws from a person's touches of each key; as a touch model it says what `assumed` does."""
-
-    def __init__(self, pools: Sequence[Floats], assumed: SamplingTouchModel) -> None:
-        self.key_ids = tuple(assumed.key_ids)
-        self._assumed = assumed
-        self._points = np.concatenate(pools)
-        self._sizes = np.array([len(pool) for pool in pools])
-        self._starts = np.cumsum(self._sizes) - self._sizes
-
-    def log_prob(self, points: Floats) -> Floats:
-        """What the assumed model says."""
-        return self._assumed.log_prob(points)
-
-    def sample(self, keys: Ints, rng: np.random.Generator) -> Floats:
-        """Touches (n, 2): one uniform number each, whatever the layout."""
-        index = np.asarray(keys, dtype=np.int64)
-        place = (rng.random(len(index)) * self._sizes[index]).astype(np.int64)
-        return np.asarray(self._points[self._starts[index] + place])
-
-
 class _RecordedOnLayout:
     def __init__(self, parts: _Parts, layout: Layout, order: NDArray[np.intp]) -> None:
         self._parts, self._layout, self._order = parts, layout, order
@@ -416,7 +395,7 @@ class _RecordedOnLayout:
             pools.append(mine if len(mine) else parts.geometry.centers[column] + offsets)
         column_of = {key: i for i, key in enumerate(self._layout.key_ids)}
         ordered = [pools[column_of[key]] * self._scale for key in assumed.key_ids]
-        return _TypedTouches(ordered, assumed)
+        return PoolTouch(ordered, assumed)
 
     def without(self, person: int) -> SamplingTouchModel:
         parts = self._parts

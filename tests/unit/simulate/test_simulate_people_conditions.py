@@ -381,7 +381,7 @@ def test_accuracy_over_types_weighs_each_word_the_same():
         (lambda: DecoderModel(model="nearest key", options={"spread": 1}), "options.spread: is no"),
         (
             lambda: InventedPeople([HandTraits()] * 2, DecoderModel(model="finger")),
-            "model: invented people have no finger widths",
+            "decoder.model: invented people have no finger widths",
         ),
         (lambda: DecoderModel(options={"shrinkage": 2}), "options.shrinkage: is 2"),
         (lambda: DecoderModel(touches=3), "touches: too few touches to fit on"),
