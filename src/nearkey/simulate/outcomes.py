@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ from nearkey.intervals import (
     ratio,
     ratio_difference,
 )
+from nearkey.simulate.columns import join_rows, select_rows
 from nearkey.simulate.decoders.protocol import Posterior
 from nearkey.simulate.workload import count_different
 
@@ -62,31 +62,12 @@ class WordOutcomes:
         """Some of the words."""
         if isinstance(members, np.ndarray) and members.all():
             return self
-        chosen: list[Any] = []
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if isinstance(value, Posterior):
-                value = value.select(members)
-            elif value is not None:
-                value = value[members]
-            chosen.append(value)
-        return WordOutcomes(*chosen)
+        return select_rows(self, members)
 
     @classmethod
     def join(cls, parts: Sequence[WordOutcomes]) -> WordOutcomes:
         """The words of all parts, one after another; the parts are alike in what is None."""
-        if len(parts) == 1:
-            return parts[0]
-        joined: list[Any] = []
-        for field in fields(cls):
-            values = [getattr(part, field.name) for part in parts]
-            if values[0] is None:
-                joined.append(None)
-            elif isinstance(values[0], Posterior):
-                joined.append(Posterior.join(values))
-            else:
-                joined.append(np.concatenate(values))
-        return cls(*joined)
+        return parts[0] if len(parts) == 1 else join_rows(parts)
 
 
 @dataclass(frozen=True, slots=True)

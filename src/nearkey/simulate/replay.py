@@ -9,7 +9,7 @@ are lost. Touch logs are personal data: see docs/benchmarking.md.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from nearkey.decode import TouchModel
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
+from nearkey.simulate.columns import select_rows
 from nearkey.touch import TouchLog
 from nearkey.touch.key_geometry import Geometry
 from nearkey.touch.labelling import label
@@ -68,13 +69,7 @@ class RecordedTouches:
 
     def select(self, rows: NDArray[Any]) -> RecordedTouches:
         """Rows by mask or index."""
-        return replace(
-            self,
-            person=self.person[rows],
-            offset_mm=self.offset_mm[rows],
-            place_mm=self.place_mm[rows],
-            size_mm=self.size_mm[rows],
-        )
+        return select_rows(self, rows, keep=("surface_mm",))
 
     def of_person(self, person: str) -> RecordedTouches:
         """One person's touches; PlanError where there are none."""

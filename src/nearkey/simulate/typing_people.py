@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PlanError, TouchModelError
 from nearkey.layout import Layout
+from nearkey.simulate.columns import join_rows
 from nearkey.simulate.invented_hands import HandTouch, HandTraits
 from nearkey.simulate.replay import PoolTouch, RecordedTouches, ReplayTouch
 from nearkey.simulate.typist import SamplingTouchModel
@@ -443,16 +444,11 @@ class _CarriedOnLayout:
         self._parts, self._people, self._layout = parts, people, layout
 
     def generating(self, person: int, assumed: SamplingTouchModel) -> SamplingTouchModel:
-        found = [
-            RecordedTouches.of(part.log.select(part.typed[person]), part.layout)
-            for part in self._parts
-        ]
-        joined = RecordedTouches(
-            np.concatenate([one.person for one in found]),
-            np.concatenate([one.offset_mm for one in found]),
-            np.concatenate([one.place_mm for one in found]),
-            np.concatenate([one.size_mm for one in found]),
-            found[0].surface_mm,
+        joined = join_rows(
+            [
+                RecordedTouches.of(part.log.select(part.typed[person]), part.layout)
+                for part in self._parts
+            ]
         )
         return ReplayTouch(self._layout, joined, assumed)
 

@@ -15,6 +15,7 @@ from nearkey.decode.spelling import spell, spell_words
 from nearkey.errors import PlanError
 from nearkey.language.tokens import NUMBER, joins_marks, sentences
 from nearkey.letter_case import lower
+from nearkey.simulate.columns import select_rows
 from nearkey.simulate.corpora import Corpus
 
 CHUNK_WORDS = 1_000
@@ -73,18 +74,7 @@ class Workload:
 
     def part(self, start: int, stop: int) -> Workload:
         """The words from `start` up to `stop`."""
-        return Workload(
-            self.vocabulary,
-            self.word[start:stop],
-            self.index[start:stop],
-            None if self.contexts is None else self.contexts[start:stop],
-            None if self.states is None else self.states[start:stop],
-            self.source,
-            self.trained,
-            self.skipped,
-            None if self.origin is None else self.origin[start:stop],
-            None if self.line is None else self.line[start:stop],
-        )
+        return select_rows(self, slice(start, stop), keep=("vocabulary",))
 
     @property
     def n_chunks(self) -> int:

@@ -167,19 +167,6 @@ class Posterior:
     target: Floats
     normaliser: str
 
-    def select(self, members: NDArray[np.bool_] | slice) -> Posterior:
-        """Those of some of the words."""
-        return Posterior(self.first[members], self.target[members], self.normaliser)
-
-    @classmethod
-    def join(cls, parts: Sequence[Posterior]) -> Posterior:
-        """Those of all parts, one after another, normalised alike."""
-        return cls(
-            np.concatenate([part.first for part in parts]),
-            np.concatenate([part.target for part in parts]),
-            parts[0].normaliser,
-        )
-
 
 def fault_of(
     texts: Sequence[Any], log_probs: Sequence[Any] | None, k: int, log_total: Any = None
