@@ -89,11 +89,14 @@ def _line(
     needed: _Needed,
 ) -> str:
     first = rows[0].layout
-    rival = baseline if baseline not in (None, first) else rows[1].layout
+    over_baseline = baseline is not None and baseline != first
+    rival = baseline if over_baseline else rows[1].layout
     assert rival is not None
     may = sum(row.may_be_best for row in rows)
+    # Against the best of the others Hsu's interval ends at 0 where the first alone may be the best.
+    apart = over.low > 0 if over_baseline else may == 1
     said = f"  {name:20}  {first}: {estimate_text(over, 4, sign=True)} over {rival}"
-    if over.low <= 0:
+    if not apart:
         said += f", not told apart{needed(first, rival)}"
     said += f"; {may} of {len(rows)} layouts may be the best"
     second = rows[1].layout

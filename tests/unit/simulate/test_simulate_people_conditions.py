@@ -87,6 +87,17 @@ def test_three_conditions_stand_side_by_side_and_the_first_lines_say_who_wins():
     assert "conditions" not in ranked(None).table()
 
 
+def test_a_first_layout_that_alone_may_be_the_best_is_told_apart_from_the_others():
+    found = ranked(None, words=3000, by="top1")
+    assert found.winners == {"matched": "single"}  # which is the baseline
+    assert [row.may_be_best for row in found.rows] == [True, False]
+    line = str(found).splitlines()[1]
+    assert "over pairs; 1 of 2 layouts may be the best" in line
+    near = ranked(None, words=40, by="top1")
+    assert all(row.may_be_best for row in near.rows)
+    assert "not told apart" in str(near).splitlines()[1]
+
+
 def test_who_is_left_out_is_decoded_by_the_others_and_calibration_by_the_person():
     """Two leans, far apart: the others' model has the wrong one, the person's own the right one."""
     log = recorded(SINGLE, people=2, each=40, lean=3.0)
