@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -45,21 +46,21 @@ class Corpus:
         return cls(name, kept, trained)
 
 
-CorpusSource = Corpus | str | os.PathLike[str] | Sequence[str]
-"""What is taken as running text: a `Corpus`, what `read_source` takes, or lines."""
+CorpusSource = Any
+"""What is taken as running text: a `Corpus`, what `read_source` takes, or a sequence of lines."""
 
 
 def as_corpus(source: CorpusSource) -> Corpus:
     """Running text from whatever a caller gave. Raises what `Corpus.of` and `read_source` raise."""
     if isinstance(source, Corpus):
         return source
-    if isinstance(source, str | os.PathLike):
-        return read_source(source)
-    return Corpus.of("text", source)
+    if isinstance(source, list | tuple):
+        return Corpus.of("text", source)
+    return read_source(source)
 
 
 def read_source(
-    source: str | os.PathLike[str],
+    source: Any,
     *,
     column: str = "text",
     split: str = "test",
@@ -70,7 +71,8 @@ def read_source(
 
     Parameters
     ----------
-    source : a file, a folder, "nltk:NAME" or "hub:NAME@SPLIT": see `nearkey.language.reading.corpus.read_corpus`.
+    source : a file, a folder, "nltk:NAME", "hub:NAME@SPLIT", a data set, a table or a reader of nltk's: see
+        `nearkey.language.reading.corpus.read_corpus`.
     column : the field or column of the text, where the format has such.
     split : of a hub data set whose name says none.
     encoding : of text files.
@@ -78,14 +80,15 @@ def read_source(
 
     Raises PlanError naming the source and what to do; NearkeyError where a library is missing.
     """
+    named = os.fspath(source) if isinstance(source, str | os.PathLike) else type(source).__name__
     try:
         title, lines = read_corpus(source, column=column, split=split, encoding=encoding)
         return Corpus.of(title, lines, trained=trained)
     except PackError as fault:
-        where = fault.where if Path(source).is_dir() else os.fspath(source)
+        where = fault.where if Path(named).is_dir() else named
         raise PlanError(fault.problem, where=where, field=fault.field, fix=fault.fix) from fault
     except PlanError as fault:
-        raise fault.at(os.fspath(source)) from None
+        raise fault.at(named) from None
 
 
 def held_out_part(

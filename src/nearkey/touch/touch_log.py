@@ -191,10 +191,11 @@ class TouchLog:
         Raises TouchDataError naming the file, row and field.
         """
         read, said, places = read_columns(path)
-        where = os.fspath(path)
-        found = adapted_columns(
+        return cls._of(
             read,
             said,
+            places,
+            os.fspath(path),
             names=columns,
             raw_unit=unit,
             dpi=dpi,
@@ -202,12 +203,7 @@ class TouchLog:
             time_unit=time_unit,
             affine=affine,
             missing=missing,
-            where=where,
         )
-        if places is not None and found.n_missing:
-            places = [place for place, kept in zip(places, found.kept, strict=True) if kept]
-        log = cls.from_columns(found.columns, unit=found.unit, where=where, places=places)
-        return replace(log, n_missing=found.n_missing) if found.n_missing else log
 
     def write(self, path: str | os.PathLike[str]) -> None:
         """Write the log as .csv, .jsonl or .parquet, whole or not at all."""
@@ -244,19 +240,45 @@ class TouchLog:
         return pandas.DataFrame(self.columns())
 
     @classmethod
-    def from_table(cls, table: Any, *, unit: Unit = "layout") -> TouchLog:
-        """A log from a pandas or Polars DataFrame, or a pyarrow Table, with the columns of a touch log.
+    def from_table(
+        cls,
+        table: Any,
+        *,
+        columns: Mapping[str, str] | None = None,
+        unit: RawUnit = "layout",
+        **raw: Any,
+    ) -> TouchLog:
+        """A log from a pandas or Polars DataFrame, a pyarrow Table, or a `Dataset` of the `datasets` library.
 
-        table : columns by name. unit : of x and y. Raises TouchDataError as `from_columns`, and for no table.
+        table : columns by name. unit : of x and y. columns, raw : for a table as a device wrote it, as of `read`.
+        Raises TouchDataError as `read`, and for no table.
         """
-        names = getattr(table, "column_names", None) or getattr(table, "columns", None)
+        names = getattr(table, "column_names", None)
+        names = getattr(table, "columns", None) if names is None else names
         if names is None:
             raise TouchDataError(
                 f"a {type(table).__name__} is no table",
                 field="table",
-                fix="give a DataFrame or a Table",
+                fix="give a DataFrame, a Table or a Dataset",
             )
-        return cls.from_columns({str(n): np.asarray(table[n].to_numpy()) for n in names}, unit=unit)
+        read = {str(name): np.asarray(table[name][:]) for name in names}
+        return cls._of(read, "layout", None, None, names=columns, raw_unit=unit, **raw)
+
+    @classmethod
+    def _of(
+        cls,
+        read: Mapping[str, Any],
+        said: str,
+        places: Sequence[str] | None,
+        where: str | None,
+        **raw: Any,
+    ) -> TouchLog:
+        """A log of columns as a file or a table has them, made ours; `raw` as of `read`."""
+        found = adapted_columns(read, said, where=where, **raw)
+        if places is not None and found.n_missing:
+            places = [place for place, kept in zip(places, found.kept, strict=True) if kept]
+        log = cls.from_columns(found.columns, unit=found.unit, where=where, places=places)
+        return replace(log, n_missing=found.n_missing) if found.n_missing else log
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, TouchLog):

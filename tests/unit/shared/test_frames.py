@@ -73,12 +73,21 @@ def test_logs_go_to_frames_and_come_from_tables():
         pandas.DataFrame(columns),
         polars.DataFrame(columns),
         arrow.table(columns),
+        pytest.importorskip("datasets").Dataset.from_dict(columns),
     ):
         assert TouchLog.from_table(table, unit="mm") == LOG
-    with pytest.raises(TouchDataError, match="a list is no table; give a DataFrame or a Table"):
+    with pytest.raises(
+        TouchDataError, match="a list is no table; give a DataFrame, a Table or a Dataset"
+    ):
         TouchLog.from_table([1, 2])
     with pytest.raises(TouchDataError, match="columns are missing"):
         TouchLog.from_table(pandas.DataFrame({"x": [1.0], "y": [2.0]}))
+    raw = polars.DataFrame({"px": [10.0, None, 30.0], "py": [5.0, 6.0, 7.0]})
+    read = TouchLog.from_table(
+        raw, columns={"x": "px", "y": "py"}, unit="px", dpi=254, missing="drop"
+    )
+    assert (read.n_missing, read.unit) == (1, "mm")
+    np.testing.assert_allclose(read.x, [1.0, 3.0])
     report = nk.clean(LOG, PAD)[1]
     assert report.to_frame()["touches"].sum() == len(LOG)
 

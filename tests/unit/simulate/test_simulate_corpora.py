@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import re
 from itertools import pairwise
 
 import pytest
@@ -11,7 +12,7 @@ from library_texts import SAID, nltk_data, quiet_hub, write_brown, write_hub_fol
 
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.language.reading.streams import read_stream, split_stream
-from nearkey.simulate.corpora import Corpus, held_out_part, read_source
+from nearkey.simulate.corpora import Corpus, as_corpus, held_out_part, read_source
 
 LINES = ["Bring the long staff.", "Peg seven is by the road."]
 
@@ -120,3 +121,44 @@ def test_the_held_out_part_is_what_a_pack_keeps_out_of_its_counts():
     again = texts(read_stream(held.lines))
     assert again == texts(kept_out)
     assert not again & texts(training)
+
+
+def test_texts_of_other_libraries_are_taken_as_they_are(tmp_path):
+    datasets, pandas, polars, arrow = (
+        pytest.importorskip(name) for name in ("datasets", "pandas", "polars", "pyarrow")
+    )
+    lines = ["bring the long staff", "peg seven is near the kerb"]
+    made = datasets.Dataset.from_dict({"text": lines, "n": [1, 2]})
+    both = datasets.DatasetDict(
+        {"train": datasets.Dataset.from_dict({"text": ["x"]}), "test": made}
+    )
+    made.save_to_disk(str(tmp_path / "one"))
+    both.save_to_disk(str(tmp_path / "both"))
+    columns = {"text": lines}
+    for source in (
+        made, both, made.to_iterable_dataset(), pandas.DataFrame(columns), polars.DataFrame(columns),
+        arrow.table(columns), tmp_path / "one", tmp_path / "both",
+    ):  # fmt: skip
+        assert list(read_source(source).lines) == lines
+    assert read_source(made, trained=False).name == "Dataset"
+    assert as_corpus(made).lines == tuple(lines)
+    for source, options, says in (
+        (made, {"column": "body"}, "Dataset: column: has no column 'body'; set `column` to one of text, n"),
+        (both, {"split": "dev"}, "split: has no split 'dev'; one of train, test"),
+        (pandas.DataFrame({"n": [1]}), {}, "one of n"),
+        (7, {}, "int: is no text; give a file, a table, a data set, or lines of text"),
+    ):
+        with pytest.raises(PlanError, match=re.escape(says)):
+            read_source(source, **options)
+
+
+def test_a_reader_of_nltk_is_a_corpus_of_ones_own(tmp_path, monkeypatch):
+    reader = pytest.importorskip("nltk.corpus.reader")
+    monkeypatch.setattr("nltk.data.path", [str(tmp_path)])
+    (tmp_path / "notes.txt").write_text("Bring the long staff.\n\nPeg seven is near the kerb.\n")
+    mine = reader.PlaintextCorpusReader(str(tmp_path), r".*\.txt")
+    assert list(as_corpus(mine).lines) == ["Bring the long staff.", "Peg seven is near the kerb."]
+    (tmp_path / "tagged").mkdir()
+    (tmp_path / "tagged" / "a.pos").write_text("Do/VB n't/RB bring/VB it/PRP ./.\n")
+    tagged = reader.TaggedCorpusReader(str(tmp_path / "tagged"), r".*\.pos")
+    assert list(read_source(tagged).lines) == ["Don't bring it."]

@@ -8,10 +8,17 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 from nearkey.errors import PackError
 from nearkey.language.reading import collected, textfiles
-from nearkey.language.reading.libraries import LibraryReader, read_hub, read_nltk
+from nearkey.language.reading.libraries import (
+    LibraryReader,
+    read_hub,
+    read_nltk,
+    read_object,
+    read_saved,
+)
 from nearkey.language.reading.textfiles import LineReader, ReadOptions, ReadReport
 
 LINE_READERS: dict[str, LineReader] = {
@@ -61,7 +68,7 @@ def read_lines(
 
 
 def read_corpus(
-    source: str | os.PathLike[str],
+    source: Any,
     *,
     column: str = "text",
     split: str = "test",
@@ -72,10 +79,10 @@ def read_corpus(
     Parameters
     ----------
     source : a file (plain text, one sentence or paragraph a line; CSV, TSV, JSON, JSON Lines, Parquet,
-        Arrow; text files also gzipped); a folder, whose files of these suffixes are read in the order of
-        their names; "nltk:NAME" for a corpus of nltk (its data must be installed); or "hub:NAME@SPLIT"
-        for a data set the `datasets` library can fetch (needs that library and a network;
-        "hub:NAME:CONFIG@SPLIT" where the set has configurations).
+        Arrow; text files also gzipped); a folder that `save_to_disk` of the `datasets` library wrote, or else one
+        whose files of these suffixes are read in the order of their names; "nltk:NAME" for a corpus of nltk (its
+        data must be installed); "hub:NAME@SPLIT" for a data set the `datasets` library can fetch (needs that library
+        and a network; "hub:NAME:CONFIG@SPLIT" where the set has configurations); an object as of `read_object`.
     column : the field or column of the text, where the format has such.
     split : of a hub data set whose name says none.
     encoding : of text files.
@@ -83,15 +90,26 @@ def read_corpus(
     Raises PackError naming the source, and what to do, for one that is not there or cannot be read;
     NearkeyError where a library is missing.
     """
+    options, report = ReadOptions(encoding, column=column), ReadReport()
+    if not isinstance(source, str | os.PathLike):
+        name = type(source).__name__
+        found = read_object(source, options, report, where=name, split=split)
+        if found is None:
+            raise PackError(
+                "is no text", where=name, fix="give a file, a table, a data set, or lines of text"
+            )
+        return name, found
     name = os.fspath(source)
     scheme, _, rest = name.partition(":")
-    options, report = ReadOptions(encoding, column=column), ReadReport()
     if scheme == "hub":
         return name, read_hub(rest, options, report, split=split)
     if scheme in LIBRARY_READERS:
         return name, LIBRARY_READERS[scheme](rest, options, report)
     path = Path(name)
     if path.is_dir():
+        saved = read_saved(path, options, report, split=split)
+        if saved is not None:
+            return path.name, saved
         files = sorted(
             file for file in path.iterdir() if _plain(file).suffix.lower() in _KIND_BY_SUFFIX
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from importlib import import_module
 from itertools import groupby, pairwise
 from pathlib import Path
@@ -45,7 +45,11 @@ def read_nltk(name: str, options: ReadOptions, report: ReadReport) -> Iterator[s
         raise PackError(
             "nltk has no corpus of this name", where=where, fix="check it in nltk's list of corpora"
         )
-    texts = _nltk_texts(reader, where)
+    return _nltk_lines(reader, name, report)
+
+
+def _nltk_lines(reader: Any, name: str, report: ReadReport) -> Iterator[str]:
+    texts = _nltk_texts(reader, f"nltk:{name}")
     return _lines(texts, report, lambda fault: _nltk_fault(fault, name))
 
 
@@ -171,6 +175,13 @@ def read_hub(
         rows = datasets.load_dataset(base, config, split=named_split or split, streaming=True)
     except Exception as fault:  # the library raises errors of many kinds, most from the network
         raise _hub_fault(fault, where) from fault
+    return _column(rows, options, report, where, fix=f"check the network, {_BY_HAND}")
+
+
+def _column(
+    rows: Any, options: ReadOptions, report: ReadReport, where: str, *, fix: str
+) -> Iterator[str]:
+    """The text column of a data set's rows; `fix` for what goes wrong as they are read."""
     column = options.column
     if rows.column_names is not None:
         if column not in rows.column_names:
@@ -191,10 +202,74 @@ def read_hub(
     def fault_of(
         fault: Exception,
     ) -> PackError:  # from the network or, row by row, from damaged files
-        fix = f"check the network, {_BY_HAND}"
         return PackError(f"cannot be read: {_message(fault)}", where=where, fix=fix)
 
     return _lines(texts(), report, fault_of)
+
+
+def read_saved(
+    folder: Path, options: ReadOptions, report: ReadReport, *, split: str
+) -> Iterator[str] | None:
+    """The text column of a data set that `save_to_disk` of the `datasets` library wrote; None for another folder.
+
+    split : which, of several. Raises PackError for one that is not there, NearkeyError without the library.
+    """
+    several = (folder / "dataset_dict.json").is_file()
+    if not several and not (
+        (folder / "state.json").is_file() and (folder / "dataset_info.json").is_file()
+    ):
+        return None
+    datasets: Any = load_library("datasets", str(folder), "pip install datasets")
+    try:
+        rows = datasets.load_from_disk(str(folder))
+    except Exception as fault:  # damaged files, of any of its formats
+        raise PackError(
+            f"cannot be read: {_message(fault)}", where=folder, fix="save the data set again"
+        ) from fault
+    return read_object(rows, options, report, where=str(folder), split=split)
+
+
+def read_object(
+    source: Any, options: ReadOptions, report: ReadReport, *, where: str, split: str
+) -> Iterator[str] | None:
+    """The text of another library's object: a reader of nltk, one's own too, a data set, or a table's column.
+
+    Parameters
+    ----------
+    source : an nltk corpus reader; a `Dataset`, `IterableDataset` or a dictionary of such by split, of the `datasets`
+        library; a DataFrame of pandas or Polars, a pyarrow Table. where : for errors. split : which, of several.
+
+    None for what is none of these. Raises PackError for a split or a column that is not there.
+    """
+    if hasattr(source, "fileids") and hasattr(source, "ensure_loaded"):
+        return _nltk_lines(source, where, report)
+    if (
+        isinstance(source, Mapping)
+        and source
+        and all(hasattr(s, "column_names") for s in source.values())
+    ):
+        if split not in source:
+            raise PackError(
+                f"has no split {split!r}", where=where, field="split", fix=_one_of(map(str, source))
+            )
+        source = source[split]
+    fix = "check the data set"
+    if hasattr(source, "select_columns") and hasattr(source, "column_names"):
+        # A data set, streamed or not; a table of pyarrow has no method of this name but `select`.
+        return _column(source, options, report, where, fix=fix)
+    names = getattr(source, "column_names", None)
+    names = getattr(source, "columns", None) if names is None else names
+    if names is None or isinstance(source, Mapping):
+        return None
+    if options.column not in list(names):
+        raise no_column(options.column, where, _one_of(map(str, names)))
+    texts = source[options.column]
+    given = texts.to_pylist() if hasattr(texts, "to_pylist") else texts.to_list()
+    return _lines(
+        (text for text in given if isinstance(text, str)),
+        report,
+        lambda fault: PackError(f"cannot be read: {_message(fault)}", where=where, fix=fix),
+    )
 
 
 def _hub_parts(name: str) -> tuple[str, str | None, str | None]:
