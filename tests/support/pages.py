@@ -1,4 +1,7 @@
-"""Pages whose code blocks run as printed, in order, in one namespace."""
+"""Pages whose code blocks run as printed, in order, in one namespace.
+
+`python pages.py PAGE...` runs pages with the nearkey that this Python has, each in an empty folder of its own.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +11,16 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 
-_BLOCK = re.compile(r"```(python|sh)\n(.*?)```(?:\n\n```text\n(.*?)```)?", re.DOTALL)
+_BLOCK = re.compile(
+    r"(?:`([\w.-]+\.toml)`:\n\n)?```(python|sh|toml)\n(.*?)```(?:\n\n```text\n(.*?)```)?", re.DOTALL
+)
+"""Blocks that run, and TOML that a page names a file for, which is saved under that name."""
 
 
 def run_shell(block: str) -> str:
@@ -36,10 +43,14 @@ def run_shell(block: str) -> str:
 def run_page(page: str, *, at_least: int) -> list[tuple[str, str | None]]:
     """What each Python block of a page prints, and what the page says it prints (None where it does not say)."""
     blocks = _BLOCK.findall((ROOT / page).read_text(encoding="utf-8"))
-    assert sum(kind == "python" for kind, _, _ in blocks) >= at_least, f"{page} has lost its code"
+    assert sum(kind == "python" for _, kind, *_ in blocks) >= at_least, f"{page} has lost its code"
     names: dict[str, Any] = {}
     out: list[tuple[str, str | None]] = []
-    for kind, code, shown in blocks:
+    for file, kind, code, shown in blocks:
+        if kind == "toml":
+            if file:
+                Path(file).write_text(code, encoding="utf-8")
+            continue
         if kind == "sh":
             run_shell(code)
             continue
@@ -48,3 +59,14 @@ def run_page(page: str, *, at_least: int) -> list[tuple[str, str | None]]:
             exec(compile(code, page, "exec"), names)
         out.append((printed.getvalue(), shown or None))
     return out
+
+
+def main() -> None:
+    """Run the pages named, and say of each how many blocks ran."""
+    for name in sys.argv[1:]:
+        with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
+            print(f"{name}: {len(run_page(name, at_least=0))} blocks of Python ran", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -143,7 +143,11 @@ def test_texts_of_other_libraries_are_taken_as_they_are(tmp_path):
     assert read_source(made, trained=False).name == "Dataset"
     assert as_corpus(made).lines == tuple(lines)
     for source, options, says in (
-        (made, {"column": "body"}, "Dataset: column: has no column 'body'; set `column` to one of text, n"),
+        (
+            made,
+            {"column": "body"},
+            "Dataset: column: has no column 'body'; set `column` to one of text, n",
+        ),
         (both, {"split": "dev"}, "split: has no split 'dev'; one of train, test"),
         (pandas.DataFrame({"n": [1]}), {}, "one of n"),
         (7, {}, "int: is no text; give a file, a table, a data set, or lines of text"),
