@@ -141,9 +141,9 @@ def scenarios(which: str) -> list[Scenario]:
         return quick
     full = [
         Scenario("en", layout, spread, text)
+        for text in TEXTS["en"]
         for layout in LAYOUTS
         for spread in SPREADS_MM
-        for text in TEXTS["en"]
     ]
     full += [Scenario("en", layout, "s10", "mail", live=True) for layout in LAYOUTS]
     full += [Scenario("en", layout, "thumb", "mail") for layout in LAYOUTS]

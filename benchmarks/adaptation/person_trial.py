@@ -82,6 +82,7 @@ class PersonTrial:
         body = draw_body(decoder.layout, np.random.default_rng(body_seed))
         stream = self._typed(text, body, np.random.default_rng(touch_seed))
         self._past, self._now = stream[:PAST_WORDS], stream[PAST_WORDS:]
+        decoder.keep_contexts(len(self._now))  # every condition is tested on them
 
     def _typed(self, text: Sentences, body: Body, rng: np.random.Generator) -> list[Typed]:
         model, layout = self._decoder.pack.language_model, self._decoder.layout

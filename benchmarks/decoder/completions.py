@@ -50,7 +50,7 @@ class Case:
 
 def cases(bench: Bench, words: int) -> Iterator[Case]:
     """Every text on every layout."""
-    pack = bench.pack("en")
+    pack = bench.pack("en")  # which keeps its vectors
     for text in TEXTS["en"]:
         for name in LAYOUTS:
             scenario = Scenario("en", name, SPREAD, text)

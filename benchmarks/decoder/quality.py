@@ -17,7 +17,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from decoder_words import held_out_lines, workload
+from decoder_words import TouchedWords, held_out_lines, keep_vectors, workload
 from sections import Section, save, section
 
 import nearkey as nk
@@ -33,22 +33,38 @@ def surfaces() -> list[tuple[str, nk.Layout]]:
     return [("26 keys", base), (f"{grid.name}, 6 keys", grid)]
 
 
-def context_section(pack: nk.language.Pack, words: int) -> Section:
+def pad() -> tuple[str, nk.Layout]:
+    """The grid of 2 x 3 that examples/demo.py ranks first of its shape, on the demo's pad."""
+    grids = nk.grid_layouts(nk.Layout.named("qwerty"), rows=2, columns=3, width_mm=18, height_mm=12)
+    found = next(grid for grid in grids if grid.name == "qwerty-2x3-s14")
+    return f"{found.name}, 6 keys, the demo's pad", found
+
+
+def packs() -> list[nk.language.Pack]:
+    """The English pack with its n-gram table alone, and whole."""
+    return [nk.load_pack("en", context=whole) for whole in (False, True)]
+
+
+def context_section(words: int) -> Section:
     rows: list[list[Any]] = []
-    for name, layout in surfaces():
-        for spread in (0.25, 0.35, 0.45):
+    cases = [(*surface, spread) for surface in surfaces() for spread in (0.25, 0.35, 0.45)]
+    both = packs()
+    keep_vectors(both[1], words)
+    for name, layout, spread in [(*pad(), 1 / 3), *cases]:
+        first, three = [], []
+        for pack, with_context in ((both[0], False), (both[0], True), (both[1], True)):
             load = workload(pack, words=words, seed=31, layout=layout, spread=spread, context=True)
             decoder = nk.Decoder(layout, load.touch, pack)
-            hits = {}
-            for with_context in (False, True):
-                states = load.states if with_context else None
-                found, _ = decoder.decode_batch(load.points, load.offsets, contexts=states, k=3)
-                hits[with_context] = found == load.index[:, None]
-            first = [hits[c][:, 0].astype(float) for c in (False, True)]
-            three = [hits[c].any(1) for c in (False, True)]
-            gain = paired_difference(first[1], first[0])
-            means = [first[0].mean(), first[1].mean(), gain, three[0].mean(), three[1].mean()]
-            rows.append([name, spread, words, *means])
+            states = load.states if with_context else None
+            found, _ = decoder.decode_batch(load.points, load.offsets, contexts=states, k=3)
+            hits = found == load.index[:, None]
+            first.append(hits[:, 0].astype(float))
+            three.append(hits.any(1).mean())
+        whole = list(proportion(int(first[2].sum()), words))
+        gains = [list(paired_difference(first[2], other)) for other in first[:2]]
+        rows.append([name, spread, words, *(f.mean() for f in first[:2]), whole, *gains, *three])
+        print(rows[-1], file=sys.stderr)
+    names = ("no context", "n-gram table", "table and network")
     return section(
         title="What context gives",
         order=13,
@@ -57,14 +73,15 @@ def context_section(pack: nk.language.Pack, words: int) -> Section:
             "layout",
             "spread (of a key)|2",
             "words",
-            *(
-                f"{n}|%"
-                for n in ("top-1 without", "top-1 with", "gain", "top-3 without", "top-3 with")
-            ),
+            *(f"top-1, {name}|%" for name in names),
+            "gain on no context|%",
+            "gain on the table|%",
+            *(f"top-3, {name}|%" for name in names),
         ],
         rows=rows,
         notes=[
-            "Running lexicon words of en_ewt_eval, seed 31; matched touch model; the true words before each word as context."
+            "Running lexicon words of en_ewt_eval, seed 31; matched touch model; the true words of the sentence before each word as"
+            " context. The demo's pad: 18 x 12 mm, 2 mm of spread."
         ],
     )
 
@@ -118,49 +135,71 @@ def unknown_section(pack: nk.language.Pack, words: int) -> Section:
     )
 
 
-def savings_section(pack: nk.language.Pack, words: int) -> Section:
+def savings_section(words: int) -> Section:
     """Touches spared by taking a completion or a prediction as soon as it is listed."""
     rows: list[list[Any]] = []
-    for name, layout in surfaces():
+    both = packs()
+    keep_vectors(both[1], words)
+    for name, layout in (*surfaces(), pad()):
         for spread in (0.15, 0.35):
-            load = workload(pack, words=words, seed=51, layout=layout, spread=spread, context=True)
-            decoder = nk.Decoder(layout, load.touch, pack, edits=nk.EditCosts.typical(layout))
-            assert load.states is not None
-            full = np.zeros(words)
-            used = np.zeros(words)
-            for i, (points, state) in enumerate(zip(load.word_points(), load.states, strict=True)):
-                word = pack.lexicon.words[load.index[i]]
-                full[i] = used[i] = len(points) + 1
-                for n in range(len(points)):
-                    if word in [c.word for c in decoder.candidates(points[:n], context=state, k=3)]:
-                        used[i] = n + 1  # the touches so far and one pick, which brings the space
-                        break
-            rows.append([name, spread, words, list(ratio(full - used, full))])
+            row: list[Any] = [name, spread, words]
+            for pack in both:
+                load = workload(
+                    pack, words=words, seed=51, layout=layout, spread=spread, context=True
+                )
+                full, used, next_word = spared(pack, layout, load)
+                row += [list(ratio(full - used, full)), list(ratio(next_word, full))]
+            rows.append(row)
+            print(rows[-1], file=sys.stderr)
+    kinds = ("keystrokes saved", "of it by next words")
     return section(
         title="Keystroke savings of completion and prediction",
         order=15,
         command=COMMAND,
-        columns="layout; spread (of a key)|2; words; keystrokes saved|%",
+        columns=[
+            "layout",
+            "spread (of a key)|2",
+            "words",
+            *(f"{kind}, {name}|%" for name in ("table", "table and network") for kind in kinds),
+        ],
         rows=rows,
         notes=[
             "Running lexicon words of en_ewt_eval, seed 51. A person who takes the word from a list of three as soon as it is there: touches "
-            "so far and one pick against all touches and a space. People look less often: an upper bound.",
+            "so far and one pick against all touches and a space. People look less often: an upper bound."
+            " Next words: those that stand in the list before any touch.",
         ],
     )
 
 
+def spared(
+    pack: nk.language.Pack, layout: nk.Layout, load: TouchedWords
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Touches and a space of each word, how many are needed with the list, and how many next words spare."""
+    assert load.states is not None
+    decoder = nk.Decoder(layout, load.touch, pack, edits=nk.EditCosts.typical(layout))
+    full, used, next_word = np.zeros((3, len(load.index)))
+    for i, (points, state) in enumerate(zip(load.word_points(), load.states, strict=True)):
+        word = pack.lexicon.words[load.index[i]]
+        full[i] = used[i] = len(points) + 1
+        for n in range(len(points)):
+            if word in [c.word for c in decoder.candidates(points[:n], context=state, k=3)]:
+                used[i] = n + 1  # the touches so far and one pick, which brings the space
+                next_word[i] = full[i] - 1 if n == 0 else 0
+                break
+    return full, used, next_word
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--words", type=int, default=10_000)
+    parser.add_argument("--words", type=int, default=6_000)
     parser.add_argument("--unknown", type=int, default=1000)
     parser.add_argument("--saved", type=int, default=1500)
     options = parser.parse_args()
     if held_out_lines() is None:
         raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
-    pack = nk.load_pack("en")
-    save("quality_context", context_section(pack, options.words))
-    save("quality_unknown", unknown_section(pack, options.unknown))
-    save("quality_savings", savings_section(pack, options.saved))
+    save("quality_context", context_section(options.words))
+    save("quality_savings", savings_section(options.saved))
+    save("quality_unknown", unknown_section(nk.load_pack("en"), options.unknown))
 
 
 if __name__ == "__main__":

@@ -54,7 +54,8 @@ def main() -> None:
             (folder / "text.txt").write_text("\n".join(lines[:size]) + "\n", encoding="utf-8")
             path = folder / "recipe.toml"
             start_recipe(path, [folder / "text.txt"], language="fr", spelling=lists)
-            finished(build_pack(path, folder / "pack", cache=folder / "cache"))
+            steps = build_pack(path, folder / "pack", cache=folder / "cache", allow_outside=True)
+            finished(steps)
             pack = load_pack(folder / "pack")
             score = score_text(pack, later)
             rows.append(

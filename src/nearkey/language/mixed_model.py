@@ -150,6 +150,11 @@ class MixedModel:
 
     # ---- probabilities ----
 
+    def keep_vectors(self, states: int) -> None:
+        """Keep the probabilities after so many states, four bytes a token each, where many decoders answer for the
+        same states in turn; a few are kept otherwise."""
+        self._all_log_probs = lru_cache(states)(self._mix)
+
     def _mix(self, state: MixedState) -> NDArray[np.float32]:
         found = self._mixture.log_probs(state.memory, state.tokens)
         found.flags.writeable = False  # it is kept

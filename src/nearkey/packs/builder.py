@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Generator, Mapping
+from collections.abc import Generator, Mapping, Set
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -38,7 +38,7 @@ from nearkey.packs.quantise import quantised, write_table
 from nearkey.packs.recipe import Recipe, read_recipe
 from nearkey.packs.spill import remove_pieces
 from nearkey.packs.usage import count_punctuation, usual_forms
-from nearkey.packs.vocabulary import check_writing, choose_words, corpus_words
+from nearkey.packs.vocabulary import check_writing, choose_words, corpus_words, met_by_chance
 from nearkey.packs.words_model import (
     lexicon_log_probs,
     list_unigram,
@@ -164,7 +164,7 @@ def _build_into(
     yield BuildProgress("lexicon")
     counted = corpus_words(intake.streams, fold=fold, language=language)
     check_writing(counted.count, recipe.alphabet, where=path)
-    kept = None
+    kept, chance = None, set[str]()
     if recipe.lexicon.keep:
         kept = load_pack(path.parent / recipe.lexicon.keep, context=False)
         _check_kept(kept, recipe, path)
@@ -181,12 +181,12 @@ def _build_into(
             elisions=recipe.elisions,
             language=language,
         )
+        chance = met_by_chance(words, intake.frequencies, counted, intake.spelling, recipe.lexicon)
     trained = None if context is None else read_trained(context, FIRST_WORD + len(words))
     index = {word: at for at, word in enumerate(words)}
     token_of = {word: at + FIRST_WORD for word, at in index.items()}
-    encode = partial(
-        encode_stream, token_of=token_of, fold=fold, elisions=recipe.elisions, language=language
-    )
+    encode = partial(encode_stream, fold=fold, elisions=recipe.elisions, language=language)
+    taught = {word: token for word, token in token_of.items() if word not in chance}
 
     held_out_fraction = recipe.model.held_out_permille / 1000
     training: dict[str, NDArray[np.int64]] = {}
@@ -197,8 +197,8 @@ def _build_into(
             stream, held = split_stream(stream, held_out=held_out_fraction)
             held = first_words(held, recipe.model.held_out_words)
             if held.n_words:
-                held_out[source.name] = encode(held)
-        training[source.name] = encode(stream)
+                held_out[source.name] = encode(held, token_of=taught)
+        training[source.name] = encode(stream, token_of=taught)
     if not held_out:
         raise PackError(
             "no text is held out to fit the mixture",
@@ -230,7 +230,7 @@ def _build_into(
     else:
         symbols = recipe.alphabet + "'-"
         letter_ngrams, letter_bits = yield from _write_word_by_word(
-            folder, recipe, intake, words, training, held_out, unigram, symbols
+            folder, recipe, intake, words, chance, training, held_out, unigram, symbols
         )
     context_record = None
     if trained is not None:
@@ -238,7 +238,7 @@ def _build_into(
         context_record = _fitted_context(folder, trained, held_out)
     yield BuildProgress("evaluate")
     evaluated = {
-        source.title: encode(intake.evaluation[source.name])
+        source.title: encode(intake.evaluation[source.name], token_of=token_of)
         for source in recipe.evaluation
         if source.name in intake.evaluation
     }
@@ -248,7 +248,9 @@ def _build_into(
     else:
         network, table = _mapped(folder)
         held_records = [
-            mixture_record(network, table, context_record.weights, _spread(text), title)
+            mixture_record(
+                network, table, context_record.weights, spread_out(text, EVALUATED_TOKENS), title
+            )
             for title, text in evaluated.items()
         ]
     made = pack_info(
@@ -270,6 +272,7 @@ def _write_word_by_word(
     recipe: Recipe,
     intake: Intake,
     words: list[str],
+    chance: set[str],
     training: Mapping[str, NDArray[np.int64]],
     held_out: Mapping[str, NDArray[np.int64]],
     unigram: NDArray[np.float64],
@@ -286,7 +289,7 @@ def _write_word_by_word(
     letters, letter_bits = estimate_letters(
         words,
         sorted(word for word in intake.frequencies if word not in index),
-        _unknown_words(intake.streams, index, fold=fold, language=language),
+        _unknown_words(intake.streams, index.keys() - chance, fold=fold, language=language),
         symbols,
         order=recipe.model.letter_order,
         max_bytes=recipe.model.letter_max_bytes,
@@ -340,13 +343,13 @@ def _fitted_context(
     return write_context(folder, trained, *fit_shares(network, table, texts))
 
 
-def _spread(stream: NDArray[np.int64]) -> NDArray[np.int64]:
-    """A text, or of a long one whole sentences in `BLOCKS` stretches from all over it, `EVALUATED_TOKENS` in all."""
-    if len(stream) <= EVALUATED_TOKENS:
+def spread_out(stream: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """A text, or of a long one whole sentences in `BLOCKS` stretches from all over it, about `most` tokens in all."""
+    if len(stream) <= most:
         return stream
     starts = np.append(np.flatnonzero(stream == BOS), len(stream))
-    first = np.linspace(0, len(stream) - EVALUATED_TOKENS // BLOCKS, BLOCKS)
-    bounds = starts[np.searchsorted(starts, [first, first + EVALUATED_TOKENS // BLOCKS])]
+    first = np.linspace(0, len(stream) - most // BLOCKS, BLOCKS)
+    bounds = starts[np.searchsorted(starts, [first, first + most // BLOCKS])]
     return np.concatenate([stream[a:b] for a, b in bounds.T])
 
 
@@ -363,13 +366,13 @@ def _first(stream: NDArray[np.int64]) -> NDArray[np.uint32]:
 
 
 def _unknown_words(
-    streams: Mapping[str, TextStream], index: Mapping[str, int], *, fold: bool, language: str
+    streams: Mapping[str, TextStream], known: Set[str], *, fold: bool, language: str
 ) -> list[str]:
     """Distinct words of the running text outside the lexicon, hyphenated ones as their parts."""
     unknown: set[str] = set()
     for stream in streams.values():
         for surface in stream.surfaces:
             word = normalise_word(surface, fold=fold, language=language)
-            if word not in index:
-                unknown.update(part for part in word.split("-") if part and part not in index)
+            if word not in known:
+                unknown.update(part for part in word.split("-") if part and part not in known)
     return sorted(unknown)

@@ -194,16 +194,27 @@ def fit_shares(
         grams = np.exp(table.score(tokens, 1))[given]
         parts.append((own, grams, table.known_context(tokens)[given]))
     words = sum(int((tokens >= FIRST_WORD).sum()) for tokens, _ in texts.values())
-    weights = np.full(table.order, 0.5)
+    return [round(float(weight), 4) for weight in fit_weights(parts, table.order)], words
+
+
+def fit_weights(
+    parts: Sequence[tuple[NDArray[Any], NDArray[Any], NDArray[Any]]], order: int
+) -> NDArray[np.float64]:
+    """The network's weights (order,) of the largest likelihood, by EM.
+
+    parts : of each text, for each token what network and table give it (probabilities), and how many words of context
+        the table knows there; each text counts alike.
+    """
+    weights = np.full(order, 0.5)
     for _ in range(100):
-        won, asked = np.zeros(table.order), np.zeros(table.order)
+        won, asked = np.zeros(order), np.zeros(order)
         for own, grams, known in parts:
             share = weights[known]
             responsibility = share * own / (share * own + (1 - share) * grams)
-            won += np.bincount(known, responsibility, table.order) / len(known)
-            asked += np.bincount(known, minlength=table.order) / len(known)
+            won += np.bincount(known, responsibility, order) / len(known)
+            asked += np.bincount(known, minlength=order) / len(known)
         weights = np.where(asked > 0, won / np.maximum(asked, 1e-300), weights)
-    return [round(float(weight), 4) for weight in weights], words
+    return weights
 
 
 def write_context(

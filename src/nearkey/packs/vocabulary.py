@@ -165,6 +165,27 @@ def choose_words(
     return words, tally
 
 
+def met_by_chance(
+    words: Sequence[str],
+    frequencies: Mapping[str, float],
+    corpus: CorpusWords,
+    spelling: SpellingWords,
+    options: LexiconPart,
+) -> set[str]:
+    """The words of the lexicon that it would lack but for one occurrence in the text; arguments as of `choose_words`.
+
+    In the text's place that occurrence is one of an unknown word: so often does new text bring new ones (the
+    frequency of what was never seen is that of what was seen once: I. J. Good, Biometrika 1953). Else a dictionary
+    whose affixes derive nearly every word of the text would make unknown words seem to be next to none.
+    """
+    sure = set(options.always) | (spelling.words if options.whole_lists else set())
+    return {
+        word
+        for word in words
+        if corpus.count.get(word) == 1 and word not in frequencies and word not in sure
+    }
+
+
 def _admission(
     word: str,
     letters: str,
