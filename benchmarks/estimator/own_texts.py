@@ -41,7 +41,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--work", type=Path, help="folder of the packs; a temporary one by default")
     work = parser.parse_args().work or Path(tempfile.mkdtemp())
-    data = Path(os.environ["NEARKEY_DATA"]) / "fr_common_voice.txt.gz"
+    data = Path(os.environ["NEARKEY_DATA"], "text", "fr_common_voice.txt.gz")
     lines = list(read_lines([data], "lines", ReadOptions(), ReadReport()))
     lines = [lines[i].strip() for i in np.random.default_rng(1).permutation(len(lines))]
     later, lines = lines[:HELD_OUT], lines[HELD_OUT:]

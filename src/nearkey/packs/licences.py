@@ -10,7 +10,8 @@ of GPL-2.0 and 5, 7, 13 of GPL-3.0; section 3 of LGPL-2.1; sections 3.2 and 3.3 
 made from the source may go under other terms while the source stays to be had); the Free Software Foundation's
 "Various Licenses and Comments about Them" (CC-BY-4.0 and Apache-2.0 with the GPL); the Open Government Licence 3.0
 ("compatible with the Creative Commons Attribution License 4.0"); the Community Data License Agreement, Sharing 1.0,
-which leaves "Results" of computing on the data free (both from memory of their texts).
+section 3.5 ("no obligations or restrictions on Your Use or Publication of Results"; 1.11: results of computing that
+hold no more than a trifle of the data). The last two were read in the texts that SPDX publishes.
 """
 
 from __future__ import annotations
