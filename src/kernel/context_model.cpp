@@ -13,7 +13,8 @@ namespace nearkey {
 
 namespace {
 
-// Loops over blocks of a size known to the compiler become vector instructions at -O2.
+// Loops over blocks of a size known to the compiler become vector instructions at -O2, where a choice between two floats
+// may be made without a jump (-fno-trapping-math).
 constexpr std::uint32_t kBlock = 64;
 
 constexpr std::size_t blocks(std::size_t n) { return (n + kBlock - 1) / kBlock * kBlock; }
@@ -241,10 +242,10 @@ double ContextModel::grown(const float *state, std::vector<float> &out) const {
     return sum;
 }
 
-void ContextModel::probabilities(const float *state, float *out) const {
+void ContextModel::probabilities(const float *state, float *out, float weight) const {
     thread_local std::vector<float> values;
     const double sum = grown(state, values);
-    const auto share = static_cast<float>(1.0 / sum);
+    const auto share = static_cast<float>(weight / sum);
     for (std::uint32_t r = 0; r < vocab_; ++r) out[order_[r]] = values[r] * share;
 }
 
@@ -292,12 +293,16 @@ void NetworkMixture::log_probs(const float *state, std::span<const std::uint32_t
     mixed.assign(blocks(vocab), 1.0f);
     const auto context = table_.resolve(words.data(), words.size());
     const float weight = weights_[context.n_spans ? context.spans[0].level : 0];
-    model_.probabilities(state, mixed.data());
-    for (std::uint32_t t = 0; t < vocab; ++t) mixed[t] *= weight;
+    model_.probabilities(state, mixed.data(), weight);
     if (weight < 1.0f) add_table(context, 1.0f - weight, mixed.data());
-    for (std::size_t at = 0; at < mixed.size(); at += kBlock)
-        for (std::uint32_t i = 0; i < kBlock; ++i) mixed[at + i] = log_positive(mixed[at + i]);
-    for (std::uint32_t t = 0; t < vocab; ++t) out[t] = std::min(mixed[t], 0.0f);
+    for (std::size_t at = 0; at < mixed.size(); at += kBlock) {
+        float *values = mixed.data() + at;
+        for (std::uint32_t i = 0; i < kBlock; ++i) {
+            const float log = log_positive(values[i]);
+            values[i] = log < 0.0f ? log : 0.0f;
+        }
+    }
+    std::copy_n(mixed.data(), vocab, out);
 }
 
 }  // namespace nearkey

@@ -38,8 +38,8 @@ public:
     // The state after one more token, in place.
     void advance(float *state, std::uint32_t token) const;
 
-    // P(token | state) of every token, (vocab,).
-    void probabilities(const float *state, float *out) const;
+    // weight * P(token | state) of every token, (vocab,).
+    void probabilities(const float *state, float *out, float weight = 1.0f) const;
 
     // Natural log P(token | state) of a few; the normaliser makes them cost as much as all.
     void log_probs(const float *state, std::span<const std::uint32_t> tokens, double *out) const;

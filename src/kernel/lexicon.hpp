@@ -71,7 +71,7 @@ public:
     // Others, given by word. A word's entries all get its probability.
     WordScores scores_of(const float *by_word) const {
         WordScores made{std::vector<float>(n_entries()), {}, false};
-        for (std::uint32_t e = 0; e < n_entries(); ++e) made.log_prob[e] = by_word[entry_word_[e]];
+        for (std::uint32_t e = 0; e < n_entries(); ++e) made.log_prob[e] = std::min(by_word[entry_word_[e]], 0.0f);
         refresh(made);
         return made;
     }

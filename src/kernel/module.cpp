@@ -184,12 +184,11 @@ struct DenseScores {
 
 DenseScores dense_scores(std::shared_ptr<Lexicon> lexicon, const In1<float> &log_probs) {
     if (log_probs.shape(0) != lexicon->n_words()) throw std::invalid_argument("one log probability is needed for each word");
-    std::vector<float> values = copied(log_probs);
-    for (float &value : values) {
-        if (!(value <= kRounding)) throw std::invalid_argument("a log probability is NaN or above 0");
-        value = std::min(value, 0.0f);
-    }
-    WordScores scores = lexicon->scores_of(values.data());
+    const float *values = log_probs.data();
+    bool fine = true;
+    for (std::size_t i = 0; i < log_probs.shape(0); ++i) fine &= values[i] <= kRounding;
+    if (!fine) throw std::invalid_argument("a log probability is NaN or above 0");
+    WordScores scores = lexicon->scores_of(values);
     return DenseScores{std::move(lexicon), std::move(scores)};
 }
 
