@@ -268,7 +268,10 @@ def main() -> int:
     )
     parser.add_argument("--fresh", action="store_true", help="do not go on from an interrupted run")
     parser.add_argument("--out", type=Path, default=HERE / "runs", help="folder of the runs")
-    parser.add_argument("--page", action="store_true", help="also write the sections of RESULTS.md")
+    parser.add_argument(
+        "--page", nargs="?", const="all", choices=("all", "accuracy", "speed"),
+        help="also write the sections of RESULTS.md, or some: a machine at work gives accuracy alone",
+    )  # fmt: skip
     options = parser.parse_args()
     named = os.environ.get("NEARKEY_DATA")
     data = options.data or (Path(named) if named else None)
@@ -323,7 +326,7 @@ def main() -> int:
     write_run(options.out / f"{options.set}.speed.json", timing)
     store.unlink(missing_ok=True)
     if options.page:
-        write_sections(run, timing, HERE / "results")
+        write_sections(run, timing, HERE / "results", options.page)
     print(
         f"{len(quality)} scenarios, {len(skipped)} skipped, {seconds:.0f} s; "
         f"{options.out / f'{options.set}.json'}"

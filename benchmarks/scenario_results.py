@@ -20,9 +20,15 @@ from nearkey.report.style import save_figure
 PICTURES = "pictures"
 
 
-def write_sections(run: dict[str, Any], timing: dict[str, Any], folder: Path) -> None:
-    """The sections of one run, with their pictures."""
+def write_sections(
+    run: dict[str, Any], timing: dict[str, Any], folder: Path, which: str = "all"
+) -> None:
+    """The sections of one run, with their pictures; `which`: all, or those of "accuracy" or "speed" alone."""
     command = f"python benchmarks/run.py {run['set']} --page"
+    if which != "accuracy":
+        write(folder / "scenarios_speed.json", _speed(timing, command))
+    if which == "speed":
+        return
     scored = {name: s for name, s in run["scenarios"].items() if "replay" not in s}
     words = {n: s for n, s in scored.items() if not n.endswith(".live")}
     about = _about(run)
@@ -35,7 +41,6 @@ def write_sections(run: dict[str, Any], timing: dict[str, Any], folder: Path) ->
     replays = {n: s["replay"] for n, s in run["scenarios"].items() if "replay" in s}
     if replays:
         write(folder / "scenarios_replay.json", _replay(replays, command))
-    write(folder / "scenarios_speed.json", _speed(timing, command))
 
 
 def _about(run: dict[str, Any]) -> list[str]:

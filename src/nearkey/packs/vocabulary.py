@@ -178,12 +178,10 @@ def met_by_chance(
     frequency of what was never seen is that of what was seen once: I. J. Good, Biometrika 1953). Else a dictionary
     whose affixes derive nearly every word of the text would make unknown words seem to be next to none.
     """
+    if frequencies or not any(corpus.count.get(word, 0) > 1 for word in words):
+        return set()  # rare words have frequencies of their own; or a list was given as text
     sure = set(options.always) | (spelling.words if options.whole_lists else set())
-    return {
-        word
-        for word in words
-        if corpus.count.get(word) == 1 and word not in frequencies and word not in sure
-    }
+    return {word for word in words if corpus.count.get(word) == 1 and word not in sure}
 
 
 def _admission(

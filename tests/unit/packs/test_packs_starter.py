@@ -189,13 +189,41 @@ def test_a_dictionary_with_its_rules_leaves_fewer_words_unknown(tmp_path):
     rules = [f"SFX A a {'0' if end == 'a' else end} a" for end in ENDS[1:]]
     (tmp_path / "pl.aff").write_text(f"SET UTF-8\nSFX A Y {len(rules)}\n" + "\n".join(rules))
     (tmp_path / "pl.dic").write_text("10\n" + "".join(f"{stem}/A\n" for stem in STEMS))
-    unknown = {}
+    unknown, bits = {}, {}
     later = polish_notes(400, 2)
     for name, lists in (("without", ()), ("with", ("--spelling", tmp_path / "pl.dic"))):
         done = start(text, "--language", "pl", "-o", tmp_path / name, *lists)
         assert done.exit_code == 0, done.output
-        unknown[name] = score_text(nk.load_pack(tmp_path / name / "pack"), later).oov_rate
+        score = score_text(nk.load_pack(tmp_path / name / "pack"), later)
+        unknown[name], bits[name] = score.oov_rate, score.bits_per_letter
     assert unknown["with"] <= unknown["without"]
+    assert bits["with"] <= bits["without"]
+
+
+def test_a_dictionary_hides_no_unknown_words(tmp_path):
+    # Words of an invented language: 6,000 stems with four endings, few of them frequent, so that new text brings new ones.
+    rng = np.random.default_rng(5)
+    stems = [
+        "".join(rng.choice(list("bdgklmnprst"), 3)) + str(rng.choice(list("aeiou")))
+        for _ in range(9000)
+    ]
+    shares = 1 / np.arange(20, len(stems) + 20)
+    ends = ("m", "n", "s", "r")
+
+    def notes(count):
+        words = rng.choice(stems, (count, 6), p=shares / shares.sum())
+        return [" ".join(w + ends[i] for w, i in zip(row, rng.integers(0, 4, 6))) for row in words]
+
+    text = tmp_path / "notes.txt"
+    text.write_text("\n".join(notes(1500)) + "\n")
+    rules = "".join(f"SFX A 0 {end} .\n" for end in ends)
+    (tmp_path / "x.aff").write_text(f"SET UTF-8\nSFX A Y {len(ends)}\n{rules}")
+    (tmp_path / "x.dic").write_text("9000\n" + "".join(f"{stem}/A\n" for stem in stems))
+    for name, lists in (("without", ()), ("with", ("--spelling", tmp_path / "x.dic"))):
+        done = start(text, "--language", "x", "-o", tmp_path / name, *lists)
+        assert done.exit_code == 0, done.output
+        record = nk.load_pack(tmp_path / name / "pack").info.held_out[0]
+        assert record.unknown_predicted > 0.6 * record.oov_rate
 
 
 def test_a_verdict_ends_the_start(tmp_path):
