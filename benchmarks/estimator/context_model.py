@@ -14,15 +14,16 @@ import gzip
 import json
 import os
 import sys
-from math import log2
+from math import exp
 from pathlib import Path
 
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 
+import numpy as np
 from sections import Section, save, section
 
 import nearkey as nk
-from nearkey.packs.evaluate import score_text
+from nearkey.packs.evaluate import TextScore, score_text
 
 COMMAND = "NEARKEY_DATA=folder python benchmarks/estimator/context_model.py"
 TRAININGS = {
@@ -34,33 +35,56 @@ TRAININGS = {
 }
 
 
-def text_section(data: Path, stretches: int, lines: int) -> Section:
-    """The table alone, and mixed with the network: sentence by sentence, and with the text before."""
+def stretches_of(data: Path, stretches: int, lines: int) -> list[list[str]]:
+    """Stretches of the evaluation text, spread evenly over it."""
     with gzip.open(data / "text" / "en_ewt_eval.txt.gz", "rt", encoding="utf-8") as file:
         whole = [line.strip() for line in file if line.strip()]
     step = len(whole) // stretches
-    parts = [whole[at : at + lines] for at in range(0, step * stretches, step)]
+    return [whole[at : at + lines] for at in range(0, step * stretches, step)]
+
+
+def scored(pack: nk.language.Pack, parts: list[list[str]], *, before: bool) -> TextScore:
+    """The stretches' scores as one; `before` : each with its own text before it, none of another's."""
+    found = [score_text(pack, part, with_text_before=before) for part in parts]
+    words = np.array([one.words for one in found], float)
+    letters = np.array([sum(map(str.isalpha, " ".join(part))) for part in parts], float)
+
+    def mean(name: str, weights: np.ndarray, *, of_logs: bool = False) -> float:
+        values = np.array([getattr(one, name) for one in found])
+        values = np.log(values) if of_logs else values
+        value = float((weights * values).sum() / weights.sum())
+        return exp(value) if of_logs else value
+
+    return TextScore(
+        int(words.sum()),
+        mean("oov_rate", words),
+        mean("perplexity", words, of_logs=True),
+        mean("perplexity_with_ends", words, of_logs=True),
+        mean("bits_per_letter", letters),
+    )
+
+
+def text_section(data: Path, stretches: int, lines: int) -> Section:
+    """The table alone, and mixed with the network: sentence by sentence, and with the text before."""
+    parts = stretches_of(data, stretches, lines)
     rows: list[list[object]] = []
     for name, context, before in (
         ("n-gram table alone", False, False),
         ("with the context model, sentence by sentence", True, False),
         ("with the context model and the text before", True, True),
     ):
-        pack = nk.load_pack("en", context=context)
-        scores = [score_text(pack, part, with_text_before=before) for part in parts]
-        words = sum(score.words for score in scores)
-        bits = sum(score.words * log2(score.perplexity) for score in scores) / words
-        rows.append([name, words, 2.0**bits])
+        score = scored(nk.load_pack("en", context=context), parts, before=before)
+        rows.append([name, score.words, score.oov_rate, score.perplexity, score.bits_per_letter])
     size = sum(record.bytes for record in nk.load_pack("en").info.files.values()) / 1e6
     return section(
         "The English pack with its context model: perplexity on EWT",
         COMMAND,
-        "model; words; perplexity|1",
+        "model; words; unknown words|%; perplexity|1; bits a letter|3",
         rows,
         order=50,
         notes=[
             f"Universal Dependencies English EWT, CC BY-SA 4.0: {stretches} stretches of {lines} lines, spread evenly over it; each is read"
-            " with no text before it. Counted as in the table of packs: over words of the lexicon.",
+            " with no text before it. Counted as in the table of packs: perplexity over words of the lexicon, bits a letter over everything.",
             f"The whole pack takes {size:.1f} MB.",
         ],
     )
