@@ -201,7 +201,7 @@ def test_a_dictionary_with_its_rules_leaves_fewer_words_unknown(tmp_path):
 
 
 def test_a_dictionary_hides_no_unknown_words(tmp_path):
-    # Words of an invented language: 6,000 stems with four endings, few of them frequent, so that new text brings new ones.
+    # Words of an invented language: many stems, few of them frequent, so that new text brings new ones.
     rng = np.random.default_rng(5)
     stems = [
         "".join(rng.choice(list("bdgklmnprst"), 3)) + str(rng.choice(list("aeiou")))
@@ -212,7 +212,10 @@ def test_a_dictionary_hides_no_unknown_words(tmp_path):
 
     def notes(count):
         words = rng.choice(stems, (count, 6), p=shares / shares.sum())
-        return [" ".join(w + ends[i] for w, i in zip(row, rng.integers(0, 4, 6))) for row in words]
+        return [
+            " ".join(w + ends[i] for w, i in zip(row, rng.integers(0, 4, 6), strict=True))
+            for row in words
+        ]
 
     text = tmp_path / "notes.txt"
     text.write_text("\n".join(notes(1500)) + "\n")
