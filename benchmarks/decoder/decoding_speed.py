@@ -10,7 +10,9 @@ without it the parts with context are left out and say so.
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
+import re
 import statistics
 import subprocess
 import sys
@@ -18,17 +20,19 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from decoder_words import SPREAD, held_out_lines, workload
+from decoder_words import SPREAD, TouchedWords, held_out_lines, workload
 from sections import Section, save, section
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
+from nearkey.decode.stream import Stream
 
 COMMAND = "python benchmarks/decoder/decoding_speed.py"
 REPEATS = 5
@@ -123,69 +127,110 @@ def quantiles_us(times: list[float]) -> list[float]:
     return [float(q) * 1e6 for q in np.quantile(times, [0.5, 0.95, 0.99, 1.0])]
 
 
-def live(pack: nk.language.Pack, words: int) -> Section:
-    """A touch to a ready candidate list, through the Python API."""
-    context = held_out_lines() is not None
-    load = workload(pack, words=words, seed=11, context=context)
+NO_TOUCHES = np.empty((0, 2))
+
+
+def commits(decoder: nk.Decoder, words: int, clock: Callable[[], float]) -> list[float]:
+    """What each word taken costs in running text: the state after it, the language model's vector, the next words."""
+    lines = held_out_lines() or [
+        "the pole is on the north side of the road and the level stands by the gate"
+    ]
+    times: list[float] = []
+    for line in itertools.cycle(lines[:: max(1, len(lines) // words)]):
+        for end in re.finditer(r"\S+", line):
+            text = line[: end.end()]
+            start = clock()
+            decoder.candidates(NO_TOUCHES, context=decoder.state_after(text), k=5)
+            times.append(clock() - start)
+            if len(times) == words:
+                return times
+    return times
+
+
+def taps(
+    decoder: nk.Decoder,
+    load: TouchedWords,
+    clock: Callable[[], float],
+    answer: Callable[[Any, Any, int, Stream], object],
+) -> list[float]:
+    """What each touch costs once the word before it is taken; `answer` is given its points, state, number and stream."""
+    times = []
+    states = load.states or [decoder.pack.language_model.start()] * len(load.index)
+    for points, state in zip(load.word_points(), states, strict=True):
+        decoder.candidates(NO_TOUCHES, context=state, k=5)
+        stream = decoder.start(context=state, k=5)
+        for n in range(1, len(points) + 1):
+            start = clock()
+            answer(points, state, n, stream)
+            times.append(clock() - start)
+    return times
+
+
+def tapped(points: Any, state: Any, n: int, stream: Stream) -> object:
+    """One more touch of a stream."""
+    return stream.tap(*points[n - 1])
+
+
+def live(pack: nk.language.Pack, words: int) -> list[Section]:
+    """A word taken to the next words, and a touch to its list, through the Python API; what a word costs in all."""
+    load = workload(pack, words=words, seed=11, context=held_out_lines() is not None)
     edits = nk.EditCosts.typical(load.layout)
     decoder = nk.Decoder(load.layout, load.touch, pack, edits=edits)
     plain = nk.Decoder(load.layout, load.touch, pack)
-    states = load.states or [pack.language_model.start()] * words
+    now = time.perf_counter
+    taps(plain, load, now, tapped)  # warm
     rows: list[list[object]] = []
-
-    def stream_times(engine: nk.Decoder) -> list[float]:
-        times = []
-        for points, state in zip(load.word_points(), states, strict=True):
-            stream = engine.start(context=state, k=5)
-            for x, y in points.tolist():
-                start = time.perf_counter()
-                stream.tap(x, y)
-                times.append(time.perf_counter() - start)
-        return times
-
-    def candidate_times(engine: nk.Decoder) -> list[float]:
-        times = []
-        for points, state in zip(load.word_points(), states, strict=True):
-            for n in range(1, len(points) + 1):
-                start = time.perf_counter()
-                engine.candidates(points[:n], context=state, k=5)
-                times.append(time.perf_counter() - start)
-        return times
-
-    def word_times() -> list[float]:
-        times = []
-        for points, state in zip(load.word_points(), states, strict=True):
-            for n in range(1, len(points) + 1):
-                start = time.perf_counter()
-                decoder.decode(points[:n], context=state, k=5, completions=True)
-                times.append(time.perf_counter() - start)
-        return times
-
-    stream_times(plain)  # warm
     for name, times in (
-        ("Stream.tap: words, edits, completions, context, spelling", stream_times(decoder)),
-        ("Decoder.candidates: the same from all touches of the word", candidate_times(decoder)),
-        ("Decoder.decode: words, edits, completions, context", word_times()),
-        ("Stream.tap: words, context, spelling", stream_times(plain)),
-    ):
+        ("a word taken: state after the text, vector, next words", commits(decoder, words, now)),
+        ("Stream.tap: words, edits, completions, context, spelling", taps(decoder, load, now, tapped)),
+        ("Decoder.candidates: the same from all touches of the word", taps(
+            decoder, load, now, lambda p, state, n, _: decoder.candidates(p[:n], context=state, k=5)
+        )),
+        ("Decoder.decode: words, edits, completions, context", taps(
+            decoder, load, now,
+            lambda p, state, n, _: decoder.decode(p[:n], context=state, k=5, completions=True),
+        )),
+        ("Stream.tap: words, context, spelling", taps(plain, load, now, tapped)),
+    ):  # fmt: skip
         rows.append([name, len(times), *quantiles_us(times)])
-    return section(
-        title="Live latency: from a touch to its candidates",
+    setting = (
+        f"26 keys, spread {SPREAD} of a key, {len(pack.lexicon):,} words, 5 candidates, seed 11."
+    )
+    latency = section(
+        title="Live latency: from a word taken to the next words, from a touch to its candidates",
         order=31,
         command=COMMAND,
         timed=True,
         columns=[
             "call",
-            "touches",
+            "times",
             *(f"{n} (microseconds)|0" for n in ("median", "95 %", "99 %", "most")),
         ],
         rows=rows,
         notes=[
-            f"26 keys, spread {SPREAD} of a key, {len(pack.lexicon):,} words, 5 candidates, {load.source}, seed 11.",
-            "A pack with a context model: the first touch of a word is timed with one pass over all words, which belongs to the word"
-            " committed before it; that is the 95 % and 99 %.",
+            f"{setting} Touches: {load.source}; words taken: running text of en_ewt_eval, word by word.",
+            "The vector of a context model is made when a word is taken, before the first touch of the next.",
         ],
     )
+    costs: list[list[object]] = []
+    for name, context in (("n-gram table", False), ("table and network", True)):
+        engine = nk.Decoder(
+            load.layout, load.touch, nk.load_pack(pack.folder, context=context), edits=edits
+        )
+        own = workload(engine.pack, words=words, seed=11, context=held_out_lines() is not None)
+        taken = sum(commits(engine, words, time.process_time)) / words * 1e3
+        touched = sum(taps(engine, own, time.process_time, tapped)) / words * 1e3
+        costs.append([name, taken, touched, taken + touched])
+    cost = section(
+        title="What a word costs: processor time",
+        order=31,
+        command=COMMAND,
+        timed=True,
+        columns="language model; taking the word (ms)|2; its touches (ms)|2; all (ms a word)|2",
+        rows=costs,
+        notes=[f"{setting} One thread; the same calls as above."],
+    )
+    return [latency, cost]
 
 
 class Words:
@@ -382,7 +427,8 @@ def main() -> None:
     pack = nk.load_pack(options.pack)
     parts = {"ratio": ratio, "live": live, "growth": growth, "threads": threads, "cold": cold}
     for name in options.parts.split(","):
-        save(f"decoder_{name}", parts[name](pack, options.words))
+        found = parts[name](pack, options.words)
+        save(f"decoder_{name}", *([found] if isinstance(found, Section) else found))
 
 
 if __name__ == "__main__":
