@@ -23,7 +23,11 @@ import numpy as np
 from sections import Section, save, section
 
 import nearkey as nk
+from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK
+from nearkey.packs.backoff import walk
+from nearkey.packs.context_part import mixture_scores
 from nearkey.packs.evaluate import TextScore, score_text
+from nearkey.packs.quantise import read_table
 
 COMMAND = "NEARKEY_DATA=folder python benchmarks/estimator/context_model.py"
 TRAININGS = {
@@ -90,6 +94,53 @@ def text_section(data: Path, stretches: int, lines: int) -> Section:
     )
 
 
+def arpa_section(data: Path) -> Section:
+    """What an n-gram file could hold of the mixture: at most what the last two words tell the network."""
+    pack = nk.load_pack("en")
+    model = pack.language_model
+    found = [BOS]
+    for part in stretches_of(data, 20, 8):
+        for sentence in model.ngram.sentences(part):
+            found += [token for word in sentence.words for token in model.token_ids(word)]
+            found += [EOS, BOS]
+    tokens = np.array(found[:-1], np.uint32)
+    table = np.exp(model.ngram.table.score(tokens, 1))
+    scores, _ = mixture_scores(
+        model.network, model.ngram.table, tokens, model.weights, by_sentence=True
+    )
+    short = np.ones(len(tokens))
+    for at in np.flatnonzero(tokens >= FIRST_WORD):
+        first = at - 1 if tokens[at - 1] == BOS else at - 2
+        seen = np.ascontiguousarray(tokens[first : at + 1])
+        short[at] = np.exp(model.network.score(seen, False, UNK)[-1, 0])
+    places = walk(read_table(pack.folder / "words.ngram").tree, tokens.astype(np.int64)).found
+    listed = np.zeros(len(tokens), bool)
+    for level, where in enumerate(places[1:], start=1):
+        listed[level:] |= where >= 0
+    words = tokens[1:] >= FIRST_WORD
+    two = 0.75 * short[1:] + 0.25 * table
+    rows = [
+        [name, float(np.exp(-np.log(given)[words].mean()))]
+        for name, given in (
+            ("the table, which is exported", table),
+            ("network and table of the last two words, at the table's n-grams", np.where(listed[1:], two, table)),
+            ("network and table of the last two words, for every word", two),
+            ("the mixture", np.exp(scores)),
+        )
+    ]  # fmt: skip
+    return section(
+        "What an ARPA file could hold of the mixture",
+        f"{COMMAND} --parts arpa",
+        "probabilities; perplexity on EWT|1",
+        rows,
+        order=50,
+        notes=[
+            f"{int(words.sum()):,} words of EWT, in 20 stretches, sentence by sentence. Of the last two words the network has .75."
+            " The second row would take a pass over all words for each of the table's contexts, 480,000."
+        ],
+    )
+
+
 def sizes_section(folder: Path) -> Section:
     """Trainings of equal length: what cells, width and text buy."""
     rows = []
@@ -122,16 +173,19 @@ def sizes_section(folder: Path) -> Section:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--parts", default="text")
+    parser.add_argument("--parts", default="text,arpa")
     parser.add_argument("--stretches", type=int, default=20)
     parser.add_argument("--lines", type=int, default=100)
     parser.add_argument("--reports", type=Path, help="folder of the trainings' reports")
     options = parser.parse_args()
-    if "text" in options.parts:
+    if "text" in options.parts or "arpa" in options.parts:
         if "NEARKEY_DATA" not in os.environ:
             sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
         data = Path(os.environ["NEARKEY_DATA"])
-        save("context_text", text_section(data, options.stretches, options.lines))
+        if "text" in options.parts:
+            save("context_text", text_section(data, options.stretches, options.lines))
+        if "arpa" in options.parts:
+            save("context_arpa", arpa_section(data))
     if "sizes" in options.parts:
         save("context_sizes", sizes_section(options.reports))
 
