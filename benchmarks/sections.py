@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 import platform
+import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -163,6 +164,13 @@ def save(name: str, *sections: Section) -> None:
                 *(f"{cell:.4g}" if isinstance(cell, float) else cell for cell in row),
                 sep="\t",
             )
+
+
+def data_folder() -> Path:
+    """The folder of open corpora that NEARKEY_DATA names; ends the script where it names none."""
+    if "NEARKEY_DATA" not in os.environ:
+        sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
+    return Path(os.environ["NEARKEY_DATA"])
 
 
 def this_machine() -> dict[str, str]:

@@ -85,3 +85,10 @@ def keep_vectors(pack: nk.language.Pack, states: int) -> None:
     """Let a pack with a context model keep what it says after so many states, 0.26 MB each: texts come on many layouts."""
     if isinstance(pack.language_model, MixedModel):
         pack.language_model.keep_vectors(states)
+
+
+def demo_pad() -> nk.Layout:
+    """The grid of 2 x 3 that examples/demo.py ranks first of its shape, on the demo's pad."""
+    base = nk.Layout.named("qwerty")
+    grids = nk.grid_layouts(base, rows=2, columns=3, width_mm=18, height_mm=12)
+    return next(grid for grid in grids if grid.name == "qwerty-2x3-s14")

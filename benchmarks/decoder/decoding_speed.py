@@ -38,13 +38,15 @@ COMMAND = "python benchmarks/decoder/decoding_speed.py"
 REPEATS = 5
 
 
-def per_word_us(work: Callable[[], object], words: int, repeats: int = REPEATS) -> float:
-    """Median over the repeats of the processor time a word takes, in microseconds."""
+def per_word_us(
+    work: Callable[[], object], words: int, clock: Callable[[], float] = time.process_time
+) -> float:
+    """Median over the repeats of the time a word takes, in microseconds: the processor's, or another clock's."""
     times = []
-    for _ in range(repeats):
-        start = time.process_time()
+    for _ in range(REPEATS):
+        start = clock()
         work()
-        times.append(time.process_time() - start)
+        times.append(clock() - start)
     return statistics.median(times) / words * 1e6
 
 
@@ -111,16 +113,6 @@ def ratio(pack: nk.language.Pack, words: int) -> Section:
         rows=rows,
         notes=notes,
     )
-
-
-def wall_us(work: Callable[[], object], words: int) -> float:
-    """Median time on the clock that a word takes, in microseconds."""
-    times = []
-    for _ in range(REPEATS):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return statistics.median(times) / words * 1e6
 
 
 def quantiles_us(times: list[float]) -> list[float]:
@@ -348,13 +340,15 @@ def threads(pack: nk.language.Pack, words: int) -> Section:
         for worker in workers:
             worker.join()
 
-    one = wall_us(lambda: run(engines[0]), words)
-    two = wall_us(both, 2 * words)
-    shared = wall_us(
+    now = time.perf_counter
+    one = per_word_us(lambda: run(engines[0]), words, now)
+    two = per_word_us(both, 2 * words, now)
+    shared = per_word_us(
         lambda: engines[0].decode_batch(
             load.points, load.offsets, contexts=load.states, k=3, threads=2
         ),
         words,
+        now,
     )
     return section(
         title="Threads",

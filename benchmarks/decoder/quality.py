@@ -17,7 +17,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from decoder_words import TouchedWords, held_out_lines, keep_vectors, workload
+from decoder_words import TouchedWords, demo_pad, held_out_lines, keep_vectors, workload
 from sections import Section, save, section
 
 import nearkey as nk
@@ -25,19 +25,13 @@ from nearkey.intervals import paired_difference, proportion, ratio
 from nearkey.simulate.workload import running_words
 
 COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/quality.py"
+PAD = "qwerty-2x3-s14, 6 keys, the demo's pad"
 
 
 def surfaces() -> list[tuple[str, nk.Layout]]:
     base = nk.Layout.named("qwerty")
     grid = next(iter(nk.grid_layouts(base, rows=2, columns=3)))
     return [("26 keys", base), (f"{grid.name}, 6 keys", grid)]
-
-
-def pad() -> tuple[str, nk.Layout]:
-    """The grid of 2 x 3 that examples/demo.py ranks first of its shape, on the demo's pad."""
-    grids = nk.grid_layouts(nk.Layout.named("qwerty"), rows=2, columns=3, width_mm=18, height_mm=12)
-    found = next(grid for grid in grids if grid.name == "qwerty-2x3-s14")
-    return f"{found.name}, 6 keys, the demo's pad", found
 
 
 def packs() -> list[nk.language.Pack]:
@@ -50,7 +44,7 @@ def context_section(words: int) -> Section:
     cases = [(*surface, spread) for surface in surfaces() for spread in (0.25, 0.35, 0.45)]
     both = packs()
     keep_vectors(both[1], words)
-    for name, layout, spread in [(*pad(), 1 / 3), *cases]:
+    for name, layout, spread in [(PAD, demo_pad(), 1 / 3), *cases]:
         first, three = [], []
         for pack, with_context in ((both[0], False), (both[0], True), (both[1], True)):
             load = workload(pack, words=words, seed=31, layout=layout, spread=spread, context=True)
@@ -140,7 +134,7 @@ def savings_section(words: int) -> Section:
     rows: list[list[Any]] = []
     both = packs()
     keep_vectors(both[1], words)
-    for name, layout in (*surfaces(), pad()):
+    for name, layout in (*surfaces(), (PAD, demo_pad())):
         for spread in (0.15, 0.35):
             row: list[Any] = [name, spread, words]
             for pack in both:

@@ -20,7 +20,7 @@ from pathlib import Path
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 
 import numpy as np
-from sections import Section, save, section
+from sections import Section, data_folder, save, section
 
 import nearkey as nk
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK
@@ -179,9 +179,7 @@ def main() -> None:
     parser.add_argument("--reports", type=Path, help="folder of the trainings' reports")
     options = parser.parse_args()
     if "text" in options.parts or "arpa" in options.parts:
-        if "NEARKEY_DATA" not in os.environ:
-            sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
-        data = Path(os.environ["NEARKEY_DATA"])
+        data = data_folder()
         if "text" in options.parts:
             save("context_text", text_section(data, options.stretches, options.lines))
         if "arpa" in options.parts:

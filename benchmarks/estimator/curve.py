@@ -23,9 +23,11 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parent))
+sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1] / "decoder"))
 
+from decoder_words import demo_pad
 from perplexity import OTHERS, ROOT, as_lines
-from sections import RESULTS, PagePicture, save, section
+from sections import RESULTS, PagePicture, data_folder, save, section
 
 import nearkey as nk
 from nearkey._kernel import ContextModel, NgramTable
@@ -55,8 +57,6 @@ WORDS = 2000
 SEED = 5
 SIZES_MB = (2.0, 5.0, 12.0)
 MOST_BYTES = 4 << 30
-PAD = "qwerty-2x3-s14"
-"""The grid of 2 x 3 that examples/demo.py ranks first of its shape."""
 
 
 def top1(pack: Pack, layout: Layout, corpus: Corpus, spread: float = SPREAD) -> list[float | None]:
@@ -71,7 +71,7 @@ def top1(pack: Pack, layout: Layout, corpus: Corpus, spread: float = SPREAD) -> 
 
 
 @dataclass(frozen=True)
-class Judged:
+class ScoredStream:
     """A text with what the pack's network gives each of its tokens, sentence by sentence."""
 
     tokens: NDArray[np.uint32]
@@ -79,7 +79,7 @@ class Judged:
     own: NDArray[np.float64]
 
     @classmethod
-    def of(cls, stream: NDArray[np.int64], network: ContextModel, most: int) -> Judged:
+    def of(cls, stream: NDArray[np.int64], network: ContextModel, most: int) -> ScoredStream:
         tokens = spread_out(stream, most).astype(np.uint32)
         own = np.exp(network.score(tokens, True, UNK)[:, 0])
         return cls(tokens, tokens[1:] != BOS, own)
@@ -98,7 +98,7 @@ class Judged:
         return float(np.exp(-np.log(share * own + (1 - share) * grams)[words].mean()))
 
 
-def with_table(pack: Pack, model: BackoffModel, held: list[Judged], folder: Path) -> Pack:
+def with_table(pack: Pack, model: BackoffModel, held: list[ScoredStream], folder: Path) -> Pack:
     """The pack with another n-gram table, and the mixture's weights fitted anew."""
     shutil.rmtree(folder, ignore_errors=True)
     shutil.copytree(pack.folder, folder)
@@ -128,11 +128,10 @@ def curve(data: Path, work: Path, share: float) -> None:
             held[source.name] = encode_stream(part, token_of, fold=True)
         training[source.name] = stream
     evaluation = encode_stream(intake.evaluation["ewt"], token_of, fold=True)
-    judged = Judged.of(evaluation, network, EVALUATED_TOKENS)
-    fitted = [Judged.of(stream, network, FITTED_TOKENS) for stream in held.values()]
+    judged = ScoredStream.of(evaluation, network, EVALUATED_TOKENS)
+    fitted = [ScoredStream.of(stream, network, FITTED_TOKENS) for stream in held.values()]
     corpus = Corpus.of("ewt", as_lines(recipe.evaluation[0], recipe, path, data), trained=False)
-    grids = nk.grid_layouts(Layout.named("qwerty"), rows=2, columns=3, width_mm=18, height_mm=12)
-    pad = next(grid for grid in grids if grid.name == PAD)
+    pad = demo_pad()
     rows = []
 
     def mixed(order: int, share: float) -> MixedSources:
@@ -282,10 +281,8 @@ def main() -> None:
     parser.add_argument("--work", type=Path, default=ROOT / ".cache" / "packs")
     parser.add_argument("--share", type=float, default=1.0, help="of the text; order 4 takes 8 GB")
     options = parser.parse_args()
-    if "NEARKEY_DATA" not in os.environ:
-        sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
     options.work.mkdir(parents=True, exist_ok=True)
-    data = Path(os.environ["NEARKEY_DATA"])
+    data = data_folder()
     if "curve" in options.parts:
         curve(data, options.work, options.share)
     if "languages" in options.parts:

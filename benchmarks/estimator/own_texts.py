@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 
-from sections import save, section
+from sections import data_folder, save, section
 
 from nearkey.language import load_pack
 from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
@@ -41,7 +41,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--work", type=Path, help="folder of the packs; a temporary one by default")
     work = parser.parse_args().work or Path(tempfile.mkdtemp())
-    data = Path(os.environ["NEARKEY_DATA"], "text", "fr_common_voice.txt.gz")
+    data = data_folder() / "text" / "fr_common_voice.txt.gz"
     lines = list(read_lines([data], "lines", ReadOptions(), ReadReport()))
     lines = [lines[i].strip() for i in np.random.default_rng(1).permutation(len(lines))]
     later, lines = lines[:HELD_OUT], lines[HELD_OUT:]

@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
 
-from sections import save, section
+from sections import data_folder, save, section
 
 from nearkey.language import Pack, load_pack
 from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
@@ -110,9 +110,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--work", type=Path, default=ROOT / ".cache" / "packs")
     options = parser.parse_args()
-    if "NEARKEY_DATA" not in os.environ:
-        sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
-    data = Path(os.environ["NEARKEY_DATA"])
+    data = data_folder()
 
     english = ROOT / "models" / "en" / "recipe.toml"
     recipe = read_recipe(english)
