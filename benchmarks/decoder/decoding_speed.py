@@ -380,9 +380,18 @@ points = [layout.centers[layout.key_of_letter[c]] for c in "level"]
 best = decoder.decode(points, context="the pole is")[0].text
 done = time.perf_counter()
 import json
-status = {l.split(":")[0]: l.split(":")[1] for l in open("/proc/self/status")}
-rss = {n: int(status[n].split()[0]) / 1024 for n in ("VmRSS", "RssAnon", "RssFile")}
-print(json.dumps([imported - start, loaded - imported, done - loaded, done - start, rss["VmRSS"], rss["RssAnon"], best]))
+def rss():
+    status = {l.split(":")[0]: l.split(":")[1] for l in open("/proc/self/status")}
+    return [int(status[n].split()[0]) / 1024 for n in ("VmRSS", "RssAnon")]
+first = rss()
+typist = nk.Decoder(layout, touch, pack, edits=nk.EditCosts.typical(layout))
+text = ""
+for word in 20 * "the pole is on the north side of the road ".split():
+    stream = typist.start(context=text, k=5)
+    for c in word:
+        stream.tap(*layout.centers[layout.key_of_letter[c]])
+    text += word + " "
+print(json.dumps([imported - start, loaded - imported, done - loaded, done - start, *first, *rss(), best]))
 """
 
 
@@ -397,7 +406,7 @@ def cold(pack: nk.language.Pack, words: int) -> Section:
         for _ in range(7)
     ]
     assert {r[-1] for r in runs} == {"level"}, runs
-    middle = [statistics.median(r[i] for r in runs) for i in range(6)]
+    middle = [statistics.median(r[i] for r in runs) for i in range(8)]
     return section(
         title="Cold start: import, load the English pack, decode the first word",
         order=34,
@@ -406,6 +415,7 @@ def cold(pack: nk.language.Pack, words: int) -> Section:
         columns=[
             *(f"{n} (ms)|0" for n in ("import", "load the pack", "first decode", "all")),
             *(f"{n} (MiB)|0" for n in ("resident memory", "of it private")),
+            *(f"{n} (MiB)|0" for n in ("after 200 words typed", "of it private, then")),
         ],
         rows=[[*(m * 1e3 for m in middle[:4]), *middle[4:]]],
         notes=["Median of 7 fresh interpreters; files in the page cache."],

@@ -156,7 +156,7 @@ def main() -> None:
                 " MASC, Common Voice, CLINC; its list is the shipped pack's word probabilities.",
                 "The evaluation text took no part in any choice of the English pack but this report: the"
                 " mixture is fitted on held-out sentences of the training sources, each source's by the others.",
-                "What the context model adds to the shipped pack stands in the section before, on a sixth of EWT.",
+                "What the context model adds to the shipped pack stands in the section before, on an eighth of EWT.",
                 "de, es, fr, el: tenths of the sources, told by their sentences' content, kept out of training.",
             ],
         ),
