@@ -32,10 +32,15 @@ PEOPLE, WORDS, CHOOSING = 8, 6000, 2000
 CONDITIONS = ("matched", "leave one person out", "after calibration")
 
 
-def hands(spread_mm: float) -> InventedPeople:
-    """Eight invented people of this middle spread, as a plan's defaults make them, offsets and drift in proportion to it."""
+def hands(spread_mm: float, **changes: float) -> InventedPeople:
+    """Eight invented people of this middle spread, as a plan's defaults make them, offsets and drift in proportion to it.
+
+    changes : other traits of the middle hand.
+    """
     drift_mm = PLAUSIBLE_TRAITS["drift_mm"] * spread_mm / 2.0
-    traits = HandTraits(spread_mm=spread_mm, **{**PLAUSIBLE_TRAITS, "drift_mm": drift_mm})
+    traits = HandTraits(
+        spread_mm=spread_mm, **{**PLAUSIBLE_TRAITS, "drift_mm": drift_mm, **changes}
+    )
     return InventedPeople(
         invent_hands(
             traits,

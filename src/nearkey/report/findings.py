@@ -145,7 +145,8 @@ def cautions(result: RankResult, *, touches: bool) -> dict[str, str]:
         "for such a surface, and the same for all layouts. Compare layouts by it; do not quote it.",
         "Intervals.": "They cover the luck of words and touches in this simulation. They do not cover the choice of "
         "people, of text, of touch model or of pack.",
-        "A touch for every letter.": "Every letter got exactly one touch: none left out, doubled or swapped. "
+        "A touch for every letter.": "But from invented people, who miss and double some, every letter got exactly one "
+        "touch: none left out, doubled or swapped. "
         "Numbers were not typed; a word that the lexicon lacks counts as missed, deleted and spelled letter by letter.",
         "People.": "Touches are records of how persons move. Share pictures and tables of single persons only as far "
         "as their consent goes, and under codes instead of names."

@@ -65,8 +65,8 @@ def rank_layouts(
     checkpoint : a file that keeps finished chunks; a run that was interrupted goes on from it.
     people : who types besides the typist whom the decoder knows exactly (`RecordedPeople`, `InventedPeople`): the
         ranking then also has two conditions more, see `RankResult.conditions`.
-    people_words : words that all people together type on each layout; half of `words`, and 2 a person at least, unless
-        given.
+    people_words : words that all people together type on each layout, `words` at most; half of `words`, and 2 a person
+        at least, unless given.
     keywords : words, seed, corpus, context, selection, speed, lm_weight, workers, executor, progress (see
         `SimulationOptions`). Only words that every layout can spell are typed.
 
@@ -91,15 +91,15 @@ def rank_layouts(
         count = len(people.names)
         # What they cannot type on, and what cannot be fitted on them, is told before any work.
         hands = {layout.name: _fitted(people.on(layout), count) for layout in candidates}
-        if people_words is None:
-            words_each = max(2, options.words // 2 // count)
-        else:
-            words_each = people_words // count
+        together = options.words // 2 if people_words is None else min(people_words, options.words)
+        words_each = together // count
+        if people_words is None and options.words >= 2 * count:
+            words_each = max(2, words_each)
         if words_each < 2:
             raise PlanError(
                 f"{words_each} words a person",
-                field="people_words",
-                fix="type 2 or more words each",
+                field="words" if people_words is None else "people_words",
+                fix=f"type {2 * count} or more, 2 a person",
             )
     letters = set.intersection(*(set(c.letters) for c in candidates))
     workload = options.workload(pack, "".join(sorted(letters)))

@@ -120,6 +120,14 @@ class RankPlan:
             for log, there, report, raw in recorded
         )
         people, warnings = _people(spec, recordings, ranked, bare, decoder, where)
+        least = 2 * len(people.names) if people is not None else 0
+        if spec.people.words is not None and spec.people.words < least:
+            raise PlanError(
+                f"is {spec.people.words} for {least // 2} people",
+                where=where,
+                field="people.words",
+                fix=f"give {least} or more, 2 a person",
+            )
         corpus = None
         if spec.corpus is not None:
             text = _existing(spec.corpus.file, folder, where, "corpus.file")

@@ -306,7 +306,7 @@ class _Parts:
     """One log cut by person into calibration and typing; models fitted once."""
 
     def __init__(self, one: TouchesOnLayout, people: RecordedPeople, number: int) -> None:
-        self.one, self.people = one, people
+        self.people = people
         self.layout = _in_mm(one.layout)
         self.geometry = geometry_of(self.layout)
         log = one.log.in_units_of(one.layout)
@@ -331,7 +331,8 @@ class _Parts:
                 )
             self.calibrations.append(self.log.select(rows[np.sort(learnt)]))
             self.typed.append(np.delete(rows, learnt))
-        self.cleaned = one.for_fitting(self.log) if one.cleaned else self.log
+        self.one = TouchesOnLayout(self.log, self.layout, one.cleaned)
+        self.cleaned = self.one.for_fitting(self.log)
         self._models: dict[tuple[str, int], Any] = {}
 
     def cached(self, what: str, person: int, make: Callable[[], Any]) -> Any:
@@ -346,11 +347,7 @@ class _Parts:
 
     def own(self, person: int) -> TouchLog:
         """The calibration of a person, cleaned."""
-        return self.one_cleaned(self.calibrations[person])
-
-    def one_cleaned(self, log: TouchLog) -> TouchLog:
-        """Some touches of this log without outliers, where fitting is to leave them out."""
-        return clean(log, self.layout)[0] if self.one.cleaned else log
+        return self.one.for_fitting(self.calibrations[person])
 
 
 def _spread_evenly(key: Ints, wanted: int, rng: np.random.Generator) -> Ints:
@@ -382,7 +379,7 @@ class _RecordedOnLayout:
                 "own",
                 person,
                 lambda: parts.people.decoder.unfitted().fit(
-                    parts.one_cleaned(parts.log.of_person(name)), parts.layout
+                    parts.one.for_fitting(parts.log.of_person(name)), parts.layout
                 ),
             )
             model: SamplingTouchModel = self._here(own)

@@ -98,6 +98,26 @@ def test_a_first_layout_that_alone_may_be_the_best_is_told_apart_from_the_others
     assert "not told apart" in str(near).splitlines()[1]
 
 
+@pytest.mark.parametrize(
+    ("settings", "each"),
+    [
+        ({"words": 40}, 5),
+        ({"words": 40, "people_words": 40}, 10),
+        ({"words": 40, "people_words": 4000}, 10),  # no more than there are
+        ({"words": 9}, 2),
+        ({"words": 7}, "words: 0 words a person; type 8 or more, 2 a person"),
+        ({"words": 40, "people_words": 7}, "people_words: 1 words a person; type 8 or more"),
+    ],
+)
+def test_people_share_the_words_there_are_two_each_at_least(settings, each):
+    people = InventedPeople(invent_hands(HandTraits(spread_mm=1.0), 4))
+    if isinstance(each, int):
+        assert ranked(people, **settings).conditions[0].words_each == each
+    else:
+        with pytest.raises(PlanError, match=each):
+            ranked(people, **settings)
+
+
 def test_who_is_left_out_is_decoded_by_the_others_and_calibration_by_the_person():
     """Two leans, far apart: the others' model has the wrong one, the person's own the right one."""
     log = recorded(SINGLE, people=2, each=40, lean=3.0)
