@@ -16,7 +16,8 @@ DECODERS = "nearkey.decoders"
 """Decoders. An entry is called with (layout=, touch=, pack=) and gives what has `decode(points, *, context, k)`."""
 
 OBJECTIVES = "nearkey.objectives"
-"""Objectives of a search. An entry is a function that a search calls as it calls its own."""
+"""Objectives of a search. An entry is called with (space=, pack=) and the plan's options, and gives what has name,
+direction and evaluate(space, keys), as `nearkey.search.Objective`; it can be pickled where work goes to processes."""
 
 
 def plugin_names(group: str) -> tuple[str, ...]:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import csv
 import json
 
+import numpy as np
 import pytest
 from command_line import run as invoke
 
+from nearkey.language import load_pack
 from nearkey.search.search_result import SearchResult
 
 PLAN = """
@@ -90,6 +92,100 @@ def test_several_objectives_give_a_front_and_parquet(plan, tmp_path):
     assert "The front" in (tmp_path / "report" / "report.html").read_text()
 
 
+RANKING = """
+name = "Hands"
+[surface]
+width_mm = 18
+height_mm = 12
+[[candidates]]
+layout = "qwerty"
+[touch]
+spread_mm = 2.0
+[people]
+count = 3
+[corpus]
+file = "notes.txt"
+context = true
+"""
+
+
+def test_the_noisy_stage_under_the_conditions_of_a_ranking_and_other_texts(plan, tmp_path):
+    (tmp_path / "hands.toml").write_text(RANKING)
+    lines = ["the line runs north of the old wall", "mark the north corner and the gate"]
+    (tmp_path / "notes.txt").write_text("\n".join(lines))
+    more = '[noise]\nplan = "hands.toml"\nfinalists = 2\nwords = 40\nrounds = 1\n'
+    more += '[report]\ntexts = ["notes.txt"]\n'
+    done = invoke("search", plan("list", more=more))
+    assert done.exit_code == 0, done.output
+    assert "leave one person out: each person types" in done.output
+    data = json.loads((tmp_path / "report" / "result.json").read_text())
+    assert [one["condition"] for one in data["people"]] == [
+        "leave one person out",
+        "after calibration",
+    ]
+    assert {row["layout"] for row in data["people"][0]["rows"]} >= {"qwerty"}
+    assert data["conditions"]["noise"]["plan"] == "hands.toml"
+    (found,) = data["texts"].values()
+    assert len(found) == 6
+    # The words of the text, counted again by hand on the best layout.
+    best = data["layouts"][0]
+    key = {c: k for k in ("r1c1", "r1c2", "r2c1", "r2c2") for c in best[k]}
+    pack = load_pack("en")
+    first: dict[tuple[str, ...], str] = {}
+    for i in np.argsort(-np.asarray(pack.lexicon.log_probs), kind="stable").tolist():
+        word = pack.lexicon.words[i]
+        first.setdefault(tuple(key.get(c, c) for c in word), word)
+    words = " ".join(lines).split()
+    hits = sum(first[tuple(key[c] for c in word)] == word for word in words)
+    assert found[best["layout"]] == pytest.approx(hits / len(words))
+    page = (tmp_path / "report" / "report.html").read_text()
+    assert "leave one person out" in page
+    assert "<th>notes.txt</th>" in page or "<th>notes</th>" in page
+
+
+MODULE = """
+class Thumb:
+    name, direction = "thumb", "min"
+    def __init__(self, letter):
+        self.letter = letter
+    def evaluate(self, space, keys):
+        return keys[:, space.letters.index(self.letter)].astype(float)
+
+def thumb(space, pack, letter="e"):
+    return Thumb(letter)
+
+def empty(space, pack):
+    return None
+"""
+
+
+def test_objectives_of_others_by_name(plan, tmp_path, monkeypatch):
+    info = tmp_path / "site" / "thumb_parts-1.0.dist-info"
+    info.mkdir(parents=True)
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: thumb-parts\nVersion: 1.0\n")
+    (info / "entry_points.txt").write_text(
+        "[nearkey.objectives]\nthumb = thumb_parts:thumb\nempty = thumb_parts:empty\n"
+    )
+    (tmp_path / "site" / "thumb_parts.py").write_text(MODULE)
+    monkeypatch.syspath_prepend(str(tmp_path / "site"))
+    more = '[[objectives]]\nkind = "thumb"\noptions = { letter = "o" }\n'
+    done = invoke("search", plan("list", more=more), "--json", "--no-report")
+    assert done.exit_code == 0, done.output
+    data = json.loads(done.stdout)
+    assert data["objectives"][1] == {"name": "thumb", "direction": "min"}
+    keys = ("r1c1", "r1c2", "r2c1", "r2c2")
+    assert all("o" in row[keys[int(row["thumb"])]] for row in data["layouts"])
+    for text, told in (
+        ('kind = "thumb"\noptions = { far = 1 }', 'objective "thumb": its entry point fails'),
+        ('kind = "empty"', 'objective "empty": its entry point gives no objective'),
+        ('kind = "toes"', "objectives[1].kind"),
+        ('kind = "top3"\noptions = { far = 1 }', "objectives[1].options"),
+    ):
+        done = invoke("search", plan("list", more=f"[[objectives]]\n{text}\n"), "--no-report")
+        assert (done.exit_code, done.stderr.count("\n")) == (2, 1)
+        assert told in done.stderr
+
+
 def test_a_search_goes_on_from_its_checkpoint(plan, tmp_path):
     path = plan("anneal")
     first = invoke("search", path, "--no-report", "--json", "--checkpoint", str(tmp_path / "c.log"))
@@ -111,6 +207,9 @@ def test_a_search_goes_on_from_its_checkpoint(plan, tmp_path):
         (("columns = 2", 'columns = 2\ntogether = ["qw"]\napart = ["qw"]'), "allows no layout"),
         (("width_mm = 18", "width_mm = -1"), "surface.width_mm"),
         (("[space]", "[spaces]"), "spaces"),
+        (("[search]", "[noise]\nwords = 9\n[search]"), "noise: needs either spread_mm or plan"),
+        (("[search]", '[noise]\nplan = "none.toml"\n[search]'), "noise.plan"),
+        (("[search]", '[report]\ntexts = ["none.txt"]\n[search]'), "report.texts[0]"),
     ],
 )
 def test_faults_are_one_line(plan, change, told):

@@ -15,6 +15,7 @@ from nearkey.layout import Layout
 from nearkey.search.objectives import AmbiguityObjective, ambiguity_words
 from nearkey.search.search_result import SearchResult
 from nearkey.simulate import collisions
+from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.text_table import estimate_text
 
 _STYLE = """
@@ -152,7 +153,7 @@ def _words(best: list[Layout], pack: LanguagePack) -> list[str]:
 
 
 def _sensitivity(result: SearchResult, pack: LanguagePack, most: int) -> str:
-    """Words first of their keys by how many of the most probable words count."""
+    """Words first of their keys by how many of the most probable words count, and in other texts."""
     keys = result.found.keys[:most]
     sizes = [1_000, 5_000, 20_000, None]
     columns = []
@@ -164,6 +165,10 @@ def _sensitivity(result: SearchResult, pack: LanguagePack, most: int) -> str:
         [result.name(i), *(f"{100 * column[i]:.2f} %" for column in columns)]
         for i in range(len(keys))
     ]
+    for text, found in result.texts.items():
+        heads.append(text)
+        for row in rows:
+            row.append(f"{100 * found[row[0]]:.2f} %")
     return _html_table(heads, rows)
 
 
@@ -179,8 +184,13 @@ def _race_table(result: SearchResult) -> str:
         ]
         for r in result.race
     ]
+    touches = (
+        f"Touches spread by {told['spread_mm']:g} mm around the centres"
+        if "spread_mm" in told
+        else f"Touches, text and decoder as in {escape(told['plan'])}"
+    )
     note = (
-        f"<p>Touches spread by {told['spread_mm']:g} mm around the centres; the layout that is truly best is among "
+        f"<p>{touches}; the layout that is truly best is among "
         f"those still in with probability {1 - told['error']:g} or more.</p>"
     )
     spreads = sorted(result.noise)
@@ -196,7 +206,28 @@ def _race_table(result: SearchResult) -> str:
         note
         + _html_table(["layout", told["by"] + (" %" if percent else ""), "words", "dropped"], rows)
         + (_html_table(heads, cells) if names else "")
+        + "".join(_people_table(one) for one in result.people)
     )
+
+
+def _people_table(ranking: PeopleRanking) -> str:
+    """The first of the race and the base, by people."""
+    percent = ranking.by.startswith("top")
+    rows = [
+        [
+            row.layout,
+            estimate_text(row.values[ranking.by], 2, percent=percent),
+            estimate_text(row.to_best, 2, percent=percent, sign=True),
+        ]
+        for row in ranking.rows
+    ]
+    told = f"{ranking.condition}: {ranking.says}; {ranking.how}; {ranking.words_each} words each"
+    heads = [
+        "intervals over people",
+        ranking.by + (" %" if percent else ""),
+        "to the best of the others",
+    ]
+    return f"<p>{escape(told)}.</p>" + _html_table(heads, rows)
 
 
 def _again(result: SearchResult) -> str:

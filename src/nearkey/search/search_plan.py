@@ -14,7 +14,8 @@ from msgspec import Meta
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import LayoutError, PlanError
-from nearkey.layout import Layout, catalogue_names
+from nearkey.layout import Layout
+from nearkey.plugins import OBJECTIVES, load_plugin, plugin_names
 from nearkey.schema import convert, read_toml
 from nearkey.search.letter_search import LetterSearchOptions
 from nearkey.search.letter_space import LetterSpace, SpaceRules, grid_space, shape_space
@@ -27,7 +28,9 @@ from nearkey.search.objectives import (
     SpeedObjective,
     ambiguity_words,
 )
+from nearkey.simulate.corpora import Corpus, read_source
 from nearkey.simulate.plan_file import PlanReport, PlanSurface
+from nearkey.simulate.rank_plan import RankPlan, existing_file, plan_layout
 from nearkey.simulate.rank_result import RankResult
 
 EXAMPLE = """\
@@ -58,6 +61,9 @@ kind = "top1"              # top1, top3, kspc, context, wpm, familiarity or reac
 
 # [[objectives]]
 # kind = "familiarity"
+# [[objectives]]           # of another distribution, by the name of its entry point
+# kind = "NAME"
+# options = { far = 2 }
 
 [search]
 method = "prove"           # prove (one objective of ambiguity), list, anneal, or auto
@@ -70,13 +76,19 @@ steps = 1500
 spread_mm = 2.0            # standard deviation of touches around the key's centre
 by = "top3"
 error = 0.05               # probability that the truly best of them drops out
+# plan = "rank.toml"       # in the place of spread_mm: touches, people, text, decoder of a ranking plan
 finalists = 12
 words = 500                # of the first round; each further one has twice as many
 rounds = 4
 
 [report]
 folder = "search-report"
+# texts = ["notes.txt"]    # the best layouts weighed by the words of other texts as well
 """
+
+
+KINDS = ("top1", "top3", "kspc", "context", "wpm", "familiarity", "reach")
+"""Objectives of this project; others come by entry points."""
 
 
 class PlanSpace(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
@@ -98,13 +110,14 @@ class PlanSpace(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 
 class PlanObjective(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """`[[objectives]]`: what is looked for. measure, contexts : of "context". spread_mm : of "wpm". home_mm : of
-    "reach"."""
+    "reach". options : of an objective that another distribution offers (see `plugins.OBJECTIVES`)."""
 
-    kind: Literal["top1", "top3", "kspc", "context", "wpm", "familiarity", "reach"]
+    kind: str
     measure: Literal["top1", "top3"] = "top1"
     contexts: Annotated[int, Meta(ge=1)] = 500
     spread_mm: float = 2.0
     home_mm: tuple[float, float] | None = None
+    options: dict[str, Any] = {}
 
 
 class PlanSearch(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
@@ -120,14 +133,25 @@ class PlanSearch(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 
 
 class PlanNoise(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
-    """`[noise]`: the race through the decoder, see `race_layouts`."""
+    """`[noise]`: the race through the decoder, see `race_layouts`.
 
-    spread_mm: float
+    spread_mm : of touches around the centres of keys. plan : in its place, a ranking plan whose touches, people,
+    corpus, selection and speed hold.
+    """
+
+    spread_mm: float | None = None
+    plan: str | None = None
     by: str = "top3"
     error: float = 0.05
     finalists: Annotated[int, Meta(ge=1)] = 12
     words: Annotated[int, Meta(ge=2)] = 500
     rounds: Annotated[int, Meta(ge=1)] = 4
+
+
+class SearchReport(PlanReport, forbid_unknown_fields=True, frozen=True):
+    """`[report]`. texts : what `read_source` takes: the best layouts are weighed by their words as well."""
+
+    texts: list[str] = msgspec.field(default_factory=list)
 
 
 class SearchFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
@@ -141,17 +165,22 @@ class SearchFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     seed: Annotated[int, Meta(ge=0)] = 0
     search: PlanSearch = msgspec.field(default_factory=PlanSearch)
     noise: PlanNoise | None = None
-    report: PlanReport = msgspec.field(default_factory=PlanReport)
+    report: SearchReport = msgspec.field(default_factory=SearchReport)
 
 
 @dataclass(frozen=True, slots=True)
 class SearchPlan:
-    """A plan read and checked, its space built. Every problem raises PlanError with file, field and fix."""
+    """A plan read and checked, its space built. Every problem raises PlanError with file, field and fix.
+
+    noise : the ranking plan that its noisy stage names. texts : those of the report, read.
+    """
 
     file: SearchFile
     path: Path
     base: Layout
     space: LetterSpace
+    noise: RankPlan | None = None
+    texts: tuple[Corpus, ...] = ()
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> SearchPlan:
@@ -160,7 +189,7 @@ class SearchPlan:
         file = convert(read_toml(path, PlanError), SearchFile, error=PlanError, where=where)
         _check(file, where)
         spec, surface, folder = file.space, file.surface, Path(path).parent
-        base = _named(spec.base, folder, where, "space.base")
+        base = plan_layout(spec.base, folder, where, "space.base")
         rules = SpaceRules(
             pins=spec.pins,
             exclude=spec.exclude,
@@ -173,7 +202,7 @@ class SearchPlan:
         size = {"width_mm": surface.width_mm, "height_mm": surface.height_mm}
         try:
             if spec.shapes is not None:
-                shapes = _named(spec.shapes, folder, where, "space.shapes")
+                shapes = plan_layout(spec.shapes, folder, where, "space.shapes")
                 space = shape_space(base, shapes, rule=spec.rule, rules=rules, **size)
             else:
                 space = grid_space(
@@ -191,7 +220,23 @@ class SearchPlan:
             raise PlanError(
                 "allows no layout", where=where, field="space", fix="loosen a constraint"
             )
-        return cls(file, Path(path), base, space)
+        noise = None
+        if file.noise is not None and file.noise.plan is not None:
+            noise = RankPlan.load(existing_file(file.noise.plan, folder, where, "noise.plan"))
+            if noise.file.surface != surface:
+                raise PlanError(
+                    "is for a surface of another size",
+                    where=where,
+                    field="noise.plan",
+                    fix=f"write {surface.width_mm:g} x {surface.height_mm:g} mm in both",
+                )
+        texts = []
+        for i, name in enumerate(file.report.texts):
+            source = name
+            if not name.startswith(("nltk:", "hub:")):
+                source = str(existing_file(name, folder, where, f"report.texts[{i}]"))
+            texts.append(read_source(source))
+        return cls(file, Path(path), base, space, noise, tuple(texts))
 
     def objectives(self, pack: LanguagePack) -> list[Objective]:
         """The objectives, ready. Raises PlanError where the pack lacks what one needs."""
@@ -217,7 +262,28 @@ class SearchPlan:
             "familiarity": lambda o: FamiliarityObjective(self.base, frequency),
             "reach": lambda o: ReachObjective(o.home_mm, frequency),
         }
-        return [made[one.kind](one) for one in self.file.objectives]
+        return [
+            made[one.kind](one) if one.kind in made else self._of_others(one, pack)
+            for one in self.file.objectives
+        ]
+
+    def _of_others(self, spec: PlanObjective, pack: LanguagePack) -> Objective:
+        """What an entry point makes."""
+        entry: Any = load_plugin(OBJECTIVES, spec.kind)  # the name was checked
+        try:
+            made = entry(space=self.space, pack=pack, **spec.options)
+        except Exception as fault:  # whatever another person's function may raise
+            problem, made = f"its entry point fails: {type(fault).__name__}: {fault}", None
+        else:
+            problem = "its entry point gives no objective: name, direction and evaluate"
+        if not isinstance(made, Objective):
+            raise PlanError(
+                problem,
+                where=str(self.path),
+                field=f'objective "{spec.kind}"',
+                fix="see docs/extending.md",
+            )
+        return made
 
     def options(
         self, *, seed: int | None = None, workers: int | None = None, executor: Any = None
@@ -253,7 +319,15 @@ def _check(file: SearchFile, where: str) -> None:
         "surface.height_mm": file.surface.height_mm,
     }
     if file.noise is not None:
-        lengths["noise.spread_mm"] = file.noise.spread_mm
+        if (file.noise.spread_mm is None) == (file.noise.plan is None):
+            raise PlanError(
+                "needs either spread_mm or plan",
+                where=where,
+                field="noise",
+                fix="give one of the two",
+            )
+        if file.noise.spread_mm is not None:
+            lengths["noise.spread_mm"] = file.noise.spread_mm
         if file.noise.by not in RankResult.MEASURES:
             raise PlanError(
                 f"{file.noise.by!r} is no measure",
@@ -267,6 +341,22 @@ def _check(file: SearchFile, where: str) -> None:
                 where=where,
                 field="noise.error",
                 fix="give a probability between 0 and 1",
+            )
+    for i, one in enumerate(file.objectives):
+        others = plugin_names(OBJECTIVES)
+        if one.kind not in (*KINDS, *others):
+            raise PlanError(
+                f"{one.kind!r} is not known",
+                where=where,
+                field=f"objectives[{i}].kind",
+                fix=f"use one of {', '.join((*KINDS, *others))}",
+            )
+        if one.options and one.kind in KINDS:
+            raise PlanError(
+                f"{one.kind} takes none",
+                where=where,
+                field=f"objectives[{i}].options",
+                fix="remove them",
             )
     lengths |= {f"objectives[{i}].spread_mm": o.spread_mm for i, o in enumerate(file.objectives)}
     for field, length in lengths.items():
@@ -291,17 +381,3 @@ def _check(file: SearchFile, where: str) -> None:
             field="space.symmetry",
             fix="write none or keys",
         )
-
-
-def _named(name: str, folder: Path, where: str, field: str) -> Layout:
-    if name in catalogue_names():
-        return Layout.named(name)
-    path = folder / name
-    if not path.is_file():
-        raise PlanError(
-            f"{name!r} is neither in the catalogue nor a file",
-            where=where,
-            field=field,
-            fix=f"check the name; it is relative to the plan; or use one of {', '.join(catalogue_names())}",
-        )
-    return Layout.load(path)

@@ -15,6 +15,7 @@ from nearkey.saved_results import SavedResult, load_result, write_result
 from nearkey.search.letter_search import FoundLayouts
 from nearkey.search.letter_space import LetterSpace
 from nearkey.search.racing import RaceRow
+from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.text_table import estimate_text, text_table
 
 SCHEMA = "nearkey-search"
@@ -30,7 +31,9 @@ class SearchResult(Tabular):
     complete : whether nothing better can be in the space: all listed, or proven.
     bound : with a proof, what no layout of the space is better than in its one objective.
     race : of the best through the decoder, where asked for. noise : by spread in millimetres, the measure of the first
-    of the race under it. conditions : all that one must know to repeat it.
+    of the race under it. people : the first of the race and the base ranked by people the decoder does not know, where
+    the plan says who. texts : by other text, the share of its words that are first of their keys, by layout.
+    conditions : all that one must know to repeat it.
     """
 
     space: LetterSpace
@@ -43,6 +46,8 @@ class SearchResult(Tabular):
     bound: float | None = None
     race: tuple[RaceRow, ...] = ()
     noise: dict[float, dict[str, Estimate]] = field(default_factory=dict)
+    people: tuple[PeopleRanking, ...] = ()
+    texts: dict[str, dict[str, float]] = field(default_factory=dict)
     conditions: dict[str, Any] = field(default_factory=dict)
 
     def name(self, place: int) -> str:
@@ -118,6 +123,8 @@ class SearchResult(Tabular):
                 f"{spread:g}": {name: list(value) for name, value in found.items()}
                 for spread, found in self.noise.items()
             },
+            "people": [one.to_dict() for one in self.people],
+            "texts": self.texts,
             "race": [
                 {
                     "layout": r.layout.name,
@@ -185,6 +192,8 @@ class SearchResult(Tabular):
                     race,
                 ),
             ]
+        for one in self.people:
+            lines += ["", str(one)]
         return "\n".join(lines)
 
     def __str__(self) -> str:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import chain
 from os import PathLike
 from typing import Any
 
 import numpy as np
 
 from nearkey.decode import LanguagePack
+from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.search.letter_search import FoundLayouts, SearchRecord, search_letters
 from nearkey.search.objectives import BoundedObjective, Objective
@@ -18,11 +20,15 @@ from nearkey.search.proof import ProofRecord, prove, save_certificate
 from nearkey.search.racing import race_layouts
 from nearkey.search.search_plan import SearchPlan
 from nearkey.search.search_result import SearchResult
-from nearkey.simulate import rank_layouts
+from nearkey.simulate import collisions, rank_layouts
 from nearkey.simulate.identity import digest, pack_identity
 from nearkey.simulate.outcomes import MEASURES
+from nearkey.simulate.people_ranking import PeopleRanking
+from nearkey.simulate.workload import running_words
 from nearkey.touch import GaussianTouch
 from nearkey.version import VERSION
+
+_WEIGHED = 6  # layouts that other texts are tried on
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +102,9 @@ def run_search(
         for step in _searches(plan, objectives, conditions, near, checkpoint, stop):
             step = replace(step, result=_with_proof(proven, step.result))
             yield step
+    if step is not None and plan.texts:
+        step = replace(step, result=_by_texts(plan, pack, step.result))
+        yield step
     if step is not None and plan.file.noise is not None and len(step.result.found) and not stop():
         yield _race(plan, pack, step.result, options.workers, options.executor, options.seed)
 
@@ -209,41 +218,91 @@ def _race(
     base = plan.base.fitted(plan.file.surface.width_mm, plan.file.surface.height_mm)
     letters = [key for key in base.keys if key.role == "letters"]
     finalists.append(replace(base, keys=tuple(letters)))
-
-    def touch(layout: Layout) -> GaussianTouch:
-        return GaussianTouch.from_layout(layout, spread_mm=noise.spread_mm)
-
+    told = {name: getattr(noise, name) for name in ("by", "error", "words", "rounds")}
+    settings: dict[str, Any] = {}
+    people: dict[str, Any] = {}
+    if plan.noise is None:
+        assert noise.spread_mm is not None  # the plan was checked
+        told = {"spread_mm": noise.spread_mm, **told}
+        settings["touch"] = _Spread(noise.spread_mm)
+    else:
+        told = {
+            "plan": plan.noise.path.name,
+            "plan_checksum": digest(plan.noise.path.read_bytes()),
+            **told,
+        }
+        own = plan.noise.settings()
+        names = ("touch", "corpus", "context", "selection", "speed", "lm_weight")
+        settings = {name: own[name] for name in names}
+        people = {name: own[name] for name in ("people", "people_words")}
+    settings |= {"pack": pack, "workers": workers, "executor": executor, "seed": seed}
     race = race_layouts(
-        finalists, touch=touch, pack=pack, by=noise.by, error=noise.error, words=noise.words,
-        rounds=noise.rounds, seed=seed, workers=workers, executor=executor,
-    )  # fmt: skip
+        finalists,
+        by=noise.by,
+        error=noise.error,
+        words=noise.words,
+        rounds=noise.rounds,
+        **settings,
+    )
     # What the order of the first ones hangs on: the same words under half the spread, and half as much again.
     first = [row.layout for row in race[:4]]
-    under = {}
-    for spread in (0.5 * noise.spread_mm, noise.spread_mm, 1.5 * noise.spread_mm):
-        ranked = rank_layouts(
-            first,
-            touch={one.name: GaussianTouch.from_layout(one, spread_mm=spread) for one in first},
-            pack=pack,
-            words=4 * noise.words,
-            seed=seed,
-            workers=workers,
-            executor=executor,
-        )
-        measure = MEASURES[noise.by]
+    measure, under = MEASURES[noise.by], {}
+    spreads = () if noise.spread_mm is None else (0.5, 1.0, 1.5)
+    for spread in (noise.spread_mm * share for share in spreads if noise.spread_mm is not None):
+        ranked = rank_layouts(first, words=4 * noise.words, **settings | {"touch": _Spread(spread)})
         under[spread] = {
             one.name: measure.estimate(ranked.scored[one.name].outcomes) for one in first
         }
-    told = {
-        "spread_mm": noise.spread_mm,
-        "by": noise.by,
-        "error": noise.error,
-        "words": noise.words,
-        "rounds": noise.rounds,
-    }
+    conditions: tuple[PeopleRanking, ...] = ()
+    if people.get("people") is not None:
+        compared = [*first, *(one for one in finalists[-1:] if one not in first)]
+        conditions = rank_layouts(
+            compared,
+            words=4 * noise.words,
+            by=noise.by,
+            baseline=finalists[-1].name,
+            **settings | people,
+        ).conditions
     final = replace(
-        result, race=tuple(race), noise=under, conditions=result.conditions | {"noise": told}
+        result,
+        race=tuple(race),
+        noise=under,
+        people=conditions,
+        conditions=result.conditions | {"noise": told},
     )
     return SearchStep(
         final, f"best through the decoder: {race[0].layout.name}", noise.rounds, noise.rounds
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Spread:
+    """Touches spread around the centres of a layout's keys."""
+
+    spread_mm: float
+
+    def __call__(self, layout: Layout) -> GaussianTouch:
+        return GaussianTouch.from_layout(layout, spread_mm=self.spread_mm)
+
+
+def _by_texts(plan: SearchPlan, pack: LanguagePack, result: SearchResult) -> SearchResult:
+    """With how often the words of other texts are first of their keys, on the best layouts and on the base."""
+    if not plan.texts or not len(result.found):
+        return result
+    rank = {one.name: collisions(one, pack).rank for one in result.layouts(_WEIGHED)}
+    found = {}
+    for text in plan.texts:
+        count = np.zeros(len(pack.lexicon.words))
+        for line in text.lines:
+            for word in chain.from_iterable(running_words(pack, line)):
+                place = pack.lexicon.index(word)
+                if place is not None:
+                    count[place] += 1
+        if not count.sum():
+            raise PlanError(
+                "has no word of the pack", where=text.name, field="report.texts", fix="name others"
+            )
+        found[text.name] = {
+            name: float(count[own == 1].sum() / count[own > 0].sum()) for name, own in rank.items()
+        }
+    return replace(result, texts=found)

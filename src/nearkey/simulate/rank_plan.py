@@ -130,7 +130,7 @@ class RankPlan:
             )
         corpus = None
         if spec.corpus is not None:
-            text = _existing(spec.corpus.file, folder, where, "corpus.file")
+            text = existing_file(spec.corpus.file, folder, where, "corpus.file")
             corpus = read_source(text, trained=spec.corpus.seen)
         return cls(
             file=spec,
@@ -199,7 +199,8 @@ class RankPlan:
         }
 
 
-def _existing(name: str, folder: Path, where: str, field: str) -> Path:
+def existing_file(name: str, folder: Path, where: str, field: str) -> Path:
+    """A file that a plan names, relative to it."""
     path = folder / name
     if not path.is_file():
         raise PlanError(
@@ -211,7 +212,7 @@ def _existing(name: str, folder: Path, where: str, field: str) -> Path:
     return path
 
 
-def _layout(name: str, folder: Path, where: str, field: str) -> Layout:
+def plan_layout(name: str, folder: Path, where: str, field: str) -> Layout:
     """A layout of the catalogue, or of a file beside the plan."""
     if name in catalogue_names():
         return Layout.named(name)
@@ -222,7 +223,7 @@ def _layout(name: str, folder: Path, where: str, field: str) -> Layout:
             field=field,
             fix=f"name a file, or one of {', '.join(catalogue_names())}",
         )
-    return Layout.load(_existing(name, folder, where, field))
+    return Layout.load(existing_file(name, folder, where, field))
 
 
 def _grids(
@@ -230,7 +231,7 @@ def _grids(
 ) -> list[Layout]:
     _need_one(spec, "base", "give layout, or base with rows and columns", where, field)
     if spec.layout is not None:
-        layout = _layout(spec.layout, folder, where, f"{field}.layout")
+        layout = plan_layout(spec.layout, folder, where, f"{field}.layout")
         return [layout.fitted(surface.width_mm, surface.height_mm)]
     assert spec.base is not None
     for name in ("rows", "columns"):
@@ -238,7 +239,7 @@ def _grids(
             raise PlanError(
                 "is missing", where=where, field=f"{field}.{name}", fix="say how many cells"
             )
-    base = _layout(spec.base, folder, where, f"{field}.base")
+    base = plan_layout(spec.base, folder, where, f"{field}.base")
     try:
         return list(
             grid_layouts(
@@ -368,7 +369,7 @@ def _recorded(
         assert spec.grid is not None
         found = _grids(spec.grid, surface, folder, where=where, field=f"{field}.grid")
     layout = found[0]
-    path = _existing(spec.file, folder, where, f"{field}.file")
+    path = existing_file(spec.file, folder, where, f"{field}.file")
     raw = TouchLog.read(path)
     log, report = raw, None
     if spec.clean:
