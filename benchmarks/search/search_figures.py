@@ -1,10 +1,12 @@
-"""Figures of the search: the exact objective against slower ones, its growth, the rate of a search, and what came out.
+"""How quick searches are: the exact objective against slower ones, its growth, layouts near one at hand, whole searches,
+and workers of every kind.
 
-python benchmarks/search/search_figures.py
+python benchmarks/search/search_figures.py (on a machine at rest, about 6 minutes)
 """
 
 from __future__ import annotations
 
+import argparse
 import sys
 import time
 from collections.abc import Callable
@@ -12,33 +14,31 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import distributed
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from sections import save, section
 
+from nearkey import _kernel
 from nearkey.language import load_pack
-from nearkey.layout import Layout
+from nearkey.layout import Layout, grid_layouts
 from nearkey.search import (
     AmbiguityObjective,
-    ContextObjective,
     LetterSearchOptions,
-    SpaceRules,
     ambiguity_words,
     grid_space,
-    prove,
-    race_layouts,
     search_letters,
 )
-from nearkey.simulate import collisions
+from nearkey.simulate import collisions, rank_layouts
 from nearkey.touch import GaussianTouch
 
 COMMAND = "python benchmarks/search/search_figures.py"
 QWERTY = Layout.named("qwerty")
-SPREAD_MM = 2.0
+NOTE = "Processor time of one core, the best of three."
 
 
-def cpu(work: Callable[[], Any], times: int) -> float:
+def cpu(work: Callable[[], Any], times: int = 1) -> float:
     """Processor milliseconds of one call, the best of three."""
     best = float("inf")
     for _ in range(3):
@@ -49,8 +49,15 @@ def cpu(work: Callable[[], Any], times: int) -> float:
     return 1e3 * best
 
 
+def wall(work: Callable[[], Any]) -> tuple[float, Any]:
+    """Seconds on the clock, and what came out."""
+    start = time.perf_counter()
+    found = work()
+    return time.perf_counter() - start, found
+
+
 def counted(words: list[str], share: list[float], key: dict[str, str]) -> float:
-    """The same share of words first on their keys, by a dictionary of key sequences."""
+    """The share of words first on their keys, by a set of key sequences."""
     table, seen, top = str.maketrans(key), set(), 0.0
     for word, p in zip(words, share, strict=True):
         code = word.translate(table)
@@ -60,140 +67,249 @@ def counted(words: list[str], share: list[float], key: dict[str, str]) -> float:
     return top
 
 
+def counted_all(words: list[str], share: list[float], key: dict[str, str]) -> list[float]:
+    """What the kernel gives in one call, by a dictionary of key sequences: first, among the first three, words above."""
+    table, seen, first, third, above = str.maketrans(key), dict[str, int](), 0.0, 0.0, 0.0
+    for word, p in zip(words, share, strict=True):
+        code = word.translate(table)
+        n = seen.get(code, 0)
+        seen[code] = n + 1
+        above += p * n
+        if n < 3:
+            third += p
+            if n < 1:
+                first += p
+    return [first, third, above]
+
+
 def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--parts", default="one,growth,near,search,rank")
+    parser.add_argument("--steps", type=int, default=12_000, help="of each annealing run")
+    parser.add_argument(
+        "--words", type=int, nargs=2, default=(6_000, 120_000), help="of the rankings"
+    )
+    asked = parser.parse_args()
     pack = load_pack("en")
     spelled = ambiguity_words(pack, QWERTY.letters)
     space = grid_space(QWERTY, rows=2, columns=3, width_mm=18, height_mm=12)
+    objective = AmbiguityObjective(spelled)
     rng = np.random.default_rng(0)
     keys = space.array(space.draw(rng) for _ in range(1000))
-    objective = AmbiguityObjective(spelled)
-    found = objective.evaluate(space, keys)
-    layouts = [space.layout(row) for row in keys.tolist()]
-    worst = max(
-        abs(collisions(layout, pack, spelled=spelled).top[1] - v)
-        for layout, v in zip(layouts, found, strict=True)
-    )
+    best = search(space, objective, steps=1500, restarts=1, seed=1).found.keys[0]
+    made = {
+        "one": lambda: one_layout(pack, space, objective, keys),
+        "growth": lambda: growth(pack, objective, rng),
+        "near": lambda: near(objective, space, {"drawn": keys[0], "found by a search": best}),
+        "search": lambda: searches(space, objective, asked.steps),
+        "rank": lambda: ranking(pack, asked.words),
+    }
+    parts = [make() for name, make in made.items() if name in asked.parts.split(",")]
+    for part in parts:
+        print(part.title, *part.rows, sep="\n  ")
+    if len(parts) == len(made):
+        save("search_speed", *parts)
+
+
+def one_layout(pack: Any, space: Any, objective: Any, keys: Any) -> Any:
+    """The kernel, Python and `collisions`."""
+    spelled = objective.spelled
+    found = [AmbiguityObjective(spelled, m).evaluate(space, keys) for m in ("top1", "top3")]
+    worst = 0.0
+    for i, row in enumerate(keys.tolist()):
+        exact = collisions(space.layout(row), pack, spelled=spelled)
+        worst = max(
+            worst, *(abs(exact.top[n] - values[i]) for n, values in zip((1, 3), found, strict=True))
+        )
     words = ["".join(spelled.letters[c - 1] for c in row if c) for row in spelled.typed.tolist()]
     share = spelled.share.tolist()
     key = dict(zip(space.letters, (chr(48 + k) for k in keys[0].tolist()), strict=True))
-    assert abs(counted(words, share, key) - found[0]) < 1e-9
-    ours = cpu(lambda: objective.evaluate(space, keys[:100]), 1) / 100
-    slow = cpu(lambda: counted(words, share, key), 2)
-    simulators = cpu(lambda: collisions(layouts[0], pack, spelled=spelled), 3)
-    anew = cpu(lambda: collisions(layouts[0], pack), 2)
+    assert abs(counted(words, share, key) - found[0][0]) < 1e-9
+    assert np.allclose(counted_all(words, share, key)[:2], [found[0][0], found[1][0]], atol=1e-9)
+    layout = space.layout(keys[0].tolist())
+    ours = cpu(lambda: objective.evaluate(space, keys[:200])) / 200
+    threads = AmbiguityObjective(spelled, threads=2)
+    two = 1e3 * min(wall(lambda: threads.evaluate(space, keys))[0] for _ in range(3)) / 1000
     rows = [
-        ["kernel, one layout", ours, 1.0],
-        ["dictionary of key sequences in Python", slow, slow / ours],
-        ["collisions, words spelled already", simulators, simulators / ours],
-        ["collisions, words spelled anew", anew, anew / ours],
-    ]
-    parts = [
-        section(
-            "Search: exact ambiguity of one layout", COMMAND, "how; ms of a core|3; times the kernel's|1", rows, timed=True, order=80,
-            notes=[f"{len(words):,} words, 6 keys. Largest difference to `collisions` on 1,000 random layouts: {worst:.1e}."],
-        )
+        ["kernel, one layout: the three measures", ours],
+        ["kernel, a batch over two threads, on the clock", two],
+        ["set of key sequences in Python, first alone", cpu(lambda: counted(words, share, key), 2)],
+        ["dictionary of key sequences in Python, the three measures", cpu(lambda: counted_all(words, share, key), 2)],
+        ["`collisions`, words spelled already", cpu(lambda: collisions(layout, pack, spelled=spelled), 3)],
+        ["`collisions` as it is called", cpu(lambda: collisions(layout, pack), 2)],
     ]  # fmt: skip
-    growth = []
-    for n in (1_000, 5_000, 20_000, 65_000):
-        one = AmbiguityObjective(ambiguity_words(pack, QWERTY.letters, n))
-        growth.append(
-            [f"{n:,} words, 6 keys", cpu(lambda one=one: one.evaluate(space, keys[:100]), 1) / 100]
-        )
-    for rows_, columns in ((1, 2), (2, 2), (3, 3), (2, 8), (2, 13)):
-        other = grid_space(QWERTY, rows=rows_, columns=columns)
-        drawn = other.array(other.draw(rng) for _ in range(100))
-        growth.append(
-            [
-                f"65,000 words, {rows_ * columns} keys",
-                cpu(lambda o=other, d=drawn: objective.evaluate(o, d), 1) / 100,
-            ]
-        )
-    parts.append(
-        section(
-            "Search: growth of the exact ambiguity",
-            COMMAND,
-            "size; ms of a core|3",
-            growth,
-            timed=True,
-            order=81,
-        )
-    )
-    # A search of free layouts: one worker, two processes.
-    options = {"method": "anneal", "restarts": 4, "steps": 1500, "seed": 1}
-    walls = []
-    for workers in (1, 2):
-        start = time.perf_counter()
-        if workers == 1:
-            *_, last = search_letters(space, [objective], options=LetterSearchOptions(**options))
-        else:
-            with ProcessPoolExecutor(2) as pool:
-                *_, last = search_letters(
-                    space, [objective], options=LetterSearchOptions(executor=pool, **options)
-                )
-        walls.append((time.perf_counter() - start, last))
-    (one, first), (two, second) = walls
-    assert np.array_equal(first.found.keys, second.found.keys)
-    rate = first.evaluated / one
-    parts.append(
-        section(
-            "Search: free 2 x 3 layouts", COMMAND, "workers; seconds|1; layouts a second|0; minutes for a million|1",
-            [["1", one, rate, 1e6 / rate / 60], ["2 processes", two, second.evaluated / two, 1e6 / (second.evaluated / two) / 60]],
-            notes=[f"{first.evaluated:,} layouts evaluated; the machine ran other work as well."], timed=True, order=82,
-        )
-    )  # fmt: skip
-    parts.append(outcomes(pack, spelled))
-    save("search", *parts)
-
-
-def outcomes(pack: Any, spelled: Any) -> Any:
-    """Best strict, ordered and free layouts: exact, in context, under noise."""
-    rows = []
-    objective = AmbiguityObjective(spelled)
-    for n_rows in (2, 3):
-        best = []
-        for rule in ("strict", "ordered", "free"):
-            free = rule == "free"
-            space = grid_space(
-                QWERTY, rows=n_rows, columns=3, rule=rule, width_mm=18, height_mm=12,
-                rules=SpaceRules(symmetry="keys" if free else "none"),
-            )  # fmt: skip
-            how = "all listed"
-            if rule == "ordered":
-                *_, proof = prove(space, objective)
-                keys, how = proof.best, f"proven in {proof.evaluated:,}"
-                assert proof.proven
-            else:
-                settings = LetterSearchOptions(seed=1, restarts=6, steps=3000)
-                *_, record = search_letters(space, [objective], options=settings)
-                keys = tuple(record.found.keys[0].tolist())
-                how = how if record.complete else f"annealed, {record.evaluated:,}"
-            best.append((space, rule, keys, how, space.layout(keys, name=f"{rule} {n_rows} x 3")))
-        race = race_layouts(
-            [one[-1] for one in best], pack=pack, by="top1", words=4000, rounds=2, error=1e-9,
-            touch=lambda layout: GaussianTouch.from_layout(layout, spread_mm=SPREAD_MM),
-        )  # fmt: skip
-        noisy = {row.layout.name: row.value for row in race}
-        for space, rule, keys, how, layout in best:
-            array = space.array([keys])
-            groups = " ".join(key.letters for key in layout.letter_keys)
-            value = noisy[layout.name]
-            rows.append(
-                [
-                    f"{rule} {n_rows} x 3", groups, how, objective.evaluate(space, array)[0],
-                    ContextObjective(pack, spelled).evaluate(space, array)[0], [value.value, value.low, value.high],
-                ]
-            )  # fmt: skip
     return section(
-        "Search: what strictness costs",
-        COMMAND,
-        f"layout; letters; how; first, exact|%; first in context, exact|%; first under {SPREAD_MM:g} mm|%",
-        rows,
-        order=83,
-        notes=[
-            "Best by exact `top1` of the 65,000 words of the pack. Under noise: 12,000 drawn words, simulated touches with an invented "
-            "spread on a pad of 18 x 12 mm, decoder without context."
-        ],
+        "Search: exact ambiguity of one layout", COMMAND, "how; ms|3; times the kernel's|1",
+        [[name, value, value / ours] for name, value in rows], timed=True, order=80,
+        notes=[f"{len(words):,} words, 6 keys. {NOTE} Largest difference to `collisions` on 1,000 drawn layouts, first and among "
+               f"the first three: {worst:.1e}."],
+    )  # fmt: skip
+
+
+def growth(pack: Any, objective: Any, rng: Any) -> Any:
+    """Over words, keys, letters."""
+    rows = []
+    space = grid_space(QWERTY, rows=2, columns=3)
+    keys = space.array(space.draw(rng) for _ in range(100))
+    for n in (1_000, 2_000, 4_000, 8_000, 16_000, 32_000, 65_000):
+        one = AmbiguityObjective(ambiguity_words(pack, QWERTY.letters, n))
+        rows.append(["words", n, 6, 26, cpu(lambda one=one: one.evaluate(space, keys)) / 100])
+    for n_rows, columns in ((1, 2), (1, 3), (2, 2), (3, 3), (2, 8), (2, 13)):
+        other = grid_space(QWERTY, rows=n_rows, columns=columns)
+        drawn = other.array(other.draw(rng) for _ in range(100))
+        took = cpu(lambda o=other, d=drawn: objective.evaluate(o, d)) / 100
+        rows.append(["keys", 65_000, n_rows * columns, 26, took])
+    lengths = np.clip(rng.poisson(8, 65_000), 1, 20)
+    share = np.sort(rng.dirichlet(np.full(65_000, 0.1)))[::-1].copy()
+    for letters in (16, 26, 31, 40, 60):
+        typed = np.zeros((65_000, 20), np.uint8)
+        for i, length in enumerate(lengths.tolist()):
+            typed[i, :length] = rng.integers(1, letters + 1, length)
+        words = _kernel.AmbiguityWords(typed, share, letters)
+        drawn = rng.integers(0, 6, (100, letters)).astype(np.uint8)
+        rows.append(
+            ["letters", 65_000, 6, letters, cpu(lambda w=words, d=drawn: w.evaluate(d, 6)) / 100]
+        )
+    return section(
+        "Search: growth of the exact ambiguity", COMMAND, "over; words; keys; letters; ms|3", rows, timed=True, order=81,
+        notes=[f"{NOTE} Over letters: invented words of random letters, drawn layouts; over words and keys: the English pack."],
+    )  # fmt: skip
+
+
+def near(objective: Any, space: Any, at: dict[str, Any]) -> Any:
+    """Layouts that differ from one in a letter, or in two that change places."""
+    columns = [space.letters.index(c) for c in objective.spelled.letters]
+    words = objective._words
+    typed = objective.spelled.share @ np.stack(
+        [(objective.spelled.typed == i + 1).sum(axis=1) for i in range(26)], axis=1
     )
+    rows = []
+    for name, drawn in at.items():
+        here = np.ascontiguousarray(drawn[columns])
+        other = here.copy()
+        other[0] = (other[0] + 1) % 6
+        moved = [(i, k) for i in range(26) for k in range(6) if k != here[i]]
+        single = np.repeat(here[None], len(moved), axis=0)
+        for row, (i, k) in zip(single, moved, strict=True):
+            row[i] = k
+        swaps = [(i, j) for i in range(26) for j in range(i) if here[i] != here[j]]
+        swapped = np.repeat(here[None], len(swaps), axis=0)
+        for row, (i, j) in zip(swapped, swaps, strict=True):
+            row[[i, j]] = row[[j, i]]
+        whole = cpu(lambda s=single: words.evaluate(s, 6)) / len(single)
+        cost = 1.0 - words.evaluate(here[None], 6)[0, 0]
+        told = _kernel.NearLayouts(words, 6, "top1")
+
+        def took(
+            many: Any, most: float, here: Any = here, other: Any = other, told: Any = told
+        ) -> float:
+            # From another layout, so that what is known of the letters of this one is found anew each time.
+            begun = (
+                cpu(lambda: (told.bound(other, many[:0], 1.0), told.bound(here, many[:0], 1.0))) / 2
+            )
+            both = cpu(lambda: (told.bound(other, many[:0], 1.0), told.bound(here, many, most)))
+            return both - 2 * begun
+
+        exact = told.bound(here, single, np.inf)
+        assert np.allclose(exact, 1.0 - words.evaluate(single, 6)[:, 0], atol=1e-12, rtol=0)
+        rows.append([name, "whole evaluation", whole, 1.0])
+        for what, value in (
+            ("a letter moved, exact value", took(single, np.inf) / len(single)),
+            ("a letter moved: better or not", took(single, cost) / len(single)),
+            ("a letter moved: within a tenth of a point", took(single, cost + 1e-3) / len(single)),
+            ("two letters swapped: better or not", took(swapped, cost) / len(swapped)),
+        ):
+            rows.append([name, what, value, whole / value])
+        own = [took(single[[i == letter for i, _ in moved]], cost) / 5 for letter in range(26)]
+        value = float(np.average(own, weights=typed))
+        rows.append(
+            [name, "a letter moved: better or not, letters as often as typed", value, whole / value]
+        )
+    return section(
+        "Search: layouts near one at hand", COMMAND, "at a layout; what; ms|4; times cheaper|1", rows, timed=True, order=80,
+        notes=["Six keys, 65,000 words, every move once; what is known of each letter at the layout at hand is found anew and counted. To go to "
+               f"another layout takes {cpu(lambda: (told.bound(other, single[:0], 1.0), told.bound(here, single[:0], 1.0))) / 2:.2f} ms."],
+    )  # fmt: skip
+
+
+def search(space: Any, objective: Any, **options: Any) -> Any:
+    """Annealed free layouts."""
+    *_, last = search_letters(
+        space, [objective], options=LetterSearchOptions(method="anneal", **options)
+    )
+    return last
+
+
+def searches(space: Any, objective: Any, steps: int) -> Any:
+    """A search of free layouts with workers of every kind."""
+    options = {"restarts": 8, "steps": steps, "seed": 1}
+    alone, first = wall(lambda: search(space, objective, **options))
+    rows = [["one", alone, 1.0, first.evaluated / alone, 1e6 / (first.evaluated / alone) / 60]]
+
+    def add(name: str, **workers: Any) -> None:
+        took, last = wall(lambda: search(space, objective, **options, **workers))
+        assert np.array_equal(first.found.keys, last.found.keys)
+        rate = last.evaluated / took
+        rows.append([name, took, alone / took, rate, 1e6 / rate / 60])
+
+    add("two threads", workers=2)
+    with ProcessPoolExecutor(2) as pool:
+        list(pool.map(abs, range(2)))
+        add("two processes", executor=pool)
+    with local_cluster(2) as client:
+        add("two dask workers", executor=client)
+    notes = [
+        f"{first.evaluated:,} free 2 x 3 layouts evaluated in {options['restarts']} annealing runs, 65,000 words; the same layouts found with each. "
+        "Processes and dask workers were started before and import nearkey within the time."
+    ]
+    return section(
+        "Search: free 2 x 3 layouts", COMMAND, "workers; seconds|1; times one|2; layouts a second|0; minutes for a million|1",
+        rows, notes=notes, timed=True, order=82,
+    )  # fmt: skip
+
+
+class local_cluster:
+    """A cluster of processes on this machine."""
+
+    def __init__(self, workers: int) -> None:
+        self.workers = workers
+
+    def __enter__(self) -> Any:
+        self.cluster = distributed.LocalCluster(
+            n_workers=self.workers, threads_per_worker=1, processes=True, dashboard_address=None
+        )
+        self.client = distributed.Client(self.cluster)
+        return self.client
+
+    def __exit__(self, *fault: object) -> None:
+        self.client.close()
+        self.cluster.close()
+
+
+def ranking(pack: Any, sizes: Any) -> Any:
+    """A ranking in one process, and on clusters of one and two."""
+    layouts = list(grid_layouts(QWERTY, rows=2, columns=3, limit=4, width_mm=18, height_mm=12))
+    touch = {one.name: GaussianTouch.from_layout(one, spread_mm=2.0) for one in layouts}
+    rows = []
+    for words in sizes:
+
+        def rank(executor: Any = None, words: int = words) -> Any:
+            return rank_layouts(layouts, touch=touch, pack=pack, words=words, executor=executor)
+
+        alone, first = wall(rank)
+        rows.append([words, "one process", alone, 1.0])
+        for n in (1, 2):
+            with local_cluster(n) as client:
+                for state in ("new", "warm"):
+                    took, found = wall(lambda client=client: rank(client))
+                    assert found.table() == first.table()
+                    rows.append(
+                        [words, f"{n} dask worker{'s' * (n > 1)}, {state}", took, alone / took]
+                    )
+    return section(
+        "Search: ranking on a cluster", COMMAND, "words on each layout; workers; seconds|2; times one process|2", rows, timed=True, order=85,
+        notes=["Four strict 2 x 3 layouts; the table is the same each time. A new worker imports nearkey and builds the decoders, a warm one has done so."],
+    )  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -7,11 +7,12 @@ from concurrent.futures import ThreadPoolExecutor
 
 from nearkey.simulate.checkpoint import Checkpoint
 from nearkey.simulate.simulation_options import SimulationOptions
-from nearkey.simulate.spreading import spread
+from nearkey.simulate.spreading import spread, workers_of
 from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.workload import Workload
 
 Job = tuple[str, int]
+_TASKS = 4  # a worker elsewhere
 
 
 def run_trials(
@@ -54,15 +55,13 @@ def _carried_out(
     jobs: Sequence[Job],
     options: SimulationOptions,
 ) -> Iterator[tuple[Job, Judged]]:
-    if options.executor is None or isinstance(options.executor, ThreadPoolExecutor):
-        tasks = [[job] for job in jobs]
-    else:
-        # Elsewhere each message costs time, so a task takes as much of one trial as keeps the workers busy.
-        tasks = []
-        for name in trials:
-            own = [job for job in jobs if job[0] == name]
-            parts = min(max(1, options.workers // len(trials)), max(1, len(own)))
-            tasks += [part for part in (own[i::parts] for i in range(parts)) if part]
+    # Elsewhere each message costs time, so a task takes as many chunks as leave each worker a few tasks; trial by
+    # trial, since a trial's contexts are kept from chunk to chunk.
+    own = [job for name in trials for job in jobs if job[0] == name]
+    size = 1
+    if not (options.executor is None or isinstance(options.executor, ThreadPoolExecutor)):
+        size = -(-len(own) // (_TASKS * workers_of(options.executor, options.workers))) or 1
+    tasks = [own[i : i + size] for i in range(0, len(own), size)]
     done = spread(
         _run_all,
         (dict(trials), {chunk: workload.chunk(chunk) for _, chunk in jobs}),

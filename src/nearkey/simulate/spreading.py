@@ -78,6 +78,14 @@ def cluster_client(executor: Any) -> Any:
     return None
 
 
+def workers_of(executor: Any, workers: int) -> int:
+    """How many jobs an executor does at once, as far as it says; `workers` where it does not."""
+    client = cluster_client(executor)
+    if client is not None:
+        return max(1, int(sum(client.nthreads().values())))
+    return max(workers, int(getattr(executor, "_max_workers", 1)))
+
+
 def _unpacked(work: Callable[[Any, Any], Any], mark: str, parcel: bytes, job: Any) -> Any:
     """`work`, with the common parts unpickled once a process."""
     with _LOCK:
