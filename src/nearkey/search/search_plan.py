@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -190,15 +190,7 @@ class SearchPlan:
         _check(file, where)
         spec, surface, folder = file.space, file.surface, Path(path).parent
         base = plan_layout(spec.base, folder, where, "space.base")
-        rules = SpaceRules(
-            pins=spec.pins,
-            exclude=spec.exclude,
-            together=spec.together,
-            apart=spec.apart,
-            groups=spec.groups,
-            sizes=spec.sizes,
-            symmetry=spec.symmetry,
-        )
+        rules = SpaceRules(**{one.name: getattr(spec, one.name) for one in fields(SpaceRules)})
         size = {"width_mm": surface.width_mm, "height_mm": surface.height_mm}
         try:
             if spec.shapes is not None:
