@@ -6,9 +6,9 @@ All take assignments of a space's letters to its keys as rows, `(n, n_letters)` 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import cached_property
-from typing import Any, Literal, Protocol, runtime_checkable
+from typing import Any, Literal, Protocol, cast, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,8 +101,38 @@ def _own_keys(partial: NDArray[np.int16], n_keys: int) -> Assignments:
     return np.where(partial >= 0, partial, own).astype(np.uint8)
 
 
+class _OfWords:
+    """Objectives over the kernel's words, which are made anew in another process: they take a millisecond."""
+
+    spelled: SpelledLexicon
+
+    @cached_property
+    def _words(self) -> _kernel.AmbiguityWords:
+        typed = np.ascontiguousarray(self.spelled.typed)
+        return _kernel.AmbiguityWords(typed, self.spelled.share, len(self.spelled.letters))
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {one.name: getattr(self, one.name) for one in fields(cast(Any, self))}
+
+
+class _Ambiguity(_OfWords):
+    """Objectives that merging keys makes no better."""
+
+    def evaluate(self, space: LetterSpace, keys: Assignments) -> Floats:
+        """See `Objective`."""
+        return self._values(space, keys, len(space.key_ids))
+
+    def bound(self, space: LetterSpace, partial: NDArray[np.int16]) -> Floats:
+        """See `BoundedObjective`."""
+        n_keys = len(space.key_ids)
+        return self._values(space, _own_keys(partial, n_keys), n_keys + partial.shape[1])
+
+    def _values(self, space: LetterSpace, keys: Assignments, n_keys: int) -> Floats:
+        raise NotImplementedError
+
+
 @dataclass(frozen=True)
-class AmbiguityObjective:
+class AmbiguityObjective(_Ambiguity):
     """How often a word is first, or among the first three, of the words on its keys; or what choosing it costs. Exact.
 
     Over the whole lexicon, P(w) the pack's word probabilities, touches perfect, a word's rank its place by probability
@@ -127,15 +157,6 @@ class AmbiguityObjective:
     def direction(self) -> Direction:
         """Shares are to be high, keystrokes low."""
         return "min" if self.measure == "kspc" else "max"
-
-    def evaluate(self, space: LetterSpace, keys: Assignments) -> Floats:
-        """See `Objective`."""
-        return self._values(space, keys, len(space.key_ids))
-
-    def bound(self, space: LetterSpace, partial: NDArray[np.int16]) -> Floats:
-        """See `BoundedObjective`."""
-        n_keys = len(space.key_ids)
-        return self._values(space, _own_keys(partial, n_keys), n_keys + partial.shape[1])
 
     def _values(self, space: LetterSpace, keys: Assignments, n_keys: int) -> Floats:
         columns = _columns(space, self.spelled.letters)
@@ -178,18 +199,9 @@ class AmbiguityObjective:
 
         return may_reach
 
-    @cached_property
-    def _words(self) -> _kernel.AmbiguityWords:
-        typed = np.ascontiguousarray(self.spelled.typed)
-        return _kernel.AmbiguityWords(typed, self.spelled.share, len(self.spelled.letters))
-
-    def __getstate__(self) -> dict[str, Any]:
-        # The kernel's words are made anew in another process: they take a millisecond.
-        return {name: getattr(self, name) for name in ("spelled", "measure", "threads")}
-
 
 @dataclass(frozen=True)
-class ContextObjective:
+class ContextObjective(_Ambiguity):
     """Ambiguity after the word before, by the pack's word pairs: share of tokens first, or among the first three.
 
     sum over contexts c of P(c) sum over w of P(w | c) [rank of w by P(. | c) among the words on its keys <= 1 or 3].
@@ -217,15 +229,6 @@ class ContextObjective:
         """To be high."""
         return "max"
 
-    def evaluate(self, space: LetterSpace, keys: Assignments) -> Floats:
-        """See `Objective`."""
-        return self._values(space, keys, len(space.key_ids))
-
-    def bound(self, space: LetterSpace, partial: NDArray[np.int16]) -> Floats:
-        """See `BoundedObjective`."""
-        n_keys = len(space.key_ids)
-        return self._values(space, _own_keys(partial, n_keys), n_keys + partial.shape[1])
-
     def _values(self, space: LetterSpace, keys: Assignments, n_keys: int) -> Floats:
         rest, contexts = self._made
         own = np.ascontiguousarray(keys[:, _columns(space, self.spelled.letters)])
@@ -233,14 +236,9 @@ class ContextObjective:
         value = contexts.evaluate(own, n_keys, threads=self.threads)[:, column]
         if rest > 0:
             value = (
-                value + rest * self._plain.evaluate(own, n_keys, threads=self.threads)[:, column]
+                value + rest * self._words.evaluate(own, n_keys, threads=self.threads)[:, column]
             )
         return np.asarray(value)
-
-    @cached_property
-    def _plain(self) -> _kernel.AmbiguityWords:
-        typed = np.ascontiguousarray(self.spelled.typed)
-        return _kernel.AmbiguityWords(typed, self.spelled.share, len(self.spelled.letters))
 
     @cached_property
     def _made(self) -> tuple[float, _kernel.AmbiguityContexts]:
@@ -295,10 +293,6 @@ class ContextObjective:
         )
         return float(1.0 - spelled.share[: self.contexts].sum()), contexts
 
-    def __getstate__(self) -> dict[str, Any]:
-        names = ("pack", "spelled", "measure", "contexts", "threads")
-        return {name: getattr(self, name) for name in names}
-
 
 @dataclass(frozen=True)
 class FamiliarityObjective:
@@ -350,7 +344,7 @@ class ReachObjective:
 
 
 @dataclass(frozen=True)
-class SpeedObjective:
+class SpeedObjective(_OfWords):
     """Predicted words of five characters a minute, touches perfect.
 
     12 sum P(w) characters(w) / sum P(w) [start + sum over touches of T(distance) + (scan + keystroke) rank(w)], the
@@ -379,7 +373,7 @@ class SpeedObjective:
         columns = _columns(space, spelled.letters)
         rank = (
             1.0
-            + self._ambiguity._words.evaluate(
+            + self._words.evaluate(
                 np.ascontiguousarray(keys[:, columns]), len(space.key_ids), threads=self.threads
             )[:, 2]
         )
@@ -391,10 +385,6 @@ class SpeedObjective:
         return np.asarray(12.0 * float((spelled.share * spelled.characters).sum()) / seconds)
 
     @cached_property
-    def _ambiguity(self) -> AmbiguityObjective:
-        return AmbiguityObjective(self.spelled)
-
-    @cached_property
     def _pairs(self) -> Floats:
         """Expected number of each pair of neighbouring letters in a word, (n_letters, n_letters)."""
         n, typed = len(self.spelled.letters), self.spelled.typed.astype(np.int64)
@@ -402,10 +392,6 @@ class SpeedObjective:
         for i in range(typed.shape[1] - 1):
             np.add.at(pairs, (typed[:, i], typed[:, i + 1]), self.spelled.share)
         return pairs[1:, 1:]
-
-    def __getstate__(self) -> dict[str, Any]:
-        names = ("spelled", "spread_mm", "speed", "threads", "name", "direction")
-        return {name: getattr(self, name) for name in names}
 
 
 @dataclass(frozen=True)
