@@ -5,14 +5,20 @@ In CI a missing browser fails these tests; elsewhere it skips them, saying what 
 
 from __future__ import annotations
 
+import io
 import json
 
 import numpy as np
 import pytest
+import zxingcpp
 from lab_devices import GROUPS, PLAN, grid, place_of, plan_file
-from phone import RunningLab, eventually, missing, phone
+from phone import RunningLab, eventually, get, missing, phone
+from PIL import Image
+from websockets.exceptions import InvalidStatus
+from websockets.sync.client import connect
 
 import nearkey as nk
+from nearkey.lab.server import address_of_this_machine
 from nearkey.simulate.session_typist import SessionTypist, TypistParameters
 from nearkey.study import (
     WORKLOAD_PAIRS,
@@ -355,6 +361,59 @@ def test_pad_display_and_experimenter_are_pages_of_their_own_and_the_second_tab_
                     driver.switch_to.window(handle)
                     driver.close()
             driver.switch_to.window(first)
+
+
+@pytest.mark.skipif(
+    address_of_this_machine().startswith("127."), reason="this machine has no address but loopback"
+)
+def test_a_phone_of_the_network_is_the_pad_of_a_laptop_by_the_code_on_the_screen(tmp_path, handset):
+    """Two browsers: the laptop on loopback, the phone through the network's address with a one-time code."""
+    address = address_of_this_machine()
+    with (
+        RunningLab(plan_file(tmp_path), "--share") as lab,
+        phone(width=1280, height=800, touch=False) as laptop,
+    ):
+        outside = f"http://{address}:{lab.port}/"
+        assert get(outside) == (403, "This lab lets other devices in by a one-time address only. "
+                                     "Ask the experimenter for a fresh code and scan it.\n")  # fmt: skip
+        assert get(outside, Host=f"pad.example:{lab.port}")[0] == 421
+        laptop.open(lab.url + "experimenter")
+        laptop.run("document.querySelector('#invite button').click()")
+        laptop.wait("return document.querySelector('#invitation img')?.complete")
+        laptop.run("document.querySelector('#invitation img').scrollIntoView({block: 'center'})")
+        picture = laptop.driver.find_element("css selector", "#invitation img").screenshot_as_png
+        (read,) = zxingcpp.read_barcodes(Image.open(io.BytesIO(picture)))
+        assert read.text == laptop.text("#invitation code")
+        assert read.text.startswith(outside + "join/")
+        assert read.text.endswith("/pad")
+        handset.open(read.text)
+        assert handset.run("return location.href") == outside + "pad"
+        assert get(read.text)[0] == 403, "it served once"
+        # The phone's key does not help a page of another site that the phone has open.
+        (cookie,) = handset.driver.get_cookies()
+        assert (cookie["httpOnly"], cookie["sameSite"]) == (True, "Strict")
+        key = {"Cookie": f"{cookie['name']}={cookie['value']}"}
+        assert get(outside, **key)[0] == 200
+        for origin in ("http://evil.example", f"http://evil.example:{lab.port}"):
+            with pytest.raises(InvalidStatus):
+                connect(
+                    f"ws://{address}:{lab.port}/messages", origin=origin, additional_headers=key
+                )
+        laptop.open(lab.url + "display")
+        laptop.click("#try-start")
+        laptop.at_step("try/typing")
+        handset.at_step("try/typing")
+        for letter in "peg":
+            handset.touch(*place_of(letter))
+        shown = laptop.wait("return document.querySelector('.typed').textContent")
+        assert laptop.texts(".zone") == [], "the laptop shows no pad"
+        handset.touch(4, 6, to=(13, 6))
+        laptop.wait(
+            "return document.querySelector('.typed').textContent === arguments[0] + ' '", shown
+        )
+        # A page that is loaded again comes in by its cookie.
+        handset.open(outside + "pad")
+        handset.at_step("try/typing")
 
 
 def test_everything_is_reached_by_the_keyboard_and_named(tmp_path, handset):

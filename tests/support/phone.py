@@ -10,6 +10,8 @@ import subprocess
 import sys
 import tempfile
 import time
+import urllib.error
+import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -255,3 +257,12 @@ def eventually(holds: Callable[[], Any], seconds: float = 15.0) -> Any:
             return found
         time.sleep(0.01)
     raise AssertionError("it never came true")
+
+
+def get(url: str, **headers: str) -> tuple[int, str]:
+    """Status and text of a page."""
+    try:
+        with urllib.request.urlopen(urllib.request.Request(url, headers=headers)) as answer:
+            return answer.status, answer.read().decode()
+    except urllib.error.HTTPError as fault:
+        return fault.code, fault.read().decode()

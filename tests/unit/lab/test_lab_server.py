@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 import threading
-import urllib.error
 import urllib.request
 from contextlib import ExitStack
 
 import pytest
 from lab_devices import PLAN, plan_file
-from phone import RunningLab, eventually
+from phone import RunningLab, eventually, get
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
@@ -52,15 +51,6 @@ class Socket:
     def hello(self, role="both", **fields):
         self.say("hello", role=role, **fields)
         return self.next("welcome")
-
-
-def get(url, **headers):
-    """Status and text of a page."""
-    try:
-        with urllib.request.urlopen(urllib.request.Request(url, headers=headers)) as answer:
-            return answer.status, answer.read().decode()
-    except urllib.error.HTTPError as fault:
-        return fault.code, fault.read().decode()
 
 
 def test_the_gate(plan):
