@@ -363,6 +363,36 @@ def test_pad_display_and_experimenter_are_pages_of_their_own_and_the_second_tab_
             driver.switch_to.window(first)
 
 
+def test_touches_made_while_the_lab_is_dead_wait_on_the_page_and_count_once(tmp_path, handset):
+    plan = plan_file(tmp_path)
+    with RunningLab(plan) as lab:
+        handset.open(lab.url)
+        handset.click("#study-start")
+        for step in ("consent", "cautions", "ready"):
+            handset.at_step(f"study/{step}")
+            handset.click("[data-send=next]")
+        handset.at_step("study/phrase")
+        for letter in "le":
+            handset.touch(*place_of(letter))
+        lab.kill()
+        handset.wait("return document.body.dataset.link === 'lost'")
+        assert "touches wait" in handset.text("#link")
+        for letter in "vel":
+            handset.finger([handset.on_screen(*place_of(letter))])
+    with RunningLab(plan, port=lab.port):
+        handset.wait("return document.body.dataset.link === 'joined'")
+        text = handset.wait(
+            "const t = document.querySelector('.typed').textContent; return t.length >= 5 && t"
+        )
+        (path,) = (tmp_path / "data" / "p1").glob("study-*.jsonl")
+        (trial,) = StudyLog.read(path).trials()
+        taps = [e for e in trial.events if e.__struct_config__.tag == "tap"]
+        assert [e.extra["n"] for e in taps] == [1, 2, 3, 4, 5]
+        assert taps[-1].text == text
+        told = [e.extra["interruption"] for e in trial.events if "interruption" in (e.extra or {})]
+        assert told == ["the lab was started again"]
+
+
 @pytest.mark.skipif(
     address_of_this_machine().startswith("127."), reason="this machine has no address but loopback"
 )
