@@ -309,6 +309,8 @@ def readers(folder: Path) -> list[Reader]:
     found.append(Reader("recipe", ".toml", read_recipe, [recipe.encode()]))
     found += [
         *_study_readers(folder),
+        *_room_readers(folder),
+        *_context_readers(folder),
         *_ranking_readers(folder, layout),
         *_model_readers(folder),
         *_text_readers(folder),
@@ -397,6 +399,22 @@ def _personal_readers(folder: Path, layout: nk.Layout) -> Iterator[Reader]:
         restore(path)
 
     yield Reader("journal, forged check sums", ".jsonl", sealed, good)
+    from nearkey.session import content
+
+    content.NEAR, near = 4, content.NEAR  # so that a short text has pieces far from the cursor
+    short = folder / "short.jsonl"
+    short.unlink(missing_ok=True)
+    with nk.Session(decoder, journal=short, undo_limit=3) as session:
+        for word in (*["see", "you", "at", "the", "gate", "open"], SECRET):
+            for letter in word:
+                session.tap(*decoder.center(letter))
+            session.commit()
+        session.move(9)
+        session.undo()
+        session._shorten(session._journal)
+        session.insert("x")
+    content.NEAR = near
+    yield Reader("journal, shortened", ".jsonl", sealed, [short.read_bytes()])
 
 
 def _seal_journal(path: Path) -> None:
@@ -435,6 +453,177 @@ def _study_readers(folder: Path) -> Iterator[Reader]:
         plan
     )
     yield Reader("study plan", ".json", StudyPlan.read, [plan.read_bytes()])
+
+
+def _room_readers(folder: Path) -> Iterator[Reader]:
+    """Plans of searches and labs, saved results, checkpoints of searches, what labs are told, answers, predictions."""
+    from nearkey.lab.lab_messages import read_request
+    from nearkey.lab.lab_plan import LabPlan
+    from nearkey.saved_results import load_result
+    from nearkey.search.letter_search import _SearchStore
+    from nearkey.search.search_plan import EXAMPLE, SearchPlan
+    from nearkey.study.prediction_gap import read_predictions
+    from nearkey.study.workload_questionnaire import (
+        WORKLOAD_SCALES,
+        add_workload_answer,
+        read_workload_answers,
+        workload_answer,
+    )
+
+    yield Reader("search plan", ".toml", SearchPlan.load, [EXAMPLE.encode()])
+    lab = """\
+name = "Barrel pad"
+pack = "en"
+folder = "lab-data"
+origin = "invented"
+k = 5
+[[conditions]]
+name = "grid"
+layout = "qwerty"
+fit_mm = [18, 12]
+spread_mm = 2.0
+[pad]
+keys = "faint"
+rotation_deg = 3
+[strokes]
+min_mm = 4
+left = "delete"
+"""
+    yield Reader("lab plan", ".toml", LabPlan.load, [lab.encode()])
+    value = {"value": 0.9, "low": 0.8, "high": 1.0}
+    row = {"layout": "pad", "place": 1, "top1": value, "kspc": 1.2, "wpm": [20.0, 18.0, 22.0]}
+    ranking = {"schema": "nearkey-ranking", "version": 1, "conditions": {"seed": 1}, "rows": [row]}
+    search = {
+        "schema": "nearkey-search",
+        "version": 1,
+        "space": {"letters": "abc"},
+        "layouts": [{"layout": "1", "groups": ["ab", "c"], "top1": 0.8, "front": True}],
+        "noise": {"2": {"top1": [0.8, 0.7, 0.9]}},
+    }
+    group = {"top1": value, "words": 200}
+    score = {
+        "schema": "nearkey-score",
+        "version": 1,
+        "layout": "pad",
+        "score": {
+            "decoder": "nearkey",
+            "all": group,
+            "known": group,
+            "unknown": group,
+            "by_length": {"3": group},
+        },
+        "compared": {"literal": {"score": {"all": group}}},
+    }
+    good = [json.dumps(one, indent=1).encode() for one in (ranking, search, score)]
+
+    def saved(path: Path) -> None:
+        result = load_result(path)
+        str(result), repr(result), result.to_dicts()
+
+    yield Reader("saved result", ".json", saved, good)
+    yield Reader("predictions", ".json", read_predictions, [good[0], json.dumps([row]).encode()])
+    path = folder / "search.log"
+    path.unlink(missing_ok=True)
+    with _SearchStore(path, "mark") as store:
+        for number in range(3):
+            store.put(number, (np.arange(8).reshape(2, 4), np.ones((2, 1)), 40 + number))
+
+    def resumed(path: Path) -> None:
+        _SearchStore(path, "mark").close()
+
+    def forged(path: Path) -> None:
+        _seal_lines(path)
+        resumed(path)
+
+    yield Reader("search checkpoint", ".log", resumed, [path.read_bytes()])
+    yield Reader("search checkpoint, forged check sums", ".log", forged, [path.read_bytes()])
+    requests = [
+        b'{"type":"touch","seq":3,"x":10.5,"y":20.0,"t_ms":1200.0,"up_ms":1290.0,"width":8.0,"height":9.0}',
+        b'{"type":"hello","code":"' + SECRET.encode() + b'","device":"d1","role":"pad"}',
+        b'{"type":"undo","seq":4}',
+        b'{"type":"workload","seq":9,"ratings":{"mental_demand":50},"chosen":["effort"]}',
+    ]
+    yield Reader("lab message", ".json", lambda p: read_request(p.read_bytes()), requests)
+    answers = folder / "workload.jsonl"
+    answers.unlink(missing_ok=True)
+    ratings = {scale.name: 50 for scale in WORKLOAD_SCALES}
+    for person in ("p1", "p2"):
+        fields = {"participant": person, "condition": "pad", **ratings}
+        add_workload_answer(answers, workload_answer(fields))
+    yield Reader("workload answers", ".jsonl", read_workload_answers, [answers.read_bytes()])
+
+
+def _seal_lines(path: Path) -> None:
+    """Give every line of a log of chunks the check sum that fits it."""
+    import zlib
+
+    out = []
+    for line in path.read_bytes().split(b"\n"):
+        body = re.sub(rb',"crc":"[0-9a-f]*"\}$', b"}", line)
+        out.append(
+            body[:-1] + b',"crc":"%08x"}' % zlib.crc32(body) if body.endswith(b"}") else line
+        )
+    path.write_bytes(b"\n".join(out))
+
+
+def _context_readers(folder: Path) -> Iterator[Reader]:
+    """A context model's file, and what its training reads and leaves."""
+    from small_context import TRAINED, invented_network
+
+    from nearkey.language.arrays import map_bytes
+    from nearkey.language.context_file import (
+        read_context_arrays,
+        read_context_header,
+        write_context_file,
+    )
+    from nearkey.packs.context_data import _write
+    from nearkey.packs.context_part import read_trained
+    from nearkey.packs.context_training.training_data import read_data
+
+    arrays = invented_network(60, seed=3)
+    path = folder / "context.bin"
+    write_context_file(path, arrays, bos=1)
+
+    def context(path: Path) -> None:
+        data = map_bytes(path)
+        read_context_arrays(data, read_context_header(data, str(path)))
+
+    yield Reader("context model", ".bin", context, [path.read_bytes()], child=True)
+    trained = folder / "trained"
+    trained.mkdir(exist_ok=True)
+    np.savez_compressed(trained / "weights8.npz", **arrays)
+    report = {"trained_s": 6.0, **TRAINED}
+    (trained / "report.json").write_text(json.dumps(report))
+
+    def reading(name: str) -> Callable[[Path], None]:
+        def read(path: Path) -> None:
+            place = path.with_name("trained")
+            shutil.rmtree(place, ignore_errors=True)
+            shutil.copytree(trained, place)
+            shutil.copyfile(path, place / name)
+            read_trained(place, 60)
+
+        return read
+
+    for name in ("report.json", "weights8.npz"):
+        yield Reader(f"training: {name}", ".json", reading(name), [(trained / name).read_bytes()])
+    tokens = folder / "tokens"
+    tokens.mkdir(exist_ok=True)
+    stream = np.arange(200, dtype=np.uint16) % 60
+    _write(tokens, {"notes": stream}, {"held_out.notes": stream[:50]}, {}, 60, stream.dtype, 1)
+
+    def training(name: str) -> Callable[[Path], None]:
+        def read(path: Path) -> None:
+            place = path.with_name("read")
+            shutil.rmtree(place, ignore_errors=True)
+            shutil.copytree(tokens, place)
+            shutil.copyfile(path, place / name)
+            read_data(place)
+
+        return read
+
+    for name in ("data.json", "notes.xz"):
+        yield Reader(f"training: {name}", ".json", training(name), [(tokens / name).read_bytes()])
 
 
 def _ranking_readers(folder: Path, layout: nk.Layout) -> Iterator[Reader]:

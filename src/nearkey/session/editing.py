@@ -20,6 +20,7 @@ from nearkey.session.content import (
     Composition,
     Compressed,
     Content,
+    Lesson,
     Piece,
     PieceList,
     Stroke,
@@ -106,18 +107,9 @@ def close_composition(
     while n_marks < min(len(close.marks), len(strokes)) and strokes[-1 - n_marks].role != "letter":
         n_marks += 1
     strokes, of_marks = strokes[: len(strokes) - n_marks], strokes[len(strokes) - n_marks :]
-    observation = None
-    if any(map(str.isalpha, close.text)):
-        observation = Observation(
-            serial,
-            close.word or close.text,
-            close.text,
-            left,
-            tuple(point for stroke in strokes if (point := stroke.point) is not None),
-            close.kind,
-            close.explicit,
-        )
-    piece = Piece(close.text, "word", strokes, close.word, close.kind, observation=observation)
+    learnt = any(map(str.isalpha, close.text))
+    lesson = Lesson(serial, left, close.explicit) if learnt else None
+    piece = Piece(close.text, "word", strokes, close.word, close.kind, lesson=lesson)
     closed = replace(content, before=push(before, piece), composition=None)
     if close.marks:
         after_marks: Ending = "space" if ending == "space" else "join"
@@ -126,7 +118,7 @@ def close_composition(
         closed = end_space(closed, settings)
     if ending == "keep" and trail:
         closed = replace(closed, after=push(closed.after, SPACE))
-    return closed, observation
+    return closed, piece.observation
 
 
 def end_space(content: Content, settings: SessionSettings) -> Content:
@@ -228,7 +220,7 @@ def _opened(
     """apart : there was a space after the piece, and the next word is to stay apart from it."""
     # A word that goes on after its touches cannot be continued by one: it stays chosen as a whole.
     whole = not piece.strokes or piece.source in ("completion", "prediction")
-    explicit = piece.observation is not None and piece.observation.explicit
+    explicit = piece.lesson is not None and piece.lesson.explicit
     locked = Resolution(text=piece.text, word=piece.word, kind=piece.source, explicit=explicit)
     accepted = whole and piece.kind == "word"
     word = Composition(

@@ -275,7 +275,7 @@ def is_resolved(message: Message) -> bool:
 # ---- out ----
 
 
-class Observation(msgspec.Struct, frozen=True, array_like=True):
+class Observation(msgspec.Struct, frozen=True):
     """One confirmed word, for those who learn from it.
 
     serial : numbers the session's observations. word : the lexicon's form. text : as written.
@@ -283,7 +283,7 @@ class Observation(msgspec.Struct, frozen=True, array_like=True):
     explicit : the person chose it; False where they moved on.
     """
 
-    serial: Count
+    serial: int
     word: str
     text: str
     context: str

@@ -155,16 +155,20 @@ def _spoil(fields: dict[str, object], rng: random.Random) -> None:
     if name != "data":
         fields[name] = rng.choice([0, 1, -1, 3, 10**9, 2**70, "", "upper", None, {}, [], [1, None]])
         return
-    raw = base64.b64decode(str(fields[name]))
-    pieces = msgspec.msgpack.decode(msgspec.msgpack.encode(content.decompress(raw)))
+    inflated = zlib.decompress(base64.b64decode(str(fields[name]))[1:])
+    pieces, planes = msgspec.msgpack.decode(inflated)
+    if rng.random() < 0.3:
+        planes = rng.choice(
+            [planes[8:], planes * 2, b"\xff" * len(planes), rng.randbytes(len(planes))]
+        )
     for _ in range(rng.randrange(1, 4)):
         place = pieces[rng.randrange(len(pieces))]
         place[rng.randrange(len(place))] = rng.choice(
-            ["", "x", "ab", -1, 7, float("nan"), None, [], [[1e308, 1e308, 0.0, "letter", "", "", ""]], "mark", True]
+            ["", "x", "ab", -1, 7, float("nan"), None, [], [[None, None, 0.0, "letter", "", "", ""]], "mark", True]
         )  # fmt: skip
     if rng.random() < 0.2:
         pieces = []
-    data = b"z" + zlib.compress(msgspec.msgpack.encode(pieces))
+    data = b"z" + zlib.compress(msgspec.msgpack.encode((pieces, planes)))
     if rng.random() < 0.2:
         data = data[: rng.randrange(len(data))]
     fields[name] = base64.b64encode(data).decode()
