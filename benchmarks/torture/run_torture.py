@@ -21,6 +21,7 @@ sys.path[:0] = [str(HERE.parent), str(ROOT / "tests" / "support")]
 
 from hostile_files import fuzz, fuzz_packs, readers
 from sections import save, section
+from small_context import with_context
 from small_packs import build_small_pack
 
 NO_KENLM = (
@@ -55,7 +56,8 @@ def torture_packs(cases: int, seed: int) -> list[tuple[str, int, int, list[str]]
     warnings.simplefilter("ignore")
     with tempfile.TemporaryDirectory(prefix="nearkey-torture-") as name:
         folder = Path(name)
-        good, _ = build_small_pack(folder / "good")
+        small, _ = build_small_pack(folder / "small")
+        good = with_context(small, folder / "good")
         tally, told = fuzz_packs(good, folder, cases=cases, seed=seed, most=20)
         print("packs", tally, *told, sep="\n    ", file=sys.stderr, flush=True)
         return [

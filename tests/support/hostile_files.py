@@ -457,7 +457,6 @@ def _study_readers(folder: Path) -> Iterator[Reader]:
 
 def _room_readers(folder: Path) -> Iterator[Reader]:
     """Plans of searches and labs, saved results, checkpoints of searches, what labs are told, answers, predictions."""
-    from nearkey.lab.lab_messages import read_request
     from nearkey.lab.lab_plan import LabPlan
     from nearkey.saved_results import load_result
     from nearkey.search.letter_search import _SearchStore
@@ -537,13 +536,42 @@ left = "delete"
 
     yield Reader("search checkpoint", ".log", resumed, [path.read_bytes()])
     yield Reader("search checkpoint, forged check sums", ".log", forged, [path.read_bytes()])
+    from lab_devices import lab_in
+
+    place = folder / "lab"
+    shutil.rmtree(place, ignore_errors=True)
+    place.mkdir()
+    lab = lab_in(place, nk.load_pack("en", context=False))
+    told: list[str] = []
+    device = lab.connect(told.append)
+
+    def receive(path: Path) -> None:
+        told.clear()
+        for line in path.read_bytes().split(b"\n"):
+            lab.receive(device, line)
+        for reply in map(json.loads, told):
+            if reply["type"] == "problem" and (
+                len(reply["problem"]) >= 300 or SECRET in reply["problem"]
+            ):
+                raise AssertionError(reply["problem"])
+
+    hello = (
+        b'{"type":"hello","role":"both","client":"c1","device":"'
+        + SECRET.encode()
+        + b'","t_ms":1.0}\n'
+    )
     requests = [
-        b'{"type":"touch","seq":3,"x":10.5,"y":20.0,"t_ms":1200.0,"up_ms":1290.0,"width":8.0,"height":9.0}',
-        b'{"type":"hello","code":"' + SECRET.encode() + b'","device":"d1","role":"pad"}',
-        b'{"type":"undo","seq":4}',
-        b'{"type":"workload","seq":9,"ratings":{"mental_demand":50},"chosen":["effort"]}',
+        b'{"type":"start","activity":"try","conditions":["grid"]}\n'
+        b'{"type":"touch","x":3.0,"y":3.0,"n":1,"t_ms":1200.0,"up_ms":1290.0,"width":8.0,"height":9.0}\n'
+        b'{"type":"press","action":"space","n":2}\n{"type":"press","action":"choose","rank":1,"n":3}\n'
+        b'{"type":"painted","n":1,"ms":20.0}\n{"type":"leave"}',
+        b'{"type":"start","activity":"study","participant":"p1"}\n{"type":"next"}\n{"type":"next"}\n'
+        b'{"type":"touch","x":9.0,"y":3.0,"n":1,"path":[[1.0,2.0,3.0]]}\n{"type":"next"}\n{"type":"leave"}',
+        b'{"type":"show","keys":"faint","rotation_deg":3.0,"scale":1.5}\n{"type":"ping","t_ms":1.0}\n'
+        b'{"type":"start","activity":"calibrate","participant":"p2","keys":"drawn"}\n{"type":"next"}\n'
+        b'{"type":"touch","x":1.0,"y":1.0,"to":[2.0,3.0],"n":5,"kind":"pen","pressure":0.5}\n{"type":"leave"}',
     ]
-    yield Reader("lab message", ".json", lambda p: read_request(p.read_bytes()), requests)
+    yield Reader("lab message", ".json", receive, [hello + one for one in requests])
     answers = folder / "workload.jsonl"
     answers.unlink(missing_ok=True)
     ratings = {scale.name: 50 for scale in WORKLOAD_SCALES}
@@ -577,7 +605,8 @@ def _context_readers(folder: Path) -> Iterator[Reader]:
         write_context_file,
     )
     from nearkey.packs.context_data import _write
-    from nearkey.packs.context_part import read_trained
+    from nearkey.packs.context_part import read_trained, write_context
+    from nearkey.packs.context_training.network_options import TrainingError
     from nearkey.packs.context_training.training_data import read_data
 
     arrays = invented_network(60, seed=3)
@@ -596,12 +625,12 @@ def _context_readers(folder: Path) -> Iterator[Reader]:
     (trained / "report.json").write_text(json.dumps(report))
 
     def reading(name: str) -> Callable[[Path], None]:
+        place = folder / f"trained with another {name}"
+        shutil.copytree(trained, place, dirs_exist_ok=True)
+
         def read(path: Path) -> None:
-            place = path.with_name("trained")
-            shutil.rmtree(place, ignore_errors=True)
-            shutil.copytree(trained, place)
             shutil.copyfile(path, place / name)
-            read_trained(place, 60)
+            write_context(place, read_trained(place, 60), [0.5], 10)
 
         return read
 
@@ -613,12 +642,15 @@ def _context_readers(folder: Path) -> Iterator[Reader]:
     _write(tokens, {"notes": stream}, {"held_out.notes": stream[:50]}, {}, 60, stream.dtype, 1)
 
     def training(name: str) -> Callable[[Path], None]:
+        place = folder / f"tokens with another {name}"
+        shutil.copytree(tokens, place, dirs_exist_ok=True)
+
         def read(path: Path) -> None:
-            place = path.with_name("read")
-            shutil.rmtree(place, ignore_errors=True)
-            shutil.copytree(tokens, place)
             shutil.copyfile(path, place / name)
-            read_data(place)
+            try:
+                read_data(place)
+            except TrainingError as fault:
+                raise PackError(str(fault).replace(str(place), "")) from None
 
         return read
 

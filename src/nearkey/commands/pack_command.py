@@ -24,6 +24,7 @@ from nearkey.commands.shared import (
     show_fields,
 )
 from nearkey.errors import PackError, harmless
+from nearkey.files import unwritten
 from nearkey.text_table import text_table
 
 if TYPE_CHECKING:
@@ -32,6 +33,11 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 _path = NamedPath(dir_okay=False, path_type=Path)
+_allow_outside_option = click.option(
+    "--allow-outside",
+    is_flag=True,
+    help="Let the recipe's patterns lead out of its folder: for recipes of your own.",
+)
 
 
 @click.group(short_help="Build, check and compare language packs.")
@@ -77,8 +83,7 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
 )
 @click.option("--keep-texts", is_flag=True,
               help="Also keep what was read of texts beside the recipe, for an interrupted build.")  # fmt: skip
-@click.option("--allow-outside", is_flag=True,
-              help="Let the recipe's patterns lead out of its folder: for recipes of your own.")  # fmt: skip
+@_allow_outside_option
 @click.option(
     "--adapt",
     "texts",
@@ -179,6 +184,7 @@ def pack_build(
 @click.option("--set", "settings", multiple=True, metavar="NAME=VALUE",
               help="Another setting of the trainer: cells=512, width=128, steps=2000 …")  # fmt: skip
 @click.option("--tokens-only", is_flag=True, help="Write the text as tokens, to train elsewhere.")
+@_allow_outside_option
 def pack_train(
     recipe: str,
     name: str,
@@ -189,6 +195,7 @@ def pack_train(
     seed: int,
     settings: tuple[str, ...],
     tokens_only: bool,
+    allow_outside: bool,
 ) -> None:
     """Train a network that predicts words from all text before them, on the text of RECIPE.
 
@@ -200,7 +207,10 @@ def pack_train(
     folder = Path(output)
     tokens = folder / "tokens"
     if not (tokens / "data.json").is_file():
-        _run(write_training_data(recipe, name, tokens, data=data, cache=cache), f"read {recipe}")
+        reading = write_training_data(
+            recipe, name, tokens, data=data, cache=cache, allow_outside=allow_outside
+        )
+        _run(reading, f"read {recipe}")
     if tokens_only:
         click.echo(os.fspath(tokens))
         return
@@ -225,6 +235,8 @@ def pack_train(
         )
     except TrainingError as fault:
         raise PackError(str(fault), where=folder, fix="or train in another folder") from None
+    except OSError as fault:
+        raise unwritten(fault, folder, PackError) from None
     shown = ("steps", "tokens_seen", "trained_s", "device", "bytes_8_bits")
     show_fields({name: report[name] for name in shown}, False)
 

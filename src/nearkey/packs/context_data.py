@@ -25,6 +25,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey.errors import PackError
+from nearkey.files import atomic_write
 from nearkey.language.pack import find_pack, load_pack
 from nearkey.language.reading.streams import (
     TextStream,
@@ -52,6 +54,7 @@ def write_training_data(
     *,
     data: str | os.PathLike[str] | None = None,
     cache: str | os.PathLike[str] | None = None,
+    allow_outside: bool = False,
     parts: int = 1,
 ) -> Generator[BuildProgress, None, Path]:
     """Write a recipe's sources, as tokens of a built pack, into the folder `out`; returns it. Run it to its end, say by
@@ -61,7 +64,7 @@ def write_training_data(
     ----------
     recipe_path : the recipe, its sources read as the builder does.
     pack : folder or name of the pack whose lexicon gives the tokens.
-    data, cache : as for `build_pack`.
+    data, cache, allow_outside : as for `build_pack`.
     parts : the files are spread over so many folders ``part0`` …, of about the same size.
 
     Raises PackError for a recipe or an input that cannot be used.
@@ -75,7 +78,11 @@ def write_training_data(
     dtype = np.dtype("<u2" if vocabulary <= 1 << 16 else "<u4")
     fold = loaded.lexicon.fold_accents
     intake = yield from read_sources(
-        recipe, path, data=None if data is None else Path(data), cache=kept
+        recipe,
+        path,
+        data=None if data is None else Path(data),
+        cache=kept,
+        allow_outside=allow_outside,
     )
 
     def tokens(stream: TextStream) -> NDArray[Any]:
@@ -150,7 +157,8 @@ def _write(
         loads[at] += len(contents[name])
         place = folder if parts == 1 else folder / f"part{at}"
         place.mkdir(exist_ok=True)
-        (place / f"{name}.xz").write_bytes(contents[name])
+        with atomic_write(place / f"{name}.xz", "wb", private=True, error=PackError) as file:
+            file.write(contents[name])
     about = {
         "format": FORMAT,
         "vocabulary": vocabulary,
@@ -170,7 +178,8 @@ def _write(
         ],
     }
     first = folder if parts == 1 else folder / "part0"
-    (first / "data.json").write_text(json.dumps(about, indent=1), encoding="utf-8")
+    with atomic_write(first / "data.json", private=True, error=PackError) as file:
+        json.dump(about, file, indent=1)
 
 
 # ---- sampling weights ----

@@ -8,6 +8,7 @@ table that knows little of a context should say little.
 from __future__ import annotations
 
 import os
+import struct
 import zipfile
 import zlib
 from collections.abc import Mapping, Sequence
@@ -112,8 +113,18 @@ def _of_training(folder: Path) -> TrainedContext:
     try:
         with np.load(folder / WEIGHTS, allow_pickle=False) as found:
             arrays: dict[str, NDArray[Any]] = dict(found)
-        arrays["order"]
-    except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile, zlib.error):
+        if arrays["order"].ndim != 1:
+            raise ValueError
+    except (
+        OSError,
+        EOFError,
+        LookupError,
+        RuntimeError,
+        MemoryError,
+        ValueError,
+        zipfile.BadZipFile,
+        zlib.error,
+    ):
         raise PackError(
             "holds no weights", where=folder, field=WEIGHTS, fix="train it again"
         ) from None
@@ -220,8 +231,13 @@ def fit_weights(
 def write_context(
     folder: Path, trained: TrainedContext, weights: Sequence[float], fitted_words: int
 ) -> ContextRecord:
-    """Write a pack's context file; its record, complete."""
-    header = write_context_file(folder / CONTEXT_FILE, trained.arrays, bos=BOS)
+    """Write a pack's context file; its record, complete. PackError for weights that are those of no network."""
+    try:
+        header = write_context_file(folder / CONTEXT_FILE, trained.arrays, bos=BOS)
+    except (LookupError, TypeError, ValueError, struct.error):
+        raise PackError(
+            "holds weights that do not fit each other", where=WEIGHTS, fix="train it again"
+        ) from None
     return msgspec.structs.replace(
         trained.record,
         parameters=header.parameters,

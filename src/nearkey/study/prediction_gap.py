@@ -72,7 +72,8 @@ def _value(estimate: Any) -> float | None:
         estimate = estimate.get("value")
     elif isinstance(estimate, list) and estimate:
         estimate = estimate[0]
-    return float(estimate) if isinstance(estimate, int | float) else None
+    # A whole number past all doubles is no figure of a ranking.
+    return float(estimate) if isinstance(estimate, float | int) and abs(estimate) < 1e300 else None
 
 
 def layout_names(logs: Iterable[StudyLog]) -> dict[str, str]:

@@ -8,11 +8,13 @@ import sys
 import tarfile
 
 import pytest
+from command_line import done
 from small_packs import build_small_pack, write_recipe
 
 from nearkey.errors import PackError
 from nearkey.packs import fetch, finished
 from nearkey.packs.builder import build_pack
+from nearkey.packs.context_data import write_training_data
 from nearkey.packs.recipe import read_recipe
 
 EVIL = [
@@ -142,3 +144,25 @@ def test_no_copy_of_a_text_beside_the_recipe_is_kept_unless_asked(tmp_path):
     kept = [path for path in (tmp_path / "cache").rglob("*") if path.is_file()]
     assert kept
     assert all(path.stat().st_mode & 0o077 == 0 for path in kept)
+
+
+def test_training_reads_no_more_of_a_stranger_than_building(tmp_path):
+    build_small_pack(tmp_path)
+    recipe = tmp_path / "recipe" / "recipe.toml"
+    (tmp_path / "outside.txt").write_text("we moved the tripod\n" * 20)
+    (recipe.parent / "linked.txt").symlink_to(tmp_path / "outside.txt")
+    good = recipe.read_text("utf-8")
+    name = read_recipe(recipe).text[0].files[0]
+    for pattern in ("../outside.txt", "linked.txt"):
+        recipe.write_text(good.replace(f'"{name}"', f'"{pattern}"', 1), "utf-8")
+        options = {"cache": tmp_path / "other"}
+        with pytest.raises(PackError, match="--allow-outside"):
+            finished(write_training_data(recipe, tmp_path / "pack", tmp_path / "tokens", **options))
+        assert not (tmp_path / "tokens").exists()
+    done(
+        "pack", "train", recipe, "--pack", tmp_path / "pack", "-o", tmp_path / "out", "--tokens-only",
+        "--cache", tmp_path / "other", "--allow-outside",
+    )  # fmt: skip
+    written = [p for p in (tmp_path / "out").rglob("*") if p.is_file()]
+    assert written
+    assert {p.stat().st_mode & 0o777 for p in written} == {0o600}

@@ -44,8 +44,18 @@ def read_data(
     """Read what `nearkey.packs.context_data` wrote; its files may lie in folders below `folder`.
 
     `weights` replaces the sampling weights (relative, a token) of the sources it names. With `partial_data` sources
-    that are not there are left out, to try how fast a machine is.
+    that are not there are left out, to try how fast a machine is. Raises TrainingError for data that is damaged.
     """
+    try:
+        return _read(folder, weights or {}, partial_data)
+    except (OSError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError, RecursionError, EOFError,
+            lzma.LZMAError) as fault:  # fmt: skip
+        raise TrainingError(
+            f"{folder}: is no training data, or damaged ({type(fault).__name__}): write it again"
+        ) from None
+
+
+def _read(folder: Path, given: Mapping[str, float], partial_data: bool) -> TrainingData:
     places = {path.name: path for path in sorted(folder.rglob("*"), reverse=True)}
     about = json.loads(places["data.json"].read_text("utf-8"))
     if about["format"] != FORMAT:
@@ -71,13 +81,14 @@ def read_data(
             zip((r["name"] for r in about["texts"]), pool.map(load, about["texts"]), strict=True)
         )
     ends = np.cumsum([len(part) for part in parts]).tolist()
-    given = dict(weights or {})
     sources = [
         (r["name"], end - len(part), end, float(given.get(r["name"], r.get("weight", 1.0))))
         for r, part, end in zip(about["sources"], parts, ends, strict=True)
     ]
     tokens = np.concatenate(parts)
     size = int(about["vocabulary"])
+    if not int(tokens.max()) < size <= 1 << 24:
+        raise ValueError(f"a vocabulary of {size}")
     counts = np.zeros(size)
     for _, start, end, weight in sources:
         counts += weight * np.bincount(tokens[start:end], minlength=size)

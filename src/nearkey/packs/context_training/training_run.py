@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import platform
 import time
+import zipfile
+import zlib
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
@@ -174,12 +176,30 @@ def _resume(
     path = folder / "run.npz"
     if not path.is_file():
         return None
-    with np.load(path) as kept:
-        if json.loads(str(kept["options"])) != asdict(options):
-            raise TrainingError(f"{path} is of other options: remove it, or name another folder")
-        leaves, shape = jax.tree.flatten(like)
-        found = [jnp.asarray(kept[f"a{at}"]).astype(leaf.dtype) for at, leaf in enumerate(leaves)]
-        return jax.tree.unflatten(shape, found), float(kept["spent"])
+    leaves, shape = jax.tree.flatten(like)
+    try:
+        with np.load(path, allow_pickle=False) as kept:
+            said, spent = json.loads(str(kept["options"])), float(kept["spent"])
+            arrays = [kept[f"a{at}"] for at in range(len(leaves))]
+    except (
+        OSError,
+        EOFError,
+        LookupError,
+        TypeError,
+        ValueError,
+        RuntimeError,
+        zipfile.BadZipFile,
+        zlib.error,
+    ):
+        raise TrainingError(f"{path} is damaged: remove it, and the training begins anew") from None
+    if said != asdict(options):
+        raise TrainingError(f"{path} is of other options: remove it, or name another folder")
+    if [array.shape for array in arrays] != [leaf.shape for leaf in leaves]:
+        raise TrainingError(f"{path} is of another network: remove it, or name another folder")
+    found = [
+        jnp.asarray(array).astype(leaf.dtype) for array, leaf in zip(arrays, leaves, strict=True)
+    ]
+    return jax.tree.unflatten(shape, found), spent
 
 
 def _finish(
