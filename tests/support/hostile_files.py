@@ -459,8 +459,8 @@ def _room_readers(folder: Path) -> Iterator[Reader]:
     """Plans of searches and labs, saved results, checkpoints of searches, what labs are told, answers, predictions."""
     from nearkey.lab.lab_plan import LabPlan
     from nearkey.saved_results import load_result
-    from nearkey.search.letter_search import _SearchStore
     from nearkey.search.search_plan import EXAMPLE, SearchPlan
+    from nearkey.simulate.chunk_log import ChunkLog
     from nearkey.study.prediction_gap import read_predictions
     from nearkey.study.workload_questionnaire import (
         WORKLOAD_SCALES,
@@ -523,12 +523,21 @@ left = "delete"
     yield Reader("predictions", ".json", read_predictions, [good[0], json.dumps([row]).encode()])
     path = folder / "search.log"
     path.unlink(missing_ok=True)
-    with _SearchStore(path, "mark") as store:
-        for number in range(3):
-            store.put(number, (np.arange(8).reshape(2, 4), np.ones((2, 1)), 40 + number))
+
+    def take(record: dict[str, Any]) -> None:
+        np.asarray(record["values"], dtype=np.float64)
+        np.asarray(record["keys"], dtype=np.uint8)
+        int(record["chunk"]), int(record["evaluated"])
+
+    header = {"schema": "nearkey-search-checkpoint", "version": 2, "run": "mark"}
+    with ChunkLog(path, header, take) as log:
+        for n in range(3):
+            log.append(
+                {"chunk": n, "keys": [[0, 1, 2]] * 2, "values": [[0.5], [0.6]], "evaluated": 4}
+            )
 
     def resumed(path: Path) -> None:
-        _SearchStore(path, "mark").close()
+        ChunkLog(path, header, take).close()
 
     def forged(path: Path) -> None:
         _seal_lines(path)

@@ -81,7 +81,7 @@ class ChunkLog(Closable):
             elif number > 1:
                 take(record)
                 return
-        except (KeyError, TypeError, ValueError, RecursionError):
+        except (KeyError, TypeError, ValueError, OverflowError, RecursionError):
             raise PlanError(
                 "is damaged: its check sum does not fit it",
                 where=str(self._log.path),
