@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
+from importlib.resources import files as package_files
 
 import numpy as np
 import pytest
@@ -26,6 +28,7 @@ from nearkey.simulate import (
 )
 from nearkey.simulate.noise_curves import ScaledTouch
 from nearkey.simulate.people_ranking import CALIBRATED, LEFT_OUT
+from nearkey.simulate.rank_plan import RankPlan
 from nearkey.simulate.typing_people import fit_carried
 from nearkey.simulate.typist import Aims
 from nearkey.touch import (
@@ -422,3 +425,14 @@ def test_people_that_cannot_be_meant_are_refused(make, says):
     with pytest.raises(PlanError) as fault:
         make()
     assert says in str(fault.value)
+
+
+def test_the_example_plan_shows_the_defaults_of_people(tmp_path):
+    text = package_files("nearkey.simulate").joinpath("example_plan.toml").read_text("utf-8")
+    before, people, after = re.split(r"(?=# \[people\])|(?=# \[corpus\])", text)
+    shown = "\n".join(line.removeprefix("# ") for line in people.splitlines())
+    (tmp_path / "plan.toml").write_text(text)
+    (tmp_path / "shown.toml").write_text(f"{before}{shown}\n{after}")
+    default, told = (RankPlan.load(tmp_path / name) for name in ("plan.toml", "shown.toml"))
+    assert default.people == told.people
+    assert default.file.people.count == len(told.people.hands)
