@@ -18,7 +18,7 @@ import distributed
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from sections import save, section
+from sections import RESULTS, PagePicture, save, section
 
 from nearkey import _kernel
 from nearkey.language import load_pack
@@ -153,12 +153,12 @@ def growth(pack: Any, objective: Any, rng: Any) -> Any:
     keys = space.array(space.draw(rng) for _ in range(100))
     for n in (1_000, 2_000, 4_000, 8_000, 16_000, 32_000, 65_000):
         one = AmbiguityObjective(ambiguity_words(pack, QWERTY.letters, n))
-        rows.append(["words", n, 6, 26, cpu(lambda one=one: one.evaluate(space, keys)) / 100])
+        rows.append(["words", n, 6, 26, 1, cpu(lambda one=one: one.evaluate(space, keys)) / 100])
     for n_rows, columns in ((1, 2), (1, 3), (2, 2), (3, 3), (2, 8), (2, 13)):
         other = grid_space(QWERTY, rows=n_rows, columns=columns)
         drawn = other.array(other.draw(rng) for _ in range(100))
         took = cpu(lambda o=other, d=drawn: objective.evaluate(o, d)) / 100
-        rows.append(["keys", 65_000, n_rows * columns, 26, took])
+        rows.append(["keys", 65_000, n_rows * columns, 26, 1, took])
     lengths = np.clip(rng.poisson(8, 65_000), 1, 20)
     share = np.sort(rng.dirichlet(np.full(65_000, 0.1)))[::-1].copy()
     for letters in (16, 26, 31, 40, 60):
@@ -168,12 +168,47 @@ def growth(pack: Any, objective: Any, rng: Any) -> Any:
         words = _kernel.AmbiguityWords(typed, share, letters)
         drawn = rng.integers(0, 6, (100, letters)).astype(np.uint8)
         rows.append(
-            ["letters", 65_000, 6, letters, cpu(lambda w=words, d=drawn: w.evaluate(d, 6)) / 100]
+            ["letters", 65_000, 6, letters, 1, cpu(lambda w=words, d=drawn: w.evaluate(d, 6)) / 100]
         )
+    keys = space.array(space.draw(rng) for _ in range(1000))
+    for n in (1, 2, 3, 4):
+        some = AmbiguityObjective(objective.spelled, threads=n)
+        some.evaluate(space, keys[:10])
+        took = min(wall(lambda o=some: o.evaluate(space, keys))[0] for _ in range(3))
+        rows.append(["threads", 65_000, 6, 26, n, took])
     return section(
-        "Search: growth of the exact ambiguity", COMMAND, "over; words; keys; letters; ms|3", rows, timed=True, order=81,
-        notes=[f"{NOTE} Over letters: invented words of random letters, drawn layouts; over words and keys: the English pack."],
+        "Search: growth of the exact ambiguity", COMMAND, "over; words; keys; letters; threads; ms|3", rows,
+        timed=True, order=81, pictures=[draw(rows)],
+        notes=[f"{NOTE} Over letters: invented words of random letters, drawn layouts; else the English pack. Over threads: the "
+               "clock's time of a batch of 1,000, for one layout."],
     )  # fmt: skip
+
+
+def draw(rows: list[list[Any]]) -> PagePicture:
+    """A panel for each of what grows."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib import pyplot as plt
+
+    figure, axes = plt.subplots(1, 4, figsize=(11, 2.8), sharey=True, layout="constrained")
+    for axis, (place, name) in zip(
+        axes, enumerate(("words", "keys", "letters", "threads"), start=1), strict=True
+    ):
+        own = [row for row in rows if row[0] == name]
+        axis.plot([row[place] for row in own], [row[-1] for row in own], marker="o")
+        axis.set_xlabel(name)
+        axis.grid(alpha=0.3)
+        axis.set_ylim(bottom=0)
+    axes[0].set_ylabel("ms a layout")
+    folder = RESULTS / "pictures"
+    folder.mkdir(exist_ok=True)
+    figure.savefig(folder / "search_growth.png", dpi=110)
+    plt.close(figure)
+    return PagePicture(
+        file="pictures/search_growth.png",
+        caption="Milliseconds to evaluate one layout, over words, keys, letters and threads.",
+    )
 
 
 def near(objective: Any, space: Any, at: dict[str, Any]) -> Any:
