@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import msgspec
 
 from nearkey.lab.activity import Activity, button
@@ -23,22 +25,15 @@ def scene_of(
         return SceneReply(
             activity="", step="choose", title=name, lines=("Choose what to do.",), **shown
         )
-    step = activity.step
+    now = activity.step
+    step = {field.name: getattr(now, field.name) for field in dataclasses.fields(now)}
     return SceneReply(
         activity=activity.kind,
-        step=step.name,
-        title=step.title,
-        lines=step.lines,
+        step=step.pop("name"),
         participant=participant,
         pads=pads,
-        target=step.target,
-        phrase=step.phrase,
-        done=step.done,
-        total=step.total,
-        rest_s=step.rest_s,
-        takes_touches=step.takes_touches,
-        workload=step.workload,
-        buttons=step.buttons or (button("Stop", "leave"),),
+        buttons=step.pop("buttons") or (button("Stop", "leave"),),
         replay=activity.shown if isinstance(activity, ReplayActivity) else None,
+        **step,
         **shown,
     )
