@@ -5,7 +5,7 @@ PY := $(VENV)/bin/python
 STAMP := $(VENV)/.installed
 
 .DEFAULT_GOAL := help
-.PHONY: help install demo test lint site sanitize torture dist package check clean
+.PHONY: help install demo test lint site sanitize torture dist package oldest check clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 12
@@ -60,22 +60,35 @@ torture: $(STAMP)  ## a million damaged and forged files; the table goes to benc
 	$(PY) benchmarks/torture/run_torture.py
 	$(PY) benchmarks/make_results.py
 
+OLDEST_TESTS := tests/unit/decode tests/unit/layout tests/unit/touch tests/unit/session tests/unit/shared/test_text_table.py tests/cli/test_cli_layout.py tests/cli/test_cli_touch.py
+
 DIST ?= dist
 dist: $(STAMP)  ## the sdist, the wheel, and the English pack as a wheel of its own, in dist/
 	$(PY) -m pip install --quiet 'build>=1.2'
 	$(PY) -m build --outdir $(DIST) .
 	$(PY) -m nearkey.cli pack dist models/en/pack -o $(DIST)
 
-package: $(STAMP)  ## build both wheels, install them in a scratch environment, decode a word with them
+# Whose blocks run on the installed package: in order, each page in an empty folder.
+PAGES := README.md $(filter-out docs/api.md docs/index.md,$(wildcard docs/*.md))
+
+package: $(STAMP)  ## build both wheels, install them in a scratch environment, run all pages with them
 	rm -rf build/package && mkdir -p build/package
 	$(MAKE) dist DIST=build/package
 	NEARKEY_DISTRIBUTIONS=build/package $(PY) -m pytest -q tests/package
 	$(PYTHON) -m venv build/package/venv
-	build/package/venv/bin/pip install --quiet --find-links build/package 'nearkey[en]'
+	build/package/venv/bin/pip install --quiet --find-links build/package 'nearkey[en,data,frames,report,score,stats]'
 	cd build/package && venv/bin/python -c "import nearkey as nk; layout = nk.Layout.named('qwerty'); \
 	decoder = nk.Decoder(layout, nk.GaussianTouch.from_layout(layout, spread=0.3), nk.load_pack('en')); \
 	best = decoder.decode([layout.centers[layout.key_of_letter[c]] for c in 'level'], context='the pole is'); \
 	assert best[0].text == 'level', best; print('package: decoded', best[0].text)"
+	build/package/venv/bin/python tests/support/pages.py $(PAGES)
+
+oldest: $(STAMP)  ## the main tests with the oldest versions of the dependencies that pyproject.toml allows
+	$(PYTHON) -m venv build/oldest
+	build/oldest/bin/pip install --quiet $$($(PY) tests/support/oldest_versions.py pyproject.toml data report score stats frames) \
+		'pytest>=8' 'hypothesis>=6.100' 'pytest-xdist>=3.5'
+	build/oldest/bin/pip install --quiet --no-deps .
+	build/oldest/bin/python -m pytest -n 2 -p no:cacheprovider -o pythonpath=tests/support $(OLDEST_TESTS)
 
 check: lint test  ## what continuous integration runs
 

@@ -49,7 +49,7 @@ _ROOM = {
     "grid_layouts": "layout",
     "load_pack": "language",
     "load_touch": "touch",
-    "measures": "study.measures",
+    "measures": "study.study_measures",
     "rank_layouts": "simulate",
     "score_layout": "simulate.score",
 }
@@ -110,7 +110,7 @@ if TYPE_CHECKING:
     from nearkey.simulate import RankResult, Selection, Speed, rank_layouts
     from nearkey.simulate.score import score_layout
     from nearkey.study import StudyLog, StudyLogWriter
-    from nearkey.study.measures import measures
+    from nearkey.study.study_measures import measures
     from nearkey.touch import (
         CleaningReport,
         FingerTouch,

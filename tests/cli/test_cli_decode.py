@@ -153,6 +153,8 @@ def test_a_persons_touches_are_adapted(tmp_path):
     done(*adapt)  # goes on from what was learnt
     twice = nk.load_touch(folder / "touch.json")
     np.testing.assert_allclose(twice.n_touches_.sum(), 2 * once.n_touches_.sum(), rtol=0.05)
+    held = strict_json(done("person", "export", folder).stdout)
+    assert held["touch"] == json.loads((folder / "touch.json").read_text())
 
 
 def test_person_refuses_what_says_too_little(tmp_path):

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections import defaultdict
 from graphlib import CycleError, TopologicalSorter
+from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 
 import grimp
 import pytest
@@ -123,3 +126,16 @@ def test_a_class_name_says_one_thing_in_the_whole_tree():
         for name in re.findall(r"^class (\w+)", path.read_text(encoding="utf-8"), re.M):
             names[name].append(str(path.relative_to(ROOT)))
     assert {name: paths for name, paths in names.items() if len(paths) > 1} == {}
+
+
+def test_no_function_hides_a_module_of_its_name(modules):
+    """`import nearkey.touch.coverage` and then `nearkey.touch.coverage` is the module, whoever was imported before."""
+    hidden = []
+    for name in sorted(modules):
+        parent, _, leaf = name.rpartition(".")
+        if parent and (ROOT / "src" / Path(*parent.split("."))).is_dir():
+            # What a room exports is bound when it is imported; what it loads lazily, when it is asked for.
+            found = getattr(import_module(parent), leaf, sys)
+            if not isinstance(found, ModuleType):
+                hidden.append(name)
+    assert hidden == []

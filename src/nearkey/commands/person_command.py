@@ -124,16 +124,24 @@ def person_adapt(
 @_pack_option
 @force_option
 def person_export(folder: str, output: str | None, pack: str, force: bool) -> None:
-    """All that FOLDER holds of a person's words, as JSON: what she may ask to see."""
+    """All that FOLDER holds of a person, words and touches, as JSON: what she may ask to see."""
     from nearkey.language import load_pack
     from nearkey.personal import PersonalLanguage
-    from nearkey.personal.person import WORDS
+    from nearkey.personal.person import TOUCH, WORDS
+    from nearkey.touch.model_files import read_model_file
 
     if output is not None:
         refuse_to_overwrite(Path(output), force)
-    path = _words_in(folder, WORDS)
-    with PersonalLanguage.open(path, load_pack(pack), read_only=True) as store:
-        text = json_text(store.export())
+    words, touch = Path(folder) / WORDS, Path(folder) / TOUCH
+    held: dict[str, object] = {}
+    if words.exists() or not touch.exists():
+        with PersonalLanguage.open(
+            _words_in(folder, WORDS), load_pack(pack), read_only=True
+        ) as store:
+            held = store.export()
+    if touch.exists():
+        held = {**held, "touch": read_model_file(touch)}
+    text = json_text(held)
     if output is None:
         click.echo(text)
         return

@@ -2,7 +2,6 @@
 
 from nearkey.intervals import Estimate
 from nearkey.simulate.calibration import Calibration, calibrate
-from nearkey.simulate.collisions import Collisions, collisions
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.corpora import Corpus, CorpusSource, read_source
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
@@ -22,16 +21,16 @@ from nearkey.simulate.keystrokes import (
 )
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.layout_score import LayoutScore
-from nearkey.simulate.noise_curves import NoiseCurve, NoiseCurves, noise_curves
 from nearkey.simulate.outcomes import WordOutcomes
 from nearkey.simulate.people_ranking import PeopleRanking, PeopleRow
 from nearkey.simulate.rank import rank_layouts
 from nearkey.simulate.rank_result import Confusion, RankResult, RankRow
 from nearkey.simulate.replay import RecordedTouches, ReplayTouch
-from nearkey.simulate.replay_gap import ReplayGap, replay_gap
+from nearkey.simulate.replayed_gap import ReplayGap, replay_gap
 from nearkey.simulate.results_comparison import ResultsComparison, compare_results
 from nearkey.simulate.score import score_layout
 from nearkey.simulate.simulation_options import SimulationOptions, SimulationProgress
+from nearkey.simulate.spread_curves import NoiseCurve, NoiseCurves, noise_curves
 from nearkey.simulate.trial import TypingTrial
 from nearkey.simulate.typing_people import (
     DecoderModel,
@@ -41,6 +40,7 @@ from nearkey.simulate.typing_people import (
     TypingPeople,
 )
 from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
+from nearkey.simulate.word_collisions import Collisions, collisions
 from nearkey.simulate.workload import Workload, make_workload
 
 __all__ = [

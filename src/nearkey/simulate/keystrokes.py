@@ -19,7 +19,7 @@ from nearkey.decode import LanguagePack
 from nearkey.decode.spelling import spell
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.collisions import Collisions, SpelledLexicon, collisions, spelled_for
+from nearkey.simulate.word_collisions import Collisions, SpelledLexicon, collisions, spelled_for
 
 
 @dataclass(frozen=True, slots=True)

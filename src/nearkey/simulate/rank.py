@@ -13,7 +13,6 @@ from nearkey.decode import LanguagePack, require_pack
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.checkpoint import Checkpoint, fingerprint
-from nearkey.simulate.collisions import SpelledLexicon, collisions, spelled_for
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes
@@ -23,6 +22,7 @@ from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.trial import Judged, make_trials
 from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
+from nearkey.simulate.word_collisions import SpelledLexicon, collisions, spelled_for
 from nearkey.simulate.workload import CHUNK_WORDS
 
 _STOP_Z = (

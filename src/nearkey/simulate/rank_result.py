@@ -22,7 +22,6 @@ from nearkey.intervals import (
 )
 from nearkey.layout import Layout
 from nearkey.saved_results import SavedResult, load_result, write_result
-from nearkey.simulate.collisions import Collisions
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES, Measure, WordOutcomes, turned
 from nearkey.simulate.people_ranking import PeopleRanking
@@ -30,6 +29,7 @@ from nearkey.simulate.plain_data import plain
 from nearkey.simulate.rank_verdict import verdict
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.typist import SamplingTouchModel
+from nearkey.simulate.word_collisions import Collisions
 from nearkey.simulate.workload import Workload
 from nearkey.text_table import estimate_text, number, text_table
 

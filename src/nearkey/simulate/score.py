@@ -10,11 +10,10 @@ from nearkey.decode import Decoder, EditCosts, LanguagePack, require_pack
 from nearkey.decode.options import COMPLETION
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.collisions import collisions, spelled_for
 from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.decoder_score import Compared, DecoderScore, Latency, latency_of
-from nearkey.simulate.decoders.baselines import baselines
+from nearkey.simulate.decoders.baseline_decoders import baselines
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import BatchDecodes, Decodes
 from nearkey.simulate.identity import digest, pack_identity, touch_identity
@@ -29,6 +28,7 @@ from nearkey.simulate.simulation_options import (
     check_words,
 )
 from nearkey.simulate.trial import Judged, Stages, TypingTrial
+from nearkey.simulate.word_collisions import collisions, spelled_for
 from nearkey.simulate.workload import Workload, count_different
 from nearkey.version import VERSION
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-# The function stands where the import system would put the module of the same name: it cannot come late.
-from nearkey.study.measures import compared_text, measures, strip_end
 from nearkey.study.study_log import StudyLog, StudyTrial
+
+# The function stands where the import system would put the module of the same name: it cannot come late.
+from nearkey.study.study_measures import compared_text, measures, strip_end
 from nearkey.study.study_records import StudyHeader, StudyRecord
 from nearkey.study.writer import StudyLogRecorder, StudyLogWriter
 
@@ -162,7 +163,7 @@ _LATE = {
         "fit_power_law",
         "learning_curve",
     ),
-    "nearkey.study.measures": (
+    "nearkey.study.study_measures": (
         "compared_text",
         "measures",
         "strip_end",

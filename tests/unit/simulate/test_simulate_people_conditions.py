@@ -26,9 +26,9 @@ from nearkey.simulate import (
     noise_curves,
     rank_layouts,
 )
-from nearkey.simulate.noise_curves import ScaledTouch
 from nearkey.simulate.people_ranking import CALIBRATED, LEFT_OUT
 from nearkey.simulate.rank_plan import RankPlan
+from nearkey.simulate.spread_curves import ScaledTouch
 from nearkey.simulate.typing_people import fit_carried
 from nearkey.simulate.typist import Aims
 from nearkey.touch import (

@@ -14,7 +14,7 @@ import nearkey as nk
 from nearkey.errors import PlanError
 from nearkey.simulate.recorded import RecordedWords
 from nearkey.simulate.replay import RecordedTouches, ReplayTouch, log_near
-from nearkey.simulate.replay_gap import replay_gap
+from nearkey.simulate.replayed_gap import replay_gap
 from nearkey.simulate.typist import Typist
 from nearkey.touch import GaussianTouch, TouchLog
 

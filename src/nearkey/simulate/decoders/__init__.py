@@ -1,6 +1,6 @@
 """Decoders as the benchmark asks them: ours, the baselines, and any command that speaks the line protocol."""
 
-from nearkey.simulate.decoders.baselines import BASELINES, baselines
+from nearkey.simulate.decoders.baseline_decoders import BASELINES, baselines
 from nearkey.simulate.decoders.outside import OutsideDecoder
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import (
