@@ -16,6 +16,7 @@ from nearkey.commands.shared import (
     json_text,
     named_or_file,
     raw_log_options,
+    touch_on,
 )
 from nearkey.errors import NearkeyError
 from nearkey.layout import Layout
@@ -45,18 +46,8 @@ def _decoder(
 ) -> Decoder:
     from nearkey.decode import Decoder, EditCosts
     from nearkey.language import load_pack
-    from nearkey.touch import GaussianTouch
-    from nearkey.touch.touch_models import touch_named
 
-    if (spread_mm is None) == (touch_file is None):
-        raise NearkeyError(
-            "give one of the two", field="--spread-mm, --touch", fix="say where touches land"
-        )
-    touch = (
-        GaussianTouch.from_layout(layout, spread_mm=spread_mm)
-        if touch_file is None
-        else touch_named(touch_file, layout)
-    )
+    touch = touch_on(layout, spread_mm, touch_file)
     costs = replace(EditCosts.typical(layout), completion=None) if edits else EditCosts()
     return Decoder(layout, touch, load_pack(pack), edits=costs)
 

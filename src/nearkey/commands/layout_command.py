@@ -16,7 +16,6 @@ from nearkey.commands.shared import (
     named_or_file,
     need_extra,
     output_option,
-    picture_file,
     refuse_to_overwrite,
     say_written,
 )
@@ -75,14 +74,14 @@ def layout_check(specs: tuple[str, ...], as_json: bool) -> None:
 
 @layout.command("draw")
 @click.argument("spec")
-@output_option("Picture: .svg, .png or .pdf; SVG on standard output without it.", suffix=".svg")
-@force_option
-def layout_draw(spec: str, output: str | None, force: bool) -> None:
+@output_option(
+    "Picture: .svg, .png or .pdf; SVG on standard output without it.", suffix=".svg", picture=True
+)
+def layout_draw(spec: str, output: str | None) -> None:
     """Draw a layout (a spec file or a name of the catalogue)."""
     if output is None:
         click.echo(named_or_file(spec).to_svg())
         return
-    picture_file(output, force)
     if Path(output).suffix.lower() == ".svg":
         with atomic_write(output) as file:
             file.write(named_or_file(spec).to_svg())
@@ -101,7 +100,6 @@ def layout_draw(spec: str, output: str | None, force: bool) -> None:
 @click.option("--columns", type=int, help="With --rows: cells across.")
 @click.option("--name", help="Name of the new layout.")
 @output_option("Spec file (TOML); standard output without it.", suffix=".toml")
-@force_option
 def layout_new(
     base: str,
     fit_mm: tuple[float, float] | None,
@@ -109,14 +107,11 @@ def layout_new(
     columns: int | None,
     name: str | None,
     output: str | None,
-    force: bool,
 ) -> None:
     """Write a spec to start from: BASE (a name of the catalogue, or a spec), fitted and grouped as asked.
 
     Move keys and letters in the file with an editor; `nearkey layout check` says what is wrong with it.
     """
-    if output is not None:
-        refuse_to_overwrite(Path(output), force)
     if (rows is None) != (columns is None):
         raise LayoutError("one is given", field="--rows, --columns", fix="give both or neither")
     made = named_or_file(base, fit_mm)

@@ -390,8 +390,7 @@ def pack_export(name: str, arpa: str, force: bool) -> None:
 @click.option("--order", type=click.IntRange(1, 5), default=3)
 @click.option("--memory-mb", type=click.IntRange(16), default=1024,
               help="Memory for counting; beyond it, sorted pieces go to disk.")  # fmt: skip
-@force_option
-def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: bool) -> None:
+def pack_estimate(text: str, output: str, order: int, memory_mb: int) -> None:
     """Estimate a Kneser-Ney model of TEXT (one sentence a line, tokens between spaces) as ARPA.
 
     What is counted on the disk lies in OUTPUT.counts until the file is made; run again after an interruption,
@@ -399,7 +398,6 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, force: boo
     """
     from nearkey.packs.arpa import estimate_file
 
-    refuse_to_overwrite(Path(output), force)
     with progress_bar(f"estimate {text}") as bar:
         made = estimate_file(
             text,

@@ -11,13 +11,11 @@ from nearkey.commands.shared import (
     FOLDER,
     FOLDER_THERE,
     fit_option,
-    force_option,
     json_option,
     json_text,
     named_or_file,
     output_option,
     raw_log_options,
-    refuse_to_overwrite,
     say_written,
     show_fields,
 )
@@ -122,16 +120,13 @@ def person_adapt(
 @click.argument("folder", type=FOLDER_THERE)
 @output_option("JSON file; standard output without it.", suffix=".json")
 @_pack_option
-@force_option
-def person_export(folder: str, output: str | None, pack: str, force: bool) -> None:
+def person_export(folder: str, output: str | None, pack: str) -> None:
     """All that FOLDER holds of a person, words and touches, as JSON: what she may ask to see."""
     from nearkey.language import load_pack
     from nearkey.personal import PersonalLanguage
     from nearkey.personal.person import TOUCH, WORDS
     from nearkey.touch.model_files import read_model_file
 
-    if output is not None:
-        refuse_to_overwrite(Path(output), force)
     words, touch = Path(folder) / WORDS, Path(folder) / TOUCH
     held: dict[str, object] = {}
     if words.exists() or not touch.exists():

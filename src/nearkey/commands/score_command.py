@@ -21,6 +21,7 @@ from nearkey.commands.shared import (
     progress_bar,
     refuse_to_overwrite,
     stream_path,
+    touch_on,
 )
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
@@ -119,17 +120,12 @@ def score_command(
     from nearkey.simulate.decoders import OutsideDecoder
     from nearkey.simulate.keystrokes import Selection
     from nearkey.simulate.score import score_layout
-    from nearkey.touch import GaussianTouch
-    from nearkey.touch.touch_models import touch_named
 
-    if (spread_mm is None) == (touch_file is None):
-        raise NearkeyError(
-            "give one of the two", field="--spread-mm, --touch", fix="say where touches land"
-        )
     if figures and folder is None:
         raise NearkeyError("needs a folder", field="--figures", fix="add -o FOLDER")
     commands = dict(_named_command(text) for text in decoders)
     surfaces = [named_or_file(name, fit_mm) for name in layouts]
+    touches = [touch_on(layout, spread_mm, touch_file) for layout in surfaces]
     targets = [_targets(folder, layout.name, force) for layout in surfaces]
     language = load_pack(pack)
     text = (
@@ -148,13 +144,10 @@ def score_command(
         text = held_out_part(text, fraction=held_out / 1000)
     results: list[Any] = []
     with progress_bar("score") as bar:
-        for number, (layout, target) in enumerate(zip(surfaces, targets, strict=True)):
+        for number, (layout, touch, target) in enumerate(
+            zip(surfaces, touches, targets, strict=True)
+        ):
             bar(number, len(surfaces))
-            touch = (
-                GaussianTouch.from_layout(layout, spread_mm=spread_mm)
-                if touch_file is None
-                else touch_named(touch_file, layout)
-            )
             with ExitStack() as stack:
                 others: dict[str, Any] = {}
                 for name, command in commands.items():

@@ -133,16 +133,44 @@ force_option = click.option("--force", is_flag=True, help="Overwrite files that 
 
 
 def output_option(
-    what: str, *, required: bool = False, suffix: str = ".txt"
+    what: str, *, required: bool = False, suffix: str = ".txt", picture: bool = False
 ) -> Callable[[Any], Any]:
-    """The option -o of a command that writes one file: `what` it is, and whether it is `required`.
+    """The options -o and --force of a command that writes one file, checked before the work; it gets `output`.
 
-    suffix : of what goes to standard output for "-".
+    what : it is, and whether it is `required`. suffix : of what goes to standard output for "-".
+    picture : its name must end as a picture's.
     """
-    help_text = f"{what} - is standard output."
-    return click.option(
-        "-o", "--output", type=OutputFile(suffix), required=required, help=help_text
-    )
+
+    def decorate(command: Callable[..., Any]) -> Any:
+        @functools.wraps(command)
+        def checked(*args: Any, output: str | None, force: bool, **kwargs: Any) -> Any:
+            if output is not None and picture:
+                picture_file(output, force)
+            elif output is not None:
+                refuse_to_overwrite(Path(output), force)
+            return command(*args, output=output, **kwargs)
+
+        help_text = f"{what} - is standard output."
+        option = click.option(
+            "-o", "--output", type=OutputFile(suffix), required=required, help=help_text
+        )
+        return option(force_option(checked))
+
+    return decorate
+
+
+def touch_on(layout: Layout, spread_mm: float | None, touch_file: str | None) -> Any:
+    """The touch model that --spread-mm or --touch means on a layout; NearkeyError for both or neither."""
+    from nearkey.touch import GaussianTouch
+    from nearkey.touch.touch_models import touch_named
+
+    if (spread_mm is None) == (touch_file is None):
+        raise NearkeyError(
+            "give one of the two", field="--spread-mm, --touch", fix="say where touches land"
+        )
+    if touch_file is not None:
+        return touch_named(touch_file, layout)
+    return GaussianTouch.from_layout(layout, spread_mm=spread_mm)
 
 
 def raw_log_options(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import click
 
 from nearkey.commands.shared import (
     FILE,
-    force_option,
     json_option,
     json_text,
     output_option,
-    refuse_to_overwrite,
 )
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write, read_text
@@ -37,7 +34,6 @@ from nearkey.files import atomic_write, read_text
     help="Phrases of an earlier study, one a line, which are not drawn again.",
 )
 @output_option("Write the phrases here, one a line.", required=True)
-@force_option
 def study_phrases(
     source: str,
     number: int,
@@ -48,7 +44,6 @@ def study_phrases(
     pack: str | None,
     exclude: str | None,
     output: str,
-    force: bool,
 ) -> None:
     """Draw phrases from SOURCE: a text file, a folder, or a library's corpus (nltk:NAME).
 
@@ -57,7 +52,6 @@ def study_phrases(
     from nearkey.language.reading.corpus import read_corpus
     from nearkey.study import draw_phrases
 
-    refuse_to_overwrite(Path(output), force)
     unigram = None
     if pack is not None:
         from nearkey.language import load_pack
@@ -98,7 +92,6 @@ def study_phrases(
 @click.option("--practice", type=int, default=2, help="Phrases before a condition's first block.")
 @click.option("--rest", "rest_s", type=float, default=120.0, help="Seconds before each block.")
 @output_option("Write the plan here (JSON).", required=True)
-@force_option
 def study_plan(
     phrases: str,
     participants: str,
@@ -109,12 +102,10 @@ def study_plan(
     practice: int,
     rest_s: float,
     output: str,
-    force: bool,
 ) -> None:
     """Plan who types which of the PHRASES (a file, one a line) under which condition, and when."""
     from nearkey.study import plan_study
 
-    refuse_to_overwrite(Path(output), force)
     people = (
         [f"p{i + 1}" for i in range(int(participants))]
         if participants.isdigit()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import count
-from pathlib import Path
 from typing import Any
 
 import click
@@ -22,7 +21,6 @@ from nearkey.commands.shared import (
     picture_file,
     progress_bar,
     raw_log_options,
-    refuse_to_overwrite,
     say_written,
 )
 from nearkey.errors import TouchModelError
@@ -61,7 +59,6 @@ def touch() -> None:
 @click.option("--max-sd", type=float, default=3.0, help="Touches beyond this many SD go.")
 @output_option("Write the kept touches here: .csv, .jsonl or .parquet.", suffix=".csv")
 @json_option("the report")
-@force_option
 def touch_clean(
     log: str,
     layout_name: str,
@@ -70,11 +67,8 @@ def touch_clean(
     max_sd: float,
     output: str | None,
     as_json: bool,
-    force: bool,
 ) -> None:
     """Drop outliers and repeated touches of LOG; print how many, whose and why."""
-    if output is not None:
-        refuse_to_overwrite(Path(output), force)
     read = TouchLog.read(log, **raw)
     kept, report = clean(read, named_or_file(layout_name, fit_mm), max_sd=max_sd)
     if output is not None:
@@ -103,7 +97,6 @@ def touch_clean(
     "--person", help="With --model person: who is learnt, the others being the population."
 )
 @output_option("Model file (JSON).", required=True, suffix=".json")
-@force_option
 def touch_fit(
     log: str,
     layout_name: str,
@@ -113,10 +106,8 @@ def touch_fit(
     kind: str,
     person: str | None,
     output: str,
-    force: bool,
 ) -> None:
     """Fit a touch model on LOG and save it; a Gaussian for each key unless --model names another kind."""
-    refuse_to_overwrite(Path(output), force)
     family = touch_family(kind)
     if person is not None and not isinstance(family, AdaptingTouch):
         raise TouchModelError(
@@ -251,8 +242,7 @@ def touch_compare(
 @raw_log_options
 @click.option("--people", is_flag=True, help="One small picture a person, offsets as arrows.")
 @click.option("--ellipses", "shapes", is_flag=True, help="Only ellipses, and offsets as arrows.")
-@output_option("Picture: .png, .pdf or .svg.", required=True, suffix=".png")
-@force_option
+@output_option("Picture: .png, .pdf or .svg.", required=True, suffix=".png", picture=True)
 def touch_draw(
     log: str,
     layout_name: str,
@@ -261,13 +251,11 @@ def touch_draw(
     people: bool,
     shapes: bool,
     output: str,
-    force: bool,
 ) -> None:
     """Draw the touches of LOG on the layout, with the 95 % ellipses of those that cleaning keeps."""
     need_extra("report", "matplotlib", what="touch draw")
     from nearkey.report import draw_touches, plot_ellipses, plot_people, save_figure
 
-    picture_file(output, force)
     layout = named_or_file(layout_name, fit_mm)
     touches = TouchLog.read(log, **raw)
     if people:
