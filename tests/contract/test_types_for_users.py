@@ -34,8 +34,7 @@ model = nk.GaussianTouch().fit(log, layout)
 rows: list[dict[str, object]] = result.to_dicts()
 found = nk.RankResult.load("ranking.json")
 print(found.kind, found.to_dicts(), nk.measures([]).to_dicts("phrase"))
-plot_layout(layout, title="pad").savefig("pad.png")
-save_figure(plot_layout(layout), "pad.pdf")
+save_figure(plot_layout(layout, title="pad"), "pad.pdf")
 """
 SOURCE = str(Path(nearkey.__file__).parents[1])
 
