@@ -68,8 +68,9 @@ dist: $(STAMP)  ## the sdist, the wheel, and the English pack as a wheel of its 
 	$(PY) -m build --outdir $(DIST) .
 	$(PY) -m nearkey.cli pack dist models/en/pack -o $(DIST)
 
-# Whose blocks run on the installed package: in order, each page in an empty folder.
-PAGES := README.md $(filter-out docs/api.md docs/index.md,$(wildcard docs/*.md))
+# Whose blocks run on the installed package: in order, each page in an empty folder. That on studies needs a person at a
+# terminal.
+PAGES := README.md $(filter-out docs/api.md docs/index.md docs/study.md,$(wildcard docs/*.md))
 
 package: $(STAMP)  ## build both wheels, install them in a scratch environment, run all pages with them
 	rm -rf build/package && mkdir -p build/package
