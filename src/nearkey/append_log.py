@@ -160,7 +160,7 @@ class AppendLog(Closable):
                 self.path.chmod(0o600)
             self._size = os.fstat(self._file).st_size
             # A crash in the middle of a replacement left it; it may hold private text.
-            sweep_drafts(self.path)
+            sweep_drafts(Path(os.path.realpath(self.path)))
             if fsync and not self._size:
                 sync_folder(self.path.parent)
         except OSError as fault:

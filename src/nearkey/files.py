@@ -46,10 +46,15 @@ def atomic_path(
     What a killed writer left beside `path` goes with the next one. Raises `error` where the disk refuses; what was
     there then stays as it was.
     """
-    target = Path(path)
+    # Through a symbolic link: else the old contents, private ones too, would stay where it leads.
+    target = Path(os.path.realpath(path))
     draft, file = None, -1
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
+        if target.exists() and not (target.is_file() or target.is_dir()):
+            raise error(
+                "is a device or a pipe, not a file", where=path, fix="name a file to be written"
+            )
         sweep_drafts(target)
         draft = target.with_name(f".{target.name}.{secrets.token_hex(6)}.part")
         file = os.open(draft, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600 if private else 0o666)
@@ -68,7 +73,7 @@ def atomic_path(
             str(target.parent),
         ):
             raise  # of another file, which the caller was at
-        raise unwritten(fault, target, error) from None
+        raise unwritten(fault, path, error) from None
     finally:
         if file >= 0:
             os.close(file)
@@ -152,13 +157,15 @@ def _drafts(path: Path) -> Iterator[Path]:
 
 
 def remove_with_drafts(path: Path) -> None:
-    """Remove a file, and every draft of it that an interrupted writer of this or an earlier version left.
+    """Remove a file, and every draft of it that an interrupted writer of this or an earlier version left; of a symbolic
+    link, what it leads to as well.
 
     Raises OSError where the system refuses.
     """
-    for left in [*path.parent.glob(f".{glob.escape(path.name)}.*"), path]:
-        if left.is_file() or left.is_symlink():
-            left.unlink(missing_ok=True)
+    for place in (Path(os.path.realpath(path)), path):
+        for left in [*place.parent.glob(f".{glob.escape(place.name)}.*"), place]:
+            if left.is_file() or left.is_symlink():
+                left.unlink(missing_ok=True)
 
 
 def sync_folder(folder: Path) -> None:

@@ -20,7 +20,7 @@ if sys.platform == "win32":
 
 import nearkey as nk
 from nearkey.errors import NearkeyError, PersonalError
-from nearkey.files import atomic_path, atomic_write
+from nearkey.files import atomic_path, atomic_write, remove_with_drafts
 from nearkey.personal import Person, PersonalLanguage
 from nearkey.simulate.checkpoint import Checkpoint
 from nearkey.simulate.outcomes import WordOutcomes
@@ -279,3 +279,33 @@ def test_a_wiped_person_is_gone(tmp_path, decoder, people, layout):
         assert person.words.export()["words"] == []
     assert [path.name for path in folder.iterdir()] == ["words.jsonl"]
     assert SECRET.encode() not in (folder / "words.jsonl").read_bytes()
+
+
+# ---- links and devices ----
+
+
+def test_what_a_link_leads_to_is_replaced_not_the_link(tmp_path, decoder):
+    real, link = tmp_path / "real" / "run.jsonl", tmp_path / "run.jsonl"
+    real.parent.mkdir()
+    with nk.Session(decoder, journal=real, undo_limit=0) as session:
+        session.insert(SECRET)
+        session.clear()
+    link.symlink_to(real)
+    with nk.Session.restore(link, decoder) as session:
+        session._shorten(session._journal)
+    assert link.is_symlink()
+    assert SECRET.encode() not in real.read_bytes()
+    assert real.stat().st_mode & 0o777 == 0o600
+    assert [path.name for path in real.parent.iterdir()] == ["run.jsonl"]
+    remove_with_drafts(link)
+    assert not link.is_symlink()
+    assert not real.exists()
+
+
+def test_a_pipe_or_a_device_is_not_replaced_by_a_file(tmp_path, layout):
+    pipe = tmp_path / "pad.toml"
+    os.mkfifo(pipe)
+    with pytest.raises(NearkeyError, match="is a device or a pipe"):
+        layout.save(pipe)
+    assert pipe.is_fifo()
+    assert [path.name for path in tmp_path.iterdir()] == ["pad.toml"]

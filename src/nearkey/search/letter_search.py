@@ -20,6 +20,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey.bounds import MOST_WORKERS, whole_number
 from nearkey.errors import PlanError
 from nearkey.search.letter_space import Keys, LetterSpace
 from nearkey.search.objectives import NearObjective, Objective
@@ -69,17 +70,15 @@ class LetterSearchOptions:
             raise PlanError(
                 f"{self.method!r} is not known", field="method", fix="write auto, list or anneal"
             )
-        for name, least in (
-            ("seed", 0),
-            ("restarts", 1),
-            ("steps", 1),
-            ("kept", 1),
-            ("workers", 1),
+        for name, low, high in (
+            ("seed", 0, 1 << 63),
+            ("restarts", 1, 1_000_000),
+            ("steps", 1, 1_000_000_000),
+            ("kept", 1, 1_000_000),
+            ("list_at_most", 0, 1_000_000_000),
+            ("workers", 1, MOST_WORKERS),
         ):
-            if getattr(self, name) < least:
-                raise PlanError(
-                    f"is {getattr(self, name)}", field=name, fix=f"give {least} or more"
-                )
+            whole_number(getattr(self, name), low=low, high=high, error=PlanError, field=name)
 
 
 @dataclass(frozen=True, slots=True)

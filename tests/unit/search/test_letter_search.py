@@ -192,6 +192,10 @@ def test_killed_work_is_not_done_again(tmp_path):
         ({"steps": 0}, "steps"),
         ({"seed": -1}, "seed"),
         ({"kept": 0}, "kept"),
+        ({"steps": 2.5}, "steps"),
+        ({"restarts": 2**70}, "restarts"),
+        ({"seed": True}, "seed"),
+        ({"workers": 10**9}, "workers"),
     ],
 )
 def test_options_that_cannot_be_meant(change, field):
