@@ -21,7 +21,8 @@ from nearkey.touch import GaussianTouch, TouchLog, clean, ellipses, load_touch
 class LabModels:
     """pack : the language. folder : where participants' fitted models lie.
 
-    Models, decoders and drawings are made when first needed and kept until the participant's model is fitted anew.
+    Models, decoders and drawings are made when first needed and kept until the participant's model is fitted anew, or
+    its file is gone: a person who is forgotten is forgotten here too.
     """
 
     def __init__(self, pack: LanguagePack, folder: LabFolder) -> None:
@@ -33,6 +34,9 @@ class LabModels:
     def model(self, condition: LabCondition, participant: str) -> tuple[Any, str]:
         """The touch model assumed for a participant ("" for nobody), and where it comes from: "own" is fitted."""
         key = condition.name, participant
+        for name, code in [k for k, (_, source) in self._models.items() if source == "own"]:
+            if not self._folder.model_path(code, name).exists():
+                self._drop(name, code)
         if key not in self._models:
             found = condition.touch, condition.source
             if participant:
@@ -75,8 +79,7 @@ class LabModels:
         path = self._folder.model_path(participant, condition.name)
         model.save(path)
         path.chmod(0o600)
-        for kept in (self._models, self._decoders, self._drawings):
-            kept.pop((condition.name, participant), None)
+        self._drop(condition.name, participant)
         off = np.asarray(model.pooled_offset_) * layout.unit_mm
         areas = [np.pi * e.semi_major * e.semi_minor for e in ellipses(model)]
         return (
@@ -86,6 +89,10 @@ class LabModels:
             f"95 % of them lie in {float(np.mean(areas)) * layout.unit_mm**2:.0f} square mm about it.",
             "Typing and studies under this code use the fitted model from now on.",
         )
+
+    def _drop(self, condition: str, participant: str) -> None:
+        for kept in (self._models, self._decoders, self._drawings):
+            kept.pop((condition, participant), None)
 
 
 def drawn_pad(condition: str, layout: Layout, model: Any = None) -> DrawnPad:

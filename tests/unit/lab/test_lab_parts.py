@@ -16,8 +16,10 @@ from nearkey.errors import LayoutError, NearkeyError, PlanError
 from nearkey.lab import fit_affine, forget_participant
 from nearkey.lab.activity import CloseTrial, OpenTrial
 from nearkey.lab.calibrate_activity import balanced_targets
+from nearkey.lab.lab_folder import LabFolder
 from nearkey.lab.lab_messages import apply_affine
-from nearkey.lab.lab_plan import LabPlan, StrokeTable
+from nearkey.lab.lab_models import LabModels
+from nearkey.lab.lab_plan import LabCondition, LabPlan, StrokeTable
 from nearkey.lab.strokes import stroke_action
 from nearkey.lab.study_activity import StudyActivity
 from nearkey.study import (
@@ -264,6 +266,21 @@ def test_a_person_is_forgotten_everywhere_and_the_others_are_not(tmp_path):
     # What is no log stays, whatever its name.
     assert (tmp_path / "p1" / "holiday.txt").exists()
     assert forget_participant("p1", [tmp_path]) == ()
+
+
+def test_a_running_lab_forgets_a_person_s_fitted_model(tmp_path):
+    layout = nk.Layout.named("qwerty")
+    everybody = nk.GaussianTouch.from_layout(layout, spread=0.4)
+    condition = LabCondition(name="grid", layout=layout, touch=everybody, source="assumed")
+    models = LabModels(None, LabFolder(tmp_path))
+    fitted = tmp_path / "p1" / "model-grid.json"
+    fitted.parent.mkdir()
+    everybody.save(fitted)
+    assert models.model(condition, "p1")[1] == "own"
+    forget_participant("p1", [tmp_path])
+    assert models.model(condition, "p2") == (everybody, "assumed")
+    assert ("grid", "p1") not in models._models
+    assert models.model(condition, "p1") == (everybody, "assumed")
 
 
 def test_nothing_is_forgotten_while_a_log_is_being_written(tmp_path):
