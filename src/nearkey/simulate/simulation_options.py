@@ -92,8 +92,9 @@ class SimulationOptions:
         if self.corpus is not None:
             object.__setattr__(self, "corpus", as_corpus(self.corpus))
         check_words(self.words, "words")
-        if self.seed < 0:
+        if isinstance(self.seed, int) and self.seed < 0:
             raise PlanError(f"is {self.seed}", field="seed", fix="give 0 or more")
+        whole_number(self.seed, low=0, high=1 << 63, error=PlanError, field="seed")
         whole_number(self.workers, low=1, high=MOST_WORKERS, error=PlanError, field="workers")
         if self.context and self.corpus is None:
             raise PlanError(
@@ -154,6 +155,7 @@ class StepCount:
 
 
 def check_words(words: int, field: str) -> None:
-    """PlanError for too few words to give an interval."""
-    if words < 2:
+    """PlanError for too few words to give an interval, and for more than any machine holds."""
+    if isinstance(words, int) and words < 2:
         raise PlanError(f"{words} words give no interval", field=field, fix="type 2 or more")
+    whole_number(words, low=2, high=100_000_000, error=PlanError, field=field)

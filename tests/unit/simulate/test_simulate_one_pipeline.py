@@ -129,6 +129,8 @@ def test_settings_are_checked_alike(pack, call):
     for options, says in (
         ({"words": 1}, "words: 1 words give no interval"),
         ({"seed": -1}, "seed: is -1"),
+        ({"seed": 2.5}, "seed: 2.5 is out of range"),
+        ({"words": 2**70}, "words: 1180591620717411303424 is out of range"),
         ({"workers": 0}, "workers: 0 is out of range"),
         ({"context": True}, "context: words drawn one by one"),
         ({"corpus": ["", " "]}, "text: holds no text"),
