@@ -154,6 +154,8 @@ class AppendLog(Closable):
         self._private = private
         self._fsync = fsync
         self._file = -1
+        if "\0" in os.fspath(path):
+            raise self._fault("is no name of a file", "check the path")
         try:
             self._file = self._opened(new)
             if private and new is None:

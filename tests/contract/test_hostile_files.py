@@ -103,3 +103,17 @@ def test_what_watches_sees_what_goes_wrong(tmp_path):
     assert in_child(lambda: time.sleep(30), seconds=1) == "more than 1 s"
     assert in_child(lambda: "said") == "said"
     assert in_child(lambda: None) is None
+
+
+@pytest.mark.parametrize("name", ["9" * 5000, "a/" * 3000, "~" * 300, "\0"])
+def test_names_that_no_file_can_have_are_refused(name, tmp_path):
+    import nearkey as nk
+    from nearkey.lab.lab_plan import layout_of
+
+    reads = [nk.load_pack, nk.Layout.load, nk.TouchLog.read, nk.load_touch]
+    reads += [lambda name: layout_of(name, tmp_path), lambda name: nk.Session.restore(name, None)]
+    for read in reads:
+        with pytest.raises(NearkeyError) as fault:
+            read(name)
+        assert str(fault.value).isprintable()
+        assert len(str(fault.value)) < 300

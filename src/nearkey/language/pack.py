@@ -176,7 +176,7 @@ def find_pack(name_or_path: str | os.PathLike[str]) -> Path:
     the ``models/`` of a source checkout, and installed packs (entry points), in this order: no installed pack takes the
     place of one that nearkey brings along. Give its folder to load it all the same."""
     path = Path(name_or_path)
-    if (path / "pack.toml").is_file():
+    if os.path.isfile(path / "pack.toml"):  # noqa: PTH113 - Path.is_file raises for too long a name
         return path
     name = os.fspath(name_or_path)
     if isinstance(name_or_path, os.PathLike) or len(path.parts) != 1 or not name.strip("."):
