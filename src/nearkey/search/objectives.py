@@ -50,7 +50,7 @@ class BoundedObjective(Objective, Protocol):
     """An objective that no merging of keys makes better, so that partial assignments have a bound.
 
     That is so of ambiguity: where two keys become one, words that differed may no longer differ, and none that were
-    alike are told apart.
+    alike are distinguished.
     """
 
     def bound(self, space: LetterSpace, partial: NDArray[np.int16]) -> Floats:

@@ -15,7 +15,7 @@ _KINDS = {
     **dict.fromkeys(("add_word", "caps_lock", "move", "reopen", "shift", "spell"), "cursor"),
     "clear": "delete",
 }
-# Of those without a text of their own, the ones that go to a place in the text to mend it; the others are mode keys.
+# Of those without a text of their own, the ones that go to a place in the text to fix it; the others are mode keys.
 _MOVES = ("move", "reopen")
 
 

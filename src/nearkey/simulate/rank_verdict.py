@@ -97,7 +97,7 @@ def _line(
     apart = over.low > 0 if over_baseline else may == 1
     said = f"  {name:20}  {first}: {estimate_text(over, 4, sign=True)} over {rival}"
     if not apart:
-        said += f", not told apart{needed(first, rival)}"
+        said += f", not distinguished{needed(first, rival)}"
     said += f"; {may} of {len(rows)} layouts may be the best"
     second = rows[1].layout
     if may > 1 and second != rival:

@@ -19,7 +19,7 @@ SPREAD_PER_WIDTH = 0.25  # of the invented hands
 
 @pytest.fixture
 def pack():
-    """Three words of one letter: a is rare, b and c are told apart by where the touch lands."""
+    """Three words of one letter: a is rare, b and c are distinguished by where the touch lands."""
     ngrams = random_ngrams(np.random.default_rng(1), len(WORDS), 1, 0.0)
     return SmallPack(
         SmallLexicon(WORDS, np.log(SHARES).astype(np.float32)), SmallTableModel(WORDS, ngrams, 1)

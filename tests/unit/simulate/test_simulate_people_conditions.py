@@ -98,7 +98,7 @@ def test_a_first_layout_that_alone_may_be_the_best_is_told_apart_from_the_others
     assert "over pairs; 1 of 2 layouts may be the best" in line
     near = ranked(None, words=40, by="top1")
     assert all(row.may_be_best for row in near.rows)
-    assert "not told apart" in str(near).splitlines()[1]
+    assert "not distinguished" in str(near).splitlines()[1]
 
 
 @pytest.mark.parametrize(
