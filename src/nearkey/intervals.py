@@ -266,7 +266,7 @@ def with_the_best(units: Floats, *, confidence: float = 0.95, seed: int = 0) -> 
     best", Annals of Statistics 12 (1984), 1136-1144, the largest studentised difference to each by bootstrap with
     normal multipliers (Chernozhukov, Chetverikov & Kato, Annals of Statistics 41, 2013, 2786-2819; from memory).
     """
-    _check_confidence(confidence)
+    check_confidence(confidence)
     _check_units(units)
     k = units.shape[1]
     if k == 1:
@@ -310,7 +310,7 @@ def with_a_control(
     Raises as `with_the_best`. Source: Dunnett, J. Am. Stat. Assoc. 50 (1955), 1096-1121, the largest studentised
     difference by bootstrap, as there.
     """
-    _check_confidence(confidence)
+    check_confidence(confidence)
     _check_units(units)
     means, error, drawn = _deviates(units, seed)
     largest = np.abs(drawn(control)).max(axis=1)
@@ -343,7 +343,7 @@ def items_to_distinguish(
     Taken that the difference seen is the true one. Source: the normal power of a mean, e.g. Cohen, Statistical Power
     Analysis, 1988 (from memory).
     """
-    _check_confidence(power)
+    check_confidence(power)
     half = (difference.high - difference.low) / 2
     if difference.value == 0 or not math.isfinite(half):
         return None
@@ -406,7 +406,7 @@ def mean_over_people(values: Sequence[float] | Floats, *, confidence: float = 0.
 
     Raises NearkeyError for another confidence. Source: Student, Biometrika 6 (1908), 1-25.
     """
-    _check_confidence(confidence)
+    check_confidence(confidence)
     data = np.asarray(values, dtype=np.float64)
     n = len(data)
     value = float(data.mean()) if n else math.nan
@@ -429,7 +429,7 @@ def student_t(confidence: float, freedom: int) -> float:
     Source: the finite series of Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4, in the
     angle atan(t / sqrt(freedom)), solved by halving.
     """
-    _check_confidence(confidence)
+    check_confidence(confidence)
     if freedom < 1:
         raise NearkeyError(f"is {freedom}", field="freedom", fix="give 1 or more")
     odd = freedom % 2
@@ -459,7 +459,7 @@ def percentile_interval(value: float, resampled: Floats, *, confidence: float = 
     Raises NearkeyError for another confidence.
     Source: Efron & Tibshirani, An Introduction to the Bootstrap, 1993 (from memory).
     """
-    _check_confidence(confidence)
+    check_confidence(confidence)
     tail = (1.0 - confidence) / 2.0
     low, high = np.quantile(resampled, [tail, 1.0 - tail])
     return Estimate(value, float(low), float(high))
@@ -483,7 +483,7 @@ def bootstrap_mean(
     Raises NearkeyError for a confidence outside (0, 1) or no resamples.
     Source: Efron & Tibshirani, An Introduction to the Bootstrap, 1993 (from memory).
     """
-    _check_confidence(confidence)
+    check_confidence(confidence)
     if resamples < 1:
         raise NearkeyError(f"is {resamples}", field="resamples", fix="give at least 1")
     data = np.asarray(values, dtype=np.float64)
@@ -500,7 +500,8 @@ def bootstrap_mean(
     return percentile_interval(value, means, confidence=confidence)
 
 
-def _check_confidence(confidence: float) -> None:
+def check_confidence(confidence: float) -> None:
+    """Refuse a `confidence` outside (0, 1): NearkeyError."""
     if not 0.0 < confidence < 1.0:
         raise NearkeyError(
             f"is {confidence}", field="confidence", fix="give a share between 0 and 1, as 0.95"

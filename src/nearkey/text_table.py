@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 from nearkey.errors import harmless
 from nearkey.intervals import Estimate
@@ -71,6 +72,17 @@ def _block(
     if rule:
         text.insert(1, "-" * max(map(len, text)))
     return "\n".join(text)
+
+
+class ResultTable(NamedTuple):
+    """A result as heads and rows of text, for a terminal (`str`) and for a page alike; `left` as of `text_table`."""
+
+    heads: Sequence[str]
+    rows: Sequence[Sequence[object]]
+    left: Collection[int] = (0,)
+
+    def __str__(self) -> str:
+        return text_table(self.heads, self.rows, left=self.left)
 
 
 def field_lines(fields: Mapping[str, object]) -> str:

@@ -36,6 +36,9 @@ for _command in (study_phrases, study_plan, study_power_command, study_report_co
 @click.option("--ignore-punctuation", is_flag=True, help="Compare texts without punctuation.")
 @click.option("--practice", is_flag=True, help="Count practice phrases as well.")
 @click.option(
+    "--interrupted", is_flag=True, help="Count phrases that a crash or reload broke into."
+)
+@click.option(
     "--curve", metavar="MEASURE", help="Also its learning curves over blocks, such as wpm."
 )
 @click.option("--compare", metavar="MEASURE", help="Also the conditions against each other in it.")
@@ -46,6 +49,7 @@ def study_measures(
     ignore_case: bool,
     ignore_punctuation: bool,
     practice: bool,
+    interrupted: bool,
     curve: str | None,
     compare: str | None,
     as_json: bool,
@@ -67,6 +71,7 @@ def study_measures(
         ignore_case=ignore_case,
         ignore_punctuation=ignore_punctuation,
         practice=practice,
+        interrupted=interrupted,
     )
     if not found.phrases:
         why = f"left out: {found.reasons}" if found.left_out else "no trials"

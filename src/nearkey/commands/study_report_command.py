@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
-from nearkey.commands.shared import FILE, FOLDER, fit_option, named_or_file
-from nearkey.errors import StudyLogError
+from nearkey.commands.shared import FILE, FOLDER, fit_option
+from nearkey.commands.study_run_command import pads_of
 
 
 @click.command("report", short_help="Write a study's report: page, pictures, tidy tables.")
@@ -28,7 +28,12 @@ from nearkey.errors import StudyLogError
 )
 @fit_option
 @click.option("--ranking", type=FILE, help="A ranking's JSON, set beside what people did.")
-@click.option("--workload", type=FILE, help="Answers of the workload questionnaire.")
+@click.option(
+    "--workload",
+    type=FILE,
+    multiple=True,
+    help="Answers of the workload questionnaire; may be said more than once.",
+)
 @click.option("--ignore-case", is_flag=True, help="Compare texts without regard to case.")
 @click.option("--ignore-punctuation", is_flag=True, help="Compare texts without punctuation.")
 @click.option("--texts", is_flag=True, help="Keep what was typed in phrases.csv: private.")
@@ -41,7 +46,7 @@ def study_report_command(
     pads: tuple[str, ...],
     fit_mm: tuple[float, float] | None,
     ranking: str | None,
-    workload: str | None,
+    workload: tuple[str, ...],
     ignore_case: bool,
     ignore_punctuation: bool,
     texts: bool,
@@ -53,19 +58,10 @@ def study_report_command(
 
     read = [StudyLog.read(path) for path in logs]
     conditions = sorted({log.header.condition for log in read})
-    layouts = {}
-    for pad in pads:
-        condition, equals, name = pad.partition("=")
-        if not equals or condition not in conditions:
-            raise StudyLogError(
-                f"{pad!r} names no condition of the logs",
-                where="--pad",
-                fix=f"write CONDITION=LAYOUT with one of {', '.join(conditions)}",
-            )
-        layouts[condition] = named_or_file(name, fit_mm)
+    layouts = pads_of(conditions, pads, fit_mm, source="the logs", own_names=False)
     planned = None if plan is None else StudyPlan.read(plan)
     predictions = () if ranking is None else read_predictions(ranking)
-    answers = () if workload is None else read_workload_answers(workload)
+    answers = read_workload_answers(*workload) if workload else ()
 
     from nearkey.report.study_page import study_report
     from nearkey.study.tidy_tables import has_parquet

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -110,20 +110,28 @@ def study_run(
 
 
 def pads_of(
-    conditions: tuple[str, ...], pads: tuple[str, ...], fit_mm: tuple[float, float] | None
+    conditions: Sequence[str],
+    pads: Iterable[str],
+    fit_mm: tuple[float, float] | None,
+    *,
+    source: str = "the plan",
+    own_names: bool = True,
 ) -> dict[str, Layout]:
-    """Condition -> layout, from `--pad CONDITION=LAYOUT`; a condition that names a layout needs none. PlanError."""
-    named = {}
+    """Condition -> layout, from `--pad CONDITION=LAYOUT`; with `own_names` a condition that names a layout needs none.
+
+    Raises PlanError for a condition that the `source` does not have.
+    """
+    named = {name: name for name in conditions if own_names}
     for pad in pads:
         condition, equals, name = pad.partition("=")
         if not equals or condition not in conditions:
             raise PlanError(
-                f"{pad!r} names no condition of the plan",
+                f"{pad!r} names no condition of {source}",
                 where="--pad",
                 fix=f"write CONDITION=LAYOUT with one of {', '.join(conditions)}",
             )
         named[condition] = name
-    return {name: named_or_file(named.get(name, name), fit_mm) for name in conditions}
+    return {condition: named_or_file(name, fit_mm) for condition, name in named.items()}
 
 
 def _agreed() -> bool:

@@ -48,7 +48,7 @@ from nearkey.study.prediction_gap import (
 from nearkey.study.rates import check_metric
 from nearkey.study.results import INTERVAL_NAMES
 from nearkey.study.tidy_tables import has_parquet, tidy_tables, write_tidy_tables
-from nearkey.text_table import estimate_text, number, p_value
+from nearkey.text_table import ResultTable, estimate_text, number
 from nearkey.version import VERSION
 
 if TYPE_CHECKING:
@@ -233,54 +233,28 @@ def _what(
     return _StudySection("what", "What was measured", tuple(texts))
 
 
+def _table(caption: str, found: ResultTable, notes: Iterable[str] = ()) -> _StudyTable:
+    """A result's table with a reader's names for measures, and its notes as sentences."""
+    rows = [[str(cell).replace("->", "→") for cell in row] for row in found.rows]
+    return _StudyTable(
+        caption,
+        tuple(found.heads),
+        tuple((MEASURE_NAMES.get(row[0], row[0]), *row[1:]) for row in rows),
+        tuple(f"{note[0].upper()}{note[1:]}." for note in notes),
+    )
+
+
 def _conditions(measured: Measures, metrics: Sequence[str]) -> _StudySection:
     shown = measured.conditions
-    heads = ("measure", *(str(one.condition) for one in shown))
-    rows = [
-        (MEASURE_NAMES[name], *(str(one.estimates[name]) for one in shown))
-        for name in MEASURE_NAMES
-    ]
-    rows += [
-        ("participants", *(str(one.participants) for one in shown)),
-        ("phrases", *(str(one.counts.phrases) for one in shown)),
-    ]
-    tables = [
-        _StudyTable(
-            "Means over participants with 95 % intervals",
-            heads,
-            tuple(rows),
-            (
-                f"Intervals: {INTERVAL_NAMES[measured.interval]} over participants, cut to the values that can be.",
-            ),
-        )
-    ]
+    notes = (f"Intervals: {INTERVAL_NAMES[measured.interval]}, cut to the values that can be",)
+    tables = [_table("Means over participants with 95 % intervals", measured.table(), notes)]
     for metric in metrics if len(shown) > 1 else ():
         try:
             found = compare_conditions(measured, metric)
         except StudyLogError:
             continue
-        tables.append(
-            _StudyTable(
-                f"Conditions compared: {MEASURE_NAMES[metric]}",
-                (
-                    *("pair", "n", "first", "second", "difference", "d"),
-                    *("p (t)", "Holm", "p (Wilcoxon)", "Holm"),
-                ),
-                tuple(
-                    (
-                        f"{pair.first} → {pair.second}",
-                        str(pair.participants),
-                        number(pair.mean_first),
-                        number(pair.mean_second),
-                        estimate_text(Estimate(pair.difference, pair.low, pair.high)),
-                        estimate_text(pair.effect),
-                        *map(p_value, (pair.p_t, pair.p_t_holm, pair.p, pair.p_holm)),
-                    )
-                    for pair in found.pairs
-                ),
-                (str(found.omnibus), *(f"Caution: {text}." for text in found.cautions())),
-            )
-        )
+        caption = f"Conditions compared: {MEASURE_NAMES[metric]}"
+        tables.append(_table(caption, found.table(), found.notes()))
     picture = _picture(
         plot_condition_means(measured),
         "conditions.png",
@@ -304,25 +278,29 @@ def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
         )
         for metric in metrics
     )
-    rows = []
-    for one in measured.conditions:
-        curve = learning_curve(measured, metric=metrics[0], condition=str(one.condition))
-        mean = Estimate(curve.x_mean, curve.x_low, curve.x_high)
-        rows.append(
+    curves = [
+        learning_curve(measured, metric=metrics[0], condition=str(one.condition))
+        for one in measured.conditions
+    ]
+    table = ResultTable(
+        ("condition", "persons", "mean exponent over persons", "exponent of the averaged curve"),
+        [
             (
-                str(one.condition),
-                str(len(curve.persons)),
-                estimate_text(mean, 3),
+                curve.condition,
+                len(curve.persons),
+                estimate_text(Estimate(curve.x_mean, curve.x_low, curve.x_high), 3),
                 number(curve.averaged.x if curve.averaged else None, 3),
             )
-        )
-    table = _StudyTable(
-        f"Power law of practice, {MEASURE_NAMES[metrics[0]]}",
-        ("condition", "persons", "mean exponent over persons", "exponent of the averaged curve"),
-        tuple(rows),
-        ("An averaged curve can follow a power law that no person follows: judge by the persons.",),
+            for curve in curves
+        ],
     )
-    return _StudySection("learning", "Learning", pictures=pictures, tables=(table,))
+    caption = f"Power law of practice, {MEASURE_NAMES[metrics[0]]}"
+    caution = (
+        "an averaged curve can follow a power law that no person follows: judge by the persons"
+    )
+    return _StudySection(
+        "learning", "Learning", pictures=pictures, tables=(_table(caption, table, (caution,)),)
+    )
 
 
 def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders) -> _StudySection:
@@ -332,72 +310,22 @@ def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders)
         name = MEASURE_NAMES[metric]
         try:
             fit = fit_mixed_model(observations(measured, metric, orders=orders))
-            spreads = ", ".join(f"{part} {number(sd, 3)}" for part, sd in fit.spreads.items())
-            tables.append(
-                _StudyTable(
-                    f"Mixed-effects model: {name}",
-                    ("effect", "estimate", "SE", "df", "p", "p (Holm)"),
-                    tuple(
-                        (
-                            one.name.replace("->", "→"),
-                            estimate_text(one.estimate),
-                            number(one.standard_error, 3),
-                            str(one.freedom),
-                            p_value(one.p),
-                            p_value(one.p_holm),
-                        )
-                        for one in fit.effects
-                    ),
-                    (
-                        f"{fit.n} phrases; standard deviations: {spreads}.",
-                        *(f"Left out: {text}." for text in fit.left_out),
-                        *(f"Caution: {text}." for text in fit.cautions()),
-                    ),
-                )
-            )
+            notes = (f"{fit.n} phrases", *fit.notes())
+            tables.append(_table(f"Mixed-effects model: {name}", fit.table(), notes))
         except StudyLogError as fault:
             texts.append(f"No mixed-effects model of {name}: {fault.problem}.")
         if len(measured.conditions) < 2:
             continue
-        checks: list[tuple[str, ...]] = []
-        notes: list[str] = []
         try:
             by_block = condition_by_block(measured, metric)
-            checks += [
-                (
-                    row["effect"],
-                    f"F({row['df']}, {row['df_error']}) = {number(row['f'])}",
-                    p_value(row["p"]),
-                )
-                for row in by_block.to_dicts()
-            ]
+            tables.append(_table(f"Condition and block: {name}", by_block.table()))
         except StudyLogError as fault:
-            notes.append(f"Condition and block: {fault.problem}.")
+            texts.append(f"No check of condition and block of {name}: {fault.problem}.")
         try:
             order = order_checks(measured, metric, orders=orders)
-            for label, test in (
-                ("place in the order", order.place),
-                ("carry-over", order.carry_over),
-            ):
-                if test is None:
-                    notes.append(
-                        f"{label.capitalize()} cannot be told from the other effects here."
-                    )
-                else:
-                    shown = f"F({test.df}, {test.df_error}) = {number(test.f)}"
-                    checks.append((label, shown, p_value(test.p)))
-            if order.between:
-                notes.append(
-                    "With two conditions carry-over is told between persons only, which is weak."
-                )
-            means = ", ".join(number(mean) for mean in order.place_means)
-            notes.append(f"Mean at each place in the order: {means}.")
+            tables.append(_table(f"Order: {name}", order.table(), order.notes()))
         except StudyLogError as fault:
-            notes.append(f"Order: {fault.problem}.")
-        if checks or notes:
-            tables.append(
-                _StudyTable(f"Checks: {name}", ("effect", "F", "p"), tuple(checks), tuple(notes))
-            )
+            texts.append(f"No check of the order of {name}: {fault.problem}.")
     return _StudySection("models", "Models and checks", tuple(texts), tables=tuple(tables))
 
 
@@ -420,26 +348,7 @@ def _predicted(gaps: PredictionGaps) -> _StudySection:
         "What the ranking predicted beside what people did, by condition and measure.",
         "Hollow: the ranking's prediction. Filled: mean over participants with its 95 % t interval.",
     )
-    table = _StudyTable(
-        "Predicted and measured",
-        ("condition", "layout", "measure", "predicted", "measured", "gap"),
-        tuple(
-            (
-                row.condition,
-                row.layout,
-                row.measure,
-                number(row.predicted, 3),
-                estimate_text(row.measured, 3),
-                estimate_text(row.gap, 3, sign=True),
-            )
-            for row in gaps.rows
-        ),
-        tuple(
-            f"{measure}: {same} of {pairs} pair{'s' if pairs != 1 else ''} of conditions in the predicted order."
-            for measure, (same, pairs) in gaps.same_order.items()
-        )
-        + ((f"Not in the ranking: {', '.join(gaps.missing)}.",) if gaps.missing else ()),
-    )
+    table = _table("Predicted and measured", gaps.table(), gaps.notes())
     text = (
         "A ranking's typist makes no slips of attention and pauses for nothing; the gap says how far people were from "
         "it. Top-k of people: the share of the words taken from the list that stood among its first k."
@@ -448,18 +357,10 @@ def _predicted(gaps: PredictionGaps) -> _StudySection:
 
 
 def _workload(answers: Sequence[WorkloadAnswer]) -> _StudySection:
-    found = workload_summary(answers).conditions
-    scales = list(next(iter(found.values())))
-    table = _StudyTable(
+    table = _table(
         "Workload, 0 to 100 (NASA Task Load Index)",
-        ("scale", *found),
-        tuple(
-            (name, *(estimate_text(found[condition][name], 1) for condition in found))
-            for name in scales
-        ),
-        (
-            "Means over participants with 95 % t intervals; raw: mean of six; weighted: by 15 pairs.",
-        ),
+        workload_summary(answers).table(),
+        ("means over participants with 95 % t intervals; raw: mean of six; weighted: by 15 pairs",),
     )
     return _StudySection("workload", "Workload", tables=(table,))
 

@@ -28,7 +28,6 @@ from nearkey.study import Measures, StudyLog
 from nearkey.study.prediction_gap import PredictionGaps
 from nearkey.study.rates import check_metric, metric_bounds
 from nearkey.study.results import over_people
-from nearkey.study.study_records import TapRecord
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -224,12 +223,9 @@ def plot_touch_maps(
         if log.header.condition != condition:
             continue
         for trial in log.trials():
-            if trial.state != "done" or trial.prompt.practice:
-                continue
-            for tap in trial.actions:
-                if isinstance(tap, TapRecord) and tap.x is not None and tap.y is not None:
-                    own = maps.setdefault(log.header.participant, {})
-                    own.setdefault(trial.block, []).append((tap.x, tap.y, tap.key or ""))
+            for tap in trial.counted_touches:
+                own = maps.setdefault(log.header.participant, {})
+                own.setdefault(trial.block, []).append((tap.x or 0.0, tap.y or 0.0, tap.key or ""))
     if not maps:
         raise StudyLogError(
             f"no touches of {condition}", field="logs", fix="leave this picture out"

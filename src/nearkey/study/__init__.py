@@ -27,12 +27,17 @@ if TYPE_CHECKING:
         holm,
         repeated_measures,
     )
-    from nearkey.study.effect_sizes import paired_effect_size, people_for_holm, smallest_holm_p
+    from nearkey.study.effect_sizes import (
+        paired_effect_size,
+        partial_eta_squared,
+        people_for_holm,
+        smallest_holm_p,
+    )
+    from nearkey.study.f_tests import FTest
     from nearkey.study.learning_curves import LearningCurve, PowerLaw, fit_power_law, learning_curve
     from nearkey.study.mixed_models import FixedEffect, MixedEffectsFit, fit_mixed_model
     from nearkey.study.order_effects import (
         ConditionByBlock,
-        FTest,
         OrderChecks,
         condition_by_block,
         order_checks,
@@ -121,6 +126,7 @@ __all__ = [
     "observations",
     "order_checks",
     "paired_effect_size",
+    "partial_eta_squared",
     "people_for_holm",
     "plan_study",
     "read_workload_answers",
@@ -135,107 +141,22 @@ __all__ = [
     "workload_summary",
 ]
 
-# Where each name is that is loaded late.
-_LATE = {
-    "nearkey.intervals": ("Estimate", "bootstrap_mean"),
-    "nearkey.study.alignment": (
-        "Alignments",
-        "ConfusionMatrix",
-        "align",
-        "string_distance",
-    ),
-    "nearkey.study.condition_tests": (
-        "ConditionComparison",
-        "ConditionComparisons",
-        "RepeatedMeasures",
-        "compare_conditions",
-        "holm",
-        "repeated_measures",
-    ),
-    "nearkey.study.effect_sizes": (
-        "paired_effect_size",
-        "people_for_holm",
-        "smallest_holm_p",
-    ),
-    "nearkey.study.learning_curves": (
-        "LearningCurve",
-        "PowerLaw",
-        "fit_power_law",
-        "learning_curve",
-    ),
-    "nearkey.study.study_measures": (
-        "compared_text",
-        "measures",
-        "strip_end",
-    ),
-    "nearkey.study.mixed_models": (
-        "FixedEffect",
-        "MixedEffectsFit",
-        "fit_mixed_model",
-    ),
-    "nearkey.study.phrase_observations": (
-        "Observations",
-        "condition_orders",
-        "observations",
-    ),
-    "nearkey.study.order_effects": (
-        "ConditionByBlock",
-        "FTest",
-        "OrderChecks",
-        "condition_by_block",
-        "order_checks",
-    ),
-    "nearkey.study.phrase_counts": ("PhraseCounts",),
-    "nearkey.study.phrases": (
-        "PhraseDraw",
-        "draw_phrases",
-    ),
-    "nearkey.study.rates": ("METRICS",),
-    "nearkey.study.results": (
-        "ConditionMeasures",
-        "GroupMeasures",
-        "LeftOut",
-        "MeanOfParticipants",
-        "Measures",
-        "PhraseMeasures",
-    ),
-    "nearkey.study.simulated_study": (
-        "StudyTruth",
-        "draw_study",
-        "truth_from_pilot",
-    ),
-    "nearkey.study.study_plan": (
-        "BlockPlan",
-        "StudyPlan",
-        "plan_study",
-        "williams_design",
-    ),
-    "nearkey.study.power_simulation": (
-        "PowerRow",
-        "PowerTable",
-        "study_power",
-    ),
-    "nearkey.study.workload_questionnaire": (
-        "WORKLOAD_PAIRS",
-        "WORKLOAD_SCALES",
-        "WorkloadAnswer",
-        "WorkloadScale",
-        "WorkloadSummary",
-        "add_workload_answer",
-        "read_workload_answers",
-        "workload_answer",
-        "workload_summary",
-    ),
-}
-_MODULE = {name: module for module, names in _LATE.items() for name in names}
+# Where the names are that are loaded late; what a live study needs comes first.
+_LATE = (
+    *("study_plan", "workload_questionnaire", "phrases", "alignment", "phrase_counts", "rates"),
+    *("results", "phrase_observations", "learning_curves", "effect_sizes", "f_tests"),
+    *("condition_tests", "order_effects", "mixed_models", "simulated_study", "power_simulation"),
+)
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _MODULE:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(_MODULE[name]), name)
-    globals()[name] = found
-    return found
+    if name in __all__:
+        for module in _LATE:
+            found = getattr(import_module(f"nearkey.study.{module}"), name, None)
+            if found is not None:
+                globals()[name] = found
+                return found
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:

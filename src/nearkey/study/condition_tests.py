@@ -24,16 +24,17 @@ from nearkey.study.effect_sizes import (
     scipy_stats,
     smallest_holm_p,
 )
+from nearkey.study.f_tests import contrasts, within_persons
 from nearkey.study.rates import check_metric
 from nearkey.study.results import (
     INTERVAL_NAMES,
     IntervalKind,
     Measures,
     check_interval,
-    origin_line,
     over_people,
+    result_text,
 )
-from nearkey.text_table import estimate_text, number, p_value, text_table
+from nearkey.text_table import ResultTable, estimate_text, number, p_value
 
 
 def holm(p_values: Sequence[float]) -> tuple[float, ...]:
@@ -57,9 +58,9 @@ class RepeatedMeasures:
     """One-way repeated-measures analysis of variance, and Friedman's test beside it.
 
     `f` with (`df`, `df_error`); `p` takes sphericity for granted, `p_corrected` does not
-    (Greenhouse-Geisser, factor `epsilon`). `partial_eta_squared`: SS_conditions / (SS_conditions + SS_error).
-    `chi_square`, `p_friedman`: by ranks, without normality.
-    `p_friedman` and `chi_square` are nan with two conditions, for which Wilcoxon's test stands.
+    (Greenhouse-Geisser, factor `epsilon`). `partial_eta_squared`: SS_conditions / (SS_conditions + SS_error), `effect`:
+    the same with its interval. `chi_square`, `p_friedman`: by ranks, without normality; nan with two conditions, for
+    which Wilcoxon's test stands.
     """
 
     f: float
@@ -70,13 +71,18 @@ class RepeatedMeasures:
     p_corrected: float
     chi_square: float
     p_friedman: float
-    partial_eta_squared: float = math.nan
+    effect: Estimate
+
+    @property
+    def partial_eta_squared(self) -> float:
+        """The value of `effect`."""
+        return self.effect.value
 
     def __str__(self) -> str:
         parts = [
             f"F({self.df}, {self.df_error}) = {number(self.f)}",
             f"p {p_value(self.p, relation=True)}",
-            f"partial eta² {number(self.partial_eta_squared, 3)}",
+            f"partial eta² {estimate_text(self.effect, 3)}",
             f"Greenhouse-Geisser p {p_value(self.p_corrected, relation=True)} (epsilon {number(self.epsilon, 3)})",
         ]
         if not math.isnan(self.p_friedman):
@@ -84,12 +90,10 @@ class RepeatedMeasures:
         return ", ".join(parts)
 
 
-def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
+def repeated_measures(values: NDArray[np.float64], *, confidence: float = 0.95) -> RepeatedMeasures:
     """Test whether conditions differ. `values`: (n participants, k conditions), n ≥ 2, k ≥ 2.
 
-    F = [SS_conditions / (k - 1)] / [SS_error / ((k - 1)(n - 1))], where SS_error is what is left
-    after removing the means of participants and of conditions. Greenhouse-Geisser epsilon from the
-    double-centred covariance matrix S: tr(S)² / ((k - 1) tr(S²)).
+    confidence : of the interval of the effect size. See `within_persons` and `FTest.effect_size`.
     Raises StudyLogError for too few values; NearkeyError where scipy is missing.
     Source: standard analysis of variance; Greenhouse & Geisser 1959; Friedman 1937 (from memory).
     """
@@ -100,34 +104,17 @@ def repeated_measures(values: NDArray[np.float64]) -> RepeatedMeasures:
             field="values",
             fix="give finite numbers, at least 2 participants by 2 conditions",
         )
-    stats = scipy_stats()
-    n, k = y.shape
-    person = y.mean(axis=1, keepdims=True)
-    treatment = y.mean(axis=0, keepdims=True)
-    effect = n * float(((treatment - y.mean()) ** 2).sum())
-    error = float(((y - person - treatment + y.mean()) ** 2).sum())
-    df, df_error = k - 1, (k - 1) * (n - 1)
-    if error > 0:
-        f = (effect / df) / (error / df_error)
-    else:
-        f = math.inf if effect > 0 else math.nan
-    centring = np.eye(k) - 1.0 / k
-    spread = centring @ np.cov(y, rowvar=False) @ centring
-    squares = float((spread * spread).sum())
-    epsilon = float(np.trace(spread)) ** 2 / (df * squares) if squares > 0 else math.nan
+    k = y.shape[1]
+    # Less the person's mean first: conditions that are all the same then give contrasts of exactly zero.
+    test = within_persons((y - y.mean(axis=1, keepdims=True)) @ contrasts(k))
     chi_square = p_friedman = math.nan
-    if k > 2 and error + effect > 0:
-        chi_square, p_friedman = map(float, stats.friedmanchisquare(*y.T))
+    if k > 2 and not math.isnan(test.f):
+        chi_square, p_friedman = map(float, scipy_stats().friedmanchisquare(*y.T))
     return RepeatedMeasures(
-        f=f,
-        df=df,
-        df_error=df_error,
-        p=float(stats.f.sf(f, df, df_error)),
-        epsilon=epsilon,
-        p_corrected=float(stats.f.sf(f, epsilon * df, epsilon * df_error)),
+        **test._asdict(),
         chi_square=chi_square,
         p_friedman=p_friedman,
-        partial_eta_squared=effect / (effect + error) if effect + error > 0 else math.nan,
+        effect=test.effect_size(confidence=confidence),
     )
 
 
@@ -201,33 +188,37 @@ class ConditionComparisons(Tabular):
             f"{people_for_holm(m, alpha=alpha)} participants"
         ]
 
-    def __str__(self) -> str:
-        heads = (
-            *("pair", "n", "first", "second", "difference", "d"),
-            *("p (t)", "Holm", "p (W)", "Holm"),
+    def table(self) -> ResultTable:
+        """A row for each pair, as it is printed."""
+        return ResultTable(
+            ("pair", "n", "first", "second", "difference", "d", "p (t)", "Holm", "p (W)", "Holm"),
+            [
+                (
+                    f"{pair.first} -> {pair.second}",
+                    pair.participants,
+                    number(pair.mean_first),
+                    number(pair.mean_second),
+                    estimate_text(Estimate(pair.difference, pair.low, pair.high)),
+                    estimate_text(pair.effect),
+                    *map(p_value, (pair.p_t, pair.p_t_holm, pair.p, pair.p_holm)),
+                )
+                for pair in self.pairs
+            ],
         )
-        rows = [
-            (
-                f"{pair.first} -> {pair.second}",
-                pair.participants,
-                number(pair.mean_first),
-                number(pair.mean_second),
-                estimate_text(Estimate(pair.difference, pair.low, pair.high)),
-                estimate_text(pair.effect),
-                *map(p_value, (pair.p_t, pair.p_t_holm, pair.p, pair.p_holm)),
-            )
-            for pair in self.pairs
+
+    def notes(self) -> list[str]:
+        """What stands below the table: the test over all conditions, the brackets, who is missing, cautions."""
+        lines = [
+            str(self.omnibus),
+            f"[..]: {100 * self.confidence:g} % interval ({INTERVAL_NAMES[self.interval]}; of d: noncentral t; of "
+            "eta²: noncentral F); p: paired t test (t) and Wilcoxon signed-rank (W)",
         ]
-        lines = [self.metric, text_table(heads, rows), str(self.omnibus)]
-        lines.append(
-            f"[..]: {100 * self.confidence:g} % interval ({INTERVAL_NAMES[self.interval]}; of d: noncentral t);"
-            " p: paired t test (t) and Wilcoxon signed-rank (W)"
-        )
         if self.left_out:
             lines.append(f"without a value in every condition: {', '.join(self.left_out)}")
-        lines += [f"caution: {text}" for text in self.cautions()]
-        lines += origin_line(self.origins)
-        return "\n".join(lines)
+        return [*lines, *(f"caution: {text}" for text in self.cautions())]
+
+    def __str__(self) -> str:
+        return result_text(self.metric, self.table(), self.notes(), self.origins)
 
 
 def compare_conditions(
@@ -309,7 +300,7 @@ def compare_conditions(
             replace(pair, p_holm=p, p_t_holm=p_t)
             for pair, (p, p_t) in zip(pairs, corrected, strict=True)
         ),
-        omnibus=repeated_measures(np.column_stack(list(values.values()))),
+        omnibus=repeated_measures(np.column_stack(list(values.values())), confidence=confidence),
         left_out=tuple(sorted(set(table) - set(complete))),
         confidence=confidence,
         origins=measured.origins,

@@ -17,10 +17,10 @@ from nearkey.study.results import (
     IntervalKind,
     Measures,
     check_interval,
-    origin_line,
     over_people,
+    result_text,
 )
-from nearkey.text_table import estimate_text, interval_text, number, text_table
+from nearkey.text_table import ResultTable, estimate_text, interval_text, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,27 +102,27 @@ class LearningCurve(Tabular):
         ]
 
     def __str__(self) -> str:
-        rows = [
-            (
-                person.participant,
-                number(person.rates[0]),
-                number(person.rates[-1]),
-                number(person.fit.x if person.fit else None, 3),
-                number(person.fit.r_squared if person.fit else None, 3),
-            )
-            for person in self.persons
-        ]
+        table = ResultTable(
+            ("participant", "first block", "last block", "exponent", "R²"),
+            [
+                (
+                    person.participant,
+                    number(person.rates[0]),
+                    number(person.rates[-1]),
+                    number(person.fit.x if person.fit else None, 3),
+                    number(person.fit.r_squared if person.fit else None, 3),
+                )
+                for person in self.persons
+            ],
+        )
         mean = Estimate(self.x_mean, self.x_low, self.x_high)
-        heads = ("participant", "first block", "last block", "exponent", "R²")
-        return "\n".join(
-            (
-                f"{self.metric} of {self.condition} by block",
-                text_table(heads, rows),
-                f"mean exponent {estimate_text(mean, 3)} over persons",
-                f"averaged over persons: {_law(self.averaged)}",
-                "caution: an averaged curve can follow a power law that no person follows",
-                *origin_line(self.origins),
-            )
+        notes = (
+            f"mean exponent {estimate_text(mean, 3)} over persons",
+            f"averaged over persons: {_law(self.averaged)}",
+            "caution: an averaged curve can follow a power law that no person follows",
+        )
+        return result_text(
+            f"{self.metric} of {self.condition} by block", table, notes, self.origins
         )
 
 

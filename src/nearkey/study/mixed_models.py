@@ -1,8 +1,8 @@
 """Mixed-effects models of a study: persons and phrases random; condition, block and order fixed.
 
 By restricted maximum likelihood through statsmodels (extra `stats`). What statsmodels prints are normal intervals,
-which are too narrow for a handful of people; here Student's t stands in their place, with the degrees of freedom of the
-stratum an effect lies in.
+which are too narrow for a handful of people; here Student's t stands in their place, with Satterthwaite's degrees of
+freedom.
 """
 
 from __future__ import annotations
@@ -12,23 +12,24 @@ import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import NearkeyError, StudyLogError
 from nearkey.frames import Tabular
-from nearkey.intervals import Estimate, student_t
+from nearkey.intervals import Estimate
 from nearkey.study.condition_tests import holm
 from nearkey.study.effect_sizes import scipy_stats
 from nearkey.study.phrase_observations import Observations
-from nearkey.study.results import origin_line
-from nearkey.text_table import estimate_text, number, p_value, text_table
+from nearkey.study.results import result_text
+from nearkey.text_table import ResultTable, estimate_text, number, p_value
 
 Floats = NDArray[np.float64]
 
 _LEAST_RATIO = 1e-9  # statsmodels divides by variances
+_NO_COVARIANCE = 1e12
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,7 @@ class FixedEffect:
     name: str
     estimate: Estimate
     standard_error: float
-    freedom: int
+    freedom: float
     p: float
     p_holm: float
 
@@ -89,28 +90,36 @@ class MixedEffectsFit(Tabular):
             out.append(f"no variance was found for {', '.join(none)}: too few to tell, or none")
         return out
 
-    def __str__(self) -> str:
-        rows = [
-            (
-                one.name,
-                estimate_text(one.estimate),
-                number(one.standard_error, 3),
-                one.freedom,
-                p_value(one.p),
-                p_value(one.p_holm),
-            )
-            for one in self.effects
-        ]
+    def table(self) -> ResultTable:
+        """A row for each fixed effect, as it is printed."""
+        return ResultTable(
+            ("effect", "estimate", "SE", "df", "p", "p (Holm)"),
+            [
+                (
+                    one.name,
+                    estimate_text(one.estimate),
+                    number(one.standard_error, 3),
+                    number(one.freedom, 1),
+                    p_value(one.p),
+                    p_value(one.p_holm),
+                )
+                for one in self.effects
+            ],
+        )
+
+    def notes(self) -> list[str]:
+        """What stands below the table: spreads, what the brackets are, what the data cannot tell, cautions."""
         spreads = ", ".join(f"{name} {number(sd, 3)}" for name, sd in self.spreads.items())
-        lines = [
-            f"{self.metric}: mixed-effects model of {self.n} phrases",
-            text_table(("effect", "estimate", "SE", "df", "p", "p (Holm)"), rows),
+        return [
             f"standard deviations: {spreads}",
             f"[..]: {100 * self.confidence:g} % interval (Student's t)",
             *(f"left out: {text}" for text in self.left_out),
             *(f"caution: {text}" for text in self.cautions()),
         ]
-        return "\n".join([*lines, *origin_line(self.origins)])
+
+    def __str__(self) -> str:
+        title = f"{self.metric}: mixed-effects model of {self.n} phrases"
+        return result_text(title, self.table(), self.notes(), self.origins)
 
 
 def fit_mixed_model(
@@ -127,12 +136,14 @@ def fit_mixed_model(
 
     Parts that the data cannot tell are left out and named: block with one block, place where it is unknown or always
     the same, phrases where none comes twice, what differs between conditions where there is one.
-    Degrees of freedom are those of the stratum: for condition and place (persons - 1)(conditions - 1), less one where
-    place is fitted; for block persons - 1. A variance that comes out as zero makes intervals wider, not narrower.
+    Degrees of freedom are Satterthwaite's: in a balanced study without place (persons - 1)(conditions - 1) for a
+    difference of conditions and persons - 1 for block. Where a variance comes out as zero, standard errors are those
+    without the cut at zero.
 
     Raises StudyLogError for fewer than two persons or too few rows, NearkeyError without statsmodels.
     Source: Baayen, Davidson & Bates 2008 (crossed random effects); Barr et al. 2013 (random slopes of within
-    factors); Pinheiro & Bates 2000, ch. 2 (degrees of freedom by stratum); all from memory.
+    factors); Satterthwaite 1946 and Fai & Cornelius 1996 (degrees of freedom); Stroup 2012 (no cut at zero); all from
+    memory.
     """
     scipy_stats()
     try:
@@ -170,15 +181,16 @@ def fit_mixed_model(
         random["person x condition"] = _indicator(data.person * k + data.condition, people * k)
     if with_block:
         random["person x block"] = random["person"] * blocks[:, None]
-    freedom_between = (people - 1) * (k - 1) - int(with_place)
-    if (k > 1 and freedom_between < 1) or n <= len(names) + len(random):
+    too_few = k > 1 and (people - 1) * (k - 1) - int(with_place) < 1
+    if too_few or n <= len(names) + len(random):
         raise StudyLogError(
             f"{people} persons, {k} conditions and {n} phrases are too few for this model",
             field="logs",
             fix="give more of them",
         )
     design = np.column_stack(columns)
-    ratios, converged = _best_ratios(design, data.value, list(random.values()))
+    likelihood = _Likelihood(design, data.value, list(random.values()))
+    ratios, converged = likelihood.best()
     # statsmodels' own optimisers stop short of the best likelihood where a variance is small: it is handed the best
     # variances, and gives estimates and scale for them.
     spec = VCSpec(
@@ -194,24 +206,26 @@ def fit_mixed_model(
     none, told = np.zeros((0, 0)), np.maximum(ratios[order], _LEAST_RATIO)
     beta = np.asarray(model.get_fe_params(none, told)[0])
     scale = float(model.get_scale(beta, none, told))
-    inverse, _ = _whitened(design, data.value, list(random.values()), ratios)
-    covariance = scale * np.linalg.inv(inverse[:-1, :-1])
+    curvature, slopes = likelihood.for_inference(ratios)
+    covariance = slopes[-1]
     spreads = {
         name: math.sqrt(float(ratio) * scale) for name, ratio in zip(random, ratios, strict=True)
     }
     spreads["residual"] = math.sqrt(scale)
 
-    def effect(name: str, weights: Floats, freedom: int) -> FixedEffect:
-        value = float(weights @ beta)
-        error = math.sqrt(max(float(weights @ covariance @ weights), 0.0))
-        half = student_t(confidence, freedom) * error
+    def effect(name: str, weights: Floats) -> FixedEffect:
+        value, variance = float(weights @ beta), float(weights @ covariance @ weights)
+        error = math.sqrt(max(variance, 0.0))
+        slope = np.array([float(weights @ one @ weights) for one in slopes])
+        freedom = max(variance**2 / float(slope @ np.linalg.solve(curvature, slope)), 1.0)
+        half = float(scipy_stats().t.ppf((1 + confidence) / 2, freedom)) * error
         p = 2.0 * float(scipy_stats().t.sf(abs(value) / error, freedom)) if error > 0 else math.nan
         return FixedEffect(name, Estimate(value, value - half, value + half), error, freedom, p, p)
 
     unit = np.eye(len(beta))
     unit[0] = 0.0  # as a condition, the intercept is the first, from which the others differ
     pairs = [
-        effect(f"{data.conditions[i]} -> {data.conditions[j]}", unit[j] - unit[i], freedom_between)
+        effect(f"{data.conditions[i]} -> {data.conditions[j]}", unit[j] - unit[i])
         for i, j in combinations(range(k), 2)
     ]
     corrected = holm([one.p if one.p == one.p else 1.0 for one in pairs])
@@ -219,14 +233,11 @@ def fit_mixed_model(
         FixedEffect(one.name, one.estimate, one.standard_error, one.freedom, one.p, p)
         for one, p in zip(pairs, corrected, strict=True)
     ]
-    if with_block:
-        effects.append(
-            effect("block (per doubling)", unit[names.index("block (per doubling)")], people - 1)
-        )
-    if with_place:
-        effects.append(
-            effect("place (per place)", unit[names.index("place (per place)")], freedom_between)
-        )
+    effects += [
+        effect(name, unit[at])
+        for at, name in enumerate(names)
+        if name.startswith(("block (", "place ("))
+    ]
     return MixedEffectsFit(
         metric=data.metric,
         effects=tuple(effects),
@@ -239,54 +250,126 @@ def fit_mixed_model(
     )
 
 
-def _whitened(
-    design: Floats, value: Floats, parts: Sequence[Floats], ratios: Floats
-) -> tuple[Floats, float]:
-    """[X y]' V^-1 [X y] and log |V|, with V = I + sum of ratio Z Z', by the inversion of a matrix as wide as all Z."""
-    both = np.column_stack([design, value])
-    z = np.hstack([math.sqrt(ratio) * part for ratio, part in zip(ratios, parts, strict=True)])
-    return _reduced(z.T @ z, z.T @ both, both.T @ both)
+class _Inside(NamedTuple):
+    """What is inside the restricted likelihood at some ratios: log determinants, (X' V^-1 X)^-1, y' P y."""
+
+    log_det: float
+    inverse: Floats
+    left: float
 
 
-def _reduced(zz: Floats, zb: Floats, bb: Floats) -> tuple[Floats, float]:
-    from scipy.linalg import solve_triangular
+class _Likelihood:
+    """The restricted likelihood of y ~ X b + sum of Z u, by the inversion of a matrix as wide as all Z.
 
-    root = np.linalg.cholesky(np.eye(len(zz)) + zz)
-    half = solve_triangular(root, zb, lower=True, check_finite=False)
-    return bb - half.T @ half, 2.0 * float(np.log(np.diag(root)).sum())
-
-
-def _best_ratios(design: Floats, value: Floats, parts: Sequence[Floats]) -> tuple[Floats, bool]:
-    """Variances of the random parts over the residual's that make the restricted likelihood greatest; whether found.
-
-    Source: Harville 1977 (restricted likelihood, profiled over the residual variance), from memory.
+    `ratios`: variances of the random parts over the residual's. Source: Harville 1977, from memory.
     """
-    from scipy.optimize import minimize
 
-    both = np.column_stack([design, value])
-    whole = np.hstack(parts)
-    zz, zb, bb = whole.T @ whole, whole.T @ both, both.T @ both
-    widths = [part.shape[1] for part in parts]
-    freedom = len(value) - design.shape[1]
+    def __init__(self, design: Floats, value: Floats, parts: Sequence[Floats]) -> None:
+        both, whole = np.column_stack([design, value]), np.hstack(parts)
+        self._zz, self._zb, self._bb = whole.T @ whole, whole.T @ both, both.T @ both
+        self._widths = [part.shape[1] for part in parts]
+        self._freedom = len(value) - design.shape[1]
 
-    def loss(ratios: Floats) -> float:
-        """-2 log restricted likelihood, but for constants."""
-        scale = np.repeat(np.sqrt(ratios), widths)
-        inside, log_det = _reduced(scale[:, None] * zz * scale, scale[:, None] * zb, bb)
-        xx, xy = inside[:-1, :-1], inside[:-1, -1]
-        left = float(inside[-1, -1] - xy @ np.linalg.solve(xx, xy))
-        if left <= 0:
-            return math.inf
-        log_det += float(np.linalg.slogdet(xx)[1])
-        return float(log_det + freedom * math.log(left))
+    def at(self, ratios: Floats) -> _Inside:
+        """With V = I + sum of ratio Z Z'; LinAlgError where that is no covariance."""
+        from scipy.linalg import solve_triangular
 
-    # Not of the roots: at a root of zero the slope is zero, and a search that touches it would stay.
-    bounds = [(0.0, 1e4)] * len(parts)
-    for start in (0.3, 1.0):
-        best = minimize(loss, np.full(len(parts), start), method="L-BFGS-B", bounds=bounds)
-        if best.success:
-            break
-    return np.asarray(best.x), bool(best.success)
+        scale = np.repeat(ratios, self._widths)
+        size = np.sqrt(np.abs(scale))
+        inner, outer = size[:, None] * self._zz * size, size[:, None] * self._zb
+        if ratios.min() >= 0:
+            lower = np.linalg.cholesky(np.eye(len(scale)) + inner)
+            half = solve_triangular(lower, outer, lower=True, check_finite=False)
+            taken, log_det = half.T @ half, 2.0 * float(np.log(np.diag(lower)).sum())
+        else:
+            values, vectors = np.linalg.eigh(np.diag(np.where(scale < 0, -1.0, 1.0)) + inner)
+            if (values < 0).sum() != (scale < 0).sum():
+                raise np.linalg.LinAlgError("not positive definite")
+            turned = vectors.T @ outer
+            taken, log_det = (turned.T / values) @ turned, float(np.log(np.abs(values)).sum())
+        inside = self._bb - taken
+        inverse, xy = np.linalg.inv(inside[:-1, :-1]), inside[:-1, -1]
+        return _Inside(
+            log_det - float(np.linalg.slogdet(inverse)[1]),
+            inverse,
+            float(inside[-1, -1] - xy @ inverse @ xy),
+        )
+
+    def scale(self, ratios: Floats) -> float:
+        """The residual's variance."""
+        return float(self.at(ratios).left / self._freedom)
+
+    def best(
+        self, starts: Sequence[Floats | float] = (0.3, 1.0), *, least: float = 0.0
+    ) -> tuple[Floats, bool]:
+        """The ratios from `least` upwards that make it greatest, profiled over the residual variance; whether found."""
+        from scipy.optimize import minimize
+
+        def loss(ratios: Floats) -> float:
+            try:
+                inside = self.at(ratios)
+            except np.linalg.LinAlgError:
+                return _NO_COVARIANCE
+            if inside.left <= 0:
+                return _NO_COVARIANCE
+            return float(inside.log_det + self._freedom * math.log(inside.left))
+
+        # Not of the roots: at a root of zero the slope is zero, and a search that touches it would stay.
+        bounds = [(least, 1e4)] * len(self._widths)
+        for start in starts:
+            first = np.zeros(len(bounds)) + start
+            best = minimize(
+                loss, first, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-12, "gtol": 1e-6}
+            )
+            if best.success:
+                break
+        return np.asarray(best.x), bool(best.success)
+
+    def for_inference(self, ratios: Floats) -> tuple[Floats, list[Floats]]:
+        """`curvature` at the best ratios where those that came out as zero may be below it, V staying a covariance.
+
+        A variance cut at zero makes the errors of means too large in just those studies where they came out small, so
+        that intervals hold too often; without the cut they are those of analysis of variance where that is exact.
+        Source: Stroup, Generalized Linear Mixed Models, 2012 (from memory).
+        """
+        if ratios.min() <= _LEAST_RATIO:
+            try:
+                found = self.curvature(self.best((ratios,), least=-1.0)[0])
+                np.linalg.cholesky(found[0])  # a minimum, not the edge of what is a covariance
+                return found
+            except np.linalg.LinAlgError:
+                pass
+        return self.curvature(ratios)
+
+    def curvature(self, ratios: Floats) -> tuple[Floats, list[Floats]]:
+        """Second derivatives of -2 log likelihood, and the derivatives of the covariance of b; by the ratios that are
+        not zero, and the log of the residual's variance. By central differences.
+        """
+        free = np.flatnonzero(np.abs(ratios) > 1e-6)
+        m = len(free)
+        steps = np.zeros((m, len(ratios)))
+        steps[np.arange(m), free] = 1e-3 * np.abs(ratios[free])
+        scale = self.scale(ratios)
+
+        def loss(at: Floats) -> float:
+            inside = self.at(at)
+            return inside.log_det + inside.left / scale
+
+        second = np.zeros((m + 1, m + 1))
+        slopes = []
+        for i, own in enumerate(steps):
+            size = own[free[i]]
+            up, down = self.at(ratios + own), self.at(ratios - own)
+            slopes.append(scale * (up.inverse - down.inverse) / (2 * size))
+            second[i, m] = second[m, i] = -(up.left - down.left) / (2 * size) / scale
+            for j, other in enumerate(steps[: i + 1]):
+                corners = sum(
+                    a * b * loss(ratios + a * own + b * other) for a in (1, -1) for b in (1, -1)
+                )
+                second[i, j] = second[j, i] = corners / (4 * size * other[free[j]])
+        here = self.at(ratios)
+        second[m, m] = here.left / scale
+        return second, [*slopes, scale * here.inverse]
 
 
 def _indicator(index: NDArray[np.intp], levels: int) -> Floats:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,24 +16,13 @@ from numpy.typing import NDArray
 from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
 from nearkey.study.effect_sizes import scipy_stats
+from nearkey.study.f_tests import FTest, contrasts, f_table, within_persons
 from nearkey.study.phrase_observations import ConditionOrders
 from nearkey.study.rates import check_metric
-from nearkey.study.results import Measures, origin_line
-from nearkey.text_table import number, p_value, text_table
+from nearkey.study.results import Measures, result_text
+from nearkey.text_table import ResultTable, number
 
 Floats = NDArray[np.float64]
-
-
-class FTest(NamedTuple):
-    """An F with its degrees of freedom and p; `p_corrected` without sphericity (Greenhouse-Geisser), NaN where no
-    such correction is made; `epsilon` its factor."""
-
-    f: float
-    df: int
-    df_error: int
-    p: float
-    p_corrected: float = math.nan
-    epsilon: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -56,24 +45,29 @@ class OrderChecks(Tabular):
     def to_dicts(self) -> list[dict[str, Any]]:
         """A row for each check."""
         return [
-            {"metric": self.metric, "check": name, **({} if test is None else test._asdict())}
+            {"metric": self.metric, "check": name, **({} if test is None else test.to_dict())}
             for name, test in (("place", self.place), ("carry-over", self.carry_over))
         ]
 
-    def __str__(self) -> str:
-        means = ", ".join(number(mean) for mean in self.place_means)
-        lines = [f"{self.metric} by place in the order: {means} ({self.participants} participants)"]
+    def table(self) -> ResultTable:
+        """A row for each check, as it is printed; dashes where the design leaves nothing to test."""
         weak = " (between persons: weak)" if self.between else ""
-        for name, test in (("place", self.place), (f"carry-over{weak}", self.carry_over)):
-            lines.append(f"{name}: {_shown(test)}")
-        lines.append("a check that finds nothing in few people is no proof that there is nothing")
-        return "\n".join([*lines, *origin_line(self.origins)])
+        return f_table({"place": self.place, f"carry-over{weak}": self.carry_over})
 
+    def notes(self) -> list[str]:
+        """What stands below the table: the means, what a dash is, and a caution."""
+        means = ", ".join(number(mean) for mean in self.place_means)
+        lines = [f"mean at each place in the order: {means}"]
+        if self.place is None or self.carry_over is None:
+            lines.append("-: cannot be told from the other effects in this design")
+        return [
+            *lines,
+            "a check that finds nothing in few people is no proof that there is nothing",
+        ]
 
-def _shown(test: FTest | None) -> str:
-    if test is None:
-        return "cannot be told from the other effects in this design"
-    return f"F({test.df}, {test.df_error}) = {number(test.f)}, p {p_value(test.p, relation=True)}"
+    def __str__(self) -> str:
+        title = f"{self.metric} by place in the order ({self.participants} participants)"
+        return result_text(title, self.table(), self.notes(), self.origins)
 
 
 def order_checks(
@@ -187,35 +181,24 @@ class ConditionByBlock(Tabular):
     def to_dicts(self) -> list[dict[str, Any]]:
         """A row for each effect."""
         return [
-            {"metric": self.metric, "effect": name, **test._asdict()} for name, test in self._rows()
+            {"metric": self.metric, "effect": name, **test.to_dict()}
+            for name, test in self._tests().items()
         ]
 
-    def _rows(self) -> list[tuple[str, FTest]]:
-        return [
-            ("condition", self.condition),
-            ("block", self.block),
-            ("condition x block", self.interaction),
-        ]
+    def _tests(self) -> dict[str, FTest]:
+        return {
+            "condition": self.condition,
+            "block": self.block,
+            "condition x block": self.interaction,
+        }
+
+    def table(self) -> ResultTable:
+        """A row for each effect, as it is printed."""
+        return f_table(self._tests())
 
     def __str__(self) -> str:
-        rows = [
-            (
-                name,
-                f"F({test.df}, {test.df_error}) = {number(test.f)}",
-                p_value(test.p),
-                p_value(test.p_corrected),
-                number(test.epsilon, 3),
-            )
-            for name, test in self._rows()
-        ]
-        heads = ("effect", "F", "p", "p (G-G)", "epsilon")
-        return "\n".join(
-            [
-                f"{self.metric} by condition and block ({self.participants} participants, {self.blocks} blocks)",
-                text_table(heads, rows, left=(0, 1)),
-                *origin_line(self.origins),
-            ]
-        )
+        title = f"{self.metric} by condition and block ({self.participants} participants, {self.blocks} blocks)"
+        return result_text(title, self.table(), (), self.origins)
 
 
 def condition_by_block(measured: Measures, metric: str = "wpm") -> ConditionByBlock:
@@ -224,8 +207,7 @@ def condition_by_block(measured: Measures, metric: str = "wpm") -> ConditionByBl
     measured : what `measures` returned. metric : one of `METRICS`.
 
     The first blocks that everyone has under every condition are used. Each effect is tested by the contrasts that
-    span it: F = n |mean|² / df over the mean square of the persons' scores about it; Greenhouse-Geisser's
-    factor is tr(S)² / (df tr(S²)) with S the scores' covariance.
+    span it, see `within_persons`.
     Raises StudyLogError for an unknown metric, or fewer than two persons, conditions or common blocks.
     Source: standard analysis of variance; Greenhouse & Geisser 1959 (from memory).
     """
@@ -246,40 +228,15 @@ def condition_by_block(measured: Measures, metric: str = "wpm") -> ConditionByBl
             field="logs",
             fix="give at least 2 of all three",
         )
-    a, b = _contrasts(len(names)), _contrasts(n_blocks)
+    a, b = contrasts(len(names)), contrasts(n_blocks)
     return ConditionByBlock(
         metric=metric,
         participants=len(values),
         blocks=n_blocks,
-        condition=_within(values.mean(axis=2) @ a),
-        block=_within(values.mean(axis=1) @ b),
-        interaction=_within(np.einsum("ncb,cd,be->nde", values, a, b).reshape(len(values), -1)),
+        condition=within_persons(values.mean(axis=2) @ a),
+        block=within_persons(values.mean(axis=1) @ b),
+        interaction=within_persons(
+            np.einsum("ncb,cd,be->nde", values, a, b).reshape(len(values), -1)
+        ),
         origins=measured.origins,
-    )
-
-
-def _contrasts(k: int) -> Floats:
-    """(k, k - 1): orthonormal columns that sum to nothing."""
-    centring = np.eye(k) - 1.0 / k
-    return np.asarray(np.linalg.svd(centring)[0][:, : k - 1])
-
-
-def _within(scores: Floats) -> FTest:
-    """The test of (n persons, df contrast scores) against zero."""
-    n, df = scores.shape
-    mean = scores.mean(axis=0)
-    spread = np.atleast_2d(np.cov(scores, rowvar=False))
-    error = float(np.trace(spread)) / df
-    f = n * float(mean @ mean) / df / error if error > 0 else math.inf
-    squares = float((spread * spread).sum())
-    epsilon = float(np.trace(spread)) ** 2 / (df * squares) if squares > 0 else math.nan
-    tail = scipy_stats().f.sf
-    df_error = df * (n - 1)
-    return FTest(
-        f,
-        df,
-        df_error,
-        float(tail(f, df, df_error)),
-        float(tail(f, epsilon * df, epsilon * df_error)),
-        epsilon,
     )

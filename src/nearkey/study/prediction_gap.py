@@ -14,9 +14,9 @@ from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.schema import read_json
 from nearkey.study.rates import Rates
-from nearkey.study.results import Measures, origin_line, over_people
+from nearkey.study.results import Measures, over_people, result_text
 from nearkey.study.study_log import StudyLog
-from nearkey.text_table import estimate_text, number, text_table
+from nearkey.text_table import ResultTable, estimate_text, number
 
 _MEASURES = ("top1", "top3", "top5", "kspc", "wpm")
 
@@ -125,21 +125,27 @@ class PredictionGaps(Tabular):
             for row in self.rows
         ]
 
-    def __str__(self) -> str:
-        cells = [
-            (
-                row.condition,
-                row.layout,
-                row.measure,
-                number(row.predicted, 3),
-                estimate_text(row.measured, 3),
-                estimate_text(row.gap, 3, sign=True),
-            )
-            for row in self.rows
-        ]
-        heads = ("condition", "layout", "measure", "predicted", "measured", "gap")
-        lines = [text_table(heads, cells, left=(0, 1, 2))]
-        lines += [
+    def table(self) -> ResultTable:
+        """A row for each condition and measure, as it is printed."""
+        return ResultTable(
+            ("condition", "layout", "measure", "predicted", "measured", "gap"),
+            [
+                (
+                    row.condition,
+                    row.layout,
+                    row.measure,
+                    number(row.predicted, 3),
+                    estimate_text(row.measured, 3),
+                    estimate_text(row.gap, 3, sign=True),
+                )
+                for row in self.rows
+            ],
+            left=(0, 1, 2),
+        )
+
+    def notes(self) -> list[str]:
+        """What stands below the table: orders, what the brackets are, what the ranking lacks."""
+        lines = [
             f"{measure}: {same} of {pairs} pair{'s' if pairs > 1 else ''} of conditions in the predicted order"
             for measure, (same, pairs) in self.same_order.items()
         ]
@@ -148,7 +154,10 @@ class PredictionGaps(Tabular):
         )
         if self.missing:
             lines.append(f"not in the ranking: {', '.join(self.missing)}")
-        return "\n".join([*lines, *origin_line(self.origins)])
+        return lines
+
+    def __str__(self) -> str:
+        return result_text("", self.table(), self.notes(), self.origins)
 
 
 def prediction_gaps(

@@ -6,15 +6,16 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Literal, NamedTuple, Self, get_args
 
 from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, bootstrap_mean, mean_over_people
 from nearkey.study.alignment import Alignments, ConfusionMatrix
-from nearkey.study.phrase_counts import PhraseCounts
-from nearkey.study.rates import METRICS, Rates
-from nearkey.text_table import estimate_text, text_table
+from nearkey.study.phrase_counts import PhraseCounts, add_counts
+from nearkey.study.rates import METRICS, Rates, metric_bounds
+from nearkey.text_table import ResultTable, estimate_text
 
 _LABELS = ("participant", "condition", "session", "block")
 
@@ -82,7 +83,10 @@ class GroupMeasures(Rates):
 
 
 IntervalKind = Literal["t", "bootstrap"]
-INTERVAL_NAMES: Mapping[str, str] = {"t": "Student's t", "bootstrap": "bootstrap"}
+INTERVAL_NAMES: Mapping[str, str] = {
+    "t": "Student's t",
+    "bootstrap": "percentile bootstrap, too narrow for few people",
+}
 
 
 def check_interval(kind: str) -> None:
@@ -141,6 +145,19 @@ class ConditionMeasures:
     participants: int
     estimates: Mapping[str, MeanOfParticipants]
     counts: PhraseCounts
+
+    @classmethod
+    def of(cls, condition: str | None, groups: Iterable[GroupMeasures], **options: Any) -> Self:
+        """From the `groups`, one a participant, of this condition (None: of all); `options` as of `over_people`."""
+        people = [group for group in groups if condition in (None, group.condition)]
+        estimates = {
+            name: MeanOfParticipants.of(
+                [getattr(group, name) for group in people], bounds=metric_bounds(name), **options
+            )
+            for name in METRICS
+        }
+        counts = add_counts([group.counts for group in people])
+        return cls(condition, len(people), MappingProxyType(estimates), counts)
 
     def to_dict(self) -> dict[str, Any]:
         """`condition`, `participants`, and for each measure its mean, low, high, sd and n."""
@@ -232,15 +249,22 @@ class Measures(Tabular):
         tally = Counter(one.reason for one in self.left_out)
         return ", ".join(f"{n} {reason}" for reason, n in sorted(tally.items()))
 
-    def __str__(self) -> str:
+    def table(self) -> ResultTable:
+        """A row for each measure, a column for each condition, as they are printed."""
         shown = self.conditions
-        rows: list[list[object]] = [
-            [name, *(one.estimates[name] for one in shown)] for name in METRICS
-        ]
-        rows.append(["participants", *(one.participants for one in shown)])
-        rows.append(["phrases", *(one.counts.phrases for one in shown)])
-        lines = [text_table(["measure", *(str(one.condition) for one in shown)], rows)]
-        if any(one.participants > 1 for one in shown):
+        return ResultTable(
+            ["measure", *(str(one.condition) for one in shown)],
+            [
+                *([name, *(one.estimates[name] for one in shown)] for name in METRICS),
+                ["participants", *(one.participants for one in shown)],
+                ["phrases", *(one.counts.phrases for one in shown)],
+            ],
+        )
+
+    def notes(self) -> list[str]:
+        """What stands below the table: what the brackets are, what was ignored and left out."""
+        lines = []
+        if any(one.participants > 1 for one in self.conditions):
             share = f"{100 * self.confidence:g} %"
             name = INTERVAL_NAMES[self.interval]
             lines.append(f"[..]: {share} interval of the mean over participants ({name})")
@@ -248,7 +272,10 @@ class Measures(Tabular):
             lines.append(f"texts compared without {' and '.join(self.ignored)}")
         if self.left_out:
             lines.append(f"left out: {self.reasons}")
-        return "\n".join([*lines, *origin_line(self.origins)])
+        return lines
+
+    def __str__(self) -> str:
+        return result_text("", self.table(), self.notes(), self.origins)
 
 
 def sample_sd(values: Sequence[float]) -> float:
@@ -258,6 +285,13 @@ def sample_sd(values: Sequence[float]) -> float:
         return math.nan
     mean = sum(values) / n
     return math.sqrt(sum((value - mean) ** 2 for value in values) / (n - 1))
+
+
+def result_text(
+    title: str, table: ResultTable, notes: Iterable[str], origins: Sequence[str]
+) -> str:
+    """A result for a terminal: its `title`, its `table`, `notes`, and the `origins` of logs not typed by persons."""
+    return "\n".join([*([title] if title else []), str(table), *notes, *origin_line(origins)])
 
 
 def origin_line(origins: Sequence[str]) -> list[str]:

@@ -16,6 +16,7 @@ from nearkey.study.study_records import (
     RecordOrder,
     StudyHeader,
     StudyRecord,
+    TapRecord,
     read_header,
     read_record,
     to_line,
@@ -27,7 +28,8 @@ class StudyTrial:
     """One prompt and what was done with it, up to `end` or to the next prompt.
 
     `header`: of its log; `events`: those between the two; `order`: its place in the log, from 1.
-    `state`: "done", "aborted" (the log says so) or "unfinished" (no end event).
+    `state`: "done", "aborted" (the log says so) or "unfinished" (no end event). `interruptions`: how often typing was
+    broken into by a reload, a lost connection or a crash, as the end's `extra` tells.
     """
 
     header: StudyHeader
@@ -35,11 +37,23 @@ class StudyTrial:
     events: tuple[StudyRecord, ...]
     state: str
     order: int
+    interruptions: int = 0
 
     @property
     def actions(self) -> tuple[ActionRecord, ...]:
         """The events the person caused, in order."""
         return tuple(event for event in self.events if isinstance(event, ACTION_RECORDS))
+
+    @property
+    def counted_touches(self) -> tuple[TapRecord, ...]:
+        """The touches among the actions whose places are known, of a phrase that counts: done, and no practice."""
+        if self.state != "done" or self.prompt.practice:
+            return ()
+        return tuple(
+            one
+            for one in self.actions
+            if isinstance(one, TapRecord) and one.x is not None and one.y is not None
+        )
 
     @property
     def block(self) -> int:
@@ -119,8 +133,10 @@ class StudyLog:
         """The trial of a prompt and all that came before the next one; what follows its end is rest."""
         prompt = events[0]
         assert isinstance(prompt, PromptRecord)
-        state, last = "unfinished", len(events)
+        state, last, broken = "unfinished", len(events), 0
         for i, event in enumerate(events):
             if isinstance(event, EndRecord):
                 state, last = "aborted" if event.aborted else "done", i
-        return StudyTrial(self.header, prompt, events[1:last], state, order)
+                told = (event.extra or {}).get("interruptions", 0)
+                broken = told if isinstance(told, int) else 1
+        return StudyTrial(self.header, prompt, events[1:last], state, order, broken)

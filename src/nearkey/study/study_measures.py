@@ -6,19 +6,16 @@ import math
 import unicodedata
 from collections.abc import Callable, Iterable
 from functools import partial
-from types import MappingProxyType
 from typing import Any
 
 from nearkey.errors import StudyLogError
 from nearkey.study.alignment import align
 from nearkey.study.phrase_counts import Selection, add_counts, count_trial
-from nearkey.study.rates import METRICS, metric_bounds
 from nearkey.study.results import (
     ConditionMeasures,
     GroupMeasures,
     IntervalKind,
     LeftOut,
-    MeanOfParticipants,
     Measures,
     PhraseMeasures,
     check_interval,
@@ -65,6 +62,7 @@ def measures(
     ignore_case: bool = False,
     ignore_punctuation: bool = False,
     practice: bool = False,
+    interrupted: bool = False,
     confidence: float = 0.95,
     interval: IntervalKind = "t",
     resamples: int = 2000,
@@ -78,7 +76,7 @@ def measures(
     A block's and a participant's measure is the ratio of the sums over its phrases, so that every
     character (for speed: every second) weighs the same. A condition's and the overall measure is
     the mean over participants, each weighing the same, with Student's t interval over participants,
-    cut to the values the measure can have. Practice, aborted and unfinished trials are left out
+    cut to the values the measure can have. Practice, aborted, unfinished and interrupted trials are left out
     and listed in `left_out`.
 
     Parameters
@@ -87,7 +85,9 @@ def measures(
     selection : "entry" or "fix": how accepting a candidate is classed, see `count_trial`.
     normalise : applied to P and T before they are compared. ignore_case, ignore_punctuation : see
         `compared_text`. Speed and keystrokes are of the text as typed, whatever is ignored.
-    practice : measure practice trials too.
+    practice : measure practice trials too. interrupted : also those that a reload, a lost connection or a crash
+        broke into (`StudyTrial.interruptions`), whose seconds hold more than typing; leaving them out is common
+        practice, no source.
     confidence : of the intervals. interval : "t", or "bootstrap" (percentile), which is too narrow for
         fewer than twenty participants or so. resamples, seed : of the bootstrap.
 
@@ -109,29 +109,20 @@ def measures(
     left_out: list[LeftOut] = []
     for log in given:
         for trial in log.trials():
-            reason = _reason_to_leave(trial, practice)
+            reason = _reason_to_leave(trial, practice, interrupted)
             if reason:
                 left_out.append(LeftOut(**_labels(trial), reason=reason))
             else:
                 phrases.append(_phrase(trial, selection, compare))
     participants = _groups(phrases, ("participant", "condition"))
 
-    def summary(condition: str | None, groups: Iterable[GroupMeasures]) -> ConditionMeasures:
-        people = [group for group in groups if condition in (None, group.condition)]
-        estimates = {
-            name: MeanOfParticipants.of(
-                [getattr(group, name) for group in people],
-                bounds=metric_bounds(name),
-                confidence=confidence,
-                interval=interval,
-                resamples=resamples,
-                seed=seed,
-            )
-            for name in METRICS
-        }
-        counts = add_counts([group.counts for group in people])
-        return ConditionMeasures(condition, len(people), MappingProxyType(estimates), counts)
-
+    summary = partial(
+        ConditionMeasures.of,
+        confidence=confidence,
+        interval=interval,
+        resamples=resamples,
+        seed=seed,
+    )
     names = sorted({group.condition for group in participants if group.condition is not None})
     return Measures(
         phrases=tuple(phrases),
@@ -169,11 +160,13 @@ def _check_distinct(logs: tuple[StudyLog, ...]) -> None:
         same.append(log)
 
 
-def _reason_to_leave(trial: StudyTrial, practice: bool) -> str | None:
+def _reason_to_leave(trial: StudyTrial, practice: bool, interrupted: bool) -> str | None:
     if trial.state != "done":
         return trial.state
     if trial.prompt.practice and not practice:
         return "practice"
+    if trial.interruptions and not interrupted:
+        return "interrupted"
     if not trial.actions:
         return "nothing was typed"
     return None

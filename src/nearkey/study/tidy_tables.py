@@ -12,7 +12,6 @@ from nearkey.files import atomic_path, atomic_write
 from nearkey.study.phrase_observations import ConditionOrders
 from nearkey.study.results import Measures
 from nearkey.study.study_log import StudyLog
-from nearkey.study.study_records import TapRecord
 
 Rows = list[dict[str, Any]]
 
@@ -85,9 +84,7 @@ def tidy_tables(
         }
         for log in logs
         for trial in log.trials()
-        if trial.state == "done" and not trial.prompt.practice
-        for tap in trial.actions
-        if isinstance(tap, TapRecord) and tap.x is not None and tap.y is not None
+        for tap in trial.counted_touches
     ]
     return {name: rows for name, rows in tables.items() if rows}
 

@@ -20,7 +20,7 @@ from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean_over_people
 from nearkey.schema import convert, decode
-from nearkey.text_table import estimate_text, text_table
+from nearkey.text_table import ResultTable, estimate_text
 
 
 class WorkloadScale(NamedTuple):
@@ -173,28 +173,31 @@ def add_workload_answer(path: str | os.PathLike[str], answer: WorkloadAnswer) ->
         log.append(msgspec.json.encode(answer))
 
 
-def read_workload_answers(path: str | os.PathLike[str]) -> tuple[WorkloadAnswer, ...]:
-    """Read a log of answers at `path`; a last line cut short by a crash is left out.
+def read_workload_answers(
+    path: str | os.PathLike[str], *more: str | os.PathLike[str]
+) -> tuple[WorkloadAnswer, ...]:
+    """Read a log of answers at `path`, and `more` of them; a last line cut short by a crash is left out.
 
     Raises StudyLogError naming file, line and field for anything else that is wrong, two answers of one participant
     about one condition in one session among it.
     """
-    lines = [line for line in log_lines(read_log(path, StudyLogError)) if line.data.strip()]
-    if lines and not lines[-1].whole:
-        lines.pop()
     out: dict[tuple[str, str, int], WorkloadAnswer] = {}
-    for line in lines:
-        where = f"{os.fspath(path)}, line {line.number}"
-        answer = _checked(decode(line.data, _ANSWER, error=StudyLogError, where=where), where)
-        key = (answer.participant, answer.condition, answer.session)
-        if key in out:
-            raise StudyLogError(
-                f"{answer.participant} answers twice about {answer.condition}",
-                where=where,
-                field="participant",
-                fix="keep one of the lines",
-            )
-        out[key] = answer
+    for one in (path, *more):
+        lines = [line for line in log_lines(read_log(one, StudyLogError)) if line.data.strip()]
+        if lines and not lines[-1].whole:
+            lines.pop()
+        for line in lines:
+            where = f"{os.fspath(one)}, line {line.number}"
+            answer = _checked(decode(line.data, _ANSWER, error=StudyLogError, where=where), where)
+            key = (answer.participant, answer.condition, answer.session)
+            if key in out:
+                raise StudyLogError(
+                    f"{answer.participant} answers twice about {answer.condition}",
+                    where=where,
+                    field="participant",
+                    fix="keep one of the lines",
+                )
+            out[key] = answer
     return tuple(out.values())
 
 
@@ -215,13 +218,19 @@ class WorkloadSummary(Tabular):
             for name, estimate in scales.items()
         ]
 
+    def table(self) -> ResultTable:
+        """A row for each scale and score, a column for each condition, as they are printed."""
+        names = (*(scale.name for scale in WORKLOAD_SCALES), "raw", "weighted")
+        return ResultTable(
+            ("workload, 0 to 100", *self.conditions),
+            [
+                (name, *(estimate_text(scales[name], 1) for scales in self.conditions.values()))
+                for name in names
+            ],
+        )
+
     def __str__(self) -> str:
-        rows = [
-            (name, *(estimate_text(scales[name], 1) for scales in self.conditions.values()))
-            for name in (*(scale.name for scale in WORKLOAD_SCALES), "raw", "weighted")
-        ]
-        table = text_table(("workload, 0 to 100", *self.conditions), rows)
-        return f"{table}\n[..]: 95 % interval of the mean over participants (Student's t)"
+        return f"{self.table()}\n[..]: 95 % interval of the mean over participants (Student's t)"
 
 
 def workload_summary(

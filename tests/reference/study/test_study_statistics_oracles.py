@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,12 +21,14 @@ from nearkey.study import (
     observations,
     order_checks,
     paired_effect_size,
+    partial_eta_squared,
     people_for_holm,
     repeated_measures,
     smallest_holm_p,
     study_power,
     truth_from_pilot,
 )
+from nearkey.study.effect_sizes import huynh_feldt
 
 pytestmark = pytest.mark.reference
 stats = pytest.importorskip("scipy.stats")
@@ -33,7 +36,7 @@ pd = pytest.importorskip("pandas")
 pytest.importorskip("statsmodels")
 import statsmodels.formula.api as smf  # noqa: E402
 from statsmodels.stats.anova import AnovaRM, anova_lm  # noqa: E402
-from statsmodels.stats.oneway import confint_noncentrality  # noqa: E402
+from statsmodels.stats.oneway import confint_effectsize_oneway, confint_noncentrality  # noqa: E402
 from statsmodels.stats.power import TTestPower  # noqa: E402
 
 
@@ -177,8 +180,11 @@ def test_carry_over_of_two_conditions_is_the_t_test_of_sums_between_orders() -> 
 
 
 def test_mixed_model_is_statsmodels_formula_with_students_t() -> None:
+    # A study in which no variance comes out as zero: there our errors are those of analysis of variance (below).
     truth = StudyTruth(
-        mean=12, sd_person=2, sd_condition=0.8, sd_phrase=0.7, sd_residual=1.5, learning=1.0
+        **{"mean": 12, "sd_person": 2, "sd_condition": 0.8, "sd_phrase": 0.7, "sd_residual": 1.5},
+        learning=1.0,
+        sd_learning=1.0,
     )
     data = draw_study(
         truth, effects=(0.0, 1.0), people=6, blocks=2, phrases=5, rng=np.random.default_rng(4)
@@ -212,10 +218,12 @@ def test_mixed_model_is_statsmodels_formula_with_students_t() -> None:
             reml=True, method=["powell"]
         )  # its gradient methods stop short of the best likelihood
     names = ("C(condition)[T.1]", "block", "place")
-    for one, name, freedom in zip(ours.effects, names, (4, 5, 4), strict=True):
+    for one, name, stratum in zip(ours.effects, names, (4, 5, 4), strict=True):
         assert one.estimate.value == pytest.approx(theirs.fe_params[name], abs=2e-3)
         assert one.standard_error == pytest.approx(theirs.bse_fe[name], rel=2e-2)
-        assert one.freedom == freedom
+        # Satterthwaite's lie near those of the stratum, to which they are equal in a balanced study (the next test).
+        assert one.freedom == pytest.approx(stratum, rel=0.2)
+        freedom = one.freedom
         half = stats.t.ppf(0.975, freedom) * one.standard_error
         assert one.estimate.half == pytest.approx(half)
         t = abs(one.estimate.value) / one.standard_error
@@ -224,6 +232,46 @@ def test_mixed_model_is_statsmodels_formula_with_students_t() -> None:
     assert ours.spreads["person"] == pytest.approx(spread["person"], abs=0.02)
     assert ours.spreads["phrase"] == pytest.approx(spread["phrase"], abs=0.02)
     assert ours.spreads["residual"] == pytest.approx(math.sqrt(theirs.scale), abs=0.02)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_mixed_model_of_a_balanced_study_is_its_analysis_of_variance(seed: int) -> None:
+    # Without phrases that come again and without place the difference of two conditions is the paired t test of the
+    # persons' means, exactly, also where the variance between persons comes out below what the residual explains.
+    truth = StudyTruth(mean=12, sd_person=2, sd_condition=0.1, sd_phrase=0, sd_residual=2)
+    data = draw_study(
+        truth, effects=(0.0, 1.0), people=5, blocks=1, phrases=6, rng=np.random.default_rng(seed)
+    )
+    alone = replace(data, place=None, phrase=np.arange(len(data)))
+    (effect,) = fit_mixed_model(alone).effects
+    means = data.value.reshape(5, 2, 6).mean(axis=2)
+    t = stats.ttest_rel(means[:, 1], means[:, 0])
+    ends = t.confidence_interval(0.95)
+    assert effect.freedom == pytest.approx(4, rel=0.01)
+    assert effect.p == pytest.approx(t.pvalue, rel=0.01)
+    assert effect.estimate[1:] == pytest.approx((ends.low, ends.high), rel=0.01)
+
+
+def test_intervals_of_partial_eta_squared_are_statsmodels() -> None:
+    for f, df, df_error in ((9.0, 2, 30), (0.8, 3, 12), (68.2, 1, 5)):
+        theirs = confint_effectsize_oneway(f, (df, df_error))
+        ours = partial_eta_squared(f, df, df_error)
+        # statsmodels' search stops at some 1e-5; by definition the lower end leaves 2.5 % above, the upper 2.5 % below.
+        assert ours[1:] == pytest.approx(tuple(np.maximum(theirs.eta2, 0.0)), abs=1e-4)
+        low, high = ((df + df_error + 1) * end / (1 - end) for end in ours[1:])
+        assert stats.ncf.cdf(f, df, df_error, high) == pytest.approx(0.025, abs=1e-6)
+        if low > 0:
+            assert stats.ncf.sf(f, df, df_error, low) == pytest.approx(0.025, abs=1e-6)
+        assert ours.value == pytest.approx(f * df / (f * df + df_error))
+
+
+def test_huynh_and_feldts_epsilon_is_pingouins(study) -> None:
+    pingouin = pytest.importorskip("pingouin")
+    frame = person_means(study[0])
+    wide = frame.pivot(index="person", columns="condition", values="y")
+    ours = repeated_measures(wide.to_numpy())
+    theirs = pingouin.epsilon(wide, correction="hf")
+    assert huynh_feldt(ours.epsilon, ours.df, ours.df_error) == pytest.approx(theirs, abs=1e-4)
 
 
 def test_no_likelihood_statsmodels_finds_is_better_than_ours() -> None:

@@ -79,9 +79,29 @@ def test_bootstrap_intervals_are_there_for_those_who_want_them() -> None:
     measured = measures(logs, interval="bootstrap")
     wpm = measured.conditions[0].estimates["wpm"]
     assert (wpm.low, wpm.high) == pytest.approx((6.0, 9.6))
-    assert "(bootstrap)" in str(measured)
+    assert "(percentile bootstrap, too narrow for few people)" in str(measured)
     with pytest.raises(StudyLogError, match="interval: is 'exact'; use one of t, bootstrap"):
         measures(logs, interval="exact")  # type: ignore[arg-type]
+
+
+def test_phrases_that_a_crash_broke_into_are_left_out_and_named() -> None:
+    # By hand: 10 timed characters in 10 s are 12 WPM; the broken phrase took a minute of which most was no typing.
+    log = StudyLogRecorder(participant="p1", condition="grid", origin="invented")
+    for seconds, extra in (
+        (10.0, None),
+        (60.0, {"interruptions": 2}),
+        (10.0, {"interruptions": 0}),
+    ):
+        log.prompt("site office", 0.0)
+        log.event("text", 0.0, text="s")
+        log.event("text", seconds, text="site office")
+        log.end(seconds, extra=extra)
+    measured = measures(log.log())
+    assert [phrase.wpm for phrase in measured.phrases] == pytest.approx([12.0, 12.0])
+    assert [(one.trial, one.reason) for one in measured.left_out] == [(2, "interrupted")]
+    assert "left out: 1 interrupted" in str(measured)
+    every = measures(log.log(), interrupted=True)
+    assert [phrase.wpm for phrase in every.phrases] == pytest.approx([12.0, 2.0, 12.0])
 
 
 def test_overall_pools_a_participants_conditions() -> None:
