@@ -40,8 +40,11 @@ def run_shell(block: str) -> str:
     return done.stdout
 
 
-def run_page(page: str, *, at_least: int) -> list[tuple[str, str | None]]:
-    """What each Python block of a page prints, and what the page says it prints (None where it does not say)."""
+def run_page(page: str, *, at_least: int, shell: bool = False) -> list[tuple[str, str | None]]:
+    """What each Python block of a page prints, and what the page says it prints (None where it does not say).
+
+    With `shell` the same of the blocks of commands, in their order among the others.
+    """
     blocks = _BLOCK.findall((ROOT / page).read_text(encoding="utf-8"))
     assert sum(kind == "python" for _, kind, *_ in blocks) >= at_least, f"{page} has lost its code"
     names: dict[str, Any] = {}
@@ -52,7 +55,9 @@ def run_page(page: str, *, at_least: int) -> list[tuple[str, str | None]]:
                 Path(file).write_text(code, encoding="utf-8")
             continue
         if kind == "sh":
-            run_shell(code)
+            said = run_shell(code)
+            if shell:
+                out.append((said, shown or None))
             continue
         printed = io.StringIO()
         with contextlib.redirect_stdout(printed):

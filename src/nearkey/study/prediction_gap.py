@@ -13,7 +13,7 @@ from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.schema import read_json
-from nearkey.study.rates import Rates
+from nearkey.study.rates import Rates, metric_bounds
 from nearkey.study.results import Measures, over_people, result_text
 from nearkey.study.study_log import StudyLog
 from nearkey.text_table import ResultTable, estimate_text, number
@@ -99,7 +99,7 @@ class PredictionGaps(Tabular):
     """All measures of all conditions that the ranking speaks of.
 
     `missing`: conditions whose layout it does not have. `same_order`: measure -> (pairs of conditions in the predicted
-    order, pairs). `origins`: where the logs come from.
+    order, pairs that the ranking tells apart). `origins`: where the logs come from.
     """
 
     rows: tuple[PredictionGap, ...]
@@ -192,7 +192,8 @@ def prediction_gaps(
             values = [value for one in people if not math.isnan(value := _of_person(one, name))]
             if not values:
                 continue
-            mean = over_people(values)
+            bounds = (0.0, 1.0) if name.startswith("top") else metric_bounds(name)
+            mean = over_people(values, bounds=bounds)
             gap = Estimate(*(end - predicted for end in mean))
             rows.append(PredictionGap(condition, layout, name, predicted, mean, gap))
     if not rows:
@@ -204,7 +205,7 @@ def prediction_gaps(
     same_order = {}
     for name in _MEASURES:
         own = [row for row in rows if row.measure == name]
-        pairs = list(combinations(own, 2))
+        pairs = [(a, b) for a, b in combinations(own, 2) if a.predicted != b.predicted]
         same = sum(
             (a.predicted - b.predicted) * (a.measured.value - b.measured.value) > 0
             for a, b in pairs

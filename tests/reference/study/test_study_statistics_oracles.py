@@ -256,8 +256,8 @@ def test_intervals_of_partial_eta_squared_are_statsmodels() -> None:
     for f, df, df_error in ((9.0, 2, 30), (0.8, 3, 12), (68.2, 1, 5)):
         theirs = confint_effectsize_oneway(f, (df, df_error))
         ours = partial_eta_squared(f, df, df_error)
-        # statsmodels' search stops at some 1e-5; by definition the lower end leaves 2.5 % above, the upper 2.5 % below.
-        assert ours[1:] == pytest.approx(tuple(np.maximum(theirs.eta2, 0.0)), abs=1e-4)
+        # statsmodels inverts within some 1e-4; by definition the lower end leaves 2.5 % above, the upper below.
+        assert ours[1:] == pytest.approx(tuple(np.maximum(theirs.eta2, 0.0)), abs=1e-3)
         low, high = ((df + df_error + 1) * end / (1 - end) for end in ours[1:])
         assert stats.ncf.cdf(f, df, df_error, high) == pytest.approx(0.025, abs=1e-6)
         if low > 0:

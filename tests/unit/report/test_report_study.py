@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+from dataclasses import replace
 
 import pytest
 from invented_studies import PHRASES, invented_study
@@ -150,6 +151,11 @@ def test_predictions_beside_people(logs, ranking):
     wpm = {r.condition: r.measured.value for r in gaps.rows if r.measure == "wpm"}
     assert gaps.same_order["wpm"] == (int(wpm["grid"] > wpm["rows"]), 1)
     assert "in the predicted order" in str(gaps)
+    # No share of words is above 1, and a tie of the ranking is no order.
+    shares = [r.measured for r in gaps.rows if r.measure.startswith("top")]
+    assert all(0 <= one.low <= one.high <= 1 for one in shares)
+    tied = [replace(one, figures={"kspc": 1.1}) for one in read_predictions(ranking)]
+    assert prediction_gaps(measured, tied).same_order == {}
     only = prediction_gaps(measured, read_predictions(ranking)[:1])
     assert only.missing == ("rows",)
     with pytest.raises(StudyLogError, match="has no layout of this study"):
