@@ -96,7 +96,9 @@ def test_power_from_stated_variances_and_from_a_pilot(pilot, tmp_path):
     assert drawn["mixed_simulations"] == 1
     assert "lacks --mean, --sd-person" in refused(tmp_path, "study", "power", "--difference", 1)
     assert "no whole numbers" in refused(tmp_path, "study", "power", *stated, "--people", "six")
-    assert "people below 2" in refused(tmp_path, "study", "power", *stated, "--people", "1")
+    for people in ("1", "1000000"):
+        said = refused(tmp_path, "study", "power", *stated, "--people", people)
+        assert f"people: {people} is out of range" in said
     assert "metric: is 'speed'" in refused(tmp_path, *pilot_power, "--metric", "speed")
 
 

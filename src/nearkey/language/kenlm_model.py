@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import zlib
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,6 +19,7 @@ from nearkey.language.tokens import normalise_word, sentences
 
 _LN10 = math.log(10.0)
 _END = 1 << 16
+_COUNT = re.compile(rb"ngram\s+\d+\s*=\s*(\d+)\s*")
 
 
 class KenlmModel:
@@ -45,6 +47,7 @@ class KenlmModel:
             ) from None
         if not Path(path).is_file():
             raise PackError("no such file", where=os.fspath(path), fix="check the path")
+        _check_counts(Path(path))
         try:
             self._model: Any = kenlm.Model(os.fspath(path))
         except (OSError, RuntimeError, ValueError, MemoryError) as fault:
@@ -115,6 +118,23 @@ class KenlmModel:
         """Natural log P(word | context); the context is running text, or a state."""
         state = self.state_after(context) if isinstance(context, str) else context
         return float(self._scores(state, [normalise_word(word)])[0])
+
+
+def _check_counts(path: Path) -> None:
+    """Raise PackError for an ARPA file whose head counts n-grams that it cannot hold: KenLM would end the process."""
+    with path.open("rb") as data:
+        most = data.seek(0, os.SEEK_END)
+        data.seek(0)
+        for _ in range(16):  # orders, and lines before them
+            line = data.readline(1000)
+            count = _COUNT.fullmatch(line)
+            if line.startswith(b"ngram") and (count is None or int(count[1]) > most):
+                raise PackError(
+                    "a count of n-grams is none",
+                    where=os.fspath(path),
+                    field="\\data\\",
+                    fix="name an ARPA or KenLM file",
+                )
 
 
 def _fingerprint(path: Path) -> tuple[int, int]:

@@ -113,7 +113,8 @@ def _of_training(folder: Path) -> TrainedContext:
     try:
         with np.load(folder / WEIGHTS, allow_pickle=False) as found:
             arrays: dict[str, NDArray[Any]] = dict(found)
-        if arrays["order"].ndim != 1:
+        # What is no array in the file is bytes here.
+        if not all(isinstance(a, np.ndarray) for a in arrays.values()) or arrays["order"].ndim != 1:
             raise ValueError
     except (
         OSError,

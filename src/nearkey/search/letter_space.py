@@ -31,6 +31,7 @@ MOST_LISTED = 1_000_000
 """A strict grid space of more layouts than this is refused: it is held as a list."""
 
 _SLACK = 1e-6
+_MOST_STATES = 200_000  # of counting: some twenty seconds
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -305,16 +306,40 @@ class LetterSpace:
             return 1
         key = self._alike(state) if allowed is None else state
         if key not in memo:
+            if len(memo) >= _MOST_STATES:
+                raise LayoutError(
+                    "has too many kinds of keys to be counted",
+                    where=self.name,
+                    field="constraints",
+                    fix="take fewer keys, or rules that treat more of them alike",
+                )
             memo[key] = sum(
                 self._completions(further, allowed, memo)
                 for _, further in self._steps(state, allowed)
             )
         return memo[key]
 
+    def is_empty(self) -> bool:
+        """Whether no layout is allowed. Raises LayoutError where that takes too long to find out."""
+        if self._listed is not None:
+            return not self._listed
+        waiting, seen = [self._start()], 0
+        while waiting:
+            state = waiting.pop()
+            if state[0] == len(self.letters):
+                return False
+            seen += 1
+            if seen > _MOST_STATES:
+                return not self._completions(self._start())
+            waiting += [further for _, further in self._steps(state)]
+        return True
+
     # Counting, listing, drawing
 
     def count(self) -> int:
         """The exact number of layouts, by dynamic programming; mirror images by Burnside's lemma.
+
+        Raises LayoutError for a space of so many unlike keys that this would take minutes.
 
         Burnside: the number of orbits is the mean number of assignments that each mirror image leaves as they are, and
         it leaves those as they are whose letters all lie on keys that it leaves in place.

@@ -106,7 +106,7 @@ def prove(
             field=f"objective {getattr(objective, 'name', '')}",
             fix="list or anneal instead",
         )
-    if not space.count():
+    if space.is_empty():
         raise PlanError("allows no layout", where=space.name, field="constraints", fix="loosen one")
     return _Proof(space, objective, seed, list(start)).run(most, stop, checkpoint)
 

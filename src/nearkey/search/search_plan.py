@@ -208,7 +208,7 @@ class SearchPlan:
         except LayoutError as fault:
             field = f"space.{fault.field}" if fault.field else "space"
             raise PlanError(fault.problem, where=where, field=field, fix=fault.fix) from None
-        if not space.count():
+        if space.is_empty():
             raise PlanError(
                 "allows no layout", where=where, field="space", fix="loosen a constraint"
             )

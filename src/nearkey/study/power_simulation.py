@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey.bounds import whole_number
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, proportion, student_t
 from nearkey.study.condition_tests import holm
@@ -19,6 +20,9 @@ from nearkey.study.mixed_models import fit_mixed_model
 from nearkey.study.phrase_observations import Observations
 from nearkey.study.simulated_study import StudyTruth, draw_study
 from nearkey.text_table import estimate_text, number, text_table
+
+_MOST_PHRASES = 200_000
+"""Phrases of one study drawn: more than any study has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,18 +142,33 @@ def study_power(
     pairs, as in `compare_conditions`; phrases go through `fit_mixed_model`.
     Raises PlanError for numbers out of range, NearkeyError without scipy or, for mixed models, statsmodels.
     """
-    sizes = list(product(sorted(set(people)), sorted(set(blocks)), sorted(set(phrases))))
-    if not sizes or min(min(size) for size in sizes) < 1 or min(size[0] for size in sizes) < 2:
-        raise PlanError(
-            "people below 2, or blocks or phrases below 1",
-            field="people",
-            fix="give whole numbers, at least 2 people",
+
+    def within(field: str, value: object, low: int, high: int) -> int:
+        return whole_number(value, low=low, high=high, error=PlanError, field=field)
+
+    for field, value, low, high in (
+        ("conditions", conditions, 2, 20),
+        ("simulations", simulations, 1, 100_000),
+        ("mixed_simulations", mixed_simulations, 0, 10_000),
+    ):
+        within(field, value, low, high)
+    sizes = list(
+        product(
+            sorted({within("people", n, 2, 1000) for n in people}),
+            sorted({within("blocks", n, 1, 100) for n in blocks}),
+            sorted({within("phrases", n, 1, 1000) for n in phrases}),
         )
-    if conditions < 2 or simulations < 1 or mixed_simulations < 0 or not 0 < alpha < 1:
+    )
+    if not sizes:
+        raise PlanError("are none", field="people, blocks or phrases", fix="give one or more")
+    if not 0 < alpha < 1:
+        raise PlanError(f"is {alpha}", field="alpha", fix="give a level such as 0.05")
+    largest = conditions * max(a * b * c for a, b, c in sizes)
+    if largest > _MOST_PHRASES:
         raise PlanError(
-            "conditions below 2, simulations below 1, or alpha outside (0, 1)",
-            field="conditions",
-            fix="give 2 conditions or more, 1 simulation or more, and a level such as 0.05",
+            f"a study of {largest:,} phrases",
+            field="people, blocks, phrases",
+            fix=f"ask for {_MOST_PHRASES:,} at most",
         )
     if not math.isfinite(difference):
         raise PlanError(f"is {difference}", field="difference", fix="give a finite number")

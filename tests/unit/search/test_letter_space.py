@@ -9,6 +9,7 @@ import pytest
 
 from nearkey.errors import LayoutError
 from nearkey.layout import Key, Layout, count_grids
+from nearkey.search import letter_space
 from nearkey.search.letter_space import SpaceRules, grid_space, shape_space
 
 QWERTY = Layout.named("qwerty")
@@ -206,3 +207,22 @@ def test_rules_that_cannot_be_meant_are_named(rules, field):
     with pytest.raises(LayoutError) as caught:
         grid_space(QWERTY, rows=2, columns=3, rules=rules)
     assert caught.value.field == field
+
+
+def test_a_space_of_many_unlike_keys_is_said_to_be_too_large_to_count(monkeypatch):
+    """Each letter with keys of its own: states of the count grow beyond any patience."""
+    monkeypatch.setattr(letter_space, "_MOST_STATES", 2000)
+    letters = QWERTY.letters
+    exclude = {c: (f"r{1 + i % 2}c{1 + i % 10}",) for i, c in enumerate(letters)}
+    rules = SpaceRules(exclude=exclude, sizes=(0, 6))
+    space = grid_space(QWERTY, rows=2, columns=10, rule="free", rules=rules)
+    assert not space.is_empty()
+    with pytest.raises(LayoutError, match="too many kinds of keys to be counted"):
+        space.count()
+
+
+def test_a_space_without_layouts_is_empty():
+    rules = SpaceRules(together=("as",), apart=("as",))
+    space = grid_space(QWERTY, rows=2, columns=3, rule="free", rules=rules)
+    assert space.is_empty()
+    assert space.count() == 0

@@ -60,6 +60,8 @@ def _read(folder: Path, given: Mapping[str, float], partial_data: bool) -> Train
     about = json.loads(places["data.json"].read_text("utf-8"))
     if about["format"] != FORMAT:
         raise TrainingError(f"{places['data.json']}: format {about['format']}, not {FORMAT}")
+    if about["dtype"] not in ("<u2", "<u4"):
+        raise ValueError(f"tokens of type {about['dtype']!r}")
     dtype = np.dtype(about["dtype"])
 
     def load(record: dict[str, Any]) -> np.ndarray:
