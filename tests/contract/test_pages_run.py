@@ -9,8 +9,13 @@ import pytest
 from pages import ROOT, run_page
 
 
-def test_the_readme_runs(tmp_path, monkeypatch):
+@pytest.fixture(autouse=True)
+def in_an_empty_folder(tmp_path, monkeypatch):
+    """Pages write files."""
     monkeypatch.chdir(tmp_path)
+
+
+def test_the_readme_runs(tmp_path):
     printed = "".join(p for p, _ in run_page("README.md", at_least=5))
     assert "32 qwerty-2x3-s01" in printed
     assert "level word" in printed
@@ -62,8 +67,7 @@ def test_the_page_on_parts_of_your_own_takes_a_model_of_kenlm(tmp_path):
     assert names["with_kenlm"](path).decode([(1.0, 1.0)])  # type: ignore[operator]
 
 
-def test_the_page_on_the_command_line_runs(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
+def test_the_page_on_the_command_line_runs(tmp_path):
     run_page("docs/command-line.md", at_least=0)
     assert (tmp_path / "grid.png").read_bytes()[:4] == b"\x89PNG"
     assert "kellerby" in (tmp_path / "anna.json").read_text()
@@ -88,8 +92,7 @@ def test_few_shell_blocks_are_excused_from_running():
 
 
 @pytest.mark.parametrize("name", ["choose-a-layout", "analyse-a-study"])
-def test_a_notebook_runs_from_top_to_bottom(name, tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
+def test_a_notebook_runs_from_top_to_bottom(name, tmp_path):
     book = json.loads((ROOT / "docs" / "notebooks" / f"{name}.ipynb").read_text(encoding="utf-8"))
     cells = ["".join(cell["source"]) for cell in book["cells"] if cell["cell_type"] == "code"]
     assert len(cells) >= 4

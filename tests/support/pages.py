@@ -45,6 +45,9 @@ def run_page(page: str, *, at_least: int, shell: bool = False) -> list[tuple[str
 
     With `shell` the same of the blocks of commands, in their order among the others.
     """
+    assert not Path.cwd().is_relative_to(ROOT), (
+        "pages write files: run them in a folder of their own"
+    )
     blocks = _BLOCK.findall((ROOT / page).read_text(encoding="utf-8"))
     assert sum(kind == "python" for _, kind, *_ in blocks) >= at_least, f"{page} has lost its code"
     names: dict[str, Any] = {}

@@ -20,7 +20,8 @@ ROOT = Path(__file__).parents[3]
 PAGE = (ROOT / "docs" / "lab.md").read_text("utf-8")
 
 
-def test_the_page_s_code_prints_what_the_page_shows():
+def test_the_page_s_code_prints_what_the_page_shows(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
     for printed, shown in run_page("docs/lab.md", at_least=1):
         assert printed == shown
 
