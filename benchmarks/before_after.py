@@ -13,6 +13,7 @@ import argparse
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tarfile
@@ -170,7 +171,10 @@ def earlier_models(revision: str) -> Path:
     if not folder.exists():
         shown = ["git", "archive", "--format=tar", revision, "models/en"]
         with tarfile.open(fileobj=io.BytesIO(subprocess.check_output(shown, cwd=ROOT))) as files:
-            files.extractall(folder, filter="data")
+            # Beside it, so that a run cut short leaves no half folder that the next one trusts.
+            shutil.rmtree(half := folder.with_name(f"{folder.name}.part"), ignore_errors=True)
+            files.extractall(half, filter="data")
+        half.rename(folder)
     return folder / "models" / "en"
 
 

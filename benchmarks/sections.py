@@ -182,9 +182,10 @@ def this_machine() -> dict[str, str]:
             if line.startswith("model name"):
                 model = line.split(":", 1)[1].strip()
                 break
+    release = ".".join(platform.release().split(".")[:2])  # what follows names one build
     return {
         "processor": model,
         "cores": str(os.cpu_count()),
-        "system": f"{platform.system()} {platform.release()}",
+        "system": f"{platform.system()} {release}",
         "python": platform.python_version(),
     }

@@ -136,7 +136,7 @@ def arpa_section(data: Path) -> Section:
         order=50,
         notes=[
             f"{int(words.sum()):,} words of EWT, in 20 stretches, sentence by sentence. Of the last two words the network has .75."
-            " The second row would take a pass over all words for each of the table's contexts, 480,000."
+            " The second row would take a pass over all words for each of the table's contexts."
         ],
     )
 

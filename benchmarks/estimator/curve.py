@@ -190,10 +190,7 @@ title="English beside the network: order and size of the n-gram table, and amoun
                    f" {WORDS:,} words on the demo's 2 x 3 pad (18 x 12 mm, 2 mm of spread), the same words and touches for all"
                    f" rows (seed {SEED}), so that differences are surer than the intervals say.",
                    "The first row is the shipped table. The others are estimated from the first sentences of each source, as many"
-                   " million words as the second column says: those of one amount can be compared.",
-                   "Beside the network the table's order, size and text hardly matter: no row's top-1 can be told from another's, and"
-                   " perplexities with it differ by little more than 1 %. Order 3 at 5 MB ships: at 5 MB order 4 gives no less perplexity, and contexts"
-                   " of three words cost the decoder longer look-ups."],
+                   " million words as the second column says: those of one amount can be compared."],
             pictures=[picture],
         ),
     )  # fmt: skip

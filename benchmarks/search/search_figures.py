@@ -262,7 +262,7 @@ def near(objective: Any, space: Any, at: dict[str, Any]) -> Any:
         )
     return section(
         "Search: layouts near one at hand", COMMAND, "at a layout; what; ms|4; times cheaper|1", rows, timed=True, order=80,
-        notes=["Six keys, 65,000 words, every move once; what is known of each letter at the layout at hand is found anew and counted. To go to "
+        notes=[f"Six keys, {objective.spelled.n_words:,} words, every move once; what is known of each letter at the layout at hand is found anew and counted. To go to "
                f"another layout takes {cpu(lambda: (told.bound(other, single[:0], 1.0), told.bound(here, single[:0], 1.0))) / 2:.2f} ms."],
     )  # fmt: skip
 
@@ -294,7 +294,7 @@ def searches(space: Any, objective: Any, steps: int) -> Any:
     with local_cluster(2) as client:
         add("two dask workers", executor=client)
     notes = [
-        f"{first.evaluated:,} free 2 x 3 layouts evaluated in {options['restarts']} annealing runs, 65,000 words; the same layouts found with each. "
+        f"{first.evaluated:,} free 2 x 3 layouts evaluated in {options['restarts']} annealing runs, {objective.spelled.n_words:,} words; the same layouts found with each. "
         "Processes and dask workers were started before and import nearkey within the time."
     ]
     return section(

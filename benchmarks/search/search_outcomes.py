@@ -118,7 +118,7 @@ def main() -> None:
             rows,
             order=83,
             notes=[
-                "Share of words first of their keys. The 12 best of each rule by exact `top1` (65,000 words of the pack) were "
+                f"Share of words first of their keys. The 12 best of each rule by exact `top1` ({len(pack.lexicon.words):,} words of the pack) were "
                 "raced through the decoder; the first of the race is shown. In context: after the 500 most probable words, by the "
                 f"pack's pairs. Under noise: 12,000 drawn words, a simulated hand with an invented spread of {SPREAD_MM:g} mm on a "
                 f"pad of 18 x 12 mm which the decoder knows. By people: {PEOPLE} invented people, the decoder fitted on the "

@@ -29,7 +29,7 @@ NearLayouts::NearLayouts(std::shared_ptr<const AmbiguityWords> words, int n_keys
     if (n_letters > 64) throw std::invalid_argument("at most 64 letters are supported");
     if (n_keys < 1 || n_keys > 255) throw std::invalid_argument("between 1 and 255 keys are supported");
     std::vector<double> mean;
-    std::size_t most = 0, most_units = 0;
+    std::size_t most = 0;
     words_->each_length([&](int width, std::span<const double> share, const auto &letter) {
         // Place values; the last one times n_keys, the number of codes, has to fit as well.
         std::vector<std::uint64_t> value{1};
@@ -70,7 +70,6 @@ NearLayouts::NearLayouts(std::shared_ptr<const AmbiguityWords> words, int n_keys
             made.unit_begin.push_back(static_cast<std::uint32_t>(made.unit.size()));
             made.entry.insert(made.entry.end(), entries[l].begin(), entries[l].end());
             made.unit.insert(made.unit.end(), units[l].begin(), units[l].end());
-            most_units = std::max(most_units, units[l].size());
         }
         made.entry_begin.push_back(static_cast<std::uint32_t>(made.entry.size()));
         made.unit_begin.push_back(static_cast<std::uint32_t>(made.unit.size()));
@@ -84,7 +83,7 @@ NearLayouts::NearLayouts(std::shared_ptr<const AmbiguityWords> words, int n_keys
     });
     for (std::vector<std::uint32_t> *list : {&word_, &before_, &hit_}) list->resize(most + 1);
     code_.resize(most + 1);
-    delta_.resize(std::max(most, most_units));
+    delta_.resize(most);
     slot_.assign(std::bit_ceil(std::max<std::size_t>(kSlots * most, 16)), 0);
 }
 

@@ -90,12 +90,14 @@ def load_result(path: str | PathLike[str], kind: str | None = None) -> SavedResu
         raise NearkeyError(
             "is no saved result", where=path, field="schema", fix=f"name a file of {wanted}"
         )
-    if data.get("version") != 1:
+    version = data.get("version")
+    if version != 1:
+        later = isinstance(version, int) and version > 1
         raise NearkeyError(
-            f"is of version {data.get('version')!r}",
+            f"is of version {version!r}",
             where=path,
             field="version",
-            fix="use a later nearkey",
+            fix="use a later nearkey" if later else "save the result again",
         )
     result = SavedResult(str(found), data)
     try:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from command_line import run as invoke
 
 from nearkey.language import load_pack
+from nearkey.layout import Layout
 from nearkey.search.search_result import SearchResult
 
 PLAN = """
@@ -141,6 +143,41 @@ def test_the_noisy_stage_under_the_conditions_of_a_ranking_and_other_texts(plan,
     page = (tmp_path / "report" / "report.html").read_text()
     assert "leave one person out" in page
     assert "<th>notes.txt</th>" in page or "<th>notes</th>" in page
+
+
+def test_a_text_without_words_of_the_pack_is_refused_before_the_search(plan, tmp_path):
+    (tmp_path / "notes.txt").write_text("qqzzx xxzzq")
+    asked, kept = plan("list", more='[report]\ntexts = ["notes.txt"]\n'), tmp_path / "kept.log"
+    done = invoke("search", asked, "--checkpoint", str(kept))
+    assert done.exit_code == 2
+    assert "report.texts: has no word of the pack" in done.stderr
+    assert not kept.exists()
+
+
+def test_a_text_that_cannot_be_typed_has_no_share(tmp_path):
+    from nearkey.report.search_page import _sensitivity
+    from nearkey.search import search_letters
+    from nearkey.search.letter_space import grid_space
+    from nearkey.search.objectives import AmbiguityObjective, ambiguity_words
+    from nearkey.search.searching import _by_texts
+
+    pack, whole = load_pack("en"), Layout.named("qwerty")
+    keys = tuple(key for key in whole.keys if key.letters and key.letters in "etaoin")
+    base = replace(whole, name="few", alphabet="etaoin", keys=keys)
+    space = grid_space(base, rows=1, columns=2)
+    *_, found = search_letters(space, [AmbiguityObjective(ambiguity_words(pack, space.letters))])
+    result = SearchResult(
+        space, found.found, (("top1", "max"),), found.count, "list", found.evaluated, True
+    )
+    texts = {}
+    for word in ("the", "tea"):
+        texts[word] = np.zeros(len(pack.lexicon.words))
+        texts[word][pack.lexicon.index(word)] = 3
+    weighed = _by_texts(texts, pack, result)
+    assert set(weighed.texts["the"].values()) == {None}
+    assert set(weighed.texts["tea"].values()) <= {0.0, 1.0}
+    weighed.save(tmp_path / "result.json")
+    assert "none can be typed" in _sensitivity(weighed, pack, 2)
 
 
 MODULE = """

@@ -237,7 +237,10 @@ def write_context(
         header = write_context_file(folder / CONTEXT_FILE, trained.arrays, bos=BOS)
     except (LookupError, TypeError, ValueError, struct.error):
         raise PackError(
-            "holds weights that do not fit each other", where=WEIGHTS, fix="train it again"
+            "holds weights that do not fit each other",
+            where=folder,
+            field=WEIGHTS,
+            fix="train it again",
         ) from None
     return msgspec.structs.replace(
         trained.record,

@@ -168,7 +168,8 @@ def _sensitivity(result: SearchResult, pack: LanguagePack, most: int) -> str:
     for text, found in result.texts.items():
         heads.append(text)
         for row in rows:
-            row.append(f"{100 * found[row[0]]:.2f} %")
+            share = found[row[0]]
+            row.append("none can be typed" if share is None else f"{100 * share:.2f} %")
     return _html_table(heads, rows)
 
 

@@ -301,20 +301,19 @@ def _anneal(task: _Task, number: int) -> _Chunk:
     evaluated = 0
     objective = task.objectives[0]
     may_reach = objective.near(space) if m == 1 and isinstance(objective, NearObjective) else None
-    floor = (
-        -inf
-    )  # layouts of a lower score are neither kept nor, where no move wants them, evaluated
+    # Layouts of a lower score are neither kept nor, where no move wants them, evaluated.
+    floor = -inf
 
     def scores_of(many: list[Keys], near: Keys | None = None, least: float = -inf) -> Floats:
         """Scores; minus infinity for layouts certainly below both `least` and the floor."""
         nonlocal evaluated, floor
         rows, scores, before = space.array(many), np.full(len(many), -inf), len(tried)
-        evaluated += len(many)
         sure = np.ones(len(many), dtype=bool)
         worst = min(least, floor)
         if may_reach is not None and near is not None and worst > -inf:
             value = _sign(objective) * (task.low[0] + worst * (task.high[0] - task.low[0]))
             sure = may_reach(np.asarray(near, dtype=np.uint8), rows, float(value))
+        evaluated += int(sure.sum())
         if sure.any():
             values = task.signed(rows[sure])
             chosen = (keys for keys, good in zip(many, sure.tolist(), strict=True) if good)

@@ -71,7 +71,7 @@ class NearObjective(Objective, Protocol):
     """An objective that can turn layouts down unevaluated, by what they differ in from one at hand."""
 
     def near(self, space: LetterSpace) -> MayReach | None:
-        """What tells them apart; None where that saves nothing."""
+        """A `MayReach`; None where that saves nothing."""
 
 
 def ambiguity_words(pack: LanguagePack, letters: str, words: int | None = None) -> SpelledLexicon:

@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import inf, isfinite
-from os import PathLike
+from os import PathLike, fspath
 from typing import Any
 
 import numpy as np
@@ -108,7 +108,9 @@ def prove(
         )
     if space.is_empty():
         raise PlanError("allows no layout", where=space.name, field="constraints", fix="loosen one")
-    return _Proof(space, objective, seed, list(start)).run(most, stop, checkpoint)
+    # Rows of an array serve as well: the settings in a checkpoint's header take plain numbers.
+    plain = [tuple(int(key) for key in keys) for keys in start]
+    return _Proof(space, objective, seed, plain).run(most, stop, checkpoint)
 
 
 class _Proof:
@@ -125,6 +127,7 @@ class _Proof:
         self.header = checkpoint_header(space, [objective], settings, values[:, None])
         self.known: deque[Floats] = deque()
         self.store: ChunkLog | None = None
+        self.checkpoint = ""
         at = int(values.argmax())
         self.best, self.value = tuple(tried[at]), float(values[at])
         self.evaluated = len(tried)
@@ -141,6 +144,7 @@ class _Proof:
         if checkpoint is None:
             yield from self._steps(most, stop)
             return
+        self.checkpoint = fspath(checkpoint)
         with ChunkLog(checkpoint, self.header, self._take, work="search") as self.store:
             yield from self._steps(most, stop)
 
@@ -153,7 +157,7 @@ class _Proof:
             bounds = self.known.popleft()
             if len(bounds) != len(partial):
                 raise PlanError(
-                    "is damaged", where="checkpoint", fix="remove the file and run again"
+                    "is damaged", where=self.checkpoint, fix="remove the file and run again"
                 )
             return bounds
         bounds = self.sign * self.objective.bound(self.space, partial)

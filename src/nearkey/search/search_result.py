@@ -32,7 +32,8 @@ class SearchResult(Tabular):
     bound : with a proof, what no layout of the space is better than in its one objective.
     race : of the best through the decoder, where asked for. noise : by spread in millimetres, the measure of the first
     of the race under it. people : the first of the race and the base ranked by people the decoder does not know, where
-    the plan says who. texts : by other text, the share of its words that are first of their keys, by layout.
+    the plan says who. texts : by other text, the share of its words that are first of their keys, by layout; None
+    where none of them can be typed.
     conditions : all that one must know to repeat it.
     """
 
@@ -47,7 +48,7 @@ class SearchResult(Tabular):
     race: tuple[RaceRow, ...] = ()
     noise: dict[float, dict[str, Estimate]] = field(default_factory=dict)
     people: tuple[PeopleRanking, ...] = ()
-    texts: dict[str, dict[str, float]] = field(default_factory=dict)
+    texts: dict[str, dict[str, float | None]] = field(default_factory=dict)
     conditions: dict[str, Any] = field(default_factory=dict)
 
     def name(self, place: int) -> str:

@@ -10,6 +10,7 @@ from os import PathLike
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
@@ -27,6 +28,8 @@ from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.simulate.workload import running_words
 from nearkey.touch import GaussianTouch
 from nearkey.version import VERSION
+
+Floats = NDArray[np.float64]
 
 _WEIGHED = 6  # layouts that other texts are tried on
 
@@ -71,6 +74,7 @@ def run_search(
     SearchStep
         The last one has the final result. Raises PlanError for what the plan cannot mean.
     """
+    texts = _text_counts(plan, pack)  # what cannot be meant is said before the work
     objectives = plan.objectives(pack)
     options = plan.options(seed=seed, workers=workers, executor=executor)
     conditions: dict[str, Any] = {
@@ -102,8 +106,8 @@ def run_search(
         for step in _searches(plan, objectives, conditions, near, checkpoint, stop):
             step = replace(step, result=_with_proof(proven, step.result))
             yield step
-    if step is not None and plan.texts:
-        step = replace(step, result=_by_texts(plan, pack, step.result))
+    if step is not None and texts:
+        step = replace(step, result=_by_texts(texts, pack, step.result))
         yield step
     if step is not None and plan.file.noise is not None and len(step.result.found) and not stop():
         yield _race(plan, pack, step.result, options.workers, options.executor, options.seed)
@@ -285,12 +289,9 @@ class _Spread:
         return GaussianTouch.from_layout(layout, spread_mm=self.spread_mm)
 
 
-def _by_texts(plan: SearchPlan, pack: LanguagePack, result: SearchResult) -> SearchResult:
-    """With how often the words of other texts are first of their keys, on the best layouts and on the base."""
-    if not plan.texts or not len(result.found):
-        return result
-    rank = {one.name: collisions(one, pack).rank for one in result.layouts(_WEIGHED)}
-    found = {}
+def _text_counts(plan: SearchPlan, pack: LanguagePack) -> dict[str, Floats]:
+    """How often each word of the pack stands in each of the other texts, (words,). PlanError for a text with none."""
+    counts = {}
     for text in plan.texts:
         count = np.zeros(len(pack.lexicon.words))
         for line in text.lines:
@@ -302,7 +303,22 @@ def _by_texts(plan: SearchPlan, pack: LanguagePack, result: SearchResult) -> Sea
             raise PlanError(
                 "has no word of the pack", where=text.name, field="report.texts", fix="name others"
             )
-        found[text.name] = {
-            name: float(count[own == 1].sum() / count[own > 0].sum()) for name, own in rank.items()
-        }
+        counts[text.name] = count
+    return counts
+
+
+def _by_texts(texts: dict[str, Floats], pack: LanguagePack, result: SearchResult) -> SearchResult:
+    """With how often the words of other texts are first of their keys, on the best layouts and on the base."""
+    if not len(result.found):
+        return result
+    rank = {one.name: collisions(one, pack).rank for one in result.layouts(_WEIGHED)}
+
+    def share(count: Floats, own: NDArray[Any]) -> float | None:
+        typed = count[own > 0].sum()
+        return float(count[own == 1].sum() / typed) if typed else None
+
+    found = {
+        name: {layout: share(count, own) for layout, own in rank.items()}
+        for name, count in texts.items()
+    }
     return replace(result, texts=found)

@@ -28,7 +28,8 @@ class ChunkLog(Closable):
     Raises
     ------
     PlanError
-        When the file belongs to other work, is in use, or is damaged before its last line.
+        When the file is no checkpoint, belongs to other work, is in use, or is damaged before its last line. It is left
+        as it was.
     """
 
     def __init__(
@@ -45,6 +46,8 @@ class ChunkLog(Closable):
             end = 0
             for line in log_lines(self._log.read()):
                 if not line.ended:
+                    if line.number == 1 and not _line_of(header).startswith(line.data):
+                        raise self._no_checkpoint()
                     break
                 self._read(line.number, line.data, header, take)
                 end = line.end
@@ -57,8 +60,7 @@ class ChunkLog(Closable):
 
     def append(self, record: dict[str, Any]) -> None:
         """Keep a record: on disk when this returns."""
-        body = json.dumps(record, ensure_ascii=False).encode()
-        self._log.append(b'%b,"crc":"%08x"}' % (body[:-1], zlib.crc32(body)))
+        self._log.append(_line_of(record))
 
     def close(self) -> None:
         """Let go of the file."""
@@ -73,6 +75,7 @@ class ChunkLog(Closable):
     ) -> None:
         match = _CHECK.search(data)
         body = data if match is None else data[: match.start()] + b"}"
+        record = None
         try:
             record = json.loads(body)
             if match is None or int(match[1], 16) != zlib.crc32(body):
@@ -82,6 +85,8 @@ class ChunkLog(Closable):
                 take(record)
                 return
         except (KeyError, TypeError, ValueError, OverflowError, RecursionError):
+            if number == 1 and record is None:  # no JSON
+                raise self._no_checkpoint() from None
             raise PlanError(
                 "is damaged: its check sum does not fit it",
                 where=str(self._log.path),
@@ -94,3 +99,12 @@ class ChunkLog(Closable):
                 where=str(self._log.path),
                 fix=f"name another file, or repeat the {self._work} with the settings it was made with",
             )
+
+    def _no_checkpoint(self) -> PlanError:
+        return PlanError("is no checkpoint", where=str(self._log.path), fix="name another file")
+
+
+def _line_of(record: dict[str, Any]) -> bytes:
+    """A record and its check sum, without the newline."""
+    body = json.dumps(record, ensure_ascii=False).encode()
+    return b'%b,"crc":"%08x"}' % (body[:-1], zlib.crc32(body))

@@ -138,9 +138,8 @@ class HandTouch:
         self._sizes = np.asarray(layout.sizes) * layout.unit_mm
         self._spread = np.hypot(traits.spread_mm, traits.spread_of_key * self._sizes)
         self._spread = self._spread * [1.0, traits.spread_y]
-        self._upright = math.sqrt(
-            1 - traits.slant**2
-        )  # of the second axis, what the first does not say
+        # Of the second axis, what the first does not say.
+        self._upright = math.sqrt(1 - traits.slant**2)
         self._offset = np.array([traits.offset_x_mm, traits.offset_y_mm])
         self._places = _own_places(layout, places) if traits.aim else {}
         self._neighbours = _neighbours(layout)
@@ -168,7 +167,7 @@ class HandTouch:
     def perform(self, aims: Aims, rng: np.random.Generator) -> tuple[Floats, Ints]:
         """Touches (m, 2) of a text, and which letter of it each was for, (m,).
 
-        Nine random numbers a letter, whatever the layout: common random numbers between layouts.
+        Eleven random numbers a letter, whatever the layout: common random numbers between layouts.
         """
         n, traits = len(aims.keys), self.traits
         uniform = rng.random((n, 4))

@@ -168,8 +168,8 @@ class Typist:
 
         Whoever does not look goes on. A touch that the decoder takes to be delete takes back the one before it; one
         that it takes to be space ends the word there; a space that it does not feel, or takes to be something else,
-        joins the word with the next, and the decoder is asked for both at once. All touches as they are on layouts
-        that have neither key.
+        joins the word with the next, of the same line of the text or not, and the decoder is asked for both at once.
+        All touches as they are on layouts that have neither key.
         """
         if not np.isin(self._assumed_roles, ("space", "delete")).any():
             return typing.points, typing.offsets

@@ -17,7 +17,7 @@ from nearkey.touch.key_geometry import AnyLayout, Floats, Geometry, geometry_of
 from nearkey.touch.labelling import label
 from nearkey.touch.people import PersonTouch
 from nearkey.touch.touch_log import TouchLog
-from nearkey.touch.touch_models import FitsTouch, default_models, log_prob_as_she_goes
+from nearkey.touch.touch_models import FitsTouch, default_models, prequential_log_prob
 
 Decode = Callable[[Any, TouchLog], tuple[int, int]]
 
@@ -277,7 +277,7 @@ def _score(
     if decode is not None:
         decoded = _decode_adapted(model, test, decode) if adapts else decode(model, test)
     if adapts:
-        found, inside = log_prob_as_she_goes(model, touches)
+        found, inside = prequential_log_prob(model, touches)
     else:
         found = model.log_prob_of(touches)
         inside = int(model.inside_of(touches, 0.95).sum())

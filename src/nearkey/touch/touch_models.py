@@ -101,14 +101,15 @@ class AdaptingTouch(_Start):
         """
         model = self._made().copy()
         touches = label(log, model._geometry(layout))
-        found, _ = log_prob_as_she_goes(model, touches)
+        found, _ = prequential_log_prob(model, touches)
         return float(found[np.arange(len(touches.rows)), touches.key].mean())
 
 
-def log_prob_as_she_goes(model: PersonTouch, touches: Labelled) -> tuple[Floats, int]:
+def prequential_log_prob(model: PersonTouch, touches: Labelled) -> tuple[Floats, int]:
     """Log densities (n, n_keys) of one person's touches, each learnt once it is scored; how many lay in their ellipse.
 
-    model : learns. The ellipses are those of 95 %.
+    model : learns. The ellipses are those of 95 %. After A. P. Dawid, Statistical theory: the prequential
+    approach, Journal of the Royal Statistical Society A 147 (1984).
     """
     found = np.empty((len(touches.rows), len(model.key_ids)))
     inside = 0

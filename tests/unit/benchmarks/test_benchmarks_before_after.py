@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
 import sys
+import tarfile
 from pathlib import Path
 
 import pytest
@@ -30,6 +32,29 @@ def test_what_cannot_be_compared_is_said(tasks, problem):
     assert done.returncode == 1
     assert problem in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_models_that_were_half_unpacked_are_unpacked_again(monkeypatch, tmp_path):
+    monkeypatch.syspath_prepend(str(SCRIPT.parent))
+    import before_after
+
+    packed = io.BytesIO()
+    with tarfile.open(fileobj=packed, mode="w") as files:
+        for name in ("recipe.toml", "pack.toml"):
+            files.addfile(tarfile.TarInfo(f"models/en/{name}"), io.BytesIO())
+    monkeypatch.setattr(before_after, "WORK", tmp_path)
+    monkeypatch.setattr(subprocess, "check_output", lambda *_, **__: packed.getvalue())
+
+    def interrupted(files, folder, **_):
+        files.extract("models/en/recipe.toml", folder, filter="data")
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(tarfile.TarFile, "extractall", interrupted)
+        with pytest.raises(KeyboardInterrupt):
+            before_after.earlier_models("old")
+    models = before_after.earlier_models("old")
+    assert sorted(path.name for path in models.iterdir()) == ["pack.toml", "recipe.toml"]
 
 
 def test_a_task_is_timed(monkeypatch, tmp_path):

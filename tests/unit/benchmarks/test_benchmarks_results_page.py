@@ -89,3 +89,9 @@ def test_not_a_number_is_refused(tmp_path: Path) -> None:
     )
     with pytest.raises(sections.ResultsFileError, match="write null"):
         sections.write(tmp_path / "x.json", section)
+
+
+def test_a_machine_is_told_without_the_build_of_its_kernel(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sections.platform, "system", lambda: "Linux")
+    monkeypatch.setattr(sections.platform, "release", lambda: "6.1.27-own-build")
+    assert sections.this_machine()["system"] == "Linux 6.1"

@@ -14,13 +14,14 @@ from small_packs import build_small_pack, invented_notes
 from nearkey.errors import PackError
 from nearkey.language import info, load_pack
 from nearkey.language.arrays import map_bytes
+from nearkey.language.info import ContextRecord
 from nearkey.language.mixed_model import MixedModel
 from nearkey.language.tokens import BOS, FIRST_WORD
 from nearkey.packs import finished
 from nearkey.packs.adapt import adapt_pack
 from nearkey.packs.builder import build_pack
 from nearkey.packs.context_data import write_training_data
-from nearkey.packs.context_part import read_trained, renumbered
+from nearkey.packs.context_part import TrainedContext, read_trained, renumbered, write_context
 from nearkey.packs.context_settings import training_options
 from nearkey.packs.context_training.network_options import Options, TrainingError
 from nearkey.packs.context_training.training_data import read_data
@@ -241,3 +242,12 @@ def test_training_data_are_the_builder_s_text(base, tmp_path):
     assert about["vocabulary"] == FIRST_WORD + load_pack(base / "pack").info.words
     assert [source["name"] for source in about["sources"]] == ["notes"]
     assert {text["name"] for text in about["texts"]} == {"held_out.notes", "evaluation.later"}
+
+
+def test_weights_of_no_network_are_said_with_their_folder_and_file(tmp_path):
+    record = ContextRecord(
+        parameters=0, weights=[], fitted_words=0, tokens=1, tokens_seen=1, steps=1, minutes=0.1,
+        device="CPU", options={}, versions={},
+    )  # fmt: skip
+    with pytest.raises(PackError, match=rf"{tmp_path}: weights8.npz: holds weights that do not"):
+        write_context(tmp_path, TrainedContext({}, record), [0.5], 10)

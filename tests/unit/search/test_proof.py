@@ -95,8 +95,20 @@ def test_an_interrupted_proof_goes_on_without_bounding_again(tmp_path):
         list(prove(space, objective, checkpoint=path, seed=5))
     lines = path.read_bytes().splitlines(keepends=True)
     path.write_bytes(b"".join(lines[:2] + lines[3:]))
-    with pytest.raises(PlanError, match="damaged"):
+    with pytest.raises(PlanError, match=rf"{path}: is damaged"):
         list(prove(space, objective, checkpoint=path))
+
+
+def test_rows_of_what_was_found_are_a_start(tmp_path):
+    space = SPACES[0]
+    objective = AmbiguityObjective(ambiguity_words(PACK, space.letters), "top1")
+    *_, proven = prove(space, objective)
+    rows = space.array([proven.best])
+    *_, again = prove(space, objective, start=rows, checkpoint=tmp_path / "proof.log")
+    assert again.best == proven.best
+    save_certificate(tmp_path / "c.json", space, objective, again)
+    *_, same = prove(space, objective, start=[proven.best], checkpoint=tmp_path / "proof.log")
+    assert same == again
 
 
 @pytest.fixture(scope="module")

@@ -133,6 +133,8 @@ def test_what_is_saved_loads_with_its_rows(tmp_path):
     for name, wrong, says in (
         ("score.json", {"schema": "nearkey-ranking"}, "rows: is damaged"),
         ("score.json", {"version": 7}, "version: is of version 7; use a later nearkey"),
+        ("score.json", {"version": 0}, "version: is of version 0; save the result again"),
+        ("score.json", {"version": None}, "version: is of version None; save the result again"),
         ("score.json", {"schema": "other"}, "schema: is no saved result"),
     ):
         data = json.loads((tmp_path / name).read_text())

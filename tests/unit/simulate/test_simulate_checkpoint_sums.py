@@ -31,3 +31,29 @@ def test_a_changed_rank_is_noticed(tmp_path):
     path.write_bytes(b'{"schema": "nearkey-ranking-checkpoint", "version": 1, "run": "mark"}\n')
     with pytest.raises(PlanError, match="belongs to another run"), Checkpoint(path, "mark"):
         pass
+
+
+@pytest.mark.parametrize(
+    "content", [b'{"base": "qwerty", "rows": 2}', b'[space]\nbase = "qwerty"\n', b"x", b"\n"]
+)
+def test_a_file_that_is_no_checkpoint_stays_as_it_is(tmp_path, content):
+    path = tmp_path / "plan.toml"
+    path.write_bytes(content)
+    with (
+        pytest.raises(PlanError, match="is no checkpoint; name another file"),
+        Checkpoint(path, "mark"),
+    ):
+        pass
+    assert path.read_bytes() == content
+
+
+def test_a_header_that_a_kill_cut_short_is_written_again(tmp_path):
+    path = tmp_path / "run.jsonl"
+    with Checkpoint(path, "mark"):
+        pass
+    whole = path.read_bytes()
+    for end in (0, 1, len(whole) // 2, len(whole) - 1):
+        path.write_bytes(whole[:end])
+        with Checkpoint(path, "mark"):
+            pass
+        assert path.read_bytes() == whole

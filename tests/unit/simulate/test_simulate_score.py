@@ -20,7 +20,7 @@ from nearkey.decode import Decoder, EditCosts
 from nearkey.errors import PlanError
 from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.corpora import Corpus
-from nearkey.simulate.decoder_score import score_decoder
+from nearkey.simulate.decoder_score import latency_of, score_decoder
 from nearkey.simulate.decoders import BASELINES, Answers, OwnDecoder, Queries
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.score import score_layout
@@ -140,6 +140,16 @@ def test_our_decoder_may_be_asked_like_any_other(typed):
     together = scored(typed, OwnDecoder(decoder))
     assert one_by_one.ranks == together.ranks
     assert one_by_one.latency.words == 4
+
+
+@pytest.mark.parametrize("use", ["words", "live"])
+def test_words_that_ran_together_beyond_what_may_be_asked_are_missed(use):
+    decoder = Decoder(LAYOUT, GaussianTouch.from_layout(LAYOUT, spread=0.2), pack_of({"ace": 1.0}))
+    points = np.tile(LAYOUT.centers[:1], (104, 1))
+    queries = Queries(points, np.array([0, 101, 104], np.uint32), ("", ""))
+    own = OwnDecoder(decoder, use=use, context=False)
+    assert (own.answer(queries, 2).index[0] == -1).all()
+    assert latency_of(own, queries, 2) is not None
 
 
 def score(**options):

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import Decoder, State
+from nearkey.decode.touches import MOST_TOUCHES
 from nearkey.simulate.decoders.protocol import Answers, Collector, Posterior, Queries
 
 EXACT = "exact: the sum over every word of the lexicon with as many letters as touches"
@@ -59,12 +60,16 @@ class OwnDecoder:
 
     def answer_one(self, queries: Queries, i: int, k: int) -> list[Any]:
         """One question the way a keyboard asks it."""
+        touches = queries.touches(i)
+        # Words that ran together can be longer than any that may be asked for: they are missed, as in a batch.
+        if len(touches) > MOST_TOUCHES:
+            return []
         states = self.states(queries)
         state = None if states is None else states[i]
         if self.use == "live":
             context = "" if state is None else state
-            return self.decoder.candidates(queries.touches(i), context=context, k=k)
-        return self.decoder.decode(queries.touches(i), context=state, k=k)
+            return self.decoder.candidates(touches, context=context, k=k)
+        return self.decoder.decode(touches, context=state, k=k)
 
     def _live(self, queries: Queries, k: int) -> Answers:
         kept = Collector(len(queries), k)
