@@ -190,25 +190,27 @@ class WordSearch:
         if fresh and personal is not None:
             return self._listed_with_own(hits, kinds, fresh, personal, start)
         words, form = self._words, self._forms.get
-        found = [
+        case = self.parts.truecase if start else None
+        if case is None:
+            return [
+                _made(
+                    Candidate,
+                    (form(i, words[i]), words[i], total, touch, language, kinds[code], i),
+                )
+                for i, total, touch, language, code in hits
+            ]
+        return [
             _made(
                 Candidate,
-                (form(i, words[i]), words[i], total, touch, language, kinds[code], i),
+                (case.capital(form(i, words[i])), words[i], total, touch, language, kinds[code], i),
             )
             for i, total, touch, language, code in hits
         ]
-        return self._capitals(found) if start else found
 
     def _at_start(self, form: str) -> str:
         """A form as it stands at the start of a sentence, also where the pack says nothing of case."""
         case = self.parts.truecase
         return capital(form) if case is None else case.capital(form)
-
-    def _capitals(self, found: list[Candidate]) -> list[Candidate]:
-        case = self.parts.truecase
-        if case is None:
-            return found
-        return [c._replace(text=case.capital(c.text)) for c in found]
 
     def _listed_with_own(
         self,
