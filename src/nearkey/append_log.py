@@ -176,17 +176,18 @@ class AppendLog(Closable):
         if new is not False:
             flags |= os.O_CREAT | (os.O_EXCL if new else 0)
         while True:
-            file = os.open(self.path, flags, 0o600 if self._private else 0o666)
-            self._lock(file)
+            file = self._locked(self.path, flags)
             # Another writer may have put a replacement in the place of the file just opened.
             with contextlib.suppress(FileNotFoundError):
                 if os.path.samestat(os.fstat(file), self.path.stat()):
                     return file
             os.close(file)
 
-    def _lock(self, file: int) -> None:
+    def _locked(self, path: Path, flags: int) -> int:
+        """A file opened, with the lock on it."""
+        file = os.open(path, flags, 0o600 if self._private else 0o666)
         if sys.platform == "win32":
-            return
+            return file
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -196,6 +197,7 @@ class AppendLog(Closable):
             ) from None
         except OSError:
             pass  # a file system without locks
+        return file
 
     def _unopened(self, fault: OSError, new: bool | None) -> NearkeyError:
         match fault:
@@ -278,8 +280,7 @@ class AppendLog(Closable):
             with atomic_path(
                 self.path, private=self._private, error=self._error, lock=False
             ) as draft:
-                file = os.open(draft, os.O_RDWR | os.O_APPEND)
-                self._lock(file)
+                file = self._locked(draft, os.O_RDWR | os.O_APPEND)
                 size = 0
                 for part in parts:
                     _write(file, part)

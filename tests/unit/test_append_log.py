@@ -181,6 +181,33 @@ def test_a_disk_that_refuses_leaves_the_log_as_it_was(
     assert path.read_bytes() == before + b'{"n":3}\n'
 
 
+@posix
+def test_a_replacement_that_is_locked_is_closed_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import fcntl
+
+    log = opened(tmp_path / "pad.jsonl")
+    real, closed = os.close, []
+
+    def close(file: int) -> None:
+        closed.append(file)
+        real(file)
+
+    def held(file: int, how: int) -> None:
+        raise BlockingIOError
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "close", close)
+        patch.setattr(fcntl, "flock", held)
+        with pytest.raises(LogError, match="is in use"):
+            log.replace([b""])
+    # A second close would hit whatever file another thread has opened under that number.
+    assert len(closed) == len(set(closed))
+    log.append(b"{}")
+    log.close()
+
+
 def test_every_record_reaches_the_disk_where_that_is_asked_for(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -50,9 +50,8 @@ def lab(
 ) -> None:
     """Make a phone, tablet or laptop into apparatus: calibrate, try, study, replay.
 
-    Record only people who were told and agreed, follow your ethics board's rules, plan breaks, and never let
-    anybody type
-    while walking in traffic or driving. See docs/lab.md.
+    Record only people who were told and agreed, follow your ethics board's rules, and plan breaks.
+    Never while walking, driving, or working at a machine. See docs/lab.md.
     """
     from nearkey.lab.server import require_lab_extra
 

@@ -23,7 +23,7 @@ CAUTIONS = (
     "A study with people needs their informed consent and, where your rules say so, an ethics approval. "
     "Ask before you record.",
     "Small surfaces strain hand and eye: take the breaks, and stop whenever you want to.",
-    "Sit or stand still. Never type while walking in traffic, driving, or working at a machine.",
+    "Sit or stand still. Never while walking, driving, or working at a machine.",
     "What is typed is logged with every touch. Use codes, never names.",
 )
 

@@ -163,11 +163,11 @@ class Laboratory:
             self._reply(serial, ProblemReply(problem=str(fault), n=getattr(request, "n", None)))
         return True
 
-    def foresee(self) -> None:
+    def prefetch(self) -> None:
         """Prepare, while no message waits, for what a touch may lead to next."""
         if self.activity is not None and self.activity.types:
             for pad in self._pads:
-                pad.foresee()
+                pad.prefetch()
 
     def close(self) -> None:
         """Close the logs; an unfinished activity goes on when the lab is started again."""

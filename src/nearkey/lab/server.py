@@ -114,7 +114,7 @@ def lab_app(
     from starlette.routing import Route, WebSocketRoute
     from starlette.websockets import WebSocket, WebSocketDisconnect
 
-    idle = _WhenIdle(laboratory.foresee)
+    idle = _WhenIdle(laboratory.prefetch)
 
     def refused(text: str, status: int) -> Response:
         return Response(text + "\n", status, media_type="text/plain", headers=_HEADERS)
@@ -290,7 +290,7 @@ def serve_lab(
     async def run() -> None:
         serving = asyncio.create_task(server.serve(sockets=[listening]))
         if lines:
-            idle = _WhenIdle(laboratory.foresee)
+            idle = _WhenIdle(laboratory.prefetch)
             await run_lines(
                 laboratory, sys.stdin.buffer, sys.stdout.buffer, until=serving, idle=idle
             )

@@ -133,7 +133,8 @@ class StudyActivity:
 
     def begin(self) -> tuple[Self, tuple[Deed, ...]]:
         """Consent first; who was in the middle of a block has given it and goes on."""
-        if self.due is not None:
+        # A phrase left open comes first: its log may not stand open while something else is asked.
+        if self.due is not None and not self.open:
             return replace(self, state="workload"), ()
         if self.block is None:
             return replace(self, state="end"), ()

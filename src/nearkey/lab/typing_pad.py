@@ -95,9 +95,9 @@ class TypingPad:
                 return self.session.space(time_s=t)
         return False
 
-    def foresee(self) -> None:
-        """Prepare for the word that would be taken now; see `Session.foresee`."""
-        self.session.foresee()
+    def prefetch(self) -> None:
+        """Prepare for the word that would be taken now; see `Session.prefetch`."""
+        self.session.prefetch()
 
     def _accept_chosen(self, t: float, extra: dict[str, Any]) -> bool:
         """The candidate stepped to is taken and committed: the steps and this press are one choice."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from array import array
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Protocol, runtime_checkable
 
@@ -96,7 +97,9 @@ class Updaters:
         words = () if personal is None else (_WordsLearner(personal, decoder),)
         self._learners: tuple[Learner, ...] = (*words, *learners)
         self._keep = keep
-        self._ids = tuple(_UpdateIds() for _ in self._learners)
+        # By number of the learner. A journal names learners that are not here now and may be again; a dict, so that
+        # a forged number reserves nothing.
+        self._ids: defaultdict[int, _UpdateIds] = defaultdict(_UpdateIds)
         self.fault: NearkeyError | None = None
 
     def store_words(self, effects: Sequence[StoreEffect]) -> None:
@@ -132,13 +135,13 @@ class Updaters:
                     self.fault = fault
 
     def remember(self, observation: int, learner: int, update_id: int | str | None) -> None:
-        """An update from the journal; of a learner who is not here any more, nothing."""
-        if update_id is not None and learner < len(self._ids):
+        """An update from the journal; also of a learner who is not here, for when the session is restored with it."""
+        if update_id is not None:
             self._ids[learner].put(observation, update_id)
 
     def known(self) -> Iterator[tuple[int, int, list[int | str | None]]]:
         """All updates that can be taken back: (learner, number of the first observation, ids or None from there on)."""
-        for learner, ids in enumerate(self._ids):
+        for learner, ids in sorted(self._ids.items()):
             for first, some in ids.runs():
                 yield learner, first, some
 

@@ -67,8 +67,8 @@ class Session(Closable):
 
     Cautions. A journal holds private text: keep it where its owner keeps private files, and delete
     it when it has served. Password and other secret fields get ``private=True``. Looking at a small
-    surface takes eyes and hands: not while walking or driving, and no study of such use without an
-    ethics review by those responsible where it takes place.
+    surface takes eyes and hands: never while walking, driving, or working at a machine, and no study of
+    such use without an ethics review by those responsible where it takes place.
     """
 
     def __init__(
@@ -432,7 +432,7 @@ class Session(Closable):
                 observer(notice)
         return self._state is not old
 
-    def foresee(self) -> None:
+    def prefetch(self) -> None:
         """Ask the decoder what a commit would show, while nobody waits: it then answers the commit at once.
 
         Changes nothing. For programs that have time between two touches; a context model looks at its whole vocabulary.

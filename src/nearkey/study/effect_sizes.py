@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from nearkey.errors import NearkeyError, StudyLogError
 from nearkey.intervals import Estimate, check_confidence
 
+_LARGE_T = 1e4  # above it the library's noncentral t takes long, or gives none
+
 
 def scipy_stats() -> ModuleType:
     """`scipy.stats`, which only these tests need, or a NearkeyError that names the extra to install."""
@@ -50,11 +52,18 @@ def paired_effect_size(
     if spread == 0.0:
         return Estimate(0.0 if not data.any() else math.nan, math.nan, math.nan)
     d, root = float(data.mean()) / spread, math.sqrt(n)
-    t, nct = d * root, scipy_stats().nct
-    reach = 40.0 + abs(t)
-    ends = _noncentralities(
-        lambda delta: float(nct.cdf(t, n - 1, delta)), t - reach, t, t + reach, confidence
-    )
+    t, stats = d * root, scipy_stats()
+
+    def below(delta: float) -> float:
+        # Far out the library takes seconds, or underflows to NaN. A normal value plus delta is less than t times a
+        # chi over the root of its freedom; there the normal value has no weight.
+        found = math.nan if abs(t) > _LARGE_T else float(stats.nct.cdf(t, n - 1, delta))
+        if math.isnan(found) and t:
+            chi = stats.chi.sf if t > 0 else stats.chi.cdf
+            return float(chi(delta / t * math.sqrt(n - 1), n - 1))
+        return found
+
+    ends = _noncentralities(below, -math.inf, t, 40.0 + abs(t), confidence)
     return Estimate(d, *(end / root for end in ends))
 
 
@@ -88,8 +97,8 @@ def partial_eta_squared(
             return float(stats.ncf.cdf(f, *freedom, epsilon * noncentrality))
         return float(stats.f.cdf(f, *freedom))
 
-    top = 10.0 * (df * f + df + 30.0) / epsilon
-    ends = _noncentralities(below, 0.0, df * f, top, confidence)
+    reach = 10.0 * (df * f + df + 30.0) / epsilon
+    ends = _noncentralities(below, 0.0, df * f, reach, confidence)
     return Estimate(df * f / (df * f + df_error), *(e / (e + df + df_error + 1) for e in ends))
 
 
@@ -105,12 +114,12 @@ def huynh_feldt(epsilon: float, df: int, df_error: int) -> float:
 
 
 def _noncentralities(
-    below: Callable[[float], float], low: float, seen: float, high: float, confidence: float
+    below: Callable[[float], float], least: float, seen: float, reach: float, confidence: float
 ) -> tuple[float, float]:
-    """The two noncentralities, between low and high, under which what was seen is just small, just large enough.
+    """The two noncentralities, from `least` upwards, under which what was seen is just small, just large enough.
 
     below : noncentrality -> probability of a statistic below the one seen; it falls as that grows. seen : about the
-    noncentrality of the statistic itself.
+    noncentrality of the statistic itself. reach : how far from it they are looked for first.
     """
 
     from scipy.optimize import brentq
@@ -121,8 +130,13 @@ def _noncentralities(
         return float(noncentrality < seen) if math.isnan(found) else found
 
     def bound(target: float) -> float:
-        if share(low) <= target:
-            return low
+        # With two people they lie as many times farther out as the few degrees of freedom allow.
+        low, high, width = max(least, seen - reach), seen + reach, reach
+        while share(low) <= target or share(high) > target:
+            if share(low) <= target and low == least:
+                return low
+            width *= 2.0
+            low, high = max(least, seen - width), seen + width
         return float(brentq(lambda noncentrality: share(noncentrality) - target, low, high))
 
     tail = (1.0 - confidence) / 2.0

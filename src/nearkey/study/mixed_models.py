@@ -30,6 +30,9 @@ Floats = NDArray[np.float64]
 
 _LEAST_RATIO = 1e-9  # statsmodels divides by variances
 _NO_COVARIANCE = 1e12
+_ROUNDING = (
+    1e-13  # of squares: a residual variance below this share of them is what sums of them round to
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,11 +143,23 @@ def fit_mixed_model(
     difference of conditions and persons - 1 for block. Where a variance comes out as zero, standard errors are those
     without the cut at zero.
 
-    Raises StudyLogError for fewer than two persons or too few rows, NearkeyError without statsmodels.
+    Raises StudyLogError for fewer than two persons, too few rows, and values that leave nothing to estimate, as where
+    all are the same; NearkeyError without statsmodels.
     Source: Baayen, Davidson & Bates 2008 (crossed random effects); Barr et al. 2013 (random slopes of within
     factors); Satterthwaite 1946 and Fai & Cornelius 1996 (degrees of freedom); Stroup 2012 (no cut at zero); all from
     memory.
     """
+    try:
+        return _fitted(data, confidence, origins)
+    except (np.linalg.LinAlgError, ZeroDivisionError):
+        raise StudyLogError(
+            f"{data.metric} leaves no spread for this model to estimate",
+            field="metric",
+            fix="choose a measure that differs from phrase to phrase",
+        ) from None
+
+
+def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> MixedEffectsFit:
     scipy_stats()
     try:
         from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
@@ -155,6 +170,12 @@ def fit_mixed_model(
     people, k, n = len(data.persons), len(data.conditions), len(data)
     if people < 2:
         raise StudyLogError(f"has {people} person", field="logs", fix="give at least two")
+    if np.ptp(data.value) == 0:
+        raise StudyLogError(
+            f"{data.metric} is the same in every phrase",
+            field="metric",
+            fix="choose a measure that differs",
+        )
     blocks = np.log2(data.block.astype(np.float64))
     left_out = []
     columns, names = [np.ones(n)], ["intercept"]
@@ -191,6 +212,8 @@ def fit_mixed_model(
     design = np.column_stack(columns)
     likelihood = _Likelihood(design, data.value, list(random.values()))
     ratios, converged = likelihood.best()
+    if likelihood.scale(ratios) <= _ROUNDING * float(np.square(data.value).max()):
+        raise ZeroDivisionError("the fixed effects explain all")
     # statsmodels' own optimisers stop short of the best likelihood where a variance is small: it is handed the best
     # variances, and gives estimates and scale for them.
     spec = VCSpec(

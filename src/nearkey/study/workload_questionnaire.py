@@ -168,8 +168,15 @@ def _checked(answer: WorkloadAnswer, where: str | None) -> WorkloadAnswer:
 
 
 def add_workload_answer(path: str | os.PathLike[str], answer: WorkloadAnswer) -> None:
-    """Append an `answer` to the log at `path`, made with its owner's rights only where it is not there yet."""
+    """Append an `answer` to the log at `path`, made with its owner's rights only where it is not there yet.
+
+    A last line that a crash cut short is cut off first.
+    """
     with AppendLog(path, error=StudyLogError, new=None) as log:
+        lines = list(log_lines(log.read()))
+        if lines:
+            last = lines[-1]
+            log.resume(last.end if last.whole else last.offset, ended=last.ended or not last.whole)
         log.append(msgspec.json.encode(answer))
 
 

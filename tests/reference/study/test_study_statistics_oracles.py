@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from invented_studies import invented_study
 
+from nearkey.errors import StudyLogError
 from nearkey.study import (
     StudyTruth,
     compare_conditions,
@@ -85,6 +86,40 @@ def test_effect_size_and_its_interval() -> None:
     assert (turned.value, turned.low, turned.high) == pytest.approx(
         (-found.value, -found.high, -found.low)
     )
+
+
+@pytest.mark.parametrize("differences", [(1, 1.001), (-1, -1.001), (1, 1.00001), (5, 5.0000001)])
+@pytest.mark.parametrize("confidence", [0.95, 0.999])
+def test_intervals_of_two_people_hold_what_they_say_however_large_t_is(differences, confidence):
+    found = paired_effect_size(differences, confidence=confidence)
+    t, tail = found.value * np.sqrt(2), (1 - confidence) / 2
+    # By definition: t is a normal value plus delta over the size of another normal value (one degree of freedom).
+    normal = np.linspace(-9, 9, 4001)
+    weight = stats.norm.pdf(normal) * (normal[1] - normal[0])
+    for end, chance in zip(found[1:], (1 - tail, tail), strict=True):
+        at_most = (normal + end * np.sqrt(2)) / t
+        smaller = stats.halfnorm.sf(at_most) if t > 0 else stats.halfnorm.cdf(at_most)
+        assert weight @ smaller == pytest.approx(chance, abs=2e-4)
+
+
+def test_the_interval_of_partial_eta_squared_with_one_degree_of_freedom() -> None:
+    found = partial_eta_squared(1e4, 1, 1, confidence=0.99999)
+    high = 3 * found.high / (1 - found.high)
+    assert stats.ncf.cdf(1e4, 1, 1, high) == pytest.approx(5e-6, rel=1e-3)
+
+
+def test_values_that_leave_nothing_to_estimate_have_no_mixed_model() -> None:
+    truth = StudyTruth(mean=12, sd_person=2, sd_condition=0.1, sd_phrase=0, sd_residual=2)
+    data = draw_study(
+        truth, effects=(0.0, 1.0), people=5, blocks=1, phrases=6, rng=np.random.default_rng(1)
+    )
+    for value, says in (
+        (np.zeros(len(data)), "wpm is the same in every phrase; choose a measure that differs"),
+        (data.condition.astype(float), "wpm leaves no spread for this model"),
+        (5.0 + 1e-15 * np.arange(len(data)), "wpm leaves no spread for this model"),
+    ):
+        with pytest.raises(StudyLogError, match=says):
+            fit_mixed_model(replace(data, value=value, place=None))
 
 
 def test_smallest_p_is_what_scipy_gives_for_differences_of_one_sign() -> None:

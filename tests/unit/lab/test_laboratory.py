@@ -104,7 +104,7 @@ def test_a_study_runs_from_consent_to_the_end_and_its_measures_are_those_of_the_
     assert device.scene["step"] == "consent"
     device.say("next")
     assert device.scene["step"] == "cautions"
-    assert any("traffic" in line for line in device.scene["lines"])
+    assert any("Never while walking, driving" in line for line in device.scene["lines"])
     device.say("next")
     device.say("next")
     rests = 0
@@ -276,6 +276,30 @@ def test_the_work_is_asked_about_after_each_condition_and_kept(tmp_path, pack, c
     assert answer.weights == (counts if weighted else None)
 
 
+def test_a_phrase_left_open_goes_on_though_a_question_was_declined(tmp_path, pack, clock):
+    text = PLAN + 'workload = "raw"\n'
+    lab = lab_in(tmp_path, pack, clock=clock, text=text)
+    device = Device(lab)
+    device.say("start", activity="study", participant="p1")
+    while device.scene["step"] != "workload":
+        if device.scene["step"] == "phrase":
+            device.n += 1
+            device.say("press", action="done", n=device.n)
+        else:
+            device.say("next")
+    while device.scene["step"] != "phrase":  # rather not say, the rest, ready
+        device.say("next")
+    device.touch(3, 3)
+    phrase, condition = device.scene["phrase"], device.scene["pads"][0]["condition"]
+    lab.close()
+    lab = lab_in(tmp_path, pack, clock=clock, text=text)
+    device = Device(lab)
+    assert (device.scene["step"], device.scene["phrase"]) == ("phrase", phrase)
+    (trial,) = log_of(lab, condition=condition).trials()
+    assert trial.state == "unfinished"
+    lab.close()
+
+
 def test_the_activity_left_open_is_aborted_when_it_is_left(lab):
     device = Device(lab)
     begin_study(device)
@@ -347,12 +371,12 @@ def test_a_lab_at_rest_prepares_for_the_word_typed_so_that_taking_it_asks_the_mo
 
     monkeypatch.setattr(MixedModel, "log_probs", heard)
     device = Device(lab)
-    lab.foresee()  # nothing is under way
+    lab.prefetch()  # nothing is under way
     device.say("start", activity="try", conditions=["grid"])
     for letter in "gate":
         device.touch(*place_of(letter))
     before = len(asked)
-    lab.foresee()
+    lab.prefetch()
     assert len(asked) == before + 1
     device.say("press", action="commit")
     assert len(device.last("typed")["candidates"]) == 5

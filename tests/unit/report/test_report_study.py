@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import json
 import re
 from dataclasses import replace
@@ -14,6 +15,7 @@ from nearkey.errors import NearkeyError, StudyLogError
 from nearkey.layout import Layout
 from nearkey.study import measures, workload_answer
 from nearkey.study.prediction_gap import prediction_gaps, read_predictions
+from nearkey.study.rates import Rates
 
 pytest.importorskip("matplotlib")
 pytest.importorskip("jinja2")
@@ -216,3 +218,12 @@ def test_what_cannot_be_reported_is_refused_before_anything_is_written(logs, sma
     (tmp_path / "file").write_text("")
     with pytest.raises(NearkeyError, match="folder: cannot be written"):
         study_report(small, tmp_path / "file")
+
+
+def test_a_measure_that_never_differs_has_no_model_and_the_others_have(logs, tmp_path, monkeypatch):
+    monkeypatch.setattr(Rates, "total_error_percent", property(lambda self: 0.0))
+    page = study_report(logs, tmp_path).page.read_text("utf-8")
+    name = re.escape(MEASURE_NAMES["total_error_percent"])
+    why = "total_error_percent is the same in every phrase"
+    assert re.search(f"No mixed-effects model of {name}: {why}\\.", html.unescape(page))
+    assert f"Mixed-effects model: {MEASURE_NAMES['wpm']}" in page

@@ -482,3 +482,18 @@ def test_times_go_on_where_they_stopped(tmp_path: Path) -> None:
         again.commit()
     times = [record.time_s for record in Journal.read(path).records]
     assert times == [1.0, 7.5, 7.5, 9.5]
+
+
+def test_a_journal_shortened_without_a_learner_keeps_what_it_can_take_back(tmp_path: Path) -> None:
+    path, store = tmp_path / "pad.jsonl", FakeStore()
+    t = started(path, personal=store)
+    t.words("see you")
+    t.session.close()
+    alone = Session.restore(path, t.decoder)
+    assert alone._journal is not None
+    alone._shorten(alone._journal)
+    alone.close()
+    with Session.restore(path, t.decoder, personal=store) as again:
+        again.undo()
+        again.undo()
+    assert ("retract", 2) in store.calls

@@ -406,7 +406,7 @@ def test_what_a_commit_would_show_is_asked_for_beforehand_and_nothing_changes() 
     t.session.observe(noticed.append)
     t.type("gate")
     before, seen = t.session.state, len(noticed)
-    t.session.foresee()
+    t.session.prefetch()
     assert told[-1] == (0, "Gate ")
     assert t.session.state is before
     assert len(noticed) == seen
@@ -414,5 +414,5 @@ def test_what_a_commit_would_show_is_asked_for_beforehand_and_nothing_changes() 
     assert t.session.candidates
     assert told[-1] == (0, "Gate "), "the very question that the commit asks"
     n = len(told)
-    t.session.foresee()  # nothing is open: there is nothing to foresee
+    t.session.prefetch()  # nothing is open: there is nothing to prefetch
     assert len(told) == n

@@ -73,6 +73,17 @@ def test_answers_survive_the_file(tmp_path) -> None:
         read_workload_answers(path)
 
 
+@pytest.mark.parametrize("cut", [1, 2, 40])
+def test_an_answer_after_a_crash_begins_a_line_of_its_own(tmp_path, cut) -> None:
+    path = tmp_path / "workload.jsonl"
+    for person in ("p1", "p2"):
+        add_workload_answer(path, answer(person))
+    path.write_bytes(path.read_bytes()[:-cut])
+    whole = ["p1", "p2"] if cut == 1 else ["p1"]  # all but the newline is there
+    add_workload_answer(path, answer("p3"))
+    assert [one.participant for one in read_workload_answers(path)] == [*whole, "p3"]
+
+
 @pytest.mark.parametrize(
     ("changes", "says"),
     [
