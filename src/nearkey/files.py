@@ -6,6 +6,7 @@ import contextlib
 import glob
 import os
 import secrets
+import stat
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -182,6 +183,8 @@ def read_text(path: str | os.PathLike[str], error: type[NearkeyError]) -> str:
     """Read a UTF-8 text file; raise `error` naming the file (and the byte, where it is not UTF-8)."""
     name = os.fspath(path)
     try:
+        if stat.S_ISCHR(Path(path).stat().st_mode):  # /dev/zero has no end
+            raise error("is a device, not a file", where=name, fix="name a file")
         return Path(path).read_bytes().decode("utf-8")
     except FileNotFoundError:
         raise error("no such file", where=name, fix="check the path") from None

@@ -108,3 +108,8 @@ def test_json_and_toml_files(tmp_path) -> None:
         parse_toml(f"a = {'[' * 100_000}", error=PlanError, where="t")
     assert parse_json("[Infinity]", error=PackError) == [float("inf")]
     assert parse_toml("a = [1, 2]", error=PackError) == {"a": [1, 2]}
+
+
+def test_a_device_without_end_is_no_file():
+    with pytest.raises(NearkeyError, match="is a device"):
+        read_toml("/dev/zero", NearkeyError)
