@@ -148,7 +148,7 @@ def test_a_study_by_a_scripted_typist_with_a_finger_has_the_typist_s_measures(tm
         assert "code" in handset.text("#lines")
         handset.click("[data-send=next]")
         handset.at_step("study/cautions")
-        assert "traffic" in handset.text("#lines")
+        assert "walking" in handset.text("#lines")
         handset.click("[data-send=next]")
         handset.at_step("study/ready")
         handset.run(
