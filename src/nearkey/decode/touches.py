@@ -50,16 +50,18 @@ class Touches:
                 field="points",
                 fix="give rows of x, y",
             )
-        near = np.abs(rows) <= LARGEST_COORDINATE
-        if not near.all():
-            bad = int(np.flatnonzero(~near.all(axis=1))[0])
-            finite = bool(np.isfinite(rows[bad]).all())
-            raise DecodeError(
-                "touch lies on no surface" if finite else "touch is not finite",
-                where="decode",
-                field=f"points[{bad}]",
-                fix="drop or correct the touch",
-            )
+        # Mostly the sum of squares says that all are near, in a third of the time.
+        if not np.vdot(rows, rows) <= LARGEST_COORDINATE**2:
+            near = np.abs(rows) <= LARGEST_COORDINATE
+            if not near.all():
+                bad = int(np.flatnonzero(~near.all(axis=1))[0])
+                finite = bool(np.isfinite(rows[bad]).all())
+                raise DecodeError(
+                    "touch lies on no surface" if finite else "touch is not finite",
+                    where="decode",
+                    field=f"points[{bad}]",
+                    fix="drop or correct the touch",
+                )
         return cls(rows, True)
 
     @classmethod
