@@ -53,7 +53,7 @@ sanitize: $(STAMP)  ## the tests that use the kernel most, with memory and undef
 		--config-settings=install.strip=false --config-settings=cmake.define.NEARKEY_SANITIZE=ON .
 	LD_PRELOAD="$$($(CXX) -print-file-name=libasan.so) $$($(CXX) -print-file-name=libstdc++.so)" ASAN_OPTIONS=detect_leaks=0 \
 		NEARKEY_KERNEL=$(SANITIZED) PYTEST_PLUGINS=other_kernel PYTHONPATH=tests/support $(PY) -m pytest -n 2 \
-		tests/unit/decode tests/property/decode tests/unit/session tests/unit/language tests/property/language \
+		tests/unit/decode tests/property/decode tests/unit/session tests/unit/language tests/property/language tests/unit/search \
 		tests/contract/test_hostile_files.py::test_forged_packs_end_no_process
 
 torture: $(STAMP)  ## a million damaged and forged files; the table goes to benchmarks/RESULTS.md
