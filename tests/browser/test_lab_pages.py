@@ -274,16 +274,21 @@ def test_try_two_layouts_side_by_side_with_overlays_strokes_and_a_turned_pad(tmp
     assert not list((tmp_path / "data").glob("*/*"))
 
 
+def begin_a_phrase(handset, url):
+    """Through consent and cautions to the first phrase of a study."""
+    handset.open(url)
+    handset.click("#study-start")
+    for step in ("consent", "cautions", "ready"):
+        handset.at_step(f"study/{step}")
+        handset.click("[data-send=next]")
+    handset.at_step("study/phrase")
+
+
 def test_replay_plays_a_log_back_and_a_reload_in_the_middle_of_a_phrase_keeps_the_text(
     tmp_path, handset
 ):
     with RunningLab(plan_file(tmp_path)) as lab:
-        handset.open(lab.url)
-        handset.click("#study-start")
-        for step in ("consent", "cautions", "ready"):
-            handset.at_step(f"study/{step}")
-            handset.click("[data-send=next]")
-        handset.at_step("study/phrase")
+        begin_a_phrase(handset, lab.url)
         for letter in "go":
             handset.touch(*place_of(letter))
         text = handset.text(".typed")
@@ -366,12 +371,7 @@ def test_pad_display_and_experimenter_are_pages_of_their_own_and_the_second_tab_
 def test_touches_made_while_the_lab_is_dead_wait_on_the_page_and_count_once(tmp_path, handset):
     plan = plan_file(tmp_path)
     with RunningLab(plan) as lab:
-        handset.open(lab.url)
-        handset.click("#study-start")
-        for step in ("consent", "cautions", "ready"):
-            handset.at_step(f"study/{step}")
-            handset.click("[data-send=next]")
-        handset.at_step("study/phrase")
+        begin_a_phrase(handset, lab.url)
         for letter in "le":
             handset.touch(*place_of(letter))
         lab.kill()
