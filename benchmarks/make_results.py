@@ -80,7 +80,8 @@ def section_text(section: Section, path: Path) -> str:
         lines.append("")
     for picture in section.pictures:
         lines += [f"![{picture.caption}](results/{picture.file})", "", picture.caption, ""]
-    lines.append(f"<sub>from results/{path.name}</sub>")
+    taken = "".join(f", {name} {value}" for name, value in section.taken.items())
+    lines.append(f"<sub>from results/{path.name}{taken}</sub>")
     return "\n".join(lines) + "\n"
 
 

@@ -9,8 +9,10 @@ from __future__ import annotations
 import math
 import os
 import platform
+import subprocess
 import sys
 from collections.abc import Iterable, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +21,12 @@ import numpy as np
 
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
+from nearkey.language.info import read_info
 from nearkey.schema import convert, read_json
 
 FORMAT = "nearkey-results-1"
 RESULTS = Path(__file__).resolve().parent / "results"
+ROOT = RESULTS.parents[1]
 
 Number = int | float
 #: A figure, a figure with its interval [estimate, low, high], a word, yes/no, or nothing measured.
@@ -45,7 +49,7 @@ class PagePicture(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
-    """One section of RESULTS.md. `environment` is given where figures depend on the machine."""
+    """One section of RESULTS.md. `environment` is given where figures depend on the machine; `taken` says with what they were taken."""
 
     format: str
     title: str
@@ -56,6 +60,7 @@ class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defa
     order: int = 100
     pictures: list[PagePicture] = []
     environment: dict[str, str] = {}
+    taken: dict[str, str] = {}
 
     def problems(self) -> list[str]:
         """What is wrong beyond the types, one line each."""
@@ -103,6 +108,7 @@ def section(
         order=order,
         pictures=list(pictures),
         environment=this_machine() if timed else environment or {},
+        taken=this_tree(),
     )
 
 
@@ -171,6 +177,21 @@ def data_folder() -> Path:
     if "NEARKEY_DATA" not in os.environ:
         sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
     return Path(os.environ["NEARKEY_DATA"])
+
+
+@cache
+def this_tree() -> dict[str, str]:
+    """The English pack of this checkout, and the last revision that changed `src` or `models`: "+" where they differ from it."""
+    taken = {"English pack": read_info(ROOT / "models" / "en" / "pack").version}
+    git = ["git", "-C", os.fspath(ROOT)]
+    parts = ["--", "src", "models"]
+    try:
+        log = [*git, "log", "-1", "--format=%h", "--abbrev=7", *parts]
+        revision = subprocess.run(log, capture_output=True, text=True, check=True).stdout.strip()
+        changed = subprocess.run([*git, "diff", "--quiet", "HEAD", *parts], check=False).returncode
+    except (OSError, subprocess.CalledProcessError):
+        return taken  # an unpacked archive has no history
+    return taken | {"revision": revision + "+" * bool(changed)} if revision else taken
 
 
 def this_machine() -> dict[str, str]:
