@@ -35,7 +35,7 @@ from nearkey.language import Pack, load_pack
 from nearkey.language.arrays import map_bytes
 from nearkey.language.info import finish_folder
 from nearkey.language.ngram_file import file_size, fits_in
-from nearkey.language.reading.streams import encode_stream, first_words, split_stream
+from nearkey.language.reading.streams import TextStream, encode_stream, first_words, split_stream
 from nearkey.language.tokens import BOS, FIRST_WORD, UNK
 from nearkey.layout import Key, Layout
 from nearkey.packs import finished
@@ -44,7 +44,7 @@ from nearkey.packs.builder import EVALUATED_TOKENS, FITTED_TOKENS, spread_out
 from nearkey.packs.context_part import fit_weights
 from nearkey.packs.evaluate import held_out_record
 from nearkey.packs.fetch import cache_folder
-from nearkey.packs.intake import read_sources
+from nearkey.packs.intake import Intake, read_sources
 from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import quantised, read_table, write_table
 from nearkey.packs.recipe import read_recipe
@@ -52,6 +52,7 @@ from nearkey.packs.words_model import MixedSources, list_unigram, mix_sources
 from nearkey.simulate import Corpus, score_layout
 
 COMMAND = "NEARKEY_DATA=folder python benchmarks/estimator/curve.py"
+ENGLISH = ROOT / "models" / "en" / "recipe.toml"
 SPREAD = 0.45
 WORDS = 2000
 SEED = 5
@@ -112,25 +113,41 @@ def with_table(pack: Pack, model: BackoffModel, held: list[ScoredStream], folder
     return load_pack(folder)
 
 
+@dataclass(frozen=True)
+class EnglishTexts:
+    """What the English recipe reads, its held-out texts apart, as tokens of the shipped pack."""
+
+    intake: Intake
+    training: dict[str, TextStream]
+    held: dict[str, NDArray[np.int64]]
+    token_of: dict[str, int]
+
+    @classmethod
+    def read(cls, data: Path, pack: Pack) -> EnglishTexts:
+        recipe = read_recipe(ENGLISH)
+        intake = finished(read_sources(recipe, ENGLISH, data=data, cache=cache_folder()))
+        token_of = {word: at + FIRST_WORD for at, word in enumerate(pack.lexicon.words)}
+        held, training = {}, {}
+        for source in recipe.text:
+            stream = intake.streams[source.name]
+            if source.held_out:
+                stream, part = split_stream(stream, held_out=recipe.model.held_out_permille / 1000)
+                part = first_words(part, recipe.model.held_out_words)
+                held[source.name] = encode_stream(part, token_of, fold=True)
+            training[source.name] = stream
+        return cls(intake, training, held, token_of)
+
+
 def curve(data: Path, work: Path, share: float) -> None:
-    path = ROOT / "models" / "en" / "recipe.toml"
-    recipe = read_recipe(path)
     pack = load_pack("en")
     network = pack.language_model.network
-    intake = finished(read_sources(recipe, path, data=data, cache=cache_folder()))
-    token_of = {word: at + FIRST_WORD for at, word in enumerate(pack.lexicon.words)}
-    held, training = {}, {}
-    for source in recipe.text:
-        stream = intake.streams[source.name]
-        if source.held_out:
-            stream, part = split_stream(stream, held_out=recipe.model.held_out_permille / 1000)
-            part = first_words(part, recipe.model.held_out_words)
-            held[source.name] = encode_stream(part, token_of, fold=True)
-        training[source.name] = stream
+    texts = EnglishTexts.read(data, pack)
+    intake, training, held, token_of = texts.intake, texts.training, texts.held, texts.token_of
     evaluation = encode_stream(intake.evaluation["ewt"], token_of, fold=True)
     judged = ScoredStream.of(evaluation, network, EVALUATED_TOKENS)
     fitted = [ScoredStream.of(stream, network, FITTED_TOKENS) for stream in held.values()]
-    corpus = Corpus.of("ewt", as_lines(recipe.evaluation[0], recipe, path, data), trained=False)
+    recipe = read_recipe(ENGLISH)
+    corpus = Corpus.of("ewt", as_lines(recipe.evaluation[0], recipe, ENGLISH, data), trained=False)
     pad = demo_pad()
     rows = []
 
@@ -246,8 +263,7 @@ def layouts_of(language: str) -> Iterator[Layout]:
 
 def languages(data: Path, work: Path) -> None:
     rows = []
-    shipped = ROOT / "models" / "en" / "recipe.toml"
-    packs = [(shipped, load_pack("en"))]
+    packs = [(ENGLISH, load_pack("en"))]
     for name in OTHERS:
         folder = work / name.replace("/", "-")
         if (folder / "pack.toml").exists() and not name.startswith("en/"):
