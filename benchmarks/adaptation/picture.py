@@ -15,7 +15,7 @@ LINES = (
     ("touch alone", False, "#3d6fb6", "-", "touch alone"),
     ("words alone", False, "#b5651d", "-", "words alone"),
     ("10 % wrong labels", False, "#0b6e4f", ":", "touch and words, 10 % wrong labels"),
-    ("10 % wrong labels, believed", False, "#999999", ":", "the same, believed"),
+    ("10 % wrong labels, believed", False, "#999999", ":", "the same labels, none doubted"),
 )
 
 
@@ -50,7 +50,7 @@ def draw(tables: Sequence[Table], path: Path) -> None:
             * float(rates(tables, (BOTH, True, n))[i][0] - rates(tables, ("none", False, n))[i][0])
             for n in CHECKPOINTS
         ]
-        panel.plot(places, best, "--", color="#222222", label="ceiling: her past known")
+        panel.plot(places, best, "--", color="#222222", label="ceiling: 1,500 more words learnt")
         panel.axhline(0.0, color="#bbbbbb", linewidth=0.8)
         panel.set_xticks(list(places), [str(n) for n in CHECKPOINTS])
         panel.set_xlabel("words typed")

@@ -49,6 +49,7 @@ from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import quantised, read_table, write_table
 from nearkey.packs.recipe import read_recipe
 from nearkey.packs.words_model import MixedSources, list_unigram, mix_sources
+from nearkey.report.style import new_figure, save_figure, shape_looks, styled
 from nearkey.simulate import Corpus, score_layout
 
 COMMAND = "NEARKEY_DATA=folder python benchmarks/estimator/curve.py"
@@ -214,33 +215,30 @@ title="English beside the network: order and size of the n-gram table, and amoun
 
 
 def draw(rows: list[list[float]]) -> PagePicture:
-    """Perplexity against size, a line per order."""
-    import matplotlib
-
-    matplotlib.use("Agg")
-    matplotlib.rcParams["svg.hashsalt"] = "nearkey"
-    from matplotlib import pyplot as plt
-
-    figure, axis = plt.subplots(figsize=(6, 3.6), layout="constrained")
+    """Perplexity against size, a line per order: the tables alone, and beside the network on a scale of its own."""
     full = max(row[1] for row in rows[1:])
-    for order, marker in ((2, "s"), (3, "o"), (4, "^")):
-        for column, style, which in ((3, "--", "alone"), (4, "-", "with the network")):
-            line = sorted((r[2], r[column]) for r in rows[1:] if r[0] == order and r[1] == full)
-            axis.plot(
-                *zip(*line, strict=True), style, marker=marker, label=f"order {order} {which}"
-            )
-    axis.set_xlabel("words.ngram, MB")
-    axis.set_ylabel("perplexity on held-out EWT")
-    axis.set_ylim(0, 1.05 * max(row[3] for row in rows))
-    axis.grid(alpha=0.3)
-    axis.legend(fontsize="small")
-    folder = RESULTS / "pictures"
-    folder.mkdir(exist_ok=True)
-    figure.savefig(folder / "perplexity_curve.svg", metadata={"Date": None})
-    plt.close(figure)
-    return PagePicture(
-        file="pictures/perplexity_curve.svg", caption="Perplexity against size, by order."
-    )
+    orders = sorted({int(row[0]) for row in rows})
+    looks = shape_looks([f"order {order}" for order in orders])
+    with styled():
+        figure = new_figure(7.6, 3.4)
+        panels = figure.subplots(1, 2, sharex=True)
+        for column, axes, which in zip(
+            (3, 4), panels, ("table alone", "with the network"), strict=True
+        ):
+            for order in orders:
+                name = f"order {order}"
+                line = sorted((r[2], r[column]) for r in rows[1:] if r[0] == order and r[1] == full)
+                axes.plot(*zip(*line, strict=True), label=name, **looks[name].line())
+            axes.set(title=which, xlabel="size of the table, MB")
+            axes.grid(axis="y")
+        panels[0].set_ylabel("perplexity on held-out text (EWT)")
+        panels[0].legend()
+        picture = PagePicture(
+            file="pictures/perplexity_curve.svg",
+            caption="Perplexity against the table's size, by order; the two scales differ.",
+        )
+        save_figure(figure, RESULTS / picture.file)
+    return picture
 
 
 def layouts_of(language: str) -> Iterator[Layout]:

@@ -68,7 +68,7 @@ def plot_accuracy_by_noise(
 
 @on_axes
 def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
-    """Reliability diagrams, one for each named calibration.
+    """Reliability diagrams, one for each named calibration, two in a row.
 
     calibrations : title -> a calibration as plain data (`bins`, `error`, `by_chance`).
 
@@ -76,12 +76,17 @@ def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
     steps are where a calibrated decoder's shares would lie by chance. Below, how many words a bin holds.
     """
     with styled():
-        figure = new_figure(3.4 * len(calibrations), 4.3)
+        columns = min(2, len(calibrations))
+        rows = -(-len(calibrations) // columns)
+        figure = new_figure(3.4 * columns, 4.3 * rows)
         grid = figure.subplots(
-            2, len(calibrations), sharex=True, squeeze=False, height_ratios=(4, 1)
+            2 * rows, columns, sharex=True, squeeze=False, height_ratios=(4, 1) * rows
         )
-        for column, (title, found) in enumerate(calibrations.items()):
-            above, below = grid[0][column], grid[1][column]
+        for panel in grid[:, -1][len(calibrations) // columns * 2 :]:
+            panel.set_visible(False)  # an odd one stands alone
+        for number, (title, found) in enumerate(calibrations.items()):
+            row, column = divmod(number, columns)
+            above, below = grid[2 * row : 2 * row + 2, column]
             bins = found["bins"]
             y, bars = _with_bars([b["accuracy"] for b in bins])
             for b in bins:
@@ -121,8 +126,9 @@ def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
             below.yaxis.set_major_formatter("{x:g}")
             below.set_ylim(bottom=0.7)
             below.set_xlabel("probability of the first candidate")
-        grid[0][0].set_ylabel("share that was right")
-        grid[1][0].set_ylabel("words")
+            if not column:
+                above.set_ylabel("share that was right")
+                below.set_ylabel("words")
     return figure
 
 
