@@ -27,7 +27,7 @@ import msgspec
 import numpy as np
 from curve import EnglishTexts
 from decoder_words import demo_pad, workload
-from sections import Section, data_folder, save, section
+from sections import RESULTS, PagePicture, Section, data_folder, save, section
 
 import nearkey as nk
 from nearkey._kernel import ContextModel, NgramTable
@@ -47,6 +47,7 @@ from nearkey.packs.context_part import (
 )
 from nearkey.packs.evaluate import TextScore, score_text
 from nearkey.packs.quantise import read_table
+from nearkey.report.style import new_figure, save_figure, shape_looks, styled
 
 COMMAND = "NEARKEY_DATA=folder python benchmarks/estimator/context_model.py"
 TRAININGS = {
@@ -56,6 +57,9 @@ TRAININGS = {
     "text4": "as shipped, a quarter of each source",
     "text16": "as shipped, a sixteenth of each source",
 }
+
+
+NO_NETWORK = "none, the n-gram table alone"
 
 
 def stretches_of(data: Path, stretches: int, lines: int) -> list[list[str]]:
@@ -182,6 +186,39 @@ def accuracy(pack: Pack, layout: nk.Layout, spread: float) -> list[float | None]
     return list(proportion(int((found[:, 0] == load.index).sum()), len(found)))
 
 
+def draw(rows: list[list[object]]) -> PagePicture:
+    """The first candidate right against the network's size and its amount of text, with 95 % intervals."""
+    by_what = {str(row[0]): row for row in rows}
+    names = list(TRAININGS.values())
+    panels = (
+        (2, "MB in 8 bits, all text", [by_what[NO_NETWORK], *(by_what[name] for name in names[:3])]),
+        (1, "million tokens, second size", [by_what[name] for name in names[:0:-1] if name != names[2]]),
+    )  # fmt: skip
+    surfaces = ("26 keys", "the demo's pad, 6 keys")
+    looks = shape_looks(surfaces)
+    with styled():
+        figure = new_figure(7.6, 3.4)
+        for axes, (column, label, chosen) in zip(
+            figure.subplots(1, 2, sharey=True), panels, strict=True
+        ):
+            for surface, at in zip(surfaces, (-1, -2), strict=True):
+                middle, low, high = 100 * np.array([row[at] for row in chosen]).T
+                size = [row[column] or 0 for row in chosen]
+                bars = (middle - low, high - middle)
+                axes.errorbar(size, middle, yerr=bars, label=surface, **looks[surface].line())
+            axes.set_xlabel(label)
+            axes.grid(axis="y")
+            if column == 2:
+                axes.set_ylabel("top-1 accuracy (% of words)")
+                axes.legend(loc="center right")
+        picture = PagePicture(
+            file="pictures/context_sizes.svg",
+            caption="First candidate right against the network's size (0: the n-gram table alone) and against its amount of text.",
+        )
+        save_figure(figure, RESULTS / picture.file)
+    return picture
+
+
 def sizes_section(data: Path, folder: Path) -> Section:
     """Trainings of equal length: what cells, width and text buy in perplexity and in words read right."""
     table, pack = (nk.load_pack("en", context=whole) for whole in (False, True))
@@ -196,7 +233,7 @@ def sizes_section(data: Path, folder: Path) -> Section:
         rows.append([*facts, *(accuracy(one, *surface) for surface in surfaces)])
         print(*rows[-1], sep="\t", file=sys.stderr, flush=True)
 
-    add(table, "none, the n-gram table alone", *[None] * 6)
+    add(table, NO_NETWORK, *[None] * 6)
     for name, what in TRAININGS.items():
         report = json.loads((folder / name / "report.json").read_text("utf-8"))
         found = report["perplexity_8_bits"]["evaluation.ewt"]
@@ -231,6 +268,7 @@ def sizes_section(data: Path, folder: Path) -> Section:
             " running words of EWT with their contexts, the same words and touches in all rows (seed 31), so that differences are"
             " surer than the intervals say. The demo's pad: 6 keys on 18 x 12 mm, 2 mm of spread; 26 keys: .45 of a key.",
         ],
+        pictures=[draw(rows)],
     )
 
 
