@@ -1,7 +1,8 @@
-"""Write RESULTS.md from the files in results/: sections in order, nothing typed by hand.
+"""Write RESULTS.md from the files in results/: sections in order, nothing typed by hand; and the figures that other
+pages quote from them.
 
-python benchmarks/make_results.py           write benchmarks/RESULTS.md
-python benchmarks/make_results.py --check   exit with 1 when RESULTS.md is not what they give
+python benchmarks/make_results.py           write benchmarks/RESULTS.md, and figures in the pages that quoted.toml names
+python benchmarks/make_results.py --check   exit with 1 when these are not what the results give
 """
 
 from __future__ import annotations
@@ -11,13 +12,13 @@ import re
 import sys
 from pathlib import Path
 
-from sections import Cell, Column, Section, read
+from quoted_figures import quoting_pages
+from sections import RESULTS, Cell, Column, Section, read
 
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
 
 HERE = Path(__file__).resolve().parent
-RESULTS = HERE / "results"
 TARGET = HERE / "RESULTS.md"
 
 PREAMBLE = """# Results
@@ -118,19 +119,25 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--output", type=Path, default=TARGET)
     options = parser.parse_args(arguments)
     try:
-        text = document(load(options.results))
+        pages = {options.output: document(load(options.results))}
+        if options.results == RESULTS:
+            pages |= quoting_pages(RESULTS)
     except NearkeyError as fault:
         print(f"make_results: {fault}", file=sys.stderr)
         return 2
-    if options.check:
-        current = options.output.exists() and options.output.read_text(encoding="utf-8") == text
-        if not current:
-            print(f"{options.output} is not what the results give; run make_results.py")
-        return 0 if current else 1
-    with atomic_write(options.output) as stream:
-        stream.write(text)
-    print(options.output)
-    return 0
+    stale = [
+        path
+        for path, text in pages.items()
+        if not path.exists() or path.read_text(encoding="utf-8") != text
+    ]
+    for path in stale:
+        if options.check:
+            print(f"{path} is not what the results give; run make_results.py")
+        else:
+            with atomic_write(path) as stream:
+                stream.write(pages[path])
+            print(path)
+    return int(options.check and bool(stale))
 
 
 if __name__ == "__main__":

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+import nearkey
+
 BENCHMARKS = Path(__file__).resolve().parents[3] / "benchmarks"
 sys.path.insert(0, str(BENCHMARKS))
 
@@ -37,6 +39,14 @@ def test_sections_come_in_their_order_and_cells_as_their_columns_ask(tmp_path: P
     assert "| one | 50.0 [25.0, 75.0] % | 3.14 |" in page
     assert "| two | – | 12 |" in page
     assert "|---|---:|---:|" in page
+
+
+def test_the_page_says_with_which_pack_and_revision_figures_were_taken(tmp_path: Path) -> None:
+    taken = sections.section("t", "c", "x", [[1]]).taken
+    assert taken["English pack"] == nearkey.load_pack("en").info.version
+    put(tmp_path, "a.json", taken={"English pack": "1.2.3", "revision": "abc1234+"})
+    page = make_results.document(make_results.load(tmp_path))
+    assert "from results/a.json, English pack 1.2.3, revision abc1234+" in page
 
 
 def test_check_notices_a_page_edited_by_hand(tmp_path: Path) -> None:
