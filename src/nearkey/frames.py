@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from html import escape
-from importlib import import_module
 from typing import Any
 
-from nearkey.errors import NearkeyError
+from nearkey.extras import library
 
 
 def flat_rows(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -43,12 +42,12 @@ class Tabular:
 
         chosen : which rows, where `to_dicts` takes that. Raises NearkeyError without pandas (the extra `frames`).
         """
-        pandas = _library("pandas", "to_frame", "frames")
+        pandas = library("pandas", extra="frames", where="to_frame")
         return pandas.DataFrame(flat_rows(self.to_dicts(*chosen)))
 
     def to_arrow(self, *chosen: Any) -> Any:
         """The rows as a pyarrow Table, columns as of `to_frame`; NearkeyError without pyarrow (the extra `data`)."""
-        pyarrow = _library("pyarrow", "to_arrow", "data")
+        pyarrow = library("pyarrow", extra="data", where="to_arrow")
         return pyarrow.Table.from_pylist(flat_rows(self.to_dicts(*chosen)))
 
     def _repr_html_(self) -> str:
@@ -61,16 +60,6 @@ class Tabular:
             for row in rows
         )
         return f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
-
-
-def _library(name: str, where: str, extra: str) -> Any:
-    """A library by name, so that nothing that can become a table depends on it; NearkeyError naming the extra."""
-    try:
-        return import_module(name)
-    except ImportError:
-        raise NearkeyError(
-            f"needs {name}", where=where, fix=f"pip install 'nearkey[{extra}]'"
-        ) from None
 
 
 def _shown(value: Any) -> str:

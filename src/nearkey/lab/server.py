@@ -14,6 +14,7 @@ from importlib import resources
 from typing import Any
 
 from nearkey.errors import NearkeyError
+from nearkey.extras import library
 from nearkey.lab.access import COOKIE, LabAccess
 from nearkey.lab.lab_messages import MAX_BYTES, InvitationReply
 from nearkey.lab.laboratory import Laboratory
@@ -59,12 +60,7 @@ class _WhenIdle:
 def require_lab_extra() -> None:
     """NearkeyError naming the extra where a library of the server is missing."""
     for name in ("starlette", "uvicorn", "websockets", "segno"):
-        try:
-            __import__(name)
-        except ImportError:
-            raise NearkeyError(
-                f"the lab needs {name}", where="nearkey lab", fix="pip install 'nearkey[lab]'"
-            ) from None
+        library(name, extra="lab", needs=f"the lab needs {name}", where="nearkey lab")
 
 
 def address_of_this_machine() -> str:

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import NearkeyError, PackError
+from nearkey.errors import PackError
+from nearkey.extras import library
 from nearkey.language.models import SENTENCE_END
 from nearkey.language.tokens import normalise_word, sentences
 
@@ -39,12 +40,7 @@ class KenlmModel:
     """
 
     def __init__(self, path: str | os.PathLike[str], words: Sequence[str] | None = None) -> None:
-        try:
-            import kenlm
-        except ImportError:
-            raise NearkeyError(
-                "needs kenlm", where=os.fspath(path), fix="pip install 'nearkey[kenlm]'"
-            ) from None
+        kenlm = library("kenlm", extra="kenlm", where=path)
         if not Path(path).is_file():
             raise PackError("no such file", where=os.fspath(path), fix="check the path")
         _check_counts(Path(path))

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, ParamSpec, Protocol, cast, ov
 import numpy as np
 
 from nearkey.errors import NearkeyError
+from nearkey.extras import library
 from nearkey.files import atomic_path
 
 if TYPE_CHECKING:
@@ -77,12 +78,7 @@ class Look(NamedTuple):
 @contextmanager
 def styled() -> Iterator[None]:
     """Figures made inside have the room's look; NearkeyError where matplotlib is missing."""
-    try:
-        import matplotlib
-    except ImportError:
-        raise NearkeyError(
-            "pictures need matplotlib", fix="pip install 'nearkey[report]'"
-        ) from None
+    matplotlib = library("matplotlib", extra="report", needs="pictures need matplotlib")
     # What a user has set for her own pictures goes before our look.
     now: Any = matplotlib.rcParams
     before: Any = matplotlib.rcParamsDefault

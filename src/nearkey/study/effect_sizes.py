@@ -4,26 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from types import ModuleType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import NearkeyError, StudyLogError
+from nearkey.errors import StudyLogError
+from nearkey.extras import library
 from nearkey.intervals import Estimate, check_confidence
 
 _LARGE_T = 1e4  # above it the library's noncentral t takes long, or gives none
 
 
-def scipy_stats() -> ModuleType:
+def scipy_stats() -> Any:
     """`scipy.stats`, which only these tests need, or a NearkeyError that names the extra to install."""
-    try:
-        from scipy import stats
-    except ImportError:
-        raise NearkeyError(
-            "tests between conditions need scipy", fix="pip install 'nearkey[stats]'"
-        ) from None
-    return stats  # type: ignore[no-any-return]
+    return library("scipy", extra="stats", needs="tests between conditions need scipy").stats
 
 
 def paired_effect_size(

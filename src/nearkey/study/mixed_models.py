@@ -17,7 +17,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import NearkeyError, StudyLogError
+from nearkey.errors import StudyLogError
+from nearkey.extras import library
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.study.condition_tests import holm
@@ -159,14 +160,15 @@ def fit_mixed_model(
         ) from None
 
 
+def mixed_linear_models() -> Any:
+    """The models of statsmodels, or a NearkeyError that names the extra to install."""
+    name = "statsmodels.regression.mixed_linear_model"
+    return library(name, extra="stats", needs="mixed-effects models need statsmodels")
+
+
 def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> MixedEffectsFit:
     scipy_stats()
-    try:
-        from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
-    except ImportError:
-        raise NearkeyError(
-            "mixed-effects models need statsmodels", fix="pip install 'nearkey[stats]'"
-        ) from None
+    statsmodels = mixed_linear_models()
     people, k, n = len(data.persons), len(data.conditions), len(data)
     if people < 2:
         raise StudyLogError(f"has {people} person", field="logs", fix="give at least two")
@@ -216,14 +218,14 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
         raise ZeroDivisionError("the fixed effects explain all")
     # statsmodels' own optimisers stop short of the best likelihood where a variance is small: it is handed the best
     # variances, and gives estimates and scale for them.
-    spec = VCSpec(
+    spec = statsmodels.VCSpec(
         list(random),
         [[[str(i) for i in range(z.shape[1])]] for z in random.values()],
         [[z] for z in random.values()],
     )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # it looks at the data with a random intercept first
-        model = MixedLM(data.value, design, np.zeros(n), exog_vc=spec)
+        model = statsmodels.MixedLM(data.value, design, np.zeros(n), exog_vc=spec)
     # Variance components stand in the order of the model's names.
     order = [list(random).index(name) for name in model.exog_vc.names]
     none, told = np.zeros((0, 0)), np.maximum(ratios[order], _LEAST_RATIO)

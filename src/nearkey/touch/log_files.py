@@ -18,7 +18,8 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import NearkeyError, TouchDataError
+from nearkey.errors import TouchDataError
+from nearkey.extras import library
 from nearkey.files import atomic_path, read_text
 from nearkey.schema import parse_json
 from nearkey.touch.log_columns import INTEGERS, OPTIONAL, REQUIRED, Unit
@@ -170,14 +171,10 @@ def _write_jsonl(header: Mapping[str, Any], columns: Columns, path: Path, where:
 
 
 def _arrow(where: str) -> Any:
-    try:
-        import pyarrow as arrow
-        import pyarrow.parquet
-    except ImportError:
-        raise NearkeyError(
-            "Parquet needs pyarrow", where=where, fix="pip install 'nearkey[data]'"
-        ) from None
-    return arrow
+    library("pyarrow.parquet", extra="data", needs="Parquet needs pyarrow", where=where)
+    import pyarrow
+
+    return pyarrow
 
 
 def _read_parquet(path: Path, where: str) -> Rows:

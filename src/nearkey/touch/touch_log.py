@@ -11,7 +11,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nearkey.errors import NearkeyError, TouchDataError
+from nearkey.errors import TouchDataError
+from nearkey.extras import library
 from nearkey.touch.key_geometry import AnyLayout, Floats, Indices
 from nearkey.touch.log_columns import OPTIONAL, REQUIRED, RowNames, Unit, checked_column
 from nearkey.touch.log_files import read_columns, write_columns
@@ -231,12 +232,7 @@ class TouchLog:
 
     def to_frame(self) -> Any:
         """The log as a pandas DataFrame, a row a touch; NearkeyError without pandas (the extra `frames`)."""
-        try:
-            import pandas
-        except ImportError:
-            raise NearkeyError(
-                "needs pandas", where="to_frame", fix="pip install 'nearkey[frames]'"
-            ) from None
+        pandas = library("pandas", extra="frames", where="to_frame")
         return pandas.DataFrame(self.columns())
 
     @classmethod

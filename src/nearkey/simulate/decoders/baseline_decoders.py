@@ -11,6 +11,7 @@ from nearkey.decode import Decoder, LanguagePack, TouchModel
 from nearkey.decode.exhaustive import Exhaustive
 from nearkey.decode.spelling import spell_words
 from nearkey.errors import NearkeyError
+from nearkey.extras import library
 from nearkey.layout import Layout
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import Answers, BatchDecodes, Queries
@@ -120,13 +121,8 @@ class SpellingCorrection:
     """Corrects the keys hit to the words whose keys are the fewest edits away, the more frequent first."""
 
     def __init__(self, layout: Layout, pack: LanguagePack) -> None:
-        try:
-            import rapidfuzz  # noqa: F401
-        except ImportError:
-            raise NearkeyError(
-                "the spelling-correction baseline needs rapidfuzz",
-                fix="pip install 'nearkey[score]'",
-            ) from None
+        needs = "the spelling-correction baseline needs rapidfuzz"
+        library("rapidfuzz", extra="score", needs=needs)
         self._layout = layout
         self._words = pack.lexicon.words
         letters = "".join(sorted(layout.letters))

@@ -1,0 +1,33 @@
+"""Libraries that only some work needs: imported when it begins, with an error that names the extra to install."""
+
+from __future__ import annotations
+
+import os
+from importlib import import_module
+from typing import Any
+
+from nearkey.errors import NearkeyError
+
+
+def library(
+    name: str,
+    *,
+    extra: str,
+    needs: str | None = None,
+    where: str | os.PathLike[str] | None = None,
+) -> Any:
+    """A library by the name of its module.
+
+    Parameters
+    ----------
+    extra : nearkey's extra that brings it. needs : what needs it, as in "pictures need matplotlib".
+    where : the file or call that asks for it, for the error.
+
+    Raises NearkeyError where it is not installed.
+    """
+    try:
+        return import_module(name)
+    except ImportError:
+        raise NearkeyError(
+            needs or f"needs {name}", where=where, fix=f"pip install 'nearkey[{extra}]'"
+        ) from None
