@@ -85,7 +85,7 @@ def rank(
     loaded = RankPlan.load(plan)
     target = Path(folder) if folder is not None else loaded.path.parent / loaded.file.report.folder
     if with_report:
-        from nearkey.report.page import check_report_extra
+        from nearkey.report.page_files import check_report_extra
 
         check_report_extra(target)  # before an hour of work, not after it
     settings = loaded.settings()

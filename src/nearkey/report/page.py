@@ -6,16 +6,13 @@ import os
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from importlib.resources import files as package_files
 from pathlib import Path
-from tempfile import TemporaryFile
-from typing import Any
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError
-from nearkey.files import atomic_write
 from nearkey.report.condition_pictures import conditions_pictures, curve_pictures
 from nearkey.report.findings import cautions, facts, findings
+from nearkey.report.page_files import check_report_extra, rendered, write_page, writing_to
 from nearkey.report.pictures import Recorded, layout_pictures, people_picture, ranking_pictures
 from nearkey.report.ranking_tables import (
     again_table,
@@ -24,10 +21,8 @@ from nearkey.report.ranking_tables import (
     confusion_tables,
     ranking_table,
 )
-from nearkey.report.style import styled
 from nearkey.simulate import NoiseCurves, RankResult
 from nearkey.simulate.rank_verdict import verdict
-from nearkey.version import VERSION
 
 _DRAWING = re.compile(r"layout-[0-9]{2,}-[a-z0-9]+(-[a-z0-9]+)*\.png")
 """Names of the pictures of layouts, as `pictures.layout_pictures` gives them."""
@@ -86,7 +81,7 @@ def rank_report(
     TouchDataError
         When a log does not fit the layout it comes with.
     """
-    jinja2 = check_report_extra(folder)
+    check_report_extra(folder)
     if most < 1:
         raise NearkeyError(f"is {most}", field="most", fix="show 1 row or more")
     logs = list(touches)
@@ -95,19 +90,12 @@ def rank_report(
     drawings = list(layout_pictures(result, logs))
     people = people_picture(result, logs)
 
-    environment = jinja2.Environment(
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=_unbroken,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    source = package_files("nearkey.report").joinpath("page.html.j2").read_text(encoding="utf-8")
     confused = confusion_tables(result, most=most)
-    page = environment.from_string(source).render(
+    page = rendered(
+        "page.html.j2",
+        finalize=_unbroken,
         title=title,
         note=note,
-        version=VERSION,
         verdict=[line.strip() for line in verdict(result)],
         warnings=list(warnings),
         curves="" if curves is None else str(curves),
@@ -128,48 +116,14 @@ def rank_report(
     place = Path(folder)
     pictures = [*plots, *drawings, *([people] if people is not None else [])]
     again_here = (place / "report.html").is_file()
-    try:
-        for picture in pictures:
-            with atomic_write(place / picture.name, "wb") as file:
-                file.write(picture.png)
-        # Last, so that a new page never stands beside old pictures.
-        with atomic_write(place / "report.html") as file:
-            file.write(page)
+    with writing_to(folder):
+        write_page(place, page, pictures)
         (place / "layouts").mkdir(exist_ok=True)
         for row in result.rows:
             result.scored[row.layout].layout.save(place / "layouts" / spec_name(row.layout))
         if again_here:  # in any other folder such files may be somebody's own
             _remove_drawings(place, keep={picture.name for picture in pictures})
-    except OSError as fault:
-        raise _unwritten(folder, fault) from None
     return ReportFiles(place / "report.html", tuple(place / p.name for p in pictures))
-
-
-def check_report_extra(folder: str | os.PathLike[str]) -> Any:
-    """jinja2, with matplotlib there too; NearkeyError where either is missing, or where the folder of the report cannot
-    be written. Asked before long work, too; leaves nothing behind."""
-    try:
-        import jinja2
-    except ImportError:
-        raise NearkeyError("reports need jinja2", fix="pip install 'nearkey[report]'") from None
-    place = Path(folder)
-    there = next((part for part in (place, *place.parents) if os.path.lexists(part)), Path())
-    try:
-        with TemporaryFile(dir=there):
-            pass
-    except OSError as fault:
-        raise _unwritten(folder, fault) from None
-    with styled():
-        return jinja2
-
-
-def _unwritten(folder: str | os.PathLike[str], fault: OSError) -> NearkeyError:
-    return NearkeyError(
-        f"cannot be written: {fault.strerror or fault}",
-        where=os.fspath(folder),
-        field="folder",
-        fix="name a folder that can be written",
-    )
 
 
 def spec_name(layout: str) -> str:

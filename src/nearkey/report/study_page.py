@@ -5,14 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib.resources import files as package_files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from nearkey.errors import NearkeyError, StudyLogError
-from nearkey.files import atomic_write
+from nearkey.errors import StudyLogError
+from nearkey.extras import library
 from nearkey.intervals import Estimate
 from nearkey.layout import Layout
+from nearkey.report.page_files import check_report_extra, rendered, write_page, writing_to
 from nearkey.report.pictures import ReportPicture, report_picture
 from nearkey.report.study_pictures import (
     MEASURE_NAMES,
@@ -22,7 +22,6 @@ from nearkey.report.study_pictures import (
     plot_predictions,
     plot_touch_maps,
 )
-from nearkey.report.style import styled
 from nearkey.study import (
     Measures,
     StudyLog,
@@ -49,7 +48,6 @@ from nearkey.study.rates import check_metric
 from nearkey.study.results import INTERVAL_NAMES
 from nearkey.study.tidy_tables import has_parquet, tidy_tables, write_tidy_tables
 from nearkey.text_table import ResultTable, estimate_text, number
-from nearkey.version import VERSION
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -117,18 +115,9 @@ def study_report(
     Raises NearkeyError where matplotlib, jinja2, scipy or statsmodels is missing or the folder cannot be written,
     StudyLogError for an unknown metric or logs without a finished phrase.
     """
-    try:
-        import jinja2
-    except ImportError:
-        raise NearkeyError("reports need jinja2", fix="pip install 'nearkey[report]'") from None
-    try:
-        import statsmodels.regression  # noqa: F401
-    except ImportError:
-        raise NearkeyError(
-            "reports of studies need statsmodels", fix="pip install 'nearkey[stats]'"
-        ) from None
-    with styled():
-        pass  # a missing matplotlib is told before any work is done
+    check_report_extra(folder)
+    needs = "reports of studies need statsmodels"
+    library("statsmodels.regression", extra="stats", needs=needs)
     for metric in metrics:
         check_metric(metric)
     given = list(logs)
@@ -157,14 +146,10 @@ def study_report(
         _limits(measured),
     ]
     sections = [one for one in sections if one.texts or one.pictures or one.tables]
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    source = package_files("nearkey.report").joinpath("study_page.html.j2").read_text("utf-8")
-    page = environment.from_string(source).render(
+    page = rendered(
+        "study_page.html.j2",
         title=title,
         note=note,
-        version=VERSION,
         origin=""
         if measured.origins == ("person",)
         else f"These logs were not all typed by persons: origin {', '.join(measured.origins)}.",
@@ -177,20 +162,9 @@ def study_report(
         tables["workload"] = workload_summary(workload).to_dicts()
     place = Path(folder)
     pictures = [picture for section in sections for picture in section.pictures]
-    try:
+    with writing_to(folder):
         written = write_tidy_tables(tables, place / "tables", parquet=has_parquet())
-        for picture in pictures:
-            with atomic_write(place / picture.name, "wb") as file:
-                file.write(picture.png)
-        with atomic_write(place / "report.html") as file:
-            file.write(page)
-    except OSError as fault:
-        raise NearkeyError(
-            f"cannot be written: {fault.strerror or fault}",
-            where=os.fspath(folder),
-            field="folder",
-            fix="name a folder that can be written",
-        ) from None
+        write_page(place, page, pictures)
     return StudyReportFiles(
         place / "report.html", tuple(place / p.name for p in pictures), tuple(written), measured
     )
