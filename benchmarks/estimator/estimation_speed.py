@@ -1,6 +1,6 @@
 """The estimator against kaldingram on the same text in one run; growth with the text; loading a pack.
 
-    python benchmarks/estimator/estimation_speed.py [--parts ratio,growth,load] [--words N] [--work FOLDER]
+    python benchmarks/estimator/estimation_speed.py [--parts texts,ratio,growth,load] [--words N] [--work FOLDER]
 
 The text is that of the English recipe (with NEARKEY_DATA the open corpora too), in an order drawn by
 seed; where it is too short, further sentences are spliced from several at words they share, so that
@@ -19,6 +19,7 @@ import sys
 import time
 import venv
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -37,6 +38,7 @@ ROOT = Path(__file__).resolve().parents[2]
 COMMAND = "python benchmarks/estimator/estimation_speed.py"
 SEED = 11
 SPLICES = 3
+SIZES = (1_000_000, 2_000_000, 5_000_000, 10_000_000, 20_000_000, 50_000_000)
 OURS = """
 import json, resource, sys, time
 from nearkey.packs.arpa import estimate_file
@@ -71,6 +73,7 @@ print(json.dumps([middle - start, time.perf_counter() - middle]))
 """
 
 
+@cache
 def base_text() -> tuple[list[str], np.ndarray, np.ndarray]:
     """Words, ids and sentence offsets of the recipe's text, sentences in drawn order."""
     path = ROOT / "models" / "en" / "recipe.toml"
@@ -202,8 +205,6 @@ def growth(work: Path, sizes: tuple[int, ...]) -> None:
                 [count / 1e6, memory >> 20, found["wall"], found["cpu"], found["mb"], total / 1e6]
             )
             print(rows[-1], file=sys.stderr)
-        if count > 10_000_000:
-            text.unlink()
     save("estimator_growth", section(
 title="The estimator's growth with the text, order 3, ARPA file included",
             command=f"{COMMAND} --parts growth",
@@ -240,23 +241,25 @@ title="Loading the English pack, checksums verified",
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--parts", default="ratio,growth,load")
+    parser.add_argument("--parts", default="ratio,growth,load", help="texts: make them and no more")
     parser.add_argument("--words", type=int, default=10_000_000)
     parser.add_argument("--work", type=Path, default=ROOT / ".cache" / "estimator")
     options = parser.parse_args()
     options.work.mkdir(parents=True, exist_ok=True)
     start = time.perf_counter()
     for part in options.parts.split(","):
-        if part == "ratio":
+        if part == "texts":
+            for count in {options.words, *SIZES}:
+                make_text(options.work / f"text-{count}.txt", count)
+            kaldingram_python(options.work)
+        elif part == "ratio":
             ratio(options.work, options.words)
         elif part == "growth":
-            growth(
-                options.work, (1_000_000, 2_000_000, 5_000_000, 10_000_000, 20_000_000, 50_000_000)
-            )
+            growth(options.work, SIZES)
         elif part == "load":
             load()
         else:
-            sys.exit(f"part {part!r} is unknown: use ratio, growth, load")
+            sys.exit(f"part {part!r} is unknown: use texts, ratio, growth, load")
         print(f"{part}: {time.perf_counter() - start:.0f} s", file=sys.stderr)
 
 

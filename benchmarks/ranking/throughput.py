@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 import time
+from itertools import product
 from pathlib import Path
 
 for folder in (
@@ -24,18 +25,20 @@ WORDS = 5000
 
 
 def main() -> None:
-    pack = nk.load_pack("en")
+    table, whole = (nk.load_pack("en", context=network) for network in (False, True))
     base = nk.Layout.named("qwerty")
     layouts = [base.fitted(18, 12)]
     for rows, columns in ((1, 5), (2, 3), (3, 2)):
         layouts += nk.grid_layouts(base, rows=rows, columns=columns, width_mm=18, height_mm=12)
     lines = held_out_lines()
     rows_out = []
-    for name, corpus, workers in (
-        ("none", None, 1),
-        ("none", None, 2),
-        ("3-gram", lines, 1),
-        ("3-gram", lines, 2),
+    for (name, pack, corpus, words), workers in product(
+        (
+            ("none", table, None, WORDS),
+            ("n-gram table", table, lines, WORDS),
+            ("table and network", whole, lines, WORDS // 10),
+        ),
+        (1, 2),
     ):
         if name != "none" and corpus is None:
             continue
@@ -44,7 +47,7 @@ def main() -> None:
             layouts,
             touch=lambda layout: nk.GaussianTouch.from_layout(layout, spread_mm=2.0),
             pack=pack,
-            words=WORDS,
+            words=words,
             seed=3,
             corpus=corpus,
             context=corpus is not None,
@@ -68,7 +71,7 @@ def main() -> None:
             ),
             rows=rows_out,
             notes=[
-                f"All strict 1 x 5, 2 x 3 and 3 x 2 grids over qwerty and 26 keys on a pad of 18 x 12 mm, {WORDS:,} words each, spread 2 mm, "
+                f"All strict 1 x 5, 2 x 3 and 3 x 2 grids over qwerty and 26 keys on a pad of 18 x 12 mm, {WORDS:,} words each ({WORDS // 10:,} with the network), spread 2 mm, "
                 "drawing touches, decoding five candidates, keystrokes, collisions and the table included.",
             ],
         ),
