@@ -100,6 +100,7 @@ def place_row(case: Case) -> list[Cell]:
     row += [float(scored.mean()), float(shipped.mean()), list(paired_difference(shipped, scored))]
     for selection in (Selection("next", 5), Selection("tap", 3)):
         row += [spared(by_score, selection).value, list(spared(case.decoder, selection))]
+    print(*row, sep="\t", file=sys.stderr, flush=True)
     return row
 
 

@@ -69,6 +69,7 @@ def words_section(pack: nk.language.Pack, words: int) -> Section:
             )
         right = [load.accuracy(found, k) for k in (1, 3)]
         rows.append([layout.name, spread, context, each, each - same, *right])
+        print(*rows[-1], sep="\t", file=sys.stderr, flush=True)
     total, wrong = sum(r[3] for r in rows), sum(r[4] for r in rows)
     rows.append(["all", None, None, total, wrong, None, None])
     return section(
@@ -192,6 +193,7 @@ def edits_section(pack: nk.language.Pack, words: int) -> Section:
             counts[3] += meant in [c.word for c in found[:3]]
         for kind, (n, wrong, first, three) in tally.items():
             rows.append([layout.name, kind, n, wrong, proportion(first, n), proportion(three, n)])
+            print(*rows[-1], sep="\t", file=sys.stderr, flush=True)
     return section(
         title="Search errors with edits and completions; words recovered",
         order=11,

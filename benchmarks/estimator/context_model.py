@@ -102,6 +102,7 @@ def text_section(data: Path, stretches: int, lines: int) -> Section:
     ):
         score = scored(nk.load_pack("en", context=context), parts, before=before)
         rows.append([name, score.words, score.oov_rate, score.perplexity, score.bits_per_letter])
+        print(*rows[-1], sep="\t", file=sys.stderr, flush=True)
     size = sum(record.bytes for record in nk.load_pack("en").info.files.values()) / 1e6
     return section(
         "The English pack with its context model: perplexity on EWT",
