@@ -9,10 +9,9 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Self
 
-import numpy as np
 from numpy.typing import ArrayLike
 
-from nearkey.errors import NearkeyError
+from nearkey.errors import NearkeyError, TouchDataError
 from nearkey.lab.lab_messages import (
     VERSION,
     Affine,
@@ -21,6 +20,7 @@ from nearkey.lab.lab_messages import (
     TouchRequest,
     apply_affine,
 )
+from nearkey.touch import raw_logs
 
 PAD_ROLES = ("pad", "both", "sensor")
 _AHEAD_S, _BEHIND_S, _BACK_S = 0.25, 300.0, 1.0
@@ -35,25 +35,11 @@ def fit_affine(points: ArrayLike, places_mm: ArrayLike) -> Affine:
     points : (n, 2) readings in the sensor's units. places_mm : (n, 2) on the pad. Three places not on a line are the
     least. Raises NearkeyError for other shapes, and readings on one line.
     """
-    raw, mm = np.asarray(points, dtype=np.float64), np.asarray(places_mm, dtype=np.float64)
-    if raw.ndim != 2 or raw.shape != mm.shape or raw.shape[1] != 2 or len(raw) < 3:
-        raise NearkeyError(
-            f"shapes are {raw.shape} and {mm.shape}",
-            where="fit_affine",
-            field="points",
-            fix="give three or more rows (x, y) of each",
-        )
-    design = np.column_stack([raw, np.ones(len(raw))])
-    solved, _, rank, _ = np.linalg.lstsq(design, mm, rcond=None)
-    if rank < 3:
-        raise NearkeyError(
-            "lie on one line",
-            where="fit_affine",
-            field="points",
-            fix="touch the corners of the pad",
-        )
-    (a, d), (b, e), (c, f) = solved.tolist()
-    return (a, b, c, d, e, f)
+    try:
+        found = raw_logs.fit_affine(points, places_mm).ravel().tolist()
+    except TouchDataError as fault:
+        raise fault.at("fit_affine") from None
+    return tuple(found)  # type: ignore[return-value]
 
 
 @dataclass(frozen=True, slots=True)
