@@ -102,18 +102,21 @@ class StudyTable(_PlanTable, frozen=True, kw_only=True):
     )
 
 
-class _File(_PlanTable, frozen=True, kw_only=True):
+class _LabSettings(_PlanTable, frozen=True, kw_only=True):
     name: str = "lab"
     pack: str = "en"
-    folder: str = "lab-data"
     k: Annotated[int, msgspec.Meta(ge=1, le=10)] = 5
-    conditions: tuple[ConditionTable, ...]
     pad: PadTable = PadTable()
     strokes: StrokeTable = StrokeTable()
     calibration: CalibrationTable = CalibrationTable()
     study: StudyTable | None = None
     sensor_affine: Affine | None = None
     origin: Literal["person", "invented"] = "person"
+
+
+class _File(_LabSettings, frozen=True, kw_only=True):
+    folder: str = "lab-data"
+    conditions: tuple[ConditionTable, ...]
 
 
 class LabCondition(msgspec.Struct, frozen=True, kw_only=True):
@@ -127,7 +130,7 @@ class LabCondition(msgspec.Struct, frozen=True, kw_only=True):
     source: str
 
 
-class LabPlan(msgspec.Struct, frozen=True, kw_only=True):
+class LabPlan(_LabSettings, frozen=True, kw_only=True):
     """A lab's set-up, everything loaded and checked.
 
     name : shown. pack : name or folder of the language pack. folder : where logs go. k : candidates listed.
@@ -136,18 +139,9 @@ class LabPlan(msgspec.Struct, frozen=True, kw_only=True):
     origin : what the logs say of where they come from: "person", or "invented" for trying things out.
     """
 
-    name: str
-    pack: str
     folder: Path
-    k: int
     conditions: tuple[LabCondition, ...]
-    pad: PadTable
-    strokes: StrokeTable
-    calibration: CalibrationTable
-    study: StudyTable | None
     study_plan: StudyPlan | None
-    sensor_affine: Affine | None
-    origin: Literal["person", "invented"]
 
     @classmethod
     def load(cls, path: str | os.PathLike[str], *, folder: str | None = None) -> LabPlan:
@@ -176,16 +170,8 @@ class LabPlan(msgspec.Struct, frozen=True, kw_only=True):
         layouts : names of the catalogue or files. fit_mm : width and height they are laid on. touch : file of a
         fitted model, for all. spread_mm : without one. pack, folder : as in a plan. Raises as `load`.
         """
-        tables = [
-            {
-                "name": _condition_name(layout),
-                "layout": layout,
-                "fit_mm": fit_mm,
-                "touch": touch,
-                "spread_mm": spread_mm,
-            }
-            for layout in layouts
-        ]
+        alike = {"fit_mm": fit_mm, "touch": touch, "spread_mm": spread_mm}
+        tables = [{"name": _condition_name(name), "layout": name, **alike} for name in layouts]
         found = {"name": "lab", "pack": pack, "folder": folder, "conditions": tables}
         checked = convert(found, _File, error=PlanError, where="nearkey lab")
         return cls._of(checked, Path(), "nearkey lab", folder)
@@ -202,18 +188,10 @@ class LabPlan(msgspec.Struct, frozen=True, kw_only=True):
             )
         conditions = tuple(_condition(table, base) for table in tables.conditions)
         return cls(
-            name=tables.name,
-            pack=tables.pack,
+            **{name: getattr(tables, name) for name in _LabSettings.__struct_fields__},
             folder=Path(folder) if folder else base / tables.folder,
-            k=tables.k,
             conditions=conditions,
-            pad=tables.pad,
-            strokes=tables.strokes,
-            calibration=tables.calibration,
-            study=tables.study,
             study_plan=study_plan_of(tables.study, names, base, where),
-            sensor_affine=tables.sensor_affine,
-            origin=tables.origin,
         )
 
     def condition(self, name: str) -> LabCondition:
