@@ -47,12 +47,8 @@ Serial = Annotated[int, msgspec.Meta(ge=0, lt=2**53)]
 PathPoint = tuple[float, float, float]
 
 
-def _request_tag(name: str) -> str:
-    return snake_case(name.removesuffix("Request"))
-
-
-def _reply_tag(name: str) -> str:
-    return snake_case(name.removesuffix("Reply"))
+def _tag(name: str) -> str:
+    return snake_case(name.removesuffix("Request").removesuffix("Reply"))
 
 
 class _Request(
@@ -60,7 +56,7 @@ class _Request(
     frozen=True,
     kw_only=True,
     tag_field="type",
-    tag=_request_tag,
+    tag=_tag,
     forbid_unknown_fields=True,
     omit_defaults=True,
 ):
@@ -220,7 +216,7 @@ class _Reply(
     frozen=True,
     kw_only=True,
     tag_field="type",
-    tag=_reply_tag,
+    tag=_tag,
 ):
     pass
 
