@@ -11,47 +11,27 @@ from typing import TYPE_CHECKING, Any
 from nearkey.version import VERSION as __version__
 
 _ROOM = {
-    "Candidate": "decode",
-    "CleaningReport": "touch",
-    "Decoder": "decode",
-    "EditCosts": "decode",
-    "FingerTouch": "touch",
-    "GaussianTouch": "touch",
-    "Key": "layout",
-    "Layout": "layout",
-    "MixtureTouch": "touch",
-    "NearkeyError": "errors",
-    "PeopleTouch": "touch",
-    "Person": "personal",
-    "PersonalLanguage": "personal",
-    "PooledTouch": "touch",
-    "RankResult": "simulate",
-    "RegressionTouch": "touch",
-    "Selection": "simulate",
-    "Session": "session",
-    "SizeScaledTouch": "touch",
-    "Speed": "simulate",
-    "StudentTouch": "touch",
-    "StudyLog": "study",
-    "StudyLogWriter": "study",
-    "TouchLog": "touch",
-    "Touches": "decode",
-    "catalogue_names": "layout",
-    "check_decoder": "decode.conformance",
-    "check_language_model": "decode.conformance",
-    "check_pack": "decode.conformance",
-    "check_touch_model": "touch.contract",
-    "clean": "touch",
-    "compare_touch": "touch.model_comparison",
-    "count_grids": "layout",
-    "ellipses": "touch",
-    "fit_edits": "decode",
-    "grid_layouts": "layout",
-    "load_pack": "language",
-    "load_touch": "touch",
-    "measures": "study.study_measures",
-    "rank_layouts": "simulate",
-    "score_layout": "simulate.score",
+    name: room
+    for room, names in {
+        "decode": "Candidate Decoder EditCosts Touches fit_edits",
+        "decode.conformance": "check_decoder check_language_model check_pack",
+        "errors": "NearkeyError",
+        "language": "load_pack",
+        "layout": "Key Layout catalogue_names count_grids grid_layouts",
+        "personal": "Person PersonalLanguage",
+        "session": "Session",
+        "simulate": "RankResult Selection Speed rank_layouts",
+        "simulate.score": "score_layout",
+        "study": "StudyLog StudyLogWriter",
+        "study.study_measures": "measures",
+        "touch": (
+            "CleaningReport FingerTouch GaussianTouch MixtureTouch PeopleTouch PooledTouch "
+            "RegressionTouch SizeScaledTouch StudentTouch TouchLog clean ellipses load_touch"
+        ),
+        "touch.contract": "check_touch_model",
+        "touch.model_comparison": "compare_touch",
+    }.items()
+    for name in names.split()
 }
 
 __all__ = [
