@@ -29,28 +29,14 @@ class WorkloadScale(NamedTuple):
     name: str
     title: str
     question: str
-    low: str
-    high: str
+    low: str = "very low"
+    high: str = "very high"
 
 
 WORKLOAD_SCALES = (
-    WorkloadScale(
-        "mental", "Mental demand", "How mentally demanding was the task?", "very low", "very high"
-    ),
-    WorkloadScale(
-        "physical",
-        "Physical demand",
-        "How physically demanding was the task?",
-        "very low",
-        "very high",
-    ),
-    WorkloadScale(
-        "temporal",
-        "Temporal demand",
-        "How hurried or rushed was the pace of the task?",
-        "very low",
-        "very high",
-    ),
+    WorkloadScale("mental", "Mental demand", "How mentally demanding was the task?"),
+    WorkloadScale("physical", "Physical demand", "How physically demanding was the task?"),
+    WorkloadScale("temporal", "Temporal demand", "How hurried or rushed was the pace of the task?"),
     WorkloadScale(
         "performance",
         "Performance",
@@ -59,18 +45,12 @@ WORKLOAD_SCALES = (
         "failure",
     ),
     WorkloadScale(
-        "effort",
-        "Effort",
-        "How hard did you have to work to accomplish your level of performance?",
-        "very low",
-        "very high",
+        "effort", "Effort", "How hard did you have to work to accomplish your level of performance?"
     ),
     WorkloadScale(
         "frustration",
         "Frustration",
         "How insecure, discouraged, irritated, stressed, and annoyed were you?",
-        "very low",
-        "very high",
     ),
 )
 
