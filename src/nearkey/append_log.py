@@ -20,7 +20,7 @@ import msgspec
 
 from nearkey.closing import Closable
 from nearkey.errors import NearkeyError
-from nearkey.files import atomic_path, sweep_drafts, sync_folder, unwritten
+from nearkey.files import atomic_path, opened, sweep_drafts, sync_folder, unwritten
 
 if sys.platform != "win32":
     import fcntl
@@ -86,33 +86,14 @@ def log_lines(log: bytes | BinaryIO) -> Iterator[LogLine]:
         offset += len(line)
 
 
-@contextlib.contextmanager
-def opened_log(path: str | os.PathLike[str], error: type[NearkeyError]) -> Iterator[BinaryIO]:
-    """A log opened for reading. Raises `error` where there is no such file, and where it cannot be read."""
-    name = os.fspath(path)
-    try:
-        with Path(path).open("rb") as file:
-            yield file
-    except FileNotFoundError:
-        raise error("no such file", where=name, fix="check the path") from None
-    except IsADirectoryError:
-        raise error("is a folder", where=name, fix="name a file in it") from None
-    except PermissionError:
-        raise error("may not be read", where=name, fix="check its permissions") from None
-    except OSError as fault:
-        raise error(
-            f"cannot be read ({fault.strerror})", where=name, fix="check the disk"
-        ) from None
-
-
 def read_log(
     path: str | os.PathLike[str], error: type[NearkeyError], *, largest_bytes: int | None = None
 ) -> bytes:
     """The bytes of a log, without opening it for writing.
 
-    Raises `error` as `opened_log` does, and where it is larger than `largest_bytes`: then it is no log of that kind.
+    Raises `error` as `files.opened` does, and where it is larger than `largest_bytes`: then it is no log of that kind.
     """
-    with opened_log(path, error) as file:
+    with opened(path, error) as file:
         if largest_bytes is not None and os.fstat(file.fileno()).st_size > largest_bytes:
             raise error(
                 "is too large for a log of this kind", where=os.fspath(path), fix="check the path"

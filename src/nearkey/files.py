@@ -11,7 +11,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, BinaryIO
 
 from nearkey.errors import NearkeyError
 
@@ -179,23 +179,34 @@ def sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
-def read_text(path: str | os.PathLike[str], error: type[NearkeyError]) -> str:
-    """Read a UTF-8 text file; raise `error` naming the file (and the byte, where it is not UTF-8)."""
-    name = os.fspath(path)
+@contextmanager
+def opened(path: str | os.PathLike[str], error: type[NearkeyError]) -> Iterator[BinaryIO]:
+    """The file, open to be read; raise `error` naming it where it is not there, or no file that may be read."""
     try:
         if stat.S_ISCHR(Path(path).stat().st_mode):  # /dev/zero has no end
-            raise error("is a device, not a file", where=name, fix="name a file")
-        return Path(path).read_bytes().decode("utf-8")
+            raise error("is a device, not a file", where=path, fix="name a file")
+        with Path(path).open("rb") as file:
+            yield file
+    except NearkeyError:
+        raise
     except FileNotFoundError:
-        raise error("no such file", where=name, fix="check the path") from None
+        raise error("no such file", where=path, fix="check the path") from None
     except IsADirectoryError:
-        raise error("is a folder, not a file", where=name, fix="name a file in it") from None
+        raise error("is a folder, not a file", where=path, fix="name a file in it") from None
     except PermissionError:
-        raise error("may not be read", where=name, fix="check its permissions") from None
+        raise error("may not be read", where=path, fix="check its permissions") from None
     except (OSError, ValueError) as fault:
-        if not isinstance(fault, UnicodeDecodeError):
-            said = fault.strerror if isinstance(fault, OSError) else fault
-            raise error(f"cannot be read ({said})", where=name, fix="check the path") from None
+        said = fault.strerror if isinstance(fault, OSError) else fault
+        raise error(f"cannot be read ({said})", where=path, fix="check path and disk") from None
+
+
+def read_text(path: str | os.PathLike[str], error: type[NearkeyError]) -> str:
+    """Read a UTF-8 text file; raise `error` naming the file (and the byte, where it is not UTF-8)."""
+    with opened(path, error) as file:
+        data = file.read()
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as fault:
         raise error(
-            f"not UTF-8 at byte {fault.start}", where=name, fix="save the file as UTF-8"
+            f"not UTF-8 at byte {fault.start}", where=path, fix="save the file as UTF-8"
         ) from None

@@ -20,9 +20,10 @@ from typing import Annotated, Any, BinaryIO, Literal, Protocol, runtime_checkabl
 import msgspec
 
 from nearkey import schema
-from nearkey.append_log import AppendLog, LogLine, TruncatedRecord, log_lines, opened_log
+from nearkey.append_log import AppendLog, LogLine, TruncatedRecord, log_lines
 from nearkey.decode import LiveDecoder
 from nearkey.errors import JournalError
+from nearkey.files import opened
 from nearkey.session.content import Case, Composition
 from nearkey.session.messages import Count, Message, TimedLine, is_resolved
 from nearkey.session.settings import SessionSettings, Spacing
@@ -246,7 +247,7 @@ class Journal:
 
         Raises `JournalError` where the file cannot be read, and as `JournalReader` says.
         """
-        with opened_log(path, JournalError) as file:
+        with opened(path, JournalError) as file:
             return cls.parse(file, os.fspath(path))
 
     @classmethod

@@ -13,11 +13,12 @@ from typing import Any, Self
 
 from msgspec.structs import replace
 
-from nearkey.append_log import TruncatedRecord, opened_log
+from nearkey.append_log import TruncatedRecord
 from nearkey.bounds import shown
 from nearkey.closing import Closable
 from nearkey.decode import Candidate, LiveDecoder
 from nearkey.errors import DecodeError, JournalError, NearkeyError
+from nearkey.files import opened
 from nearkey.layout import Layout
 from nearkey.one_thread import OneThread
 from nearkey.session import messages as msg
@@ -137,7 +138,7 @@ class Session(Closable):
         """
         writer = JournalWriter(path, fsync=fsync, new=False)
         try:
-            with opened_log(path, JournalError) as file:
+            with opened(path, JournalError) as file:
                 reader = JournalReader(file, os.fspath(path))
                 header = reader.header or header_of(decoder, SessionSettings())
                 if header.layout != decoder.layout.name:
