@@ -70,7 +70,7 @@ words = [w for w in rng.choice(list(pack.lexicon.words), 3000, p=np.exp(pack.lex
 aimed = nk.GaussianTouch.from_layout(layout, spread=0.4)
 touches = [aimed.sample([layout.key_of_letter[c] for c in word], rng) for word in words]
 keys = np.repeat(np.arange(len(layout.key_ids)), 80)
-log = nk.TouchLog.from_points(aimed.sample(keys, rng), [layout.key_ids[k] for k in keys], person="one")
+log = nk.TouchLog.from_points(aimed.sample(keys, rng), [layout.key_ids[k] for k in keys])
 """
 T = """
 decoder = nk.Decoder(layout, nk.StudentTouch(dof=5.0).fit(log, layout), pack)

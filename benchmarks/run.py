@@ -193,7 +193,7 @@ class Bench:
                 "pack": pack_identity(pack),
                 "corpus": scenario.spec.file,
                 "words": gap.rows[0].words,
-                "people": gap.rows[0].people,
+                "people": gap.rows[0].participants,
                 "seed": SEED,
                 "surface_mm": [WIDTH_MM, PHONE_KEYS_MM],
             },

@@ -84,7 +84,7 @@ def touch(
             x, y = np.round(point, 2).tolist()
             row = (person.name, "1", trial, 0, round(clock, 3), x, y, said, person.finger_width)
             rows += [row] * (2 if rng.random() < TWICE else 1)
-    names = ("person", "session", "trial", "order", "time_s", "x", "y", "target", "width_mm")
+    names = ("participant", "session", "trial", "order", "time_s", "x", "y", "target", "width_mm")
     columns = {
         name: np.array(column) for name, column in zip(names, zip(*rows, strict=True), strict=True)
     }

@@ -66,7 +66,7 @@ def population(
     order = np.arange(len(xy))
     log = TouchLog.from_columns(
         {
-            "person": person,
+            "participant": person,
             "session": ["1"] * len(xy),
             "trial": order,
             "order": order,

@@ -2,9 +2,9 @@
 
 python benchmarks/study/study_coverage.py [--studies 3000] [--seed 1]
 
-Writes benchmarks/results/study_coverage.json. The truth is invented: persons differ in speed, slips, attention, learning
+Writes benchmarks/results/study_coverage.json. The truth is invented: participants differ in speed, slips, attention, learning
 and in what a condition does to them; phrases differ; practice follows a power law; a later place in the order is
-faster. What persons of this truth have on average comes from 100,000 of them. Every interval comes from the functions
+faster. What participants of this truth have on average comes from 100,000 of them. Every interval comes from the functions
 that print it: the measures' table, the comparison of conditions, checks, curves, predictions, models, workload.
 """
 
@@ -65,9 +65,9 @@ def logit_normal(rng: np.random.Generator, share: float, sd: float, n: int) -> F
 
 
 def people_of(rng: np.random.Generator, n: int) -> dict[str, Any]:
-    """Counts of n persons under two conditions, summed over blocks: arrays (n, 2), and seconds (n, 2, blocks).
+    """Counts of n participants under two conditions, summed over blocks: arrays (n, 2), and seconds (n, 2, blocks).
 
-    Half of the persons begin with either condition; the second place is 3 % faster.
+    Half of the participants begin with either condition; the second place is 3 % faster.
     """
     begins = rng.permutation(n) % 2
     later = np.stack([begins, 1 - begins], axis=1)
@@ -132,7 +132,7 @@ def group(data: dict[str, Any], person: int, condition: int) -> GroupMeasures:
 
 
 def study(data: dict[str, Any], n: int) -> Measures:
-    """A study of n persons, as `measures` gives it: without phrases, and with speeds alone in its blocks."""
+    """A study of n participants, as `measures` gives it: without phrases, and with speeds alone in its blocks."""
     both = [group(data, i, c) for c in (0, 1) for i in range(n)]
     blocks = [
         GroupMeasures(
@@ -178,7 +178,7 @@ def printed(measured: Measures) -> Iterator[tuple[str, Estimate]]:
     curve = learning_curve(measured, condition=CONDITIONS[0])
     yield "mean exponent of practice", Estimate(curve.x_mean, curve.x_low, curve.x_high)
     for at, name in ((0, "first"), (BLOCKS - 1, "last")):
-        rates = [person.rates[at] for person in curve.persons]
+        rates = [person.rates[at] for person in curve.participants]
         yield f"learning curve: mean wpm of the {name} block", over_people(rates)
     for row in prediction_gaps(measured, PREDICTED).rows:
         yield f"gap to a prediction: {row.measure}", row.gap
@@ -190,12 +190,12 @@ BOOTSTRAP = "on request only: percentile bootstrap, mean of wpm"
 
 
 def of_people(rng: np.random.Generator, n: int) -> Iterator[tuple[str, Estimate]]:
-    """The intervals of one study of n persons."""
+    """The intervals of one study of n participants."""
     return printed(study(people_of(rng, n), n))
 
 
 def truth(rng: np.random.Generator, n: int = TRUE_PEOPLE) -> Callable[[str, int], float]:
-    """(interval, people of a study) -> what the persons of this truth have: means, and effect sizes, over n of them."""
+    """(interval, people of a study) -> what the participants of this truth have: means, and effect sizes, over n of them."""
     data = people_of(rng, n)
     rates = [[group(data, i, c).rates() for i in range(n)] for c in (0, 1)]
     columns = [{name: np.array([row[name] for row in rows]) for name in METRICS} for rows in rates]
@@ -251,7 +251,7 @@ def eta_squared(noncentrality: float, df: int, df_error: int) -> float:
 
 MIXED = StudyTruth(
     mean=12.0,
-    sd_person=2.0,
+    sd_participant=2.0,
     sd_condition=0.8,
     sd_phrase=0.6,
     sd_residual=1.5,
@@ -265,7 +265,9 @@ MIXED_EFFECT = 1.2
 def of_models(rng: np.random.Generator, n: int) -> Iterator[tuple[str, Estimate]]:
     """The fixed effects of one study, and partial eta squared of three conditions of another."""
     effects = (0.0, MIXED_EFFECT)
-    data = draw_study(MIXED, effects=effects, people=n, blocks=BLOCKS, phrases=PHRASES, rng=rng)
+    data = draw_study(
+        MIXED, effects=effects, participants=n, blocks=BLOCKS, phrases=PHRASES, rng=rng
+    )
     for one in fit_mixed_model(data).effects:
         yield f"mixed model: {one.name}", one.estimate
     values = rng.normal(0.0, 2.0, (n, 1)) + rng.normal(THREE, 1.0, (n, 3))
@@ -380,7 +382,7 @@ def main() -> None:
             notes=[
                 f"{options.studies:,} studies drawn from an invented truth for each number of people; brackets: Wilson's interval "
                 "of the share.",
-                f"{BLOCKS} blocks of {PHRASES} phrases of {CHARS} characters under each of two conditions; persons differ in speed, "
+                f"{BLOCKS} blocks of {PHRASES} phrases of {CHARS} characters under each of two conditions; participants differ in speed, "
                 "slips, attention, learning, and in what a condition does to them; the later condition is faster.",
                 "One person's power law goes through eight independent blocks.",
                 "The last row is printed only by programs that ask for it, with a word that it is too narrow for few people.",

@@ -31,7 +31,7 @@ def main() -> None:
         points = touch.sample(np.zeros(n, dtype=np.int64), rng)
         names = np.repeat([f"invented-{i}" for i in range(people)], each)
         columns = {
-            "person": names,
+            "participant": names,
             "session": np.full(n, "1"),
             "trial": np.arange(n),
             "order": np.zeros(n, dtype=np.int64),

@@ -89,10 +89,10 @@ def compare(
     done: Iterable[FoldScore] = kept.scores.get(name, [])
     steps = compare_folds(log, keys, chosen, decode=decode, done=done)
     scores = []
-    for score in tqdm(steps, desc=name, total=len(chosen) * len(log.persons), file=sys.stderr):
+    for score in tqdm(steps, desc=name, total=len(chosen) * len(log.participants), file=sys.stderr):
         kept.add(name, score)
         scores.append(score)
-    return summarise(scores, scheme=f"Leave one person out, {len(log.persons)} people")
+    return summarise(scores, scheme=f"Leave one person out, {len(log.participants)} people")
 
 
 def interval(mean: float, half: float) -> list[float | None]:
@@ -122,7 +122,7 @@ def likelihood_section(
 def finger_note(log: TouchLog, grid: Any) -> str:
     """How thumb width and spread go together over people."""
     widths, spreads = [], []
-    for _, mine in log.by_person():
+    for _, mine in log.by_participant():
         offsets = label(mine, grid).offsets
         widths.append(float(mine.width_mm[0]) if mine.width_mm is not None else np.nan)
         spreads.append(float(np.sqrt(offsets.var(axis=0).mean())))
@@ -200,10 +200,10 @@ def learning_section(log: TouchLog, grid: Any) -> Section:
     """Gain of the adapting model over its own start, by touches seen, against a personal ceiling."""
     gains: list[list[float]] = []
     ceilings: list[float] = []
-    for name in tqdm(log.persons, desc="adaptation", file=sys.stderr):
-        people = PeopleTouch().fit(log.without_person(name), grid)
+    for name in tqdm(log.participants, desc="adaptation", file=sys.stderr):
+        people = PeopleTouch().fit(log.without_participant(name), grid)
         person = people.person()
-        touches = label(log.of_person(name), grid)
+        touches = label(log.of_participant(name), grid)
         rows = np.arange(len(touches.rows))
         start = people.log_prob(touches.points)[rows, touches.key]
         now = np.empty(len(rows))
@@ -214,7 +214,7 @@ def learning_section(log: TouchLog, grid: Any) -> Section:
         gain = now - start
         gains.append([float(gain[a:b].mean()) for a, b in pairwise(STEPS)])
         half = rows % 2 == 0
-        own = log.of_person(name)
+        own = log.of_participant(name)
         best = np.empty(len(rows))
         for mine in (half, ~half):
             taught = people.person().partial_fit(own.select(~mine))
@@ -261,9 +261,9 @@ def calibration_section(log: TouchLog, grid: Any) -> Section:
     rows: list[Any] = []
     for name, model in tqdm(chosen.items(), desc="calibration", file=sys.stderr):
         found = []
-        for person in log.persons:
-            fitted = model.fit(log.without_person(person), grid)
-            touches = label(log.of_person(person), grid)
+        for person in log.participants:
+            fitted = model.fit(log.without_participant(person), grid)
+            touches = label(log.of_participant(person), grid)
             found.append([fitted.inside_of(touches, c).mean() for c in COVERAGES])
         rows.append([name, *np.mean(found, axis=0).tolist()])
     return section(

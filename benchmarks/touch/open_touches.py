@@ -89,7 +89,7 @@ def open_touches(folder: Path, keys: Geometry | Layout) -> TouchLog:
         time_s[mine] = np.cumsum(seconds[mine])
     return TouchLog.from_columns(
         {
-            "person": person,
+            "participant": person,
             "session": np.full(len(taps), "1"),
             "trial": [int(t["Trial"]) for t in taps],
             "order": np.zeros(len(taps)),
@@ -121,7 +121,7 @@ def main() -> int:
     except NearkeyError as fault:
         print(f"open_touches: {fault}", file=sys.stderr)
         return 2
-    print(f"{out}: {len(log):,} touches of {len(log.persons)} people; {spec}: the keys")
+    print(f"{out}: {len(log):,} touches of {len(log.participants)} people; {spec}: the keys")
     print(f"nearkey touch compare {out} --layout {spec} --clean --draw {out.with_suffix('.png')}")
     return 0
 

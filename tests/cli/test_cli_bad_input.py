@@ -136,14 +136,14 @@ LOGS = {
     "no width": (cell("width_mm", "0"), "line 7, width_mm: is 0.0; give a width above 0"),
     "a field too few": (cell("width_mm", "1,2"), "line 7: has 10 fields where the header has 9"),
     "no touches": (only_header, "rows: holds no touches; log at least one touch"),
-    "nothing": (lambda t: "", "columns are missing; a touch log needs person, session, trial"),
+    "nothing": (lambda t: "", "columns are missing; a touch log needs participant, session, trial"),
     "no column of targets": (
         lambda t: t.replace(",target,", ",goal,"),
         "target: column is missing; a touch log needs",
     ),
     "names in capitals": (
         lambda t: t.replace(",target,", ",Target,"),
-        "target: column is missing; a touch log needs person, session, trial, order, time_s, x, y, target "
+        "target: column is missing; a touch log needs participant, session, trial, order, time_s, x, y, target "
         "(names are in lower case)",
     ),
     "no targets": (

@@ -142,9 +142,9 @@ def test_a_person_is_adapted_exported_and_forgotten(tmp_path):
 def test_a_persons_touches_are_adapted(tmp_path):
     log = invented_log(PAD, people=4)
     people = tmp_path / "people.json"
-    PeopleTouch().fit(log.without_person("invented-4"), PAD).save(people)
+    PeopleTouch().fit(log.without_participant("invented-4"), PAD).save(people)
     hers = tmp_path / "hers.csv"
-    log.of_person("invented-4").write(hers)
+    log.of_participant("invented-4").write(hers)
     folder = tmp_path / "anna"
     adapt = ("person", "adapt", folder, "--touches", hers, "--layout", "qwerty", "--fit-mm", 24, 12)
     assert "has no touch model yet" in refused(tmp_path, *adapt)

@@ -79,25 +79,31 @@ def test_what_cannot_be_planned_is_refused(notebook, tmp_path):
 def test_power_from_stated_variances_and_from_a_pilot(pilot, tmp_path):
     pytest.importorskip("statsmodels")
     stated = (
-        *("--mean", 12, "--sd-person", 2, "--sd-condition", 0.8),
+        *("--mean", 12, "--sd-participant", 2, "--sd-condition", 0.8),
         *("--sd-phrase", 0.5, "--sd-residual", 1.5, "--difference", 1),
     )
-    table = done("study", "power", *stated, "--people", "4,8", "--simulations", 20).stdout
+    table = done("study", "power", *stated, "--participants", "4,8", "--simulations", 20).stdout
     assert "power to find a difference of 1 in wpm" in table
     found = strict_json(
-        done("study", "power", *stated, "--people", "4,8", "--simulations", 20, "--json").stdout
+        done(
+            "study", "power", *stated, "--participants", "4,8", "--simulations", 20, "--json"
+        ).stdout
     )
     assert [row["people"] for row in found["rows"]] == [4, 8]
-    assert found["truth"]["sd_person"] == 2.0
-    pilot_power = ("study", "power", *pilot, "--difference", 1, "--people", "6")
+    assert found["truth"]["sd_participant"] == 2.0
+    pilot_power = ("study", "power", *pilot, "--difference", 1, "--participants", "6")
     few = ("--simulations", 5, "--mixed", 1)
     drawn = strict_json(done(*pilot_power, *few, "--sd-phrase", 0.3, "--json").stdout)
     assert drawn["truth"]["sd_phrase"] == 0.3  # a stated one goes before the pilot's
     assert drawn["mixed_simulations"] == 1
-    assert "lacks --mean, --sd-person" in refused(tmp_path, "study", "power", "--difference", 1)
-    assert "no whole numbers" in refused(tmp_path, "study", "power", *stated, "--people", "six")
+    assert "lacks --mean, --sd-participant" in refused(
+        tmp_path, "study", "power", "--difference", 1
+    )
+    assert "no whole numbers" in refused(
+        tmp_path, "study", "power", *stated, "--participants", "six"
+    )
     for people in ("1", "1000000"):
-        said = refused(tmp_path, "study", "power", *stated, "--people", people)
+        said = refused(tmp_path, "study", "power", *stated, "--participants", people)
         assert f"people: {people} is out of range" in said
     assert "metric: is 'speed'" in refused(tmp_path, *pilot_power, "--metric", "speed")
 

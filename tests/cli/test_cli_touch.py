@@ -79,15 +79,17 @@ def test_every_model_of_a_comparison_and_of_a_file_fits_from_the_command_line(na
 
 def test_a_person_is_learnt_on_top_of_the_others(log, tmp_path):
     path = tmp_path / "person.json"
-    done("touch", "fit", log, *ON_PAD, "--model", "person", "--person", "invented-1", "-o", path)
+    done(
+        "touch", "fit", log, *ON_PAD, "--model", "person", "--participant", "invented-1", "-o", path
+    )
     model = nk.load_touch(path)
     kept, _ = nk.clean(TouchLog.read(log), PAD)
-    assert model.n_touches_.sum() == pytest.approx(len(kept.of_person("invented-1")), rel=0.1)
+    assert model.n_touches_.sum() == pytest.approx(len(kept.of_participant("invented-1")), rel=0.1)
     again = ("touch", "fit", log, *ON_PAD, "-o", tmp_path / "no.json")
-    line = refused(tmp_path, *again, "--model", "person", "--person", "nobody")
+    line = refused(tmp_path, *again, "--model", "person", "--participant", "nobody")
     assert "no touches of 'nobody'" in line
-    assert "--person: gaussian learns nobody by name" in refused(
-        tmp_path, *again, "--person", "invented-1"
+    assert "--participant: gaussian learns nobody by name" in refused(
+        tmp_path, *again, "--participant", "invented-1"
     )
 
 
@@ -150,7 +152,7 @@ def test_compare_decodes_words_with_a_pack(tmp_path):
 def test_touches_and_people_are_drawn(log, tmp_path):
     for name, options in (
         ("touches.png", ()),
-        ("people.png", ("--people",)),
+        ("people.png", ("--participants",)),
         ("ellipses.png", ("--ellipses",)),
     ):
         path = tmp_path / name

@@ -29,7 +29,7 @@ def invented_log(
             TouchLog.from_points(
                 points,
                 [layout.key_ids[k] for k in keys],
-                person=f"invented-{number + 1}",
+                participant=f"invented-{number + 1}",
                 time_s=np.arange(len(keys)) * 0.5,
                 unit="mm",
                 **({"width_mm": width_mm} if widths else {}),

@@ -90,7 +90,7 @@ def decode_command(
         found = decoder.decode(touches.points[rows], context=before, k=limit)
         answers.append(
             {
-                "person": who[0],
+                "participant": who[0],
                 "session": who[1],
                 "trial": trial,
                 "touches": len(rows),
@@ -120,7 +120,7 @@ def decode_command(
 def _words(log: TouchLog) -> Iterable[tuple[tuple[tuple[str, str], int], list[int]]]:
     """Rows of each trial, in the order in which trials begin; touches of a trial in their own order."""
     found: dict[tuple[tuple[str, str], int], list[int]] = {}
-    keys = zip(log.person.tolist(), log.session.tolist(), log.trial.tolist(), strict=True)
+    keys = zip(log.participant.tolist(), log.session.tolist(), log.trial.tolist(), strict=True)
     for row, (person, session, trial) in enumerate(keys):
         found.setdefault(((person, session), trial), []).append(row)
     for key, rows in found.items():

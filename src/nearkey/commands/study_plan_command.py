@@ -135,13 +135,13 @@ def _names(text: str) -> list[str]:
 @click.option("--metric", default="wpm", help="Which measure.")
 @click.option("--difference", type=float, required=True, help="To find, in the measure's unit.")
 @click.option("--conditions", type=int, default=2, help="How many will be compared.")
-@click.option("--people", default="6,8,12,16,24", help="Numbers to try, parted by commas.")
+@click.option("--participants", default="6,8,12,16,24", help="Numbers to try, parted by commas.")
 @click.option("--blocks", default="4", help="Blocks under each condition to try.")
 @click.option("--phrases", default="10", help="Phrases in a block to try.")
 @click.option("--mean", type=float, help="Stated in the place of a pilot: the measure's mean.")
-@click.option("--sd-person", type=float, help="Stated: between persons.")
+@click.option("--sd-participant", type=float, help="Stated: between participants.")
 @click.option(
-    "--sd-condition", type=float, help="Stated: between persons in what a condition does."
+    "--sd-condition", type=float, help="Stated: between participants in what a condition does."
 )
 @click.option("--sd-phrase", type=float, help="Stated: between phrases.")
 @click.option("--sd-residual", type=float, help="Stated: of one phrase typed once.")
@@ -157,11 +157,11 @@ def study_power_command(
     metric: str,
     difference: float,
     conditions: int,
-    people: str,
+    participants: str,
     blocks: str,
     phrases: str,
     mean: float | None,
-    sd_person: float | None,
+    sd_participant: float | None,
     sd_condition: float | None,
     sd_phrase: float | None,
     sd_residual: float | None,
@@ -173,22 +173,26 @@ def study_power_command(
 ) -> None:
     """Simulate studies of each size and count how often the tests that will be reported find the difference.
 
-    Variances come from the logs of a PILOT study (two persons and two conditions at least) through the mixed-effects
-    model, or are stated; a stated one goes before the pilot's.
+    Variances come from the logs of a PILOT study (two participants and two conditions at least) through the
+    mixed-effects model, or are stated; a stated one goes before the pilot's.
     """
     from nearkey.study import StudyTruth, study_power, truth_from_pilot
 
     stated = {
         name: value
         for name, value in (
-            *(("mean", mean), ("sd_person", sd_person), ("sd_condition", sd_condition)),
+            *(("mean", mean), ("sd_participant", sd_participant), ("sd_condition", sd_condition)),
             *(("sd_phrase", sd_phrase), ("sd_residual", sd_residual)),
         )
         if value is not None
     }
     sizes = [
         _numbers(option, text)
-        for option, text in (("--people", people), ("--blocks", blocks), ("--phrases", phrases))
+        for option, text in (
+            ("--participants", participants),
+            ("--blocks", blocks),
+            ("--phrases", phrases),
+        )
     ]
     if pilot:
         from nearkey.study import StudyLog, condition_orders, measures, observations
@@ -199,7 +203,7 @@ def study_power_command(
     else:
         missing = [
             f"--{name.replace('_', '-')}"
-            for name in ("mean", "sd_person", "sd_condition", "sd_phrase", "sd_residual")
+            for name in ("mean", "sd_participant", "sd_condition", "sd_phrase", "sd_residual")
             if name not in stated
         ]
         if missing:
@@ -213,7 +217,7 @@ def study_power_command(
         truth,
         difference=difference,
         conditions=conditions,
-        people=sizes[0],
+        participants=sizes[0],
         blocks=sizes[1],
         phrases=sizes[2],
         alpha=alpha,

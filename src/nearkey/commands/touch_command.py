@@ -73,7 +73,7 @@ def touch_clean(
     kept, report = clean(read, named_or_file(layout_name, fit_mm), max_sd=max_sd)
     if output is not None:
         kept.write(output)
-    data = {"people": report.to_dicts(), "left_out": read.n_missing, "notes": report.notes}
+    data = {"participants": report.to_dicts(), "left_out": read.n_missing, "notes": report.notes}
     click.echo(json_text(data) if as_json else str(report), err=is_stream(output))
     say_written(output, err=as_json)
 
@@ -94,7 +94,7 @@ def touch_clean(
     help="Kind of model, or its name in `touch compare`; docs/touch.md says when which.",
 )
 @click.option(
-    "--person", help="With --model person: who is learnt, the others being the population."
+    "--participant", help="With --model person: who is learnt, the others being the population."
 )
 @output_option("Model file (JSON).", required=True, suffix=".json")
 def touch_fit(
@@ -104,22 +104,22 @@ def touch_fit(
     raw: dict[str, Any],
     keep_all: bool,
     kind: str,
-    person: str | None,
+    participant: str | None,
     output: str,
 ) -> None:
     """Fit a touch model on LOG and save it; a Gaussian for each key unless --model names another kind."""
     family = touch_family(kind)
-    if person is not None and not isinstance(family, AdaptingTouch):
+    if participant is not None and not isinstance(family, AdaptingTouch):
         raise TouchModelError(
-            f"{kind} learns nobody by name", where="--person", fix="use it with --model person"
+            f"{kind} learns nobody by name", where="--participant", fix="use it with --model person"
         )
     layout = named_or_file(layout_name, fit_mm)
     touches, report = _read(log, layout, raw, cleaned=not keep_all)
-    if person is None:
+    if participant is None:
         model: Any = family.fit(touches, layout)
     else:
-        own = touches.of_person(person)
-        model = family.fit(touches.without_person(person), layout).partial_fit(own)
+        own = touches.of_participant(participant)
+        model = family.fit(touches.without_participant(participant), layout).partial_fit(own)
     model.save(output)
     if report:
         click.echo(report, err=True)
@@ -212,7 +212,7 @@ def touch_compare(
             field="baseline",
             fix=f"use one of {', '.join(map(repr, models))}",
         )
-    people = len(touches.persons)
+    people = len(touches.participants)
     total = len(models) * (people if people > 1 else 5)  # the log of one is parted into blocks
     done = count(1)
     with progress_bar("compare") as bar:
@@ -240,7 +240,12 @@ def touch_compare(
 @_layout_option
 @fit_option
 @raw_log_options
-@click.option("--people", is_flag=True, help="One small picture a person, offsets as arrows.")
+@click.option(
+    "--participants",
+    "people",
+    is_flag=True,
+    help="One small picture a participant, offsets as arrows.",
+)
 @click.option("--ellipses", "shapes", is_flag=True, help="Only ellipses, and offsets as arrows.")
 @output_option("Picture: .png, .pdf or .svg.", required=True, suffix=".png", picture=True)
 def touch_draw(

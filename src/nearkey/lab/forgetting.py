@@ -138,7 +138,7 @@ def _held(path: Path, code: str) -> Forgotten | None:
         touches = TouchLog.read(path)
     except NearkeyError:
         return None
-    rows = int(np.count_nonzero(touches.person == code))
+    rows = int(np.count_nonzero(touches.participant == code))
     if not rows:
         return None
     return Forgotten(path, f"{rows} touches", rows == len(touches))
@@ -183,5 +183,5 @@ def _take_out(path: Path, code: str) -> None:
                     out.write(msgspec.json.encode(answer) + b"\n")
     else:
         log = TouchLog.read(path)
-        log.select(log.person != code).write(path)
+        log.select(log.participant != code).write(path)
     path.chmod(mode)

@@ -119,7 +119,7 @@ class LabRecords(Closable):
         }
         self.touches.add(
             {
-                "person": self.participant,
+                "participant": self.participant,
                 "session": str(len(self.touches.rows) // total + 1),
                 "trial": deed.trial,
                 "order": deed.order,

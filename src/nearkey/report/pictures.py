@@ -180,13 +180,13 @@ def people_picture(result: RankResult, touches: Sequence[Recorded]) -> ReportPic
     for row in result.rows:
         layout = result.scored[row.layout].layout
         log = log_for(layout, touches)
-        if log is None or len(log.persons) < 2:
+        if log is None or len(log.participants) < 2:
             continue
         return report_picture(
             plot_people(log, layout),
             name="people.png",
             heading="People",
-            alt=f"A small picture for each of {len(log.persons)} people: touches on the keys of shape "
+            alt=f"A small picture for each of {len(log.participants)} people: touches on the keys of shape "
             f"{shape_of(layout)} with arrows for the person's mean offset.",
             caption=f"Touches on the keys of shape {shape_of(layout)}, person by person. Where people differ more "
             "than one model can hold, a model fitted to each would serve them better than the ranking shows.",

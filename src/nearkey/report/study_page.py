@@ -152,7 +152,7 @@ def study_report(
         note=note,
         origin=""
         if measured.origins == ("person",)
-        else f"These logs were not all typed by persons: origin {', '.join(measured.origins)}.",
+        else f"These logs were not all typed by people: origin {', '.join(measured.origins)}.",
         sections=sections,
     )
     tables = tidy_tables(measured, given, orders=orders, texts=texts)
@@ -234,7 +234,7 @@ def _conditions(measured: Measures, metrics: Sequence[str]) -> _StudySection:
         "conditions.png",
         f"Means with 95 % intervals of {len(shown)} conditions in four panels: speed, keystrokes per character, "
         "corrected and uncorrected errors; each person as a thin line.",
-        "Means over participants with 95 % t intervals; thin lines are persons. Scales differ between panels.",
+        "Means over participants with 95 % t intervals; thin lines are participants. Scales differ between panels.",
     )
     return _StudySection("conditions", "Conditions", pictures=(picture,), tables=tuple(tables))
 
@@ -247,8 +247,8 @@ def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
             plot_learning(measured, metric),
             f"learning-{metric.replace('_', '-')}.png",
             f"Learning curves of {MEASURE_NAMES[metric]} by block, a panel for each condition.",
-            f"{MEASURE_NAMES[metric].capitalize()} by block: thin lines are persons, the thick line their mean, the "
-            "band its 95 % t interval.",
+            f"{MEASURE_NAMES[metric].capitalize()} by block: thin lines are participants, the thick line their "
+            "mean, the band its 95 % t interval.",
         )
         for metric in metrics
     )
@@ -257,11 +257,16 @@ def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
         for one in measured.conditions
     ]
     table = ResultTable(
-        ("condition", "persons", "mean exponent over persons", "exponent of the averaged curve"),
+        (
+            "condition",
+            "participants",
+            "mean exponent over participants",
+            "exponent of the averaged curve",
+        ),
         [
             (
                 curve.condition,
-                len(curve.persons),
+                len(curve.participants),
                 estimate_text(Estimate(curve.x_mean, curve.x_low, curve.x_high), 3),
                 number(curve.averaged.x if curve.averaged else None, 3),
             )
@@ -270,7 +275,7 @@ def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
     )
     caption = f"Power law of practice, {MEASURE_NAMES[metrics[0]]}"
     caution = (
-        "an averaged curve can follow a power law that no person follows: judge by the persons"
+        "an averaged curve can follow a power law that no person follows: judge by the participants"
     )
     return _StudySection(
         "learning", "Learning", pictures=pictures, tables=(_table(caption, table, (caution,)),)
@@ -366,7 +371,7 @@ def _limits(measured: Measures) -> _StudySection:
         "Decide measures, conditions and number of participants before you look; Holm's method corrects for the pairs "
         "of one table, not for trying many measures.",
         "Wrong characters left in the text count towards speed as much as right ones: report both together.",
-        "Student's t takes persons' figures for roughly normal. Do not read speeds off a curve beyond the last block.",
+        "Student's t takes participants' figures for roughly normal. Read no speeds off a curve after the last block.",
     ]
     if people < 8:
         texts.append(

@@ -67,7 +67,7 @@ def plot_learning(measured: Measures, metric: str = "wpm") -> Figure:
 
     measured : what `measures` returned. metric : one of `METRICS`.
 
-    The mean is over the persons who typed the block. Raises StudyLogError for another metric, NearkeyError without
+    The mean is over the participants who typed the block. Raises StudyLogError for another metric, NearkeyError without
     matplotlib.
     """
     check_metric(metric)
@@ -112,7 +112,7 @@ def plot_condition_means(
         "uncorrected_error_percent",
     ),
 ) -> Figure:
-    """Conditions: a panel for each measure, persons as thin lines, means with their 95 % t intervals.
+    """Conditions: a panel for each measure, participants as thin lines, means with their 95 % t intervals.
 
     measured : what `measures` returned. metrics : of `METRICS`.
 
@@ -215,7 +215,7 @@ def plot_touch_maps(
     logs : of the study. condition : whose. layout : drawn below the touches where given; else axes are in layout
         units, without keys.
 
-    At most 12 persons and 6 blocks are drawn. Raises StudyLogError where no log of the condition has touches,
+    At most 12 participants and 6 blocks are drawn. Raises StudyLogError where no log of the condition has touches,
     NearkeyError without matplotlib.
     """
     maps: dict[str, dict[int, list[tuple[float, float, str]]]] = {}

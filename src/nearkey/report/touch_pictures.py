@@ -78,7 +78,7 @@ def simulated_touches(
     ids = [key.id for key in layout.letter_keys]
     keys = np.repeat([column[key] for key in ids], each)
     points = model.sample(keys, np.random.default_rng(seed))
-    return TouchLog.from_points(points, np.repeat(ids, each), person="simulated")
+    return TouchLog.from_points(points, np.repeat(ids, each), participant="simulated")
 
 
 @on_axes
@@ -244,9 +244,9 @@ def plot_people(
             "no touch has a target", where=log.where, field="target", fix="label some touches"
         )
     points = log.in_units_of(layout).points * layout.unit_mm
-    names, counts = np.unique(log.person[labelled], return_counts=True)
+    names, counts = np.unique(log.participant[labelled], return_counts=True)
     chosen = set(names[np.argsort(-counts, kind="stable")[:most]].tolist())
-    people = [name for name in log.persons if name in chosen]
+    people = [name for name in log.participants if name in chosen]
     columns = min(columns, len(people))
     rows = ceil(len(people) / columns)
     border = Border.around(layout, points[labelled])
@@ -258,7 +258,7 @@ def plot_people(
         )
         grid = figure.subplots(rows, columns, squeeze=False, sharex=True, sharey=True)
         for axes, name in zip(grid.flat, people, strict=False):
-            mine = labelled & (log.person == name)
+            mine = labelled & (log.participant == name)
             draw_surface(axes, layout, border)
             _person(axes, layout, points[mine], keys[mine], name, min_touches)
         for axes in grid.flat[len(people) :]:

@@ -223,7 +223,7 @@ class HandTouch:
         points, _ = once.perform(
             Aims(keys, order, "".join(letters), np.zeros(touches, dtype=np.int64)), rng
         )
-        return TouchLog.from_points(points, [self.key_ids[k] for k in keys], person=person)
+        return TouchLog.from_points(points, [self.key_ids[k] for k in keys], participant=person)
 
     def stated(self) -> GaussianTouch:
         """The hand's lasting part as a Gaussian touch model."""

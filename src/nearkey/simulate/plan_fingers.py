@@ -101,11 +101,13 @@ def _widths(log: TouchLog) -> NDArray[np.float64]:
 def _learnt(logs: Sequence[tuple[TouchLog, Layout]]) -> tuple[float, str]:
     """The exponent the logs teach together, and where it is from."""
     teachers = [
-        (log, layout) for log, layout in logs if len(log.persons) >= 3 and np.ptp(_widths(log)) > 0
+        (log, layout)
+        for log, layout in logs
+        if len(log.participants) >= 3 and np.ptp(_widths(log)) > 0
     ]
     if not teachers:
         return 1.0, "assumed: no log has three people of different fingers"
     found = [FingerTouch(exponent="auto").fit(log, layout).exponent_ for log, layout in teachers]
-    people = {name for log, _ in teachers for name in log.persons}
+    people = {name for log, _ in teachers for name in log.participants}
     mean = np.average(found, weights=[len(log) for log, _ in teachers])
     return float(mean), f"learnt from {len(people)} people"

@@ -374,7 +374,7 @@ def _recorded(
     log, report = raw, None
     if spec.clean:
         log, report = clean(raw, layout)
-        gone = [name for name in raw.persons if name not in log.persons]
+        gone = [name for name in raw.participants if name not in log.participants]
         if gone:
             raise PlanError(
                 f"cleaning drops every touch of {gone[0]!r}",

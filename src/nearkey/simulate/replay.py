@@ -33,11 +33,11 @@ NEAREST = 40
 class RecordedTouches:
     """Labelled touches of people, in millimetres.
 
-    person : (n,) text. offset_mm : (n, 2), touch minus the centre of the key meant. place_mm : (n, 2), that
+    participant : (n,) text. offset_mm : (n, 2), touch minus the centre of the key meant. place_mm : (n, 2), that
     centre on the recorded surface. size_mm : (n, 2), that key's sides. surface_mm : the surface's sides.
     """
 
-    person: NDArray[np.str_]
+    participant: NDArray[np.str_]
     offset_mm: Floats
     place_mm: Floats
     size_mm: Floats
@@ -52,7 +52,7 @@ class RecordedTouches:
         found = label(log, layout)
         unit = found.geometry.unit_mm
         return cls(
-            found.log.person[found.rows],
+            found.log.participant[found.rows],
             found.offsets * unit,
             found.geometry.centers[found.key] * unit,
             found.geometry.sizes[found.key] * unit,
@@ -60,31 +60,31 @@ class RecordedTouches:
         )
 
     def __len__(self) -> int:
-        return len(self.person)
+        return len(self.participant)
 
     @property
-    def people(self) -> tuple[str, ...]:
+    def participants(self) -> tuple[str, ...]:
         """Who made them, in order of appearance."""
-        return tuple(dict.fromkeys(self.person.tolist()))
+        return tuple(dict.fromkeys(self.participant.tolist()))
 
     def select(self, rows: NDArray[Any]) -> RecordedTouches:
         """Rows by mask or index."""
         return select_rows(self, rows, keep=("surface_mm",))
 
-    def of_person(self, person: str) -> RecordedTouches:
+    def of_participant(self, participant: str) -> RecordedTouches:
         """One person's touches; PlanError where there are none."""
-        rows = self.person == person
+        rows = self.participant == participant
         if not rows.any():
             raise PlanError(
-                f"no touches of {person!r}",
-                field="person",
-                fix=f"people are {', '.join(self.people[:8])}",
+                f"no touches of {participant!r}",
+                field="participant",
+                fix=f"participants are {', '.join(self.participants[:8])}",
             )
         return self.select(rows)
 
-    def others(self, person: str) -> RecordedTouches:
+    def others(self, participant: str) -> RecordedTouches:
         """Everyone else's touches."""
-        return self.select(self.person != person)
+        return self.select(self.participant != participant)
 
     def halves(self, rng: np.random.Generator) -> tuple[RecordedTouches, RecordedTouches]:
         """Two halves at random: one to fit on, one to replay."""
@@ -187,4 +187,6 @@ def log_near(
     key = np.repeat(np.arange(len(pool)), pool.shape[1])
     points = np.asarray(layout.centers)[key] + recorded.offset_mm[pool.ravel()] / layout.unit_mm
     ids = np.asarray(layout.key_ids)
-    return TouchLog.from_points(points, ids[key], person=recorded.person[pool.ravel()].tolist())
+    return TouchLog.from_points(
+        points, ids[key], participant=recorded.participant[pool.ravel()].tolist()
+    )

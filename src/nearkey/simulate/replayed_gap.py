@@ -38,7 +38,7 @@ class ReplayRow:
     """
 
     condition: str
-    people: int
+    participants: int
     words: int
     top1: Estimate
     top3: Estimate
@@ -68,7 +68,7 @@ class ReplayGap:
         return cast(dict[str, Any], plain(self))
 
     def __str__(self) -> str:
-        lines = [f"{self.layout}: {self.rows[0].people} people, {self.rows[0].words} words"]
+        lines = [f"{self.layout}: {self.rows[0].participants} people, {self.rows[0].words} words"]
         for row in self.rows:
             top1, gap = row.top1, row.to_matched
             lines.append(
@@ -91,7 +91,7 @@ def replay_gap(
     words_each: int = 200,
     at_mm: tuple[float, float] | None = None,
     nearest: int = NEAREST,
-    people: Sequence[str] | None = None,
+    participants: Sequence[str] | None = None,
     fit: Fit = _gaussian,
     **keywords: Unpack[SimulationKeywords],
 ) -> ReplayGap:
@@ -104,16 +104,16 @@ def replay_gap(
     ----------
     layout, recorded, at_mm, nearest : see `ReplayTouch`.
     pack : lexicon and language model.
-    words_each : words a person types. people : of the recorded; all by default.
+    words_each : words a person types. participants : of the recorded; all by default.
     fit : makes the decoder's touch model from a log and a layout.
     keywords : as of `rank_layouts`, without words.
 
     Raises PlanError for fewer than two people: intervals are over people.
     """
-    chosen = list(people or recorded.people)
+    chosen = list(participants or recorded.participants)
     if len(chosen) < 2:
         raise PlanError(
-            f"{len(chosen)} people give no interval", field="people", fix="replay 2 or more"
+            f"{len(chosen)} people give no interval", field="participants", fix="replay 2 or more"
         )
     if "words" in keywords:
         raise PlanError("are each person's own", field="words", fix="give words_each")
@@ -125,7 +125,7 @@ def replay_gap(
     }
     like: TypingTrial | None = None
     for number, person in enumerate(chosen):
-        learnt, kept = recorded.of_person(person).halves(
+        learnt, kept = recorded.of_participant(person).halves(
             np.random.default_rng([options.seed, number])
         )
         own = fit(log_near(learnt, layout, at_mm=at_mm, nearest=nearest), layout)
@@ -155,7 +155,7 @@ def replay_gap(
         tuple(
             ReplayRow(
                 condition=name,
-                people=len(chosen),
+                participants=len(chosen),
                 words=options.words,
                 top1=MEASURES["top1"].over_people(top1[name]),
                 top3=MEASURES["top3"].over_people(top3[name]),

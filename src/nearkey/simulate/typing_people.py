@@ -294,7 +294,7 @@ class RecordedPeople:
 
 
 def _people_of(log: TouchLog) -> list[str]:
-    return list(dict.fromkeys(log.person[log.target != ""].tolist()))
+    return list(dict.fromkeys(log.participant[log.target != ""].tolist()))
 
 
 def _in_mm(layout: Layout) -> Layout:
@@ -320,7 +320,7 @@ class _Parts:
             rng = np.random.default_rng(
                 np.random.SeedSequence(people.seed, spawn_key=(5, number, i))
             )
-            rows = np.flatnonzero(self.log.person == name)
+            rows = np.flatnonzero(self.log.participant == name)
             learnt = _spread_evenly(self.key[rows], min(wanted, len(rows) // 2), rng)
             if len(learnt) < 12:
                 raise PlanError(
@@ -343,7 +343,7 @@ class _Parts:
 
     def others(self, person: int) -> TouchLog:
         """The cleaned touches of everyone else."""
-        return self.cleaned.without_person(self.people.names[person])
+        return self.cleaned.without_participant(self.people.names[person])
 
     def own(self, person: int) -> TouchLog:
         """The calibration of a person, cleaned."""
@@ -379,7 +379,7 @@ class _RecordedOnLayout:
                 "own",
                 person,
                 lambda: parts.people.decoder.unfitted().fit(
-                    parts.one.for_fitting(parts.log.of_person(name)), parts.layout
+                    parts.one.for_fitting(parts.log.of_participant(name)), parts.layout
                 ),
             )
             model: SamplingTouchModel = self._here(own)

@@ -98,9 +98,9 @@ def partial_eta_squared(
 
 
 def huynh_feldt(epsilon: float, df: int, df_error: int) -> float:
-    """Huynh and Feldt's epsilon, from Greenhouse and Geisser's `epsilon`, of a test within persons; 1 at most.
+    """Huynh and Feldt's epsilon, from Greenhouse and Geisser's `epsilon`, of a test within participants; 1 at most.
 
-    df, df_error : of the test; df_error / df is the number of persons less one.
+    df, df_error : of the test; df_error / df is the number of participants less one.
     Source: Huynh & Feldt 1976 (from memory).
     """
     people = df_error / df + 1

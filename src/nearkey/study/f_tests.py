@@ -1,4 +1,4 @@
-"""F tests with their effect size, and analysis of variance within persons by contrasts."""
+"""F tests with their effect size, and analysis of variance within participants by contrasts."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class FTest(NamedTuple):
         return self.effect_size()
 
     def effect_size(self, *, confidence: float = 0.95) -> Estimate:
-        """Partial eta squared with its interval, by Huynh and Feldt's epsilon where the test is within persons."""
+        """Partial eta squared with its interval, by Huynh and Feldt's epsilon where the test is within participants."""
         epsilon = 1.0
         if not math.isnan(self.epsilon):
             epsilon = huynh_feldt(self.epsilon, self.df, self.df_error)
@@ -75,9 +75,9 @@ def contrasts(k: int) -> Floats:
 
 
 def within_persons(scores: Floats) -> FTest:
-    """The test of (n persons, df contrast scores) against zero.
+    """The test of (n participants, df contrast scores) against zero.
 
-    F = n |mean|² / df over the mean square of the persons' scores about their mean; Greenhouse-Geisser's factor
+    F = n |mean|² / df over the mean square of the participants' scores about their mean; Greenhouse-Geisser's factor
     is tr(S)² / (df tr(S²)) with S the scores' covariance. NaN where all scores are zero.
     Source: standard analysis of variance; Greenhouse & Geisser 1959 (from memory).
     """

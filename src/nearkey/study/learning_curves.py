@@ -55,7 +55,7 @@ class PowerLaw:
 
 
 @dataclass(frozen=True, slots=True)
-class PersonCurve:
+class ParticipantCurve:
     """One participant's `rates`, one for each of `blocks` (N = 1, 2, … in the order typed), and the law fitted.
 
     `fit` is None where fewer than two blocks have a positive rate.
@@ -71,15 +71,15 @@ class PersonCurve:
 class LearningCurve(Tabular):
     """The learning of one condition in one `metric`: per person, and averaged.
 
-    `x_mean`, `x_low`, `x_high`: mean of the persons' exponents with its interval over persons. `origins`: where
-    the logs come from. `mean_rates`: averages over persons of the blocks that all typed. `averaged`: the law
+    `x_mean`, `x_low`, `x_high`: mean of the participants' exponents with its interval over participants. `origins`:
+    where the logs come from. `mean_rates`: averages over participants of the blocks that all typed. `averaged`: the law
     fitted to these, for comparison only: averages of curves that are no power laws can look like one
-    (Heathcote, Brown & Mewhort, "The power law repealed", 2000), so judge by the persons.
+    (Heathcote, Brown & Mewhort, "The power law repealed", 2000), so judge by the participants.
     """
 
     condition: str
     metric: str
-    persons: tuple[PersonCurve, ...]
+    participants: tuple[ParticipantCurve, ...]
     mean_rates: tuple[float, ...]
     averaged: PowerLaw | None
     x_mean: float
@@ -97,7 +97,7 @@ class LearningCurve(Tabular):
                 self.metric: rate,
                 "fitted": person.fit.rate(n) if person.fit else math.nan,
             }
-            for person in self.persons
+            for person in self.participants
             for n, rate in zip(person.blocks, person.rates, strict=True)
         ]
 
@@ -112,13 +112,13 @@ class LearningCurve(Tabular):
                     number(person.fit.x if person.fit else None, 3),
                     number(person.fit.r_squared if person.fit else None, 3),
                 )
-                for person in self.persons
+                for person in self.participants
             ],
         )
         mean = Estimate(self.x_mean, self.x_low, self.x_high)
         notes = (
-            f"mean exponent {estimate_text(mean, 3)} over persons",
-            f"averaged over persons: {_law(self.averaged)}",
+            f"mean exponent {estimate_text(mean, 3)} over participants",
+            f"averaged over participants: {_law(self.averaged)}",
             "caution: an averaged curve can follow a power law that no person follows",
         )
         return result_text(
@@ -127,7 +127,7 @@ class LearningCurve(Tabular):
 
 
 def _law(fit: PowerLaw | None) -> str:
-    """A law without its intervals: those of a fit to averages know nothing of the differences between persons."""
+    """A law without its intervals: those of a fit to averages know nothing of the differences between participants."""
     if fit is None:
         return "not fitted"
     return f"R = {number(fit.a)} N^{number(fit.x, 3)} (R² {number(fit.r_squared, 3)}, {fit.points} points)"
@@ -207,21 +207,21 @@ def learning_curve(
     for block in measured.blocks:
         if block.condition == chosen:
             rates.setdefault(block.participant, []).append(float(getattr(block, metric)))
-    persons = tuple(
-        PersonCurve(name, tuple(range(1, len(own) + 1)), tuple(own), _fit(own, confidence))
+    participants = tuple(
+        ParticipantCurve(name, tuple(range(1, len(own) + 1)), tuple(own), _fit(own, confidence))
         for name, own in sorted(rates.items())
     )
     # The blocks that all have.
-    together = zip(*(person.rates for person in persons), strict=False)
-    mean_rates = tuple(sum(block) / len(persons) for block in together)
-    exponents = [person.fit.x for person in persons if person.fit]
+    together = zip(*(person.rates for person in participants), strict=False)
+    mean_rates = tuple(sum(block) / len(participants) for block in together)
+    exponents = [person.fit.x for person in participants if person.fit]
     mean = over_people(
         exponents, confidence=confidence, interval=interval, resamples=resamples, seed=seed
     )
     return LearningCurve(
         condition=chosen,
         metric=metric,
-        persons=persons,
+        participants=participants,
         mean_rates=mean_rates,
         averaged=_fit(mean_rates, confidence),
         x_mean=mean.value,

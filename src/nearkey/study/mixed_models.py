@@ -1,4 +1,4 @@
-"""Mixed-effects models of a study: persons and phrases random; condition, block and order fixed.
+"""Mixed-effects models of a study: participants and phrases random; condition, block and order fixed.
 
 By restricted maximum likelihood through statsmodels (extra `stats`). What statsmodels prints are normal intervals,
 which are too narrow for a handful of people; here Student's t stands in their place, with Satterthwaite's degrees of
@@ -132,7 +132,8 @@ def fit_mixed_model(
     confidence: float = 0.95,
     origins: Sequence[str] = (),
 ) -> MixedEffectsFit:
-    """Fit value ~ condition + log2(block) + place; random: person, phrase, person x condition, person x log2(block).
+    """Fit value ~ condition + log2(block) + place; random: person, phrase, participant x condition, participant x
+    log2(block).
 
     Parameters
     ----------
@@ -140,12 +141,12 @@ def fit_mixed_model(
 
     Parts that the data cannot tell are left out and named: block with one block, place where it is unknown or always
     the same, phrases where none comes twice, what differs between conditions where there is one.
-    Degrees of freedom are Satterthwaite's: in a balanced study without place (persons - 1)(conditions - 1) for a
-    difference of conditions and persons - 1 for block. Where a variance comes out as zero, standard errors are those
-    without the cut at zero.
+    Degrees of freedom are Satterthwaite's: in a balanced study without place (participants - 1)(conditions - 1) for a
+    difference of conditions and participants - 1 for block. Where a variance comes out as zero, standard errors are
+    those without the cut at zero.
 
-    Raises StudyLogError for fewer than two persons, too few rows, and values that leave nothing to estimate, as where
-    all are the same; NearkeyError without statsmodels.
+    Raises StudyLogError for fewer than two participants, too few rows, and values that leave nothing to estimate, as
+    where all are the same; NearkeyError without statsmodels.
     Source: Baayen, Davidson & Bates 2008 (crossed random effects); Barr et al. 2013 (random slopes of within
     factors); Satterthwaite 1946 and Fai & Cornelius 1996 (degrees of freedom); Stroup 2012 (no cut at zero); all from
     memory.
@@ -169,7 +170,7 @@ def mixed_linear_models() -> Any:
 def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> MixedEffectsFit:
     scipy_stats()
     statsmodels = mixed_linear_models()
-    people, k, n = len(data.persons), len(data.conditions), len(data)
+    people, k, n = len(data.participants), len(data.conditions), len(data)
     if people < 2:
         raise StudyLogError(f"has {people} person", field="logs", fix="give at least two")
     if np.ptp(data.value) == 0:
@@ -195,19 +196,21 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
         names.append("place (per place)")
     elif k > 1:
         left_out.append("place: the order is not known, or the same for all")
-    random = {"person": _indicator(data.person, people)}
+    random = {"participant": _indicator(data.participant, people)}
     if np.bincount(data.phrase).max() > 1:
         random["phrase"] = _indicator(data.phrase, len(data.phrases))
     else:
         left_out.append("phrase: none was typed twice")
     if k > 1:
-        random["person x condition"] = _indicator(data.person * k + data.condition, people * k)
+        random["participant x condition"] = _indicator(
+            data.participant * k + data.condition, people * k
+        )
     if with_block:
-        random["person x block"] = random["person"] * blocks[:, None]
+        random["participant x block"] = random["participant"] * blocks[:, None]
     too_few = k > 1 and (people - 1) * (k - 1) - int(with_place) < 1
     if too_few or n <= len(names) + len(random):
         raise StudyLogError(
-            f"{people} persons, {k} conditions and {n} phrases are too few for this model",
+            f"{people} participants, {k} conditions and {n} phrases are too few for this model",
             field="logs",
             fix="give more of them",
         )

@@ -30,8 +30,9 @@ class OrderChecks(Tabular):
     """Whether a condition's `place` in the order matters, and whether the condition before it carries over.
 
     `metric`: the measure; `participants`: how many had all conditions and a known order. `place_means`: mean at each
-    place, the first first, conditions and persons taken out. `place`, `carry_over`: the tests; None where the design
-    leaves nothing to test. `between`: whether carry-over could be told between persons only (two conditions).
+    place, the first first, conditions and participants taken out. `place`, `carry_over`: the tests; None where the
+    design leaves nothing to test. `between`: whether carry-over could be told between participants only (two
+    conditions).
     """
 
     metric: str
@@ -51,7 +52,7 @@ class OrderChecks(Tabular):
 
     def table(self) -> ResultTable:
         """A row for each check, as it is printed; dashes where the design leaves nothing to test."""
-        weak = " (between persons: weak)" if self.between else ""
+        weak = " (between participants: weak)" if self.between else ""
         return f_table({"place": self.place, f"carry-over{weak}": self.carry_over})
 
     def notes(self) -> list[str]:
@@ -81,7 +82,7 @@ def order_checks(
 
     Means per person and condition are explained by person, condition and place; place is tested against what these
     leave, and the condition before (none at the first place) against what all of them leave. With two
-    conditions carry-over is the difference between the two orders, told between persons by the sums over both
+    conditions carry-over is the difference between the two orders, told between participants by the sums over both
     conditions, which is a weak test.
     Raises StudyLogError for an unknown metric, or fewer than two participants with all conditions and an order.
     Source: analysis of cross-over designs, Jones & Kenward, 2nd ed. 2003; two conditions: Grizzle 1965 (from memory).
@@ -114,7 +115,7 @@ def order_checks(
     person, condition, place, before = (_dummies([row[i] for row in rows]) for i in range(4))
     base = np.hstack([person, condition])
     with_place = np.hstack([base, place])
-    # What is left of the places once persons and conditions are taken out, put back on the grand mean.
+    # What is left of the places once participants and conditions are taken out, put back on the grand mean.
     bare = y - base @ np.linalg.lstsq(base, y, rcond=None)[0] + y.mean()
     k, between = len(names), len(names) == 2
     return OrderChecks(
@@ -164,7 +165,7 @@ def _sequences(y: Floats, orders: Sequence[tuple[str, ...]]) -> FTest | None:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class ConditionByBlock(Tabular):
-    """Two-way analysis of variance within persons: condition, block, and whether the blocks differ by condition.
+    """Two-way analysis of variance within participants: condition, block, and whether the blocks differ by condition.
 
     `metric`: the measure; `participants`, `blocks`: of the balanced part that was used (blocks that everyone has under
     every condition). `condition`, `block`, `interaction`: the tests.
@@ -202,13 +203,13 @@ class ConditionByBlock(Tabular):
 
 
 def condition_by_block(measured: Measures, metric: str = "wpm") -> ConditionByBlock:
-    """Test condition, block and their interaction within persons.
+    """Test condition, block and their interaction within participants.
 
     measured : what `measures` returned. metric : one of `METRICS`.
 
     The first blocks that everyone has under every condition are used. Each effect is tested by the contrasts that
     span it, see `within_persons`.
-    Raises StudyLogError for an unknown metric, or fewer than two persons, conditions or common blocks.
+    Raises StudyLogError for an unknown metric, or fewer than two participants, conditions or common blocks.
     Source: standard analysis of variance; Greenhouse & Geisser 1959 (from memory).
     """
     check_metric(metric)

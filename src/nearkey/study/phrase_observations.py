@@ -23,16 +23,16 @@ ConditionOrders = Mapping[str, tuple[str, ...]]
 class Observations:
     """Values of one `metric`, one a phrase, and what stands beside each; all (n,) arrays.
 
-    `person`, `condition`, `phrase`: index into `persons`, `conditions`, `phrases`. `block`: number of the block among
-    the person's of this condition, from 1. `place`: the condition's place in the person's order, from 1; None where
-    it is not known for everyone. `value`: the metric.
+    `participant`, `condition`, `phrase`: index into `participants`, `conditions`, `phrases`. `block`: number of the
+    block among the person's of this condition, from 1. `place`: the condition's place in the person's order, from 1;
+    None where it is not known for everyone. `value`: the metric.
     """
 
     metric: str
-    persons: tuple[str, ...]
+    participants: tuple[str, ...]
     conditions: tuple[str, ...]
     phrases: tuple[str, ...]
-    person: NDArray[np.intp]
+    participant: NDArray[np.intp]
     condition: NDArray[np.intp]
     block: NDArray[np.intp]
     place: NDArray[np.intp] | None
@@ -106,10 +106,10 @@ def observations(
     known = all(one.condition in order for (one, _), order in zip(rows, places, strict=True))
     return Observations(
         metric=metric,
-        persons=tuple(names[0]),
+        participants=tuple(names[0]),
         conditions=tuple(names[1]),
         phrases=tuple(names[2]),
-        person=columns[0],
+        participant=columns[0],
         condition=columns[1],
         block=np.array(
             [number[one.participant, one.condition, one.session, one.block] for one, _ in rows],

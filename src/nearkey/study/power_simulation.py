@@ -35,7 +35,7 @@ class PowerRow:
     `not_converged`: shares of mixed models with a variance of zero, and without convergence (NaN where not run).
     """
 
-    people: int
+    participants: int
     blocks: int
     phrases: int
     t: Estimate
@@ -63,7 +63,7 @@ class PowerTable:
 
     def enough(self, power: float = 0.8) -> PowerRow | None:
         """The first row, by people, then phrases in all, whose t test reaches this power; None where none does."""
-        ordered = sorted(self.rows, key=lambda row: (row.people, row.blocks * row.phrases))
+        ordered = sorted(self.rows, key=lambda row: (row.participants, row.blocks * row.phrases))
         return next((row for row in ordered if row.t.value >= power), None)
 
     def to_dict(self) -> dict[str, Any]:
@@ -73,7 +73,7 @@ class PowerTable:
     def __str__(self) -> str:
         rows = [
             (
-                row.people,
+                row.participants,
                 row.blocks,
                 row.phrases,
                 estimate_text(row.t, 0, percent=True),
@@ -87,7 +87,7 @@ class PowerTable:
             for row in self.rows
         ]
         heads = (
-            *("people", "blocks", "phrases", "t, %", "Wilcoxon, %", "mixed, %", "half width"),
+            *("participants", "blocks", "phrases", "t, %", "Wilcoxon, %", "mixed, %", "half width"),
             *("below reach, %", "no variance, %", "no fit, %"),
         )
         pairs = self.conditions * (self.conditions - 1) // 2
@@ -109,7 +109,7 @@ class PowerTable:
         lines.append(
             "no row reaches 80 % with the t test"
             if found is None
-            else f"80 % with the t test: {found.people} people, {found.blocks} blocks of {found.phrases} phrases"
+            else f"80 % with the t test: {found.participants} people, {found.blocks} blocks of {found.phrases} phrases"
         )
         return "\n".join(lines)
 
@@ -119,7 +119,7 @@ def study_power(
     *,
     difference: float,
     conditions: int = 2,
-    people: Iterable[int] = (6, 8, 12, 16, 24),
+    participants: Iterable[int] = (6, 8, 12, 16, 24),
     blocks: Iterable[int] = (4,),
     phrases: Iterable[int] = (10,),
     alpha: float = 0.05,
@@ -134,7 +134,7 @@ def study_power(
     ----------
     truth : what a value is made of; stated, or `truth_from_pilot`. difference : between the first and the last
         condition, in the measure's unit; any others lie evenly between them.
-    conditions : how many. people, blocks, phrases : sizes to try, every combination. alpha : level of the tests.
+    conditions : how many. participants, blocks, phrases : sizes to try, every combination. alpha : level of the tests.
     simulations, mixed_simulations : studies drawn for a row; mixed-effects models take a second each.
     seed : of the draws. metric : its name, for printing.
 
@@ -154,20 +154,20 @@ def study_power(
         within(field, value, low, high)
     sizes = list(
         product(
-            sorted({within("people", n, 2, 1000) for n in people}),
+            sorted({within("participants", n, 2, 1000) for n in participants}),
             sorted({within("blocks", n, 1, 100) for n in blocks}),
             sorted({within("phrases", n, 1, 1000) for n in phrases}),
         )
     )
     if not sizes:
-        raise PlanError("are none", field="people, blocks or phrases", fix="give one or more")
+        raise PlanError("are none", field="participants, blocks or phrases", fix="give one or more")
     if not 0 < alpha < 1:
         raise PlanError(f"is {alpha}", field="alpha", fix="give a level such as 0.05")
     largest = conditions * max(a * b * c for a, b, c in sizes)
     if largest > _MOST_PHRASES:
         raise PlanError(
             f"a study of {largest:,} phrases",
-            field="people, blocks, phrases",
+            field="participants, blocks, phrases",
             fix=f"ask for {_MOST_PHRASES:,} at most",
         )
     if not math.isfinite(difference):
@@ -209,7 +209,13 @@ def _row(
     mixed_hits = zero = unfit = 0
     for i in range(max(simulations, mixed_simulations)):
         data = draw_study(
-            truth, effects=effects, people=n, blocks=blocks, phrases=phrases, rng=rng, metric=metric
+            truth,
+            effects=effects,
+            participants=n,
+            blocks=blocks,
+            phrases=phrases,
+            rng=rng,
+            metric=metric,
         )
         if i < simulations:
             means[i] = _means(data)
@@ -227,7 +233,7 @@ def _row(
     asked_differences = means[:, :, -1] - means[:, :, 0]
     spread = float(asked_differences.std(axis=1, ddof=1).mean())
     return PowerRow(
-        people=n,
+        participants=n,
         blocks=blocks,
         phrases=phrases,
         t=proportion(_hits(p_t, asked, alpha), simulations),
@@ -241,8 +247,8 @@ def _row(
 
 
 def _means(data: Observations) -> NDArray[np.float64]:
-    """(persons, conditions): means of a complete design, whose rows come person by person, condition by condition."""
-    shape = (len(data.persons), len(data.conditions), -1)
+    """(participants, conditions): means of a complete design; rows come person by person, condition by condition."""
+    shape = (len(data.participants), len(data.conditions), -1)
     return np.asarray(data.value.reshape(shape).mean(axis=2))
 
 

@@ -187,7 +187,7 @@ class Measures(Tabular):
     `selection`, `confidence`, `interval` and `ignored` (what texts were compared without: "case", "punctuation") are
     the options they were made with. `left_out` lists the trials that were not
     measured; `origins` says whether the logs come from
-    persons, a simulation, or are invented. `str()` gives the table of conditions.
+    participants, a simulation, or are invented. `str()` gives the table of conditions.
     Phrase rows hold what people typed: keep them as private as the logs.
     """
 
@@ -290,12 +290,12 @@ def sample_sd(values: Sequence[float]) -> float:
 def result_text(
     title: str, table: ResultTable, notes: Iterable[str], origins: Sequence[str]
 ) -> str:
-    """A result for a terminal: its `title`, its `table`, `notes`, and the `origins` of logs not typed by persons."""
+    """A result for a terminal: its `title`, its `table`, `notes`, and the `origins` of logs not typed by people."""
     return "\n".join([*([title] if title else []), str(table), *notes, *origin_line(origins)])
 
 
 def origin_line(origins: Sequence[str]) -> list[str]:
-    """A line that names the `origins` of logs not typed by persons; none where all are."""
+    """A line that names the `origins` of logs not typed by people; none where all are."""
     if tuple(origins) in ((), ("person",)):
         return []
     return [f"origin of the logs: {', '.join(origins)}"]

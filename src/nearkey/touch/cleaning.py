@@ -32,10 +32,10 @@ _LONGEST_PAUSE_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
-class PersonCleaning:
+class ParticipantCleaning:
     """One person's touches: `far` and `duplicate` were dropped, the rest kept."""
 
-    person: str
+    participant: str
     n_touches: int
     far: int
     duplicate: int
@@ -60,7 +60,7 @@ class CleaningReport(Tabular):
     """
 
     max_sd: float
-    people: tuple[PersonCleaning, ...]
+    participants: tuple[ParticipantCleaning, ...]
     dropped: tuple[tuple[int, str], ...]
     flagged: tuple[tuple[int, str], ...]
     notes: tuple[str, ...] = ()
@@ -68,7 +68,7 @@ class CleaningReport(Tabular):
     @property
     def n_touches(self) -> int:
         """Touches in the log that was given."""
-        return sum(p.n_touches for p in self.people)
+        return sum(p.n_touches for p in self.participants)
 
     @property
     def n_dropped(self) -> int:
@@ -83,9 +83,9 @@ class CleaningReport(Tabular):
     def to_dicts(self) -> list[dict[str, Any]]:
         """One row per person."""
         return [
-            {"person": p.person, "touches": p.n_touches}
+            {"participant": p.participant, "touches": p.n_touches}
             | {name: getattr(p, name) for name in _COUNTED}
-            for p in self.people
+            for p in self.participants
         ]
 
     def __str__(self) -> str:
@@ -137,7 +137,7 @@ def clean(
     doubled = np.zeros(n, dtype=bool)
     doubled[log.duplicates()] = True
     far = np.zeros(n, dtype=bool)
-    people, who = np.unique(log.person, return_inverse=True)
+    people, who = np.unique(log.participant, return_inverse=True)
     use = ~doubled[touches.rows]
     rows = touches.rows[use]
     far[rows] = _beyond(
@@ -162,10 +162,10 @@ def clean(
         count(absurd),
         strict=True,
     )
-    by_name = {row[0]: PersonCleaning(*row) for row in columns}
+    by_name = {row[0]: ParticipantCleaning(*row) for row in columns}
     report = CleaningReport(
         max_sd=max_sd,
-        people=tuple(by_name[name] for name in log.persons),
+        participants=tuple(by_name[name] for name in log.participants),
         dropped=_reasons({"far": far, "duplicate": doubled}),
         flagged=_reasons({"backward time": backward, "absurd time": absurd}),
         notes=(*log_notes(log), *_far_notes(log, lost)),
@@ -197,7 +197,7 @@ def log_notes(log: TouchLog) -> tuple[str, ...]:
 
 def _far_notes(log: TouchLog, far: Flags) -> list[str]:
     """Whose touches lie far off the surface, where that is more than a tenth of hers."""
-    shares = [(name, float(far[log.person == name].mean())) for name in log.persons]
+    shares = [(name, float(far[log.participant == name].mean())) for name in log.participants]
     return [
         f"{share:.0%} of the touches of '{name}' lie far off the surface and were dropped: check the device."
         for name, share in shares

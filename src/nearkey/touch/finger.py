@@ -64,7 +64,7 @@ class FingerTouch(TouchBase):
         g = touches.geometry
         widths = _widths(touches)
         people, first, who = np.unique(
-            log.person[touches.rows], return_index=True, return_inverse=True
+            log.participant[touches.rows], return_index=True, return_inverse=True
         )
         reference, exponent = self.reference_mm, self.exponent
         if reference == "auto":

@@ -166,7 +166,7 @@ def consecutive(log: TouchLog, among: Flags | None = None) -> tuple[Indices, Ind
     Touches are ordered by trial, order and row; the first of a session is not among the former. `among (n,)` leaves
     all other rows out.
     """
-    sitting = np.column_stack([_numbered(log.person), _numbered(log.session)])
+    sitting = np.column_stack([_numbered(log.participant), _numbered(log.session)])
     order = np.lexsort((np.arange(len(log)), log.order, log.trial, sitting[:, 1], sitting[:, 0]))
     if among is not None:
         order = order[among[order]]
@@ -197,7 +197,7 @@ def _check_surface(log: TouchLog, geometry: Geometry, most: float) -> None:
     far = far_off(points, geometry)
     if not far.any():
         return
-    sitting = _numbered(log.person) * len(log) + _numbered(log.session)
+    sitting = _numbered(log.participant) * len(log) + _numbered(log.session)
     group = np.unique(sitting, return_inverse=True)[1]
     count = np.bincount(group, weights=far)
     share = np.where(count >= 3, count / np.bincount(group), 0.0)
@@ -206,7 +206,7 @@ def _check_surface(log: TouchLog, geometry: Geometry, most: float) -> None:
         x, y = points[row]
         raise TouchDataError(
             f"({x:.6g}, {y:.6g}) and {100 * share.max():.0f} % of the touches of "
-            f"'{log.person[row]}' in that sitting lie far off the "
+            f"'{log.participant[row]}' in that sitting lie far off the "
             f"{geometry.width:.6g} x {geometry.height:.6g} surface",
             where=log.where,
             field=f"row {row + 1}, x, y",
@@ -218,7 +218,7 @@ def _check_surface(log: TouchLog, geometry: Geometry, most: float) -> None:
 def _check_moving(touches: Labelled) -> None:
     """Refuse a person whose touches all have one x (or y) though keys at different places were meant."""
     aimed = touches.geometry.centers[touches.key]
-    person = touches.log.person[touches.rows]
+    person = touches.log.participant[touches.rows]
     for name in dict.fromkeys(person.tolist()):
         mine = person == name
         if mine.sum() < 3:

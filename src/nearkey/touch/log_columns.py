@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
-from typing import Any, Literal, TypeAlias, cast
+from collections.abc import Mapping, Sequence
+from typing import Any, Literal, TypeAlias, TypeVar, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,12 +17,21 @@ Texts = NDArray[np.str_]
 Unit: TypeAlias = Literal["layout", "mm"]
 """Of a log's x and y: units of the layout, or millimetres."""
 
-REQUIRED = ("person", "session", "trial", "order", "time_s", "x", "y", "target")
+REQUIRED = ("participant", "session", "trial", "order", "time_s", "x", "y", "target")
 OPTIONAL = ("width_mm", "posture", "device")
-TEXTS = frozenset({"person", "session", "target", "posture", "device"})
+TEXTS = frozenset({"participant", "session", "target", "posture", "device"})
 INTEGERS = frozenset({"trial", "order"})
 FLOATS = frozenset({"time_s", "x", "y", "width_mm"})
 _MAY_BE_MISSING = frozenset({"time_s", "width_mm"})
+
+
+_Column = TypeVar("_Column")
+
+
+def current_names(columns: Mapping[str, _Column]) -> dict[str, _Column]:
+    """Columns under today's names: "participant" was "person" in logs written before."""
+    older = "person" if "participant" not in columns else None
+    return {"participant" if name == older else name: cells for name, cells in columns.items()}
 
 
 class RowNames:

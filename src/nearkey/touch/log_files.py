@@ -22,7 +22,7 @@ from nearkey.errors import TouchDataError
 from nearkey.extras import library
 from nearkey.files import atomic_path, read_text
 from nearkey.schema import parse_json
-from nearkey.touch.log_columns import INTEGERS, OPTIONAL, REQUIRED, Unit
+from nearkey.touch.log_columns import INTEGERS, OPTIONAL, REQUIRED, Unit, current_names
 
 SCHEMA = "nearkey.touch-log"
 VERSION = 1
@@ -137,7 +137,7 @@ def _read_jsonl(path: Path, where: str) -> Rows:
         if not rows and not header and "schema" in item:
             header = item
             continue
-        rows.append(item)
+        rows.append(current_names(item))
         places.append(place)
     names = list(dict.fromkeys(name for row in rows for name in row)) or list(REQUIRED)
     for name in REQUIRED:

@@ -246,21 +246,21 @@ def compare_touch(
 
 def _labelled_people(log: TouchLog) -> list[str]:
     """The people with touches whose target is known, in order of appearance."""
-    return list(dict.fromkeys(log.person[log.target != ""].tolist()))
+    return list(dict.fromkeys(log.participant[log.target != ""].tolist()))
 
 
 def _folds(log: TouchLog) -> Iterator[tuple[str, TouchLog, TouchLog]]:
     people = _labelled_people(log)
     if len(people) > 1:
         for name in people:
-            yield name, log.without_person(name), log.of_person(name)
+            yield name, log.without_participant(name), log.of_participant(name)
         return
     log = log.select(log.target != "")
     if len(log) < 10 * _BLOCKS:
         raise TouchDataError(
             f"one person and {len(log)} touches are too few to hold some out",
             where=log.where,
-            field="person",
+            field="participant",
             fix=f"log several people, or at least {10 * _BLOCKS} touches",
         )
     block = np.arange(len(log)) * _BLOCKS // len(log)

@@ -69,7 +69,7 @@ class PeopleTouch(_PopulationTouch):
         touches = label(log, layout)
         g = touches.geometry
         self.n_touches_ = touches.statistics(10).n
-        people, who = np.unique(log.person[touches.rows], return_inverse=True)
+        people, who = np.unique(log.participant[touches.rows], return_inverse=True)
         self.population_, self.learnt_people_ = fit_population(
             who, touches.key, touches.offsets, len(people), g.n_keys
         )

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchDataError
 from nearkey.touch.key_geometry import Flags, Floats
-from nearkey.touch.log_columns import OPTIONAL, REQUIRED, Unit
+from nearkey.touch.log_columns import OPTIONAL, REQUIRED, Unit, current_names
 
 RawUnit: TypeAlias = Literal["layout", "mm", "px"]
 TimeUnit: TypeAlias = Literal["s", "ms", "us"]
@@ -175,9 +175,10 @@ def _renamed(
         )
     taken = set(names.values())
     found = {ours: columns[theirs] for ours, theirs in names.items()}
-    found |= {
-        name: cells for name, cells in columns.items() if name not in taken and name not in found
-    }
+    found = current_names(found)
+    found |= (
+        current_names({name: cells for name, cells in columns.items() if name not in taken}) | found
+    )
     for name in ("x", "y"):
         if name not in found:
             raise TouchDataError(
@@ -185,7 +186,7 @@ def _renamed(
             )
     n = len(found["x"])
     absent: dict[str, Any] = {
-        "person": np.full(n, ""),
+        "participant": np.full(n, ""),
         "session": np.full(n, ""),
         "trial": np.zeros(n),
         "order": np.arange(n),

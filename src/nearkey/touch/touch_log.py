@@ -14,7 +14,14 @@ from numpy.typing import ArrayLike, NDArray
 from nearkey.errors import TouchDataError
 from nearkey.extras import library
 from nearkey.touch.key_geometry import AnyLayout, Floats, Indices
-from nearkey.touch.log_columns import OPTIONAL, REQUIRED, RowNames, Unit, checked_column
+from nearkey.touch.log_columns import (
+    OPTIONAL,
+    REQUIRED,
+    RowNames,
+    Unit,
+    checked_column,
+    current_names,
+)
 from nearkey.touch.log_files import read_columns, write_columns
 from nearkey.touch.raw_logs import RawUnit, TimeUnit, adapted_columns
 
@@ -34,7 +41,7 @@ class TouchLog:
 
     Parameters
     ----------
-    person, session : who, and in which sitting.
+    participant, session : who, and in which sitting.
     trial, order : which task, and the place of the touch in it.
     time_s : seconds; NaN where not measured.
     x, y : where the finger touched, in the unit `unit`; y grows downwards.
@@ -49,7 +56,7 @@ class TouchLog:
     keep logs of private text private.
     """
 
-    person: Texts
+    participant: Texts
     session: Texts
     trial: Integers
     order: Integers
@@ -90,6 +97,7 @@ class TouchLog:
             raise TouchDataError(
                 f"unit '{unit}' is unknown", where=where, field="unit", fix='use "layout" or "mm"'
             )
+        columns = current_names(columns)
         missing = [name for name in REQUIRED if name not in columns]
         if missing:
             lower = {str(name).strip().lower() for name in columns}
@@ -120,7 +128,7 @@ class TouchLog:
         points: ArrayLike,
         targets: Sequence[str] | NDArray[np.str_],
         *,
-        person: str | Sequence[str] = "",
+        participant: str | Sequence[str] = "",
         session: str | Sequence[str] = "",
         time_s: ArrayLike | None = None,
         unit: Unit = "layout",
@@ -132,7 +140,7 @@ class TouchLog:
         ----------
         points : `(n, 2)`, in `unit`.
         targets : `(n,)`, key ids or letters, "" when unknown.
-        person, session, time_s : as of the class, for each row or for all; times are unknown unless given.
+        participant, session, time_s : as of the class, for each row or for all; times are unknown unless given.
         unit : of the points.
         columns : any others; `trial` is 0 and `order` counts the rows unless given.
 
@@ -145,7 +153,7 @@ class TouchLog:
             )
         n = len(xy)
         every: dict[str, Any] = {
-            "person": person,
+            "participant": participant,
             "session": session,
             "trial": 0,
             "order": np.arange(n),
@@ -226,9 +234,7 @@ class TouchLog:
 
     def __repr__(self) -> str:
         where = f", {self.where}" if self.where else ""
-        return (
-            f"<TouchLog: {len(self)} touches of {len(self.persons)} people, in {self.unit}{where}>"
-        )
+        return f"<TouchLog: {len(self)} touches of {len(self.participants)} people, in {self.unit}{where}>"
 
     def to_frame(self) -> Any:
         """The log as a pandas DataFrame, a row a touch; NearkeyError without pandas (the extra `frames`)."""
@@ -303,9 +309,9 @@ class TouchLog:
         return np.column_stack([self.x, self.y])
 
     @property
-    def persons(self) -> tuple[str, ...]:
+    def participants(self) -> tuple[str, ...]:
         """The people in the log, in order of appearance."""
-        return tuple(dict.fromkeys(self.person.tolist()))
+        return tuple(dict.fromkeys(self.participant.tolist()))
 
     def select(self, rows: ArrayLike) -> TouchLog:
         """The rows of a boolean mask or of indices; TouchDataError when none is left."""
@@ -320,20 +326,20 @@ class TouchLog:
         extra = {name: picked.pop(name) for name in self.extra}
         return replace(self, **picked, extra=MappingProxyType(extra))
 
-    def of_person(self, *names: str) -> TouchLog:
+    def of_participant(self, *names: str) -> TouchLog:
         """The touches of these people."""
         self._check_people(names)
-        return self.select(np.isin(self.person, names))
+        return self.select(np.isin(self.participant, names))
 
-    def without_person(self, *names: str) -> TouchLog:
+    def without_participant(self, *names: str) -> TouchLog:
         """The touches of everyone else."""
         self._check_people(names)
-        return self.select(~np.isin(self.person, names))
+        return self.select(~np.isin(self.participant, names))
 
-    def by_person(self) -> Iterator[tuple[str, TouchLog]]:
+    def by_participant(self) -> Iterator[tuple[str, TouchLog]]:
         """Each person's name and touches."""
-        for name in self.persons:
-            yield name, self.select(self.person == name)
+        for name in self.participants:
+            yield name, self.select(self.participant == name)
 
     def in_units_of(self, layout: AnyLayout) -> TouchLog:
         """The log with x, y in the layout's units; millimetres are converted by `unit_mm`."""
@@ -361,13 +367,13 @@ class TouchLog:
         return np.array(again, dtype=np.intp)
 
     def _check_people(self, names: Iterable[str]) -> None:
-        unknown = sorted(set(names) - set(self.persons))
+        unknown = sorted(set(names) - set(self.participants))
         if unknown:
             raise TouchDataError(
                 f"no touches of '{unknown[0]}'",
                 where=self.where,
-                field="person",
-                fix=f"people in this log: {', '.join(self.persons[:8])}",
+                field="participant",
+                fix=f"participants of this log: {', '.join(self.participants[:8])}",
             )
 
 

@@ -22,7 +22,7 @@ def population(layout: Layout) -> PeopleTouch:
         offsets = rng.normal(0, 0.2, 2) + rng.normal(size=(150, 2)) * 0.3
         points = (LAYOUT.centers[keys] + offsets) * ratio
         names = [LAYOUT.key_ids[k] for k in keys]
-        logs.append(TouchLog.from_points(points, names, person=f"p{i}"))
+        logs.append(TouchLog.from_points(points, names, participant=f"p{i}"))
     return PeopleTouch().fit(concat(logs), layout)
 
 

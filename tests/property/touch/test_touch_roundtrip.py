@@ -31,7 +31,7 @@ def logs(draw: st.DrawFn, *, numeric_extra: bool) -> TouchLog:
 
     whole = st.integers(-(2**53) + 1, 2**53 - 1)
     columns: dict[str, Any] = {
-        "person": column(texts),
+        "participant": column(texts),
         "session": column(texts),
         "trial": column(whole),
         "order": column(whole),

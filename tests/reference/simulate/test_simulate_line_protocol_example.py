@@ -34,7 +34,7 @@ def with_heavy_tails(layout, gaussian):
     keys = rng.integers(0, len(layout.keys), 1500)
     points = gaussian.sample(keys, rng)
     points += np.where(rng.random(1500) < 0.1, 3.0, 0.0)[:, None] * rng.normal(0, 1, (1500, 2))
-    log = nk.TouchLog.from_points(points, [layout.key_ids[k] for k in keys], person="invented")
+    log = nk.TouchLog.from_points(points, [layout.key_ids[k] for k in keys], participant="invented")
     return StudentTouch(background=0.01).fit(log, layout)
 
 

@@ -109,9 +109,9 @@ def test_the_interval_of_partial_eta_squared_with_one_degree_of_freedom() -> Non
 
 
 def test_values_that_leave_nothing_to_estimate_have_no_mixed_model() -> None:
-    truth = StudyTruth(mean=12, sd_person=2, sd_condition=0.1, sd_phrase=0, sd_residual=2)
+    truth = StudyTruth(mean=12, sd_participant=2, sd_condition=0.1, sd_phrase=0, sd_residual=2)
     data = draw_study(
-        truth, effects=(0.0, 1.0), people=5, blocks=1, phrases=6, rng=np.random.default_rng(1)
+        truth, effects=(0.0, 1.0), participants=5, blocks=1, phrases=6, rng=np.random.default_rng(1)
     )
     for value, says in (
         (np.zeros(len(data)), "wpm is the same in every phrase; choose a measure that differs"),
@@ -217,18 +217,24 @@ def test_carry_over_of_two_conditions_is_the_t_test_of_sums_between_orders() -> 
 def test_mixed_model_is_statsmodels_formula_with_students_t() -> None:
     # A study in which no variance comes out as zero: there our errors are those of analysis of variance (below).
     truth = StudyTruth(
-        **{"mean": 12, "sd_person": 2, "sd_condition": 0.8, "sd_phrase": 0.7, "sd_residual": 1.5},
+        **{
+            "mean": 12,
+            "sd_participant": 2,
+            "sd_condition": 0.8,
+            "sd_phrase": 0.7,
+            "sd_residual": 1.5,
+        },
         learning=1.0,
         sd_learning=1.0,
     )
     data = draw_study(
-        truth, effects=(0.0, 1.0), people=6, blocks=2, phrases=5, rng=np.random.default_rng(4)
+        truth, effects=(0.0, 1.0), participants=6, blocks=2, phrases=5, rng=np.random.default_rng(4)
     )
     ours = fit_mixed_model(data)
     frame = pd.DataFrame(
         {
             "y": data.value,
-            "person": data.person,
+            "person": data.participant,
             "condition": data.condition,
             "block": np.log2(data.block),
             "place": data.place,
@@ -264,7 +270,7 @@ def test_mixed_model_is_statsmodels_formula_with_students_t() -> None:
         t = abs(one.estimate.value) / one.standard_error
         assert one.p == pytest.approx(2 * stats.t.sf(t, freedom))
     spread = dict(zip(theirs.model.exog_vc.names, np.sqrt(theirs.vcomp), strict=True))
-    assert ours.spreads["person"] == pytest.approx(spread["person"], abs=0.02)
+    assert ours.spreads["participant"] == pytest.approx(spread["person"], abs=0.02)
     assert ours.spreads["phrase"] == pytest.approx(spread["phrase"], abs=0.02)
     assert ours.spreads["residual"] == pytest.approx(math.sqrt(theirs.scale), abs=0.02)
 
@@ -272,10 +278,16 @@ def test_mixed_model_is_statsmodels_formula_with_students_t() -> None:
 @pytest.mark.parametrize("seed", range(4))
 def test_mixed_model_of_a_balanced_study_is_its_analysis_of_variance(seed: int) -> None:
     # Without phrases that come again and without place the difference of two conditions is the paired t test of the
-    # persons' means, exactly, also where the variance between persons comes out below what the residual explains.
-    truth = StudyTruth(mean=12, sd_person=2, sd_condition=0.1, sd_phrase=0, sd_residual=2)
+    # participants' means, exactly, also where the variance between participants comes out below what the residual
+    # explains.
+    truth = StudyTruth(mean=12, sd_participant=2, sd_condition=0.1, sd_phrase=0, sd_residual=2)
     data = draw_study(
-        truth, effects=(0.0, 1.0), people=5, blocks=1, phrases=6, rng=np.random.default_rng(seed)
+        truth,
+        effects=(0.0, 1.0),
+        participants=5,
+        blocks=1,
+        phrases=6,
+        rng=np.random.default_rng(seed),
     )
     alone = replace(data, place=None, phrase=np.arange(len(data)))
     (effect,) = fit_mixed_model(alone).effects
@@ -314,25 +326,25 @@ def test_no_likelihood_statsmodels_finds_is_better_than_ours() -> None:
     from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
 
     truth = StudyTruth(
-        mean=12, sd_person=2, sd_condition=0.8, sd_phrase=0.7, sd_residual=1.5, sd_learning=0.3
+        mean=12, sd_participant=2, sd_condition=0.8, sd_phrase=0.7, sd_residual=1.5, sd_learning=0.3
     )
     for seed in range(3):
         data = draw_study(
             truth,
             effects=(0.0, 1.0),
-            people=5,
+            participants=5,
             blocks=2,
             phrases=4,
             rng=np.random.default_rng(seed),
         )
         ours = fit_mixed_model(data)
         log_block = np.log2(data.block)
-        z_person = np.eye(5)[data.person]
+        z_person = np.eye(5)[data.participant]
         parts = {
             "person": z_person,
             "phrase": np.eye(len(data.phrases))[data.phrase],
-            "person x condition": np.eye(10)[data.person * 2 + data.condition],
-            "person x block": z_person * log_block[:, None],
+            "participant x condition": np.eye(10)[data.participant * 2 + data.condition],
+            "participant x block": z_person * log_block[:, None],
         }
         spec = VCSpec(
             list(parts),
@@ -367,29 +379,40 @@ def test_mixed_model_says_what_it_cannot_tell() -> None:
 
 def test_power_of_the_t_test_is_statsmodels() -> None:
     # With everything normal the difference of a person's means has this variance: the power is known in closed form.
-    truth = StudyTruth(mean=12, sd_person=2, sd_condition=0.8, sd_phrase=0.0, sd_residual=1.5)
+    truth = StudyTruth(mean=12, sd_participant=2, sd_condition=0.8, sd_phrase=0.0, sd_residual=1.5)
     sd = math.sqrt(2 * (0.8**2 + 1.5**2 / 8))
     table = study_power(
-        truth, difference=1.2, people=(6, 12), blocks=(2,), phrases=(4,), simulations=1500, seed=3
+        truth,
+        difference=1.2,
+        participants=(6, 12),
+        blocks=(2,),
+        phrases=(4,),
+        simulations=1500,
+        seed=3,
     )
     for row in table.rows:
-        expected = TTestPower().power(1.2 / sd, row.people, 0.05)
+        expected = TTestPower().power(1.2 / sd, row.participants, 0.05)
         assert row.t.low - 0.01 < expected < row.t.high + 0.01
     assert table.rows[0].unreachable == 0.0
-    three = study_power(truth, difference=1.2, conditions=3, people=(6,), simulations=40)
+    three = study_power(truth, difference=1.2, conditions=3, participants=(6,), simulations=40)
     assert (three.rows[0].unreachable, three.rows[0].wilcoxon.value) == (1.0, 0.0)
     assert "below reach with fewer than 7 participants" in str(three)
 
 
 def test_a_pilot_gives_back_the_truth_it_was_drawn_from() -> None:
     truth = StudyTruth(
-        mean=12, sd_person=2, sd_condition=0.8, sd_phrase=0.7, sd_residual=1.5, learning=1.0
+        mean=12, sd_participant=2, sd_condition=0.8, sd_phrase=0.7, sd_residual=1.5, learning=1.0
     )
     data = draw_study(
-        truth, effects=(0.0, 1.0), people=30, blocks=2, phrases=3, rng=np.random.default_rng(2)
+        truth,
+        effects=(0.0, 1.0),
+        participants=30,
+        blocks=2,
+        phrases=3,
+        rng=np.random.default_rng(2),
     )
     found = truth_from_pilot(data)
-    assert found.sd_person == pytest.approx(2.0, rel=0.5)
+    assert found.sd_participant == pytest.approx(2.0, rel=0.5)
     assert found.sd_condition == pytest.approx(0.8, rel=0.5)
     assert found.sd_phrase == pytest.approx(0.7, rel=0.5)
     assert found.sd_residual == pytest.approx(1.5, rel=0.15)

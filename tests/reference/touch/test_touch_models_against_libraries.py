@@ -40,7 +40,7 @@ N_KEYS = len(LAYOUT.key_ids)
 
 def on_keys(offsets: np.ndarray, keys: np.ndarray) -> TouchLog:
     names = [LAYOUT.key_ids[k] for k in keys]
-    return TouchLog.from_points(LAYOUT.centers[keys] + offsets, names, person="ann")
+    return TouchLog.from_points(LAYOUT.centers[keys] + offsets, names, participant="ann")
 
 
 # Mixtures
@@ -302,7 +302,9 @@ def test_learnt_hyperparameters_are_those_people_were_drawn_with() -> None:
         )
         names += [LAYOUT.key_ids[k] for k in keys]
         who += [f"p{person}"] * 400
-    model = PeopleTouch().fit(TouchLog.from_points(np.vstack(points), names, person=who), LAYOUT)
+    model = PeopleTouch().fit(
+        TouchLog.from_points(np.vstack(points), names, participant=who), LAYOUT
+    )
     # 40 people fix kappa_person within about 30 %, 1,040 person-keys kappa_key within about 10 %; the
     # grids step by factors of 1.95 and 1.78.
     assert 2.0 < model.population_.kappa_person < 8.0

@@ -65,7 +65,7 @@ def test_the_log_has_the_offsets_of_the_source() -> None:
     # +0.59, -0.51 mm, standard deviation 2.36, 2.67 mm, 86 % within 5 mm.
     touches = log()
     assert len(touches) == 13_500
-    assert len(touches.persons) == 27
+    assert len(touches.participants) == 27
     index = {key: i for i, key in enumerate(GRID.key_ids)}
     keys = np.array([index[t] for t in touches.target.tolist()])
     offsets = touches.points - GRID.centers[keys]
@@ -78,7 +78,7 @@ def test_the_log_has_the_offsets_of_the_source() -> None:
 def test_cleaning_drops_the_long_tails_and_says_whose() -> None:
     _, report = clean(log(), GRID)
     assert 0.01 < report.n_dropped / report.n_touches < 0.04
-    most = max(report.people, key=lambda p: p.far)
+    most = max(report.participants, key=lambda p: p.far)
     assert most.far < 0.1 * most.n_touches
     assert str(report).count("\n") == 1 + 27 + 1
 
@@ -105,7 +105,7 @@ def test_every_model_fits_and_keeps_the_contract(model: Any) -> None:
 def test_what_held_out_people_show() -> None:
     # Nine of the people, to keep the test short; benchmarks/touch/compare_open.py takes all.
     touches = log()
-    some = touches.select(np.isin(touches.person, touches.persons[::3]))
+    some = touches.select(np.isin(touches.participant, touches.participants[::3]))
     models = {
         "no background": GaussianTouch(background=0.0),
         "Gaussian": GaussianTouch(),

@@ -100,7 +100,7 @@ def test_everyone_types_every_trial_of_the_plan_once_in_its_order():
 def test_touches_that_come_one_by_one_read_back_as_a_log(tmp_path):
     path = tmp_path / "touches.jsonl"
     row = {
-        "person": "p1",
+        "participant": "p1",
         "session": "1",
         "trial": 0,
         "order": 0,
@@ -117,7 +117,7 @@ def test_touches_that_come_one_by_one_read_back_as_a_log(tmp_path):
             log.add(row | {"x": float("nan")})
     assert path.stat().st_mode & 0o777 == 0o600
     whole = path.read_bytes()
-    path.write_bytes(whole + b'{"person": "p1", "sess')
+    path.write_bytes(whole + b'{"participant": "p1", "sess')
     with TouchLogWriter(path, unit="mm") as log:
         assert len(log.rows) == 1
         log.add(row | {"order": 1, "pressure": 0.5})
@@ -206,7 +206,7 @@ def invented_data(folder):
         with TouchLogWriter(lab / code / "touches-grid.jsonl", unit="mm") as log:
             log.add(
                 {
-                    "person": code,
+                    "participant": code,
                     "session": "1",
                     "trial": 0,
                     "order": 0,
@@ -232,10 +232,10 @@ def invented_data(folder):
     ).write(lab / "study-plan.json")
     (lab / "lab-state.json").write_text('{"type":"start","activity":"study","participant":"p1"}')
     both = nk.TouchLog.from_points(
-        [[1, 1], [2, 2], [3, 3]], ["a", "b", "c"], person=["p1", "p2", "p1"]
+        [[1, 1], [2, 2], [3, 3]], ["a", "b", "c"], participant=["p1", "p2", "p1"]
     )
     both.write(folder / "pooled.csv")
-    nk.TouchLog.from_points([[1, 1]], ["a"], person="p1").write(folder / "alone.csv")
+    nk.TouchLog.from_points([[1, 1]], ["a"], participant="p1").write(folder / "alone.csv")
     (folder / "notes.json").write_text('{"people": ["p1"]}')
     (folder / "p1").mkdir()
     (folder / "p1" / "holiday.txt").write_text("not the lab's")
@@ -259,7 +259,7 @@ def test_a_person_is_forgotten_everywhere_and_the_others_are_not(tmp_path):
         "alone.csv": True,
     }
     assert not (lab / "p1").exists()
-    assert nk.TouchLog.read(tmp_path / "pooled.csv").persons == ("p2",)
+    assert nk.TouchLog.read(tmp_path / "pooled.csv").participants == ("p2",)
     assert [b.participant for b in StudyPlan.read(lab / "study-plan.json").blocks] == ["p2"]
     assert len(list((lab / "p2").iterdir())) == 4
     assert [a.participant for a in read_workload_answers(tmp_path / "everybody.jsonl")] == ["p2"]

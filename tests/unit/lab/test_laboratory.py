@@ -87,7 +87,7 @@ def test_calibration_goes_from_targets_to_a_log_and_a_fitted_model(lab):
     log = nk.TouchLog.read(lab.folder.path / "p7" / "touches-grid.jsonl")
     assert log.unit == "mm"
     assert log.target.tolist() == targets
-    assert log.persons == ("p7",)
+    assert log.participants == ("p7",)
     assert log.extra["pixels_per_mm"].tolist() == [5.5] * 12
     assert set(log.extra["keys"].tolist()) == {"invisible"}
     assert device.scene["step"] == "fitted", device.scene

@@ -53,7 +53,7 @@ def population(seed: int = 0) -> PeopleTouch:
             target.append(letter)
     xy = np.array(points)
     order = np.arange(len(xy))
-    columns = {"person": person, "session": ["1"] * len(xy), "trial": order, "order": order}
+    columns = {"participant": person, "session": ["1"] * len(xy), "trial": order, "order": order}
     columns |= {"time_s": order * 0.3, "x": xy[:, 0], "y": xy[:, 1], "target": target}
     return PeopleTouch().fit(TouchLog.from_columns(columns), LAYOUT)
 

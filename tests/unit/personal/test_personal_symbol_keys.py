@@ -25,7 +25,7 @@ def people() -> PeopleTouch:
                 person.append(f"p{p}")
                 target.append(key.id)
     xy, order = np.asarray(points), np.arange(len(points))
-    columns = {"person": person, "session": ["1"] * len(xy), "trial": order, "order": order}
+    columns = {"participant": person, "session": ["1"] * len(xy), "trial": order, "order": order}
     columns |= {"time_s": order * 0.3, "x": xy[:, 0], "y": xy[:, 1], "target": target}
     return PeopleTouch().fit(TouchLog.from_columns(columns), KEYPAD)
 

@@ -37,8 +37,8 @@ def test_invented_touches_say_so_in_every_file_and_every_row(calibration):
         assert "INVENTED" in path.read_text(encoding="utf-8").splitlines()[0]
         log = nk.TouchLog.read(path)
         assert set(log.device) == {"invented"}
-        assert all(person.startswith("invented-") for person in log.persons)
-        assert len(log.persons) == 8
+        assert all(person.startswith("invented-") for person in log.participants)
+        assert len(log.participants) == 8
 
 
 def test_the_cleaner_finds_what_was_put_in(calibration):
@@ -47,7 +47,7 @@ def test_the_cleaner_finds_what_was_put_in(calibration):
         reasons = [reason for _, reason in report.dropped]
         assert reasons.count("duplicate") >= 3
         assert 0.005 < reasons.count("far") / report.n_touches < 0.06
-        assert [p.person for p in report.people if p.backward_times] == ["invented-6"]
+        assert [p.participant for p in report.participants if p.backward_times] == ["invented-6"]
         # The spread asked for was about 2 mm; a fit on the cleaned touches must come near it.
         spread = nk.GaussianTouch().fit(log, layout).pooled_covariance_.diagonal() ** 0.5
         assert spread.min() > 1.5

@@ -32,7 +32,7 @@ def _touches(layout: nk.Layout, n: int, *, seed: int = 0, person: str = "a") -> 
     rng = np.random.default_rng(seed)
     keys = rng.integers(0, len(layout.keys), n)
     points = layout.centers[keys] + rng.normal(0, 1.0 / layout.unit_mm, (n, 2))
-    return nk.TouchLog.from_points(points, [layout.key_ids[k] for k in keys], person=person)
+    return nk.TouchLog.from_points(points, [layout.key_ids[k] for k in keys], participant=person)
 
 
 def _drawn_dots(axes) -> np.ndarray:
@@ -119,10 +119,10 @@ def test_each_person_gets_a_picture_headed_by_count_offset_and_spread():
     # Worked by hand: on one key, offsets (1, 0) and (3, 2): mean (2, 1), SD sqrt(2) on both axes.
     centre = layout.centers[0]
     a = nk.TouchLog.from_points(
-        centre + np.array([[1.0, 0.0], [3.0, 2.0]]), ["r1c1"] * 2, person="a"
+        centre + np.array([[1.0, 0.0], [3.0, 2.0]]), ["r1c1"] * 2, participant="a"
     )
     b = nk.TouchLog.from_points(
-        centre + np.array([[-1.0, 0.0], [-1.0, -2.0]]), ["r1c1"] * 2, person="b"
+        centre + np.array([[-1.0, 0.0], [-1.0, -2.0]]), ["r1c1"] * 2, participant="b"
     )
     figure = plot_people(concat([a, b]), layout)
     titles = [axes.get_title(loc="left") for axes in figure.axes if axes.get_visible()]
@@ -134,7 +134,7 @@ def test_each_person_gets_a_picture_headed_by_count_offset_and_spread():
 
 def test_of_many_people_those_with_the_most_touches_are_shown_and_the_picture_says_so():
     layout = grids(2, 3, 1)[0]
-    logs = [_touches(layout, 20 + i, seed=i, person=f"p{i}") for i in range(5)]
+    logs = [_touches(layout, 20 + i, seed=i, participant=f"p{i}") for i in range(5)]
     figure = plot_people(concat(logs), layout, most=3)
     shown = [a.get_title(loc="left").split()[0] for a in figure.axes if a.get_visible()]
     assert shown == ["p2", "p3", "p4"]
@@ -283,7 +283,7 @@ def test_without_matplotlib_the_error_names_the_extra(monkeypatch):
 def test_what_is_written_below_people_lies_within_the_picture_and_every_column_has_its_scale():
     layout = grids(2, 3, 1)[0]
     for people, columns in ((1, 4), (3, 4), (5, 4)):
-        logs = [_touches(layout, 30, seed=i, person=f"p{i}") for i in range(people)]
+        logs = [_touches(layout, 30, seed=i, participant=f"p{i}") for i in range(people)]
         figure = plot_people(concat(logs), layout, columns=columns)
         figure.draw_without_rendering()
         written = figure._supxlabel.get_window_extent()

@@ -61,7 +61,7 @@ def _logged() -> list[LoggedTouches]:
     log = nk.TouchLog.from_points(
         layout.centers[keys] + rng.normal(0, 1.4, (len(keys), 2)),
         [layout.key_ids[k] for k in keys],
-        person=[f"invented-{i % 3}" for i in range(len(keys))],
+        participant=[f"invented-{i % 3}" for i in range(len(keys))],
     )
     cleaned, report = nk.clean(log, layout)
     return [LoggedTouches(cleaned, layout, report)]
@@ -287,7 +287,9 @@ def test_a_ranking_of_one_layout_has_a_report_too(tmp_path):
 
 def test_touches_follow_the_rectangles_not_the_letters_ids_or_units():
     recorded_on = grids(2, 3, 1)[0]
-    log = nk.TouchLog.from_points(recorded_on.centers, list(recorded_on.key_ids), person="invented")
+    log = nk.TouchLog.from_points(
+        recorded_on.centers, list(recorded_on.key_ids), participant="invented"
+    )
     touches = [LoggedTouches(log, recorded_on)]
     # The same rectangles in another order, under other ids, in units of 3 mm.
     keys = tuple(

@@ -87,7 +87,7 @@ def report(logs, ranking, tmp_path_factory):
 def test_the_page_stands_alone_and_says_what_the_logs_are(report):
     page = report.page.read_text("utf-8")
     assert "<title>An invented study &lt;of pads&gt;</title>" in page
-    assert "not all typed by persons: origin invented" in page
+    assert "not all typed by people: origin invented" in page
     assert not re.findall(r'(?:src|href)="(?!data:|#)', page)
     for id_ in ("conditions", "learning", "models", "lists", "predictions", "workload", "touches"):
         assert f'<h2 id="{id_}">' in page

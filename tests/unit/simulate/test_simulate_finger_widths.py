@@ -146,7 +146,7 @@ def test_fitted_finger_models_by_name(layouts, pack):
                 TouchLog.from_points(
                     points,
                     [layout.key_ids[k] for k in keys],
-                    person=f"invented-{number}",
+                    participant=f"invented-{number}",
                     width_mm=width_mm,
                 )
             )

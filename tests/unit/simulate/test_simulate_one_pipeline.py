@@ -46,7 +46,7 @@ def fitted(layout):
     rng = np.random.default_rng(9)
     keys = rng.integers(0, len(layout.keys), 400)
     points = drawn(layout).sample(keys, rng)
-    log = TouchLog.from_points(points, [layout.key_ids[k] for k in keys], person="invented")
+    log = TouchLog.from_points(points, [layout.key_ids[k] for k in keys], participant="invented")
     return StudentTouch().fit(log, layout)
 
 

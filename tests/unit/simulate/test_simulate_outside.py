@@ -245,7 +245,7 @@ def test_a_touch_model_travels_as_what_it_is_or_not_at_all():
     rng = np.random.default_rng(0)
     keys = rng.integers(0, len(LAYOUT.keys), 300)
     points = LAYOUT.centers[keys] + rng.standard_t(3, (300, 2)) * 0.2
-    log = TouchLog.from_points(points, [LAYOUT.key_ids[k] for k in keys], person="invented")
+    log = TouchLog.from_points(points, [LAYOUT.key_ids[k] for k in keys], participant="invented")
     fitted = StudentTouch(dof=4.0).fit(log, LAYOUT)
     student = sent(fitted)
     assert set(student) == {"students", "dof", "background"}

@@ -60,7 +60,7 @@ def recorded(layout, people=4, each=20, seed=0, lean=0.0):
         points = touch(layout).sample(keys, rng) + lean * (number - (people - 1) / 2)
         logs.append(
             TouchLog.from_points(
-                points, [layout.key_ids[k] for k in keys], person=f"invented-{number}"
+                points, [layout.key_ids[k] for k in keys], participant=f"invented-{number}"
             )
         )
     return TouchesOnLayout(concat(logs), layout)
@@ -139,7 +139,7 @@ def test_people_type_with_touches_that_no_model_of_theirs_was_fitted_on():
     for person, name in enumerate(people.names):
         calibration, typed = parts.calibrations[person], parts.log.select(parts.typed[person])
         assert len(calibration) == 30
-        assert len(calibration) + len(typed) == len(log.log.of_person(name))
+        assert len(calibration) + len(typed) == len(log.log.of_participant(name))
         one = {tuple(p) for p in calibration.points.tolist()}
         assert not one & {tuple(p) for p in typed.points.tolist()}
         keys, counts = np.unique(calibration.target, return_counts=True)

@@ -47,7 +47,9 @@ def invented(layout, *, exponent=1.0, fingers=FINGERS_MM, each=40, seed=1):
         spread_mm = 2.0 * (width_mm / 14.0) ** exponent
         points = nk.GaussianTouch.from_layout(layout, spread_mm=spread_mm).sample(keys, rng)
         names = [layout.key_ids[k] for k in keys]
-        logs.append(TouchLog.from_points(points, names, person=f"p{number}", width_mm=width_mm))
+        logs.append(
+            TouchLog.from_points(points, names, participant=f"p{number}", width_mm=width_mm)
+        )
     return concat(logs)
 
 

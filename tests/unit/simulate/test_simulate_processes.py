@@ -41,7 +41,9 @@ def candidates():
         rng = np.random.default_rng(5)
         keys = rng.integers(0, len(layout.keys), 300)
         points = nk.GaussianTouch.from_layout(layout, spread_mm=2.0).sample(keys, rng)
-        log = nk.TouchLog.from_points(points, [layout.key_ids[k] for k in keys], person="invented")
+        log = nk.TouchLog.from_points(
+            points, [layout.key_ids[k] for k in keys], participant="invented"
+        )
         models[layout.name] = nk.GaussianTouch().fit(log, layout)
     return layouts, models
 

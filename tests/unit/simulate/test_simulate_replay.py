@@ -29,7 +29,7 @@ def recorded(n=600, *, people=("p1", "p2"), seed=0, spread=0.2):
     log = TouchLog.from_points(
         LAYOUT.centers[key] + offset,
         np.asarray(LAYOUT.key_ids)[key],
-        person=rng.choice(people, n).tolist(),
+        participant=rng.choice(people, n).tolist(),
     )
     return RecordedTouches.of(log, LAYOUT), key
 
@@ -93,14 +93,14 @@ def test_a_typist_can_type_with_them():
 
 def test_people_and_halves_are_kept_apart():
     touches, _ = recorded()
-    one = touches.of_person("p1")
+    one = touches.of_participant("p1")
     assert set(one.person) == {"p1"}
     assert len(one) + len(touches.others("p1")) == len(touches)
     first, second = one.halves(np.random.default_rng(0))
     assert abs(len(first) - len(second)) <= 1
     assert not {tuple(o) for o in first.offset_mm} & {tuple(o) for o in second.offset_mm}
     with pytest.raises(PlanError, match="no touches of 'p9'"):
-        touches.of_person("p9")
+        touches.of_participant("p9")
 
 
 def test_touches_carried_over_fit_a_model_with_their_mean_and_spread():
@@ -126,16 +126,16 @@ def test_without_a_gap_in_truth_none_is_found():
         LAYOUT, touches, pack=small_pack(), words_each=150, at_mm=(0.0, 0.0), nearest=150
     )
     for row in gap.rows:
-        assert row.people == 8
+        assert row.participants == 8
         assert abs(row.to_matched.value) < 0.03
 
 
 def test_a_model_of_other_people_costs_where_people_differ():
     touches, _ = recorded(4000, people=[f"p{i}" for i in range(4)], spread=0.2)
     shift = {f"p{i}": 0.4 * (i % 2 * 2 - 1) for i in range(4)}
-    moved = touches.offset_mm + np.asarray([[shift[p], 0.0] for p in touches.person])
+    moved = touches.offset_mm + np.asarray([[shift[p], 0.0] for p in touches.participant])
     apart = RecordedTouches(
-        touches.person, moved, touches.place_mm, touches.size_mm, touches.surface_mm
+        touches.participant, moved, touches.place_mm, touches.size_mm, touches.surface_mm
     )
     gap = replay_gap(LAYOUT, apart, pack=small_pack(), words_each=100, at_mm=(0.0, 0.0))
     assert abs(gap.row("replayed").to_matched.value) < 0.05
@@ -171,7 +171,7 @@ def test_thumbs_on_a_phone_are_replayed_as_they_were():
     if not (folder / "taps_phone_b.csv").is_file():
         pytest.skip("the open touch data is not here; NEARKEY_DATA names its folder")
     grid = phone_grid()
-    person = RecordedTouches.of(open_touches(folder, grid), grid).of_person("1")
+    person = RecordedTouches.of(open_touches(folder, grid), grid).of_participant("1")
     assert len(person) == 500
     layout = nk.Layout.named("qwerty").fitted(WIDTH_MM, HEIGHT_MM)
     replay = ReplayTouch(layout, person, PlainTouch(layout, 2.0), at_mm=(0.0, 0.0), nearest=500)
@@ -186,7 +186,7 @@ def test_recorded_words_are_made_of_the_logs_own_touches():
     key = np.repeat([0, 1], 30)
     offset = np.random.default_rng(2).normal(0, 0.05, (60, 2))
     log = TouchLog.from_points(
-        LAYOUT.centers[key] + offset, np.asarray(LAYOUT.key_ids)[key], person="p1"
+        LAYOUT.centers[key] + offset, np.asarray(LAYOUT.key_ids)[key], participant="p1"
     )
     words = RecordedWords(LAYOUT, small_pack(), words=50, seed=1)
     right, typed = words(PlainTouch(LAYOUT, 0.2), log)
@@ -195,8 +195,8 @@ def test_recorded_words_are_made_of_the_logs_own_touches():
     assert right == 50
     assert words(PlainTouch(LAYOUT, 0.2), log) == (right, typed)
     shifted = TouchLog.from_points(
-        log.points + np.asarray([1.0, 0.0]), log.target.tolist(), person="p2"
+        log.points + np.asarray([1.0, 0.0]), log.target.tolist(), participant="p2"
     )
     assert words(PlainTouch(LAYOUT, 0.2), shifted)[0] < 25
-    only = TouchLog.from_points(LAYOUT.centers[[1, 1]], [LAYOUT.key_ids[1]] * 2, person="p3")
+    only = TouchLog.from_points(LAYOUT.centers[[1, 1]], [LAYOUT.key_ids[1]] * 2, participant="p3")
     assert words(PlainTouch(LAYOUT, 0.2), only) == (0, 0)

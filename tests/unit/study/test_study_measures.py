@@ -273,7 +273,7 @@ def test_learning_curve_per_person_and_averaged() -> None:
         ]
     )
     curve = learning_curve(measured)
-    first, second = curve.persons
+    first, second = curve.participants
     assert first.blocks == (1, 2, 3, 4)
     assert first.fit is not None
     assert second.fit is not None
@@ -294,7 +294,7 @@ def test_learning_curve_per_person_and_averaged() -> None:
 
 def test_learning_curve_of_one_block_is_not_fitted() -> None:
     curve = learning_curve(measures(_log("p1", "grid", [(1, "ab", "ab", 1.0)])))
-    assert curve.persons[0].fit is None
+    assert curve.participants[0].fit is None
     assert curve.averaged is None
     assert "not fitted" in str(curve)
 

@@ -59,7 +59,7 @@ def invented(n_people: int = 3, each: int = 4, seed: int = 1, **columns: Any) ->
             TouchLog.from_points(
                 points,
                 [LAYOUT.key_ids[k] for k in keys],
-                person=f"p{person}",
+                participant=f"p{person}",
                 time_s=np.arange(len(keys)) * 0.4,
                 width_mm=10.0 + person,
                 **columns,
@@ -69,7 +69,7 @@ def invented(n_people: int = 3, each: int = 4, seed: int = 1, **columns: Any) ->
 
 
 def on(points: Any, names: list[str], people: Any = "p0") -> TouchLog:
-    return TouchLog.from_points(points, names, person=people, width_mm=12.0)
+    return TouchLog.from_points(points, names, participant=people, width_mm=12.0)
 
 
 def same_place() -> TouchLog:
@@ -212,7 +212,7 @@ def in_mm(log: TouchLog, rows: Any) -> TouchLog:
     "mixed",
     [
         pytest.param(lambda log: in_mm(log, slice(None)), id="all rows"),
-        pytest.param(lambda log: in_mm(log, log.person == "p1"), id="one person"),
+        pytest.param(lambda log: in_mm(log, log.participant == "p1"), id="one person"),
         pytest.param(lambda log: in_mm(log, np.arange(len(log)) % 2 == 0), id="every second row"),
         pytest.param(lambda log: in_mm(log, log.session == "2"), id="one session of ten"),
     ],

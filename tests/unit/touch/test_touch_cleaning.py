@@ -17,7 +17,7 @@ def invented_touches(person: str, n: int, seed: int, offset: tuple[float, float]
     keys = np.arange(n) % len(LAYOUT.key_ids)
     points = GaussianTouch.from_layout(LAYOUT, spread=0.2).sample(keys, rng) + offset
     return TouchLog.from_points(
-        points, [LAYOUT.key_ids[k] for k in keys], person=person, time_s=np.arange(n) * 0.3
+        points, [LAYOUT.key_ids[k] for k in keys], participant=person, time_s=np.arange(n) * 0.3
     )
 
 
@@ -33,7 +33,7 @@ def test_wild_touches_and_duplicates_go_and_are_counted_per_person() -> None:
     assert reasons[1200] == "duplicate"
     assert len(kept) == report.n_kept == len(log) - report.n_dropped
     # Bo's touches lie 2 of Ann's standard deviations to the right; a common centre would drop many.
-    by_name = {p.person: p for p in report.people}
+    by_name = {p.participant: p for p in report.participants}
     assert by_name["bo"].duplicate == 1
     assert by_name["bo"].far < 0.02 * 600
     assert by_name["ann"].kept == 600 - by_name["ann"].far
@@ -47,16 +47,16 @@ def test_wild_touches_and_duplicates_go_and_are_counted_per_person() -> None:
 def test_a_person_with_few_touches_is_judged_by_everyone() -> None:
     many = invented_touches("ann", 500, 3, (0.0, 0.0))
     centre = LAYOUT.centers[0]
-    few = TouchLog.from_points([centre, centre + 2.5], ["q", "q"], person="bo")
+    few = TouchLog.from_points([centre, centre + 2.5], ["q", "q"], participant="bo")
     kept, report = clean(concat([many, few]), LAYOUT)
     assert dict(report.dropped)[501] == "far"
     assert 500 not in dict(report.dropped)
-    assert len(kept.of_person("bo")) == 1
+    assert len(kept.of_participant("bo")) == 1
 
 
 def test_equal_coordinates_are_not_all_wild() -> None:
     points = np.repeat(LAYOUT.centers[:1], 30, axis=0)
-    kept, report = clean(TouchLog.from_points(points, ["q"] * 30, person="ann"), LAYOUT)
+    kept, report = clean(TouchLog.from_points(points, ["q"] * 30, participant="ann"), LAYOUT)
     assert report.n_dropped == 0
     assert len(kept) == 30
 
@@ -70,8 +70,8 @@ def test_times_out_of_order_are_flagged_not_dropped() -> None:
     kept, report = clean(odd, LAYOUT)
     assert (11, "backward time") in report.flagged
     assert (50, "absurd time") in report.flagged
-    assert report.people[0].backward_times == 1
-    assert report.people[0].absurd_times == 1
+    assert report.participants[0].backward_times == 1
+    assert report.participants[0].absurd_times == 1
     assert len(kept) == len(log) - report.n_dropped
 
 
@@ -79,11 +79,11 @@ def test_unlabelled_touches_are_kept_and_counted() -> None:
     log = concat(
         [
             invented_touches("ann", 100, 5, (0.0, 0.0)),
-            TouchLog.from_points([(1.0, 1.0)], [""], person="ann"),
+            TouchLog.from_points([(1.0, 1.0)], [""], participant="ann"),
         ]
     )
     kept, report = clean(log, LAYOUT)
-    assert report.people[0].unlabelled == 1
+    assert report.participants[0].unlabelled == 1
     assert "" in kept.target.tolist()
 
 

@@ -16,7 +16,7 @@ def log_of(points, each):
     return nk.touch.concat(
         [
             nk.TouchLog.from_points(
-                points[names == name], [LAYOUT.key_ids[0]] * each, person=str(name)
+                points[names == name], [LAYOUT.key_ids[0]] * each, participant=str(name)
             )
             for name in dict.fromkeys(names.tolist())
         ]

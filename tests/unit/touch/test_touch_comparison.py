@@ -35,7 +35,7 @@ def invented_people(n_people: int = 6, n: int = 260, seed: int = 1) -> TouchLog:
         offset = rng.normal([0.3, -0.2], 0.15)
         points = LAYOUT.centers[keys] + offset + rng.normal(size=(n, 2)) * 0.25
         names = [LAYOUT.key_ids[k] for k in keys]
-        logs.append(TouchLog.from_points(points, names, person=f"p{person}", width_mm=12.0))
+        logs.append(TouchLog.from_points(points, names, participant=f"p{person}", width_mm=12.0))
     return concat(logs)
 
 
@@ -63,9 +63,9 @@ def test_models_come_out_in_the_order_they_must() -> None:
 
 
 def test_figures_of_a_fold_are_what_they_say() -> None:
-    held_out = LOG.of_person("p2")
+    held_out = LOG.of_participant("p2")
     score = next(s for s in compare_folds(LOG, LAYOUT, {"g": GaussianTouch()}) if s.fold == "p2")
-    model = GaussianTouch().fit(LOG.without_person("p2"), LAYOUT)
+    model = GaussianTouch().fit(LOG.without_participant("p2"), LAYOUT)
     keys = np.array([LAYOUT.key_index(t) for t in held_out.target.tolist()])
     assert score.n == len(held_out) == 260
     per_mm2 = model.score(held_out) - 2 * np.log(LAYOUT.unit_mm)
@@ -103,7 +103,7 @@ def test_progress_is_told_of_every_score() -> None:
 
 
 def test_one_person_is_cut_into_blocks_and_said_so() -> None:
-    one = LOG.of_person("p0")
+    one = LOG.of_participant("p0")
     result = compare_touch(one, LAYOUT, {"pooled": PooledTouch(), "t": StudentTouch()})
     assert {s.fold for s in result.folds} == {f"block {i}" for i in range(1, 6)}
     assert "One person only: 5 consecutive blocks" in str(result)
@@ -115,7 +115,7 @@ def test_a_decoder_is_given_each_held_out_person() -> None:
     seen = []
 
     def decode(model: Any, log: TouchLog) -> tuple[int, int]:
-        seen.append((type(model).__name__, log.persons, len(log)))
+        seen.append((type(model).__name__, log.participants, len(log)))
         return (3 if model.means_.ndim else 0), 4
 
     result = compare_touch(LOG, LAYOUT, FEW, decode=decode)
@@ -165,8 +165,8 @@ def test_summary_weighs_people_the_same() -> None:
 
 def test_people_without_targets_are_not_held_out() -> None:
     """The targets of p0 are known, those of bo are not: p0 is cut into blocks, as if she were alone."""
-    one = LOG.of_person("p0")
-    blank = {"person": np.full(len(one), "bo"), "target": np.full(len(one), "")}
+    one = LOG.of_participant("p0")
+    blank = {"participant": np.full(len(one), "bo"), "target": np.full(len(one), "")}
     bo = TouchLog.from_columns(one.columns() | blank)
     models = {"pooled": PooledTouch()}
     both = compare_touch(concat([one, bo]), LAYOUT, models)

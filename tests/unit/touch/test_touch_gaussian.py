@@ -44,7 +44,7 @@ def invented_log(layout: Layout, n: int = 400, seed: int = 1, by_letter: bool = 
         else layout.key_ids[k]
         for k in keys
     ]
-    return TouchLog.from_points(points, names, person="ann")
+    return TouchLog.from_points(points, names, participant="ann")
 
 
 @pytest.mark.parametrize("shrinkage", ["auto", 0.0, 0.4])
@@ -86,7 +86,9 @@ def test_upper_case_targets_and_space() -> None:
 
 
 def test_unlabelled_touches_are_counted_and_not_learnt() -> None:
-    log = concat([invented_log(LAYOUT), TouchLog.from_points([(1.0, 1.0)], [""], person="ann")])
+    log = concat(
+        [invented_log(LAYOUT), TouchLog.from_points([(1.0, 1.0)], [""], participant="ann")]
+    )
     model = GaussianTouch().fit(log, LAYOUT)
     assert model.n_unlabelled_ == 1
     assert model.n_touches_.sum() == 400
@@ -201,7 +203,7 @@ def test_a_failed_partial_fit_changes_nothing() -> None:
 
 def test_a_key_with_equal_touches_gets_a_floor() -> None:
     centre = LAYOUT.centers[LAYOUT.key_index("q")]
-    same = TouchLog.from_points(np.repeat(centre[None], 20, axis=0), ["q"] * 20, person="ann")
+    same = TouchLog.from_points(np.repeat(centre[None], 20, axis=0), ["q"] * 20, participant="ann")
     log = invented_log(LAYOUT)
     log = concat([log.select(log.target != "q"), same])
     model = GaussianTouch(shrinkage=0.0).fit(log, LAYOUT)

@@ -20,7 +20,7 @@ def small_log(**columns: object) -> TouchLog:
     return TouchLog.from_points(
         [(0.5, 0.5), (1.5, 0.4), (2.5, 0.6)],
         ["q", "w", "e"],
-        person=["ann", "ann", "bo"],
+        participant=["ann", "ann", "bo"],
         time_s=[0.0, 0.5, 0.0],
         **columns,
     )
@@ -45,14 +45,14 @@ def test_columns_are_read_only_and_of_their_kind() -> None:
 
 def test_filters_by_person() -> None:
     log = small_log()
-    assert log.persons == ("ann", "bo")
-    assert log.of_person("ann").target.tolist() == ["q", "w"]
-    assert log.without_person("ann").target.tolist() == ["e"]
-    assert {name: len(part) for name, part in log.by_person()} == {"ann": 2, "bo": 1}
+    assert log.participants == ("ann", "bo")
+    assert log.of_participant("ann").target.tolist() == ["q", "w"]
+    assert log.without_participant("ann").target.tolist() == ["e"]
+    assert {name: len(part) for name, part in log.by_participant()} == {"ann": 2, "bo": 1}
     with pytest.raises(
         TouchDataError, match=r"person: no touches of 'cy'; people in this log: ann"
     ):
-        log.of_person("cy")
+        log.of_participant("cy")
     with pytest.raises(TouchDataError, match="no touches are left"):
         log.select(log.x > 99)
 
@@ -86,7 +86,7 @@ def test_millimetres_become_layout_units() -> None:
 
 @pytest.mark.parametrize("suffix", [".csv", ".jsonl", ".parquet"])
 def test_unit_survives_the_file(tmp_path: Path, suffix: str) -> None:
-    log = TouchLog.from_points([(3.0, 6.0)], ["q"], unit="mm", person="Zoë", note="a,b")
+    log = TouchLog.from_points([(3.0, 6.0)], ["q"], unit="mm", participant="Zoë", note="a,b")
     log.write(tmp_path / f"log{suffix}")
     again = TouchLog.read(tmp_path / f"log{suffix}")
     assert again == log

@@ -66,7 +66,7 @@ def invented_people(layout: Layout, n_people: int = 5, n: int = 120, seed: int =
             TouchLog.from_points(
                 points,
                 [layout.key_ids[k] for k in keys],
-                person=f"p{person}",
+                participant=f"p{person}",
                 width_mm=width,
             )
         )
@@ -103,7 +103,7 @@ def test_contract(name: str) -> None:
 
 def test_contract_of_one_person() -> None:
     person = PeopleTouch().fit(LOG, GRID).person(forgetting=0.99)
-    check_touch_model(person.partial_fit(LOG.of_person("p1")), GRID)
+    check_touch_model(person.partial_fit(LOG.of_participant("p1")), GRID)
 
 
 @pytest.mark.parametrize("name", default_models())
@@ -196,7 +196,7 @@ def test_touches_on_one_line_are_no_singular_matrix(name: str) -> None:
     log = TouchLog.from_points(
         GRID.centers[keys] + slide[:, None],
         [f"k{k}" for k in keys],
-        person=["ann", "bo", "cy"] * 30,
+        participant=["ann", "bo", "cy"] * 30,
         width_mm=12.0,
     )
     model = type(MODELS[name])(**MODELS[name].get_params(deep=False)).fit(log, GRID)
@@ -355,7 +355,7 @@ def test_regression_on_the_previous_touch() -> None:
         drag = np.nan_to_num(-0.6 * move)
         points[i] = GRID.centers[key] + drag + rng.normal(size=2) * 0.15
         before = points[i]
-    log = TouchLog.from_points(points, [f"k{k}" for k in keys], person="ann")
+    log = TouchLog.from_points(points, [f"k{k}" for k in keys], participant="ann")
     with_it = RegressionTouch().fit(log, GRID)
     without = RegressionTouch(previous=False).fit(log, GRID)
     assert with_it.score(log) > without.score(log) + 0.2
@@ -397,5 +397,5 @@ def test_finger_width_bad_input() -> None:
         FingerTouch().fit(TouchLog.from_columns(LOG.columns() | {"width_mm": some}), GRID)
     with pytest.raises(TouchModelError, match="SizeScaledTouch cannot be scaled"):
         FingerTouch(SizeScaledTouch()).fit(LOG, GRID).for_width(12.0)
-    one = FingerTouch(exponent="auto").fit(LOG.of_person("p1"), GRID)
+    one = FingerTouch(exponent="auto").fit(LOG.of_participant("p1"), GRID)
     assert one.exponent_ == 1.0

@@ -31,7 +31,7 @@ def people(seed: int = 0, n_people: int = 10, n: int = 250) -> PeopleTouch:
     for i in range(n_people):
         points, keys = invented_person(rng, n)
         names = [LAYOUT.key_ids[k] for k in keys]
-        logs.append(TouchLog.from_points(points, names, person=f"p{i}"))
+        logs.append(TouchLog.from_points(points, names, participant=f"p{i}"))
     return PeopleTouch().fit(concat(logs), LAYOUT)
 
 
@@ -60,7 +60,7 @@ def test_how_people_differ_is_learnt() -> None:
 def test_fewer_than_three_people_leave_a_stated_default() -> None:
     rng = np.random.default_rng(2)
     points, keys = invented_person(rng, 200)
-    log = TouchLog.from_points(points, [LAYOUT.key_ids[k] for k in keys], person="ann")
+    log = TouchLog.from_points(points, [LAYOUT.key_ids[k] for k in keys], participant="ann")
     model = PeopleTouch().fit(log, LAYOUT)
     assert not model.learnt_people_
     assert model.population_.kappa_person == 5.0
@@ -208,7 +208,7 @@ def test_bad_calls_are_refused() -> None:
 
 def test_fit_starts_the_person_anew() -> None:
     points, keys = invented_person(np.random.default_rng(13), 100)
-    log = TouchLog.from_points(points, [LAYOUT.key_ids[k] for k in keys], person="ann")
+    log = TouchLog.from_points(points, [LAYOUT.key_ids[k] for k in keys], participant="ann")
     model = POPULATION.person().observe(points, keys).observe(points, keys)
     once = POPULATION.person().partial_fit(log)
     np.testing.assert_array_equal(model.fit(log, LAYOUT).means_, once.means_)

@@ -33,7 +33,7 @@ def test_a_raw_log_is_read_by_a_mapping_of_its_columns(raw):
     path, log = raw
     found = TouchLog.read(path, columns=NAMES, unit="px", dpi=254, time_unit="ms", missing="drop")
     kept = np.delete(np.arange(len(log)), [4, 8])
-    assert (found.unit, found.n_missing, found.persons) == ("mm", 2, ("",))
+    assert (found.unit, found.n_missing, found.participants) == ("mm", 2, ("",))
     np.testing.assert_allclose(found.points, log.points[kept], atol=1e-6)
     np.testing.assert_allclose(found.time_s, 135.651 + log.time_s[kept], atol=1e-3)
     assert found.target.tolist() == log.target[kept].tolist()
@@ -111,7 +111,7 @@ def test_a_mapping_is_written_as_pairs():
 def test_a_device_that_loses_one_touch_in_nine_is_cleaned_and_named():
     log = invented_log(PAD, people=3)
     points = log.points
-    hers = np.flatnonzero(log.person == "invented-2")
+    hers = np.flatnonzero(log.participant == "invented-2")
     lost = hers[:: len(hers) // 24][:23]
     points[lost] += (400.0, 0.0)
     wild = log.with_points(points)

@@ -52,7 +52,7 @@ def test_every_model_clones_and_knows_whether_it_is_fitted(kind):
 def test_every_model_that_is_compared_is_cross_validated_by_person(name):
     model = default_models()[name]
     found = cross_val_score(
-        clone(model), LOG, groups=LOG.person, cv=LeaveOneGroupOut(), params={"layout": PAD}
+        clone(model), LOG, groups=LOG.participant, cv=LeaveOneGroupOut(), params={"layout": PAD}
     )
     per_mm2 = found - 2 * np.log(PAD.unit_mm)
     (row,) = nk.compare_touch(LOG, PAD, {name: clone(model)}).rows
@@ -66,7 +66,7 @@ def test_the_adapting_model_is_searched_by_what_it_forgets():
         AdaptingTouch(PeopleTouch()), {"forgetting": [1.0, 0.9], "people__background": [0.01, 0.05]}, cv=GroupKFold(2),
         error_score="raise",
     )  # fmt: skip
-    search.fit(LOG, layout=PAD, groups=LOG.person)
+    search.fit(LOG, layout=PAD, groups=LOG.participant)
     assert len(set(search.cv_results_["mean_test_score"].tolist())) == 4
     with pytest.raises(TouchModelError, match="is not fitted; call fit"):
         AdaptingTouch().score(LOG)
@@ -74,11 +74,13 @@ def test_the_adapting_model_is_searched_by_what_it_forgets():
 
 def test_cross_validation_by_person_is_what_holding_people_out_by_hand_is():
     found = cross_val_score(
-        GaussianTouch(), LOG, groups=LOG.person, cv=LeaveOneGroupOut(), params={"layout": PAD}
+        GaussianTouch(), LOG, groups=LOG.participant, cv=LeaveOneGroupOut(), params={"layout": PAD}
     )
     by_hand = {
-        name: GaussianTouch().fit(LOG.without_person(name), PAD).score(LOG.of_person(name))
-        for name in LOG.persons
+        name: GaussianTouch()
+        .fit(LOG.without_participant(name), PAD)
+        .score(LOG.of_participant(name))
+        for name in LOG.participants
     }
     np.testing.assert_allclose(found, [by_hand[name] for name in sorted(by_hand)])
 
@@ -87,7 +89,7 @@ def test_a_grid_is_searched_and_the_best_is_fitted_again():
     search = GridSearchCV(
         GaussianTouch(), {"shrinkage": [0.0, 0.5, "auto"]}, cv=GroupKFold(2), error_score="raise"
     )
-    search.fit(LOG, layout=PAD, groups=LOG.person)
+    search.fit(LOG, layout=PAD, groups=LOG.participant)
     assert search.best_params_["shrinkage"] in (0.0, 0.5, "auto")
     scores = search.cv_results_["mean_test_score"]
     assert np.isfinite(scores).all()
@@ -114,7 +116,7 @@ def test_logs_are_cut_like_arrays():
     np.testing.assert_array_equal(LOG[3:6].points, LOG.points[3:6])
     np.testing.assert_array_equal(LOG[[5, 2]].points, LOG.points[[5, 2]])
     np.testing.assert_array_equal(
-        LOG[LOG.person == "invented-2"].points, LOG.of_person("invented-2").points
+        LOG[LOG.participant == "invented-2"].points, LOG.of_participant("invented-2").points
     )
     assert len(LOG[-1]) == 1
     with pytest.raises(IndexError):

@@ -28,16 +28,18 @@ LAYOUT = Layout(
 
 def test_a_space_means_the_nearer_space_key():
     points = np.array([[0.3, 0.5], [3.9, 0.4], [1.4, 0.5], [1.4, 0.5]])
-    log = TouchLog.from_points(points, [" ", " ", "a", "right"], person="ann")
+    log = TouchLog.from_points(points, [" ", " ", "a", "right"], participant="ann")
     assert target_keys(log, LAYOUT).tolist() == [0, 3, 1, 3]
-    in_mm = TouchLog.from_points(points * 4.0, [" ", " ", "a", "right"], person="ann", unit="mm")
+    in_mm = TouchLog.from_points(
+        points * 4.0, [" ", " ", "a", "right"], participant="ann", unit="mm"
+    )
     assert target_keys(in_mm, LAYOUT).tolist() == [0, 3, 1, 3]
 
 
 def test_each_space_key_is_fitted_by_its_own_touches():
     rng = np.random.default_rng(3)
     centers = np.repeat([[0.4, 0.5], [3.6, 0.5]], 40, axis=0)
-    log = TouchLog.from_points(centers + rng.normal(0, 0.1, (80, 2)), [" "] * 80, person="ann")
+    log = TouchLog.from_points(centers + rng.normal(0, 0.1, (80, 2)), [" "] * 80, participant="ann")
     model = GaussianTouch(shrinkage=0.0).fit(log, LAYOUT)
     assert model.means_[0, 0] == pytest.approx(0.4, abs=0.06)
     assert model.means_[3, 0] == pytest.approx(3.6, abs=0.06)
