@@ -89,7 +89,7 @@ def test_power_from_stated_variances_and_from_a_pilot(pilot, tmp_path):
             "study", "power", *stated, "--participants", "4,8", "--simulations", 20, "--json"
         ).stdout
     )
-    assert [row["people"] for row in found["rows"]] == [4, 8]
+    assert [row["participants"] for row in found["rows"]] == [4, 8]
     assert found["truth"]["sd_participant"] == 2.0
     pilot_power = ("study", "power", *pilot, "--difference", 1, "--participants", "6")
     few = ("--simulations", 5, "--mixed", 1)
@@ -104,7 +104,7 @@ def test_power_from_stated_variances_and_from_a_pilot(pilot, tmp_path):
     )
     for people in ("1", "1000000"):
         said = refused(tmp_path, "study", "power", *stated, "--participants", people)
-        assert f"people: {people} is out of range" in said
+        assert f"participants: {people} is out of range" in said
     assert "metric: is 'speed'" in refused(tmp_path, *pilot_power, "--metric", "speed")
 
 

@@ -109,7 +109,8 @@ class PowerTable:
         lines.append(
             "no row reaches 80 % with the t test"
             if found is None
-            else f"80 % with the t test: {found.participants} people, {found.blocks} blocks of {found.phrases} phrases"
+            else f"80 % with the t test: {found.participants} participants, "
+            f"{found.blocks} blocks of {found.phrases} phrases"
         )
         return "\n".join(lines)
 

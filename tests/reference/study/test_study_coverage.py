@@ -58,7 +58,7 @@ def test_intervals_of_people_hold_the_truth(coverage) -> None:
     found = coverage.count(
         with_halves(coverage.of_people),
         lambda name, people: told(name.removeprefix("half: "), people),
-        participants=8,
+        people=8,
         studies=40,
         seed=2,
     )
@@ -71,7 +71,7 @@ def test_intervals_of_models_hold_the_truth(coverage) -> None:
     found = coverage.count(
         with_halves(coverage.of_models),
         lambda name, people: coverage.true_model(name.removeprefix("half: "), people),
-        participants=4,
+        people=4,
         studies=40,
         seed=2,
     )

@@ -341,7 +341,7 @@ def test_no_likelihood_statsmodels_finds_is_better_than_ours() -> None:
         log_block = np.log2(data.block)
         z_person = np.eye(5)[data.participant]
         parts = {
-            "person": z_person,
+            "participant": z_person,
             "phrase": np.eye(len(data.phrases))[data.phrase],
             "participant x condition": np.eye(10)[data.participant * 2 + data.condition],
             "participant x block": z_person * log_block[:, None],

@@ -28,11 +28,13 @@ from nearkey.report.style import text_for_plot
 from nearkey.touch import concat
 
 
-def _touches(layout: nk.Layout, n: int, *, seed: int = 0, person: str = "a") -> nk.TouchLog:
+def _touches(layout: nk.Layout, n: int, *, seed: int = 0, participant: str = "a") -> nk.TouchLog:
     rng = np.random.default_rng(seed)
     keys = rng.integers(0, len(layout.keys), n)
     points = layout.centers[keys] + rng.normal(0, 1.0 / layout.unit_mm, (n, 2))
-    return nk.TouchLog.from_points(points, [layout.key_ids[k] for k in keys], participant=person)
+    return nk.TouchLog.from_points(
+        points, [layout.key_ids[k] for k in keys], participant=participant
+    )
 
 
 def _drawn_dots(axes) -> np.ndarray:

@@ -94,7 +94,7 @@ def test_a_typist_can_type_with_them():
 def test_people_and_halves_are_kept_apart():
     touches, _ = recorded()
     one = touches.of_participant("p1")
-    assert set(one.person) == {"p1"}
+    assert set(one.participant) == {"p1"}
     assert len(one) + len(touches.others("p1")) == len(touches)
     first, second = one.halves(np.random.default_rng(0))
     assert abs(len(first) - len(second)) <= 1

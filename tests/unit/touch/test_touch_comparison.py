@@ -107,7 +107,7 @@ def test_one_person_is_cut_into_blocks_and_said_so() -> None:
     result = compare_touch(one, LAYOUT, {"pooled": PooledTouch(), "t": StudentTouch()})
     assert {s.fold for s in result.folds} == {f"block {i}" for i in range(1, 6)}
     assert "One person only: 5 consecutive blocks" in str(result)
-    with pytest.raises(TouchDataError, match="person: one person and 30 touches are too few"):
+    with pytest.raises(TouchDataError, match="participant: one person and 30 touches are too few"):
         compare_touch(one.select(np.arange(30)), LAYOUT, FEW)
 
 

@@ -50,7 +50,7 @@ def test_filters_by_person() -> None:
     assert log.without_participant("ann").target.tolist() == ["e"]
     assert {name: len(part) for name, part in log.by_participant()} == {"ann": 2, "bo": 1}
     with pytest.raises(
-        TouchDataError, match=r"person: no touches of 'cy'; people in this log: ann"
+        TouchDataError, match=r"participant: no touches of 'cy'; participants of this log: ann"
     ):
         log.of_participant("cy")
     with pytest.raises(TouchDataError, match="no touches are left"):
@@ -128,7 +128,7 @@ def test_unit_line_above_the_header(tmp_path: Path) -> None:
             "unit: pixels have no size of their own; give dpi",
         ),
         ("# version = 9\n" + HEADER + "a,1,0,0,0,1,1,q\n", "version: version 9 is not known here"),
-        (HEADER + "a\x07,1,0,0,0,1,1,q\n", "line 2, person: holds a control character"),
+        (HEADER + "a\x07,1,0,0,0,1,1,q\n", "line 2, participant: holds a control character"),
         (
             "width_mm," + HEADER + "0,a,1,0,0,0,1,1,q\n",
             "line 2, width_mm: is 0.0; give a width above 0",
@@ -150,7 +150,7 @@ ROW = '{"person":"a","session":"","trial":0,"order":0,"time_s":0,"x":%s,"y":1,"t
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("{}\n", "line 1, person: is missing; add it"),
+        ("{}\n", "line 1, participant: is missing; add it"),
         ("", "holds no touches"),
         (ROW % "1" + "[1]\n", "line 2: is not an object"),
         (ROW % "1" + "{oops\n", "line 2: not valid JSON"),

@@ -8,13 +8,15 @@ All touches are invented (`invented_people` of test_touch_models.py).
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from nearkey.layout import Layout
-from nearkey.touch import TouchLog, load_touch
+from nearkey.touch import TouchLog, TouchLogWriter, load_touch
+from nearkey.touch.log_columns import REQUIRED
 
 SAVED = Path(__file__).parent / "saved"
 EXPECTED = json.loads((SAVED / "expected.json").read_text())
@@ -40,7 +42,22 @@ def test_a_log_of_the_first_version_is_read_as_it_was(suffix: str, tmp_path: Pat
     log.write(tmp_path / f"again.{suffix}")
     if suffix != "parquet":  # a Parquet file names the library that wrote it
         again = (tmp_path / f"again.{suffix}").read_text()
-        assert again == (SAVED / f"log.{suffix}").read_text()
+        was = (SAVED / f"log.{suffix}").read_text()
+        assert again == was.replace("person", "participant")  # the name of that column, no more
+
+
+def test_rows_of_both_names_stand_in_one_growing_log(tmp_path: Path) -> None:
+    path = tmp_path / "log.jsonl"
+    shutil.copy(SAVED / "log.jsonl", path)
+    was = TouchLog.read(path)
+    with TouchLogWriter(path) as writer:
+        writer.add(
+            {**{name: was.columns()[name][0].item() for name in REQUIRED}, "participant": "p9"}
+        )
+    grown = TouchLog.read(path)
+    assert grown.participants == (*was.participants, "p9")
+    named = TouchLog.read(path, columns={"person": "target"})
+    assert named.participants == tuple(dict.fromkeys(grown.target.tolist()))
 
 
 def test_a_layout_of_the_first_version_comes_back_byte_for_byte(tmp_path: Path) -> None:
