@@ -13,7 +13,7 @@ import sys
 from pathlib import Path
 
 from quoted_figures import quoting_pages
-from sections import RESULTS, Cell, Column, Section, read
+from sections import PACK, RESULTS, Cell, Column, Section, read, this_tree
 
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
@@ -94,7 +94,12 @@ def document(found: list[tuple[Path, Section]]) -> str:
             found, anchors([section.title for _, section in found]), strict=True
         )
     ]
-    parts = [PREAMBLE, "\n".join(index) + "\n"]
+    ships = this_tree()[PACK]
+    others = {path.name for path, section in found if section.taken.get(PACK, ships) != ships}
+    note = (
+        f"Taken with another English pack than {ships}, which ships: {', '.join(sorted(others))}.\n"
+    )
+    parts = [PREAMBLE, *[note] * bool(others), "\n".join(index) + "\n"]
     parts += [section_text(section, path) for path, section in found]
     return "\n".join(parts)
 

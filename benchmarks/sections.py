@@ -27,6 +27,7 @@ from nearkey.schema import convert, read_json
 FORMAT = "nearkey-results-1"
 RESULTS = Path(__file__).resolve().parent / "results"
 ROOT = RESULTS.parents[1]
+PACK = "English pack"
 
 Number = int | float
 #: A figure, a figure with its interval [estimate, low, high], a word, yes/no, or nothing measured.
@@ -182,7 +183,7 @@ def data_folder() -> Path:
 @cache
 def this_tree() -> dict[str, str]:
     """The English pack of this checkout, and the last revision that changed `src` or `models`: "+" where they differ from it."""
-    taken = {"English pack": read_info(ROOT / "models" / "en" / "pack").version}
+    taken = {PACK: read_info(ROOT / "models" / "en" / "pack").version}
     git = ["git", "-C", os.fspath(ROOT)]
     parts = ["--", "src", "models"]
     try:

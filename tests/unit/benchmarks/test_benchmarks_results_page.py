@@ -47,6 +47,9 @@ def test_the_page_says_with_which_pack_and_revision_figures_were_taken(tmp_path:
     put(tmp_path, "a.json", taken={"English pack": "1.2.3", "revision": "abc1234+"})
     page = make_results.document(make_results.load(tmp_path))
     assert "from results/a.json, English pack 1.2.3, revision abc1234+" in page
+    assert f"another English pack than {taken['English pack']}, which ships: a.json." in page
+    put(tmp_path, "a.json", taken=taken)
+    assert "another English pack" not in make_results.document(make_results.load(tmp_path))
 
 
 def test_check_notices_a_page_edited_by_hand(tmp_path: Path) -> None:
