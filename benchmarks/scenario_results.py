@@ -62,6 +62,7 @@ def _about(run: dict[str, Any]) -> list[str]:
         + ", ".join(f"{k} with {v:g} mm" for k, v in SPREADS_MM.items())
         + " standard deviation; the decoder knows the spread. No person typed any of this.",
         "Layouts: " + "; ".join(f"{k}, {v}" for k, v in LAYOUTS.items()) + ".",
+        "e161 alone has a key for space and one for delete: a slip onto either, and a space that is missed, cost it words.",
         "Texts the pack was not trained on: "
         + "; ".join(
             f"{k}, {spec.register} ({spec.attribution}"
