@@ -28,6 +28,7 @@ from sections import Cell, Section, save, section
 import nearkey as nk
 from nearkey.intervals import Estimate, paired_difference
 from nearkey.simulate.completion import completion_savings
+from nearkey.simulate.decoders import OwnDecoder
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.trial import TypedWords, type_workload
 
@@ -92,7 +93,9 @@ def place_row(case: Case) -> list[Cell]:
     queries, spelled = case.typed.queries, case.typed.spelled
 
     def spared(decoder: nk.Decoder, selection: Selection) -> Estimate:
-        return completion_savings(decoder, queries, case.words, spelled, selection).spared
+        return completion_savings(
+            OwnDecoder(decoder), queries, case.words, spelled, selection
+        ).spared
 
     shipped = right(case, case.decoder)
     scored = right(case, by_score)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib import metadata
 from typing import Any
 
@@ -25,25 +26,30 @@ def plugin_names(group: str) -> tuple[str, ...]:
     return tuple(sorted({entry.name for entry in metadata.entry_points(group=group)}))
 
 
-def load_plugin(group: str, name: str) -> Any | None:
+def load_plugin(
+    group: str, name: str, *, use: Callable[[Any], Any] = lambda part: part
+) -> Any | None:
     """What an entry point names; None where no installed distribution has one of this name.
 
     Parameters
     ----------
-    group : one of the groups above. name : of the entry point.
+    group : one of the groups above. name : of the entry point. use : what is done with it; its result is returned.
 
     Only this entry is loaded, so that a broken one hurts nobody who does not ask for it. Raises NearkeyError naming
-    the entry point, and the distribution it comes from, where it cannot be loaded.
+    the entry point, and the distribution it comes from, where it cannot be loaded, or used.
     """
     for entry in metadata.entry_points(group=group, name=name):
         try:
-            return entry.load()
+            return use(entry.load())
         except Exception as fault:  # whatever another person's module may raise
+            said, fix = f"{type(fault).__name__}: {fault}", None
+            if isinstance(fault, NearkeyError):
+                said, fix = fault.problem, fault.fix
             source = entry.dist.name if entry.dist is not None else "?"
             raise NearkeyError(
-                f"its entry point fails: {type(fault).__name__}: {fault}",
+                f"its entry point fails: {said}",
                 where=f"{group}: {name}",
                 field=entry.value,
-                fix=f"reinstall or remove {source}",
+                fix=fix or f"reinstall or remove {source}",
             ) from fault
     return None

@@ -29,6 +29,7 @@ from nearkey.plugins import DECODERS, load_plugin, plugin_names
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
+    from nearkey.simulate.decoder_score import DecoderScore
 
 
 @click.command("score", short_help="Score layouts, and decoders on them.")
@@ -191,6 +192,25 @@ def score_command(
         click.echo(json_text([r.to_dict() for r in results]))
     else:
         click.echo("\n\n".join(map(str, results)))
+    for result in results:
+        for name in commands:
+            _refuse_given_up(name, result.compared[name].score, result.layout)
+
+
+def _refuse_given_up(name: str, score: DecoderScore, layout: str) -> None:
+    """NearkeyError for a decoder that was given up, or answered no word: its figures say nothing of how it decodes."""
+    counts = {kind: n for kind, n in score.faults.counts.items() if kind != "not asked"}
+    given_up = "not asked" in score.faults.counts
+    if not counts or not (given_up or score.missed == len(score.outcomes)):
+        return
+    kind = max(counts, key=lambda kind: counts[kind])
+    raise NearkeyError(
+        f"{'was given up' if given_up else 'answered no word right'} after {sum(counts.values())} faults: {kind}, "
+        f"{score.faults.examples[kind][0]}",
+        where=layout,
+        field=f"--decoder {name}",
+        fix="mend the decoder (docs/line-protocol.md)",
+    )
 
 
 def _targets(folder: str | None, name: str, force: bool) -> tuple[Path, Path] | None:
@@ -207,15 +227,24 @@ def plugged_decoder(name: str, layout: Layout, touch: Any, pack: Any) -> Any:
 
     name : of the entry point. layout, touch, pack : what the decoder is made for. NearkeyError where there is none.
     """
-    made = load_plugin(DECODERS, name)
-    if made is None:
+
+    def made(entry: Any) -> Any:
+        decoder = entry(layout=layout, touch=touch, pack=pack)
+        if not callable(getattr(decoder, "decode", None)):
+            raise NearkeyError(
+                "what it makes has no decode(points, *, context, k)", fix="see docs/extending.md"
+            )
+        return decoder
+
+    decoder = load_plugin(DECODERS, name, use=made)
+    if decoder is None:
         known = ", ".join(plugin_names(DECODERS)) or "none are installed"
         raise NearkeyError(
             f"{name!r} is no decoder by name ({known})",
             field="--decoder",
             fix="name an installed one, or give NAME=COMMAND: mine='./decoder -x'",
         )
-    return made(layout=layout, touch=touch, pack=pack)
+    return decoder
 
 
 def _named_command(text: str) -> tuple[str, list[str] | str]:

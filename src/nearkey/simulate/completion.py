@@ -8,15 +8,15 @@ not, and a text with many of them shows savings below 0. So the same list withou
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.decode import Decoder, State
 from nearkey.intervals import Estimate, ratio
-from nearkey.simulate.decoders.protocol import Queries
+from nearkey.simulate.decoders.protocol import Faults, LiveLists, Queries
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.plain_data import plain
 
@@ -32,7 +32,8 @@ class Completion:
     spared : share of keystrokes that completions spare a person with the same decoder: the same touches, and
         the same list without them.
     kspc, kspc_without : keystrokes per character, with completions and without.
-    early : share of words taken before their last letter. words : how many.
+    early : share of words taken before their last letter: as completions. words : how many.
+    faults : what the decoder did wrong; `to_dict` leaves it out.
     """
 
     words: int
@@ -41,46 +42,54 @@ class Completion:
     kspc: Estimate
     kspc_without: Estimate
     early: float
+    faults: Faults
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data."""
-        return cast(dict[str, Any], plain(self))
+        return cast(dict[str, Any], plain(self, leave_out=("faults",)))
 
 
 def completion_savings(
-    decoder: Decoder,
+    lists: LiveLists,
     queries: Queries,
-    words: list[str],
-    spelled: NDArray[np.float64],
+    words: Sequence[str],
+    spelled: Floats,
     selection: Selection,
     *,
-    context: bool = True,
     different: int | None = None,
 ) -> Completion:
     """Type words touch by touch, the live list offering completions, and take each where it costs least.
 
-    decoder : its live list is asked (`Decoder.candidates`); `edits.completion` must be set.
+    lists : the decoder, asked for live lists with and without completions. A list it owes holds no word.
     spelled : keystrokes of letter-by-letter entry of each word (n,), for those never offered; see `Selection`.
     different : running words among `words` that differ, where some are typed again; see `intervals`.
     """
-    plain_list = decoder.with_edits(replace(decoder.edits, completion=None))
-    cost, without, early = np.zeros(len(words)), np.zeros(len(words)), 0
-    for i, word in enumerate(words):
-        touches = queries.touches(i)
-        n = len(touches)
-        state = queries.states[i] if context and queries.states is not None else None
-        missed = float(n + 1 + spelled[i] + 1)
-        steps = _steps(plain_list, touches, state, word, selection)
-        without[i] = missed if steps is None else min(missed, n + steps + 1)
-        best, taken = missed, n
-        for t in range(1, n + 1):
-            if t + 1 >= best:
-                break
-            steps = _steps(decoder, touches[:t], state, word, selection)
-            if steps is not None and t + steps + 1 < best:
-                best, taken = float(t + steps + 1), t
-        cost[i] = best
-        early += taken < n
+    faults = Faults()
+
+    def places(asked: Queries, meant: Sequence[str], *, completions: bool) -> Floats:
+        """Presses of next that choose each word in its live list; infinite where it is not there."""
+        found = lists.answer_live(asked, selection.listed, completions=completions)
+        faults.include(found.faults)
+        number = {text: i for i, text in enumerate(found.words)}
+        at = np.asarray([number.get(word, -2) for word in meant])
+        listed = found.index == at[:, None]
+        steps = listed.argmax(axis=1) if selection.style == "next" else np.zeros(len(at))
+        return np.where(listed.any(axis=1), steps, np.inf)
+
+    touches = np.asarray(np.diff(queries.offsets.astype(np.int64)), dtype=np.int64)
+    missed = touches + 1 + spelled + 1
+    without = np.minimum(missed, touches + places(queries, words, completions=False) + 1)
+    cost, taken = missed.astype(np.float64), touches.copy()
+    for t in range(1, int(touches.max(initial=0)) + 1):
+        # Whoever has a place at which a word costs no more than this touch and a space looks no further.
+        rows = np.flatnonzero((touches >= t) & (t + 1 < cost)).tolist()
+        if not rows:
+            break
+        meant = [words[i] for i in rows]
+        now = t + 1 + places(queries.beginnings(rows, t), meant, completions=True)
+        better = now < cost[rows]
+        taken[np.asarray(rows)[better]] = t
+        cost[rows] = np.minimum(cost[rows], now)
     characters = np.fromiter((len(w) + 1 for w in words), np.float64, len(words))
     kspc = ratio(cost, characters, different=different)
     return Completion(
@@ -89,20 +98,9 @@ def completion_savings(
         _saved(ratio(cost, without, different=different)),
         kspc,
         ratio(without, characters, different=different),
-        early / max(len(words), 1),
+        int((taken < touches).sum()) / max(len(words), 1),
+        faults,
     )
-
-
-def _steps(
-    decoder: Decoder, touches: Floats, state: State | None, word: str, selection: Selection
-) -> int | None:
-    """Presses of next that choose a word in the live list; None where it is not there."""
-    found = decoder.candidates(touches, context=state, k=selection.listed)
-    # A word and its readings with a mark behind it are one word here.
-    words = list(dict.fromkeys(candidate.word for candidate in found))
-    if word not in words:
-        return None
-    return words.index(word) if selection.style == "next" else 0
 
 
 def _saved(share: Estimate) -> Estimate:

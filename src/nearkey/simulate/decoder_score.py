@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from nearkey.intervals import Estimate
 from nearkey.simulate.calibration import Calibration, calibrate
+from nearkey.simulate.completion import Completion
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import BatchDecodes, Decodes, Faults, Queries
 from nearkey.simulate.keystrokes import Selection
@@ -228,18 +229,26 @@ def _calibration(outcomes: WordOutcomes) -> Calibration | None:
 class Compared:
     """A decoder beside ours, over the same words and touches.
 
-    top1_to_ours, top3_to_ours : its share minus ours, paired word by word, with 95 % intervals.
+    top1_to_ours, top3_to_ours, kspc_to_ours : its figure minus ours, paired word by word, with 95 % intervals.
+    completion : what its completions save; None where it gives no live lists.
     """
 
     score: DecoderScore
     top1_to_ours: Estimate
     top3_to_ours: Estimate
+    kspc_to_ours: Estimate
+    completion: Completion | None = None
 
     @classmethod
-    def of(cls, theirs: DecoderScore, ours: DecoderScore) -> Self:
+    def of(
+        cls, theirs: DecoderScore, ours: DecoderScore, completion: Completion | None = None
+    ) -> Self:
         """Pair the words of two decoders."""
-        pair = theirs.outcomes, ours.outcomes
-        return cls(theirs, MEASURES["top1"].difference(*pair), MEASURES["top3"].difference(*pair))
+        top1, top3, kspc = (
+            MEASURES[name].difference(theirs.outcomes, ours.outcomes)
+            for name in ("top1", "top3", "kspc")
+        )
+        return cls(theirs, top1, top3, kspc, completion)
 
     def to_dict(self) -> dict[str, Any]:
         """Quality, as plain data."""

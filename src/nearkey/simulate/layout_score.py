@@ -242,6 +242,21 @@ def _compared(result: LayoutScore) -> list[str]:
             ]
         )
     lines = [text_table(heads, rows)]
+    completed = [
+        [
+            name,
+            str(done.words),
+            _percent(done.spared),
+            estimate_text(done.kspc, 3),
+            number(done.kspc_without.value, 3),
+            number(done.early, 0, percent=True),
+        ]
+        for name, other in result.compared.items()
+        if (done := other.completion) is not None
+    ]
+    if len(completed) > 1:
+        heads = ["completions", "n", "spared %", "KSPC", "without", "accepted %"]
+        lines += ["", text_table(heads, completed)]
     for other in result.compared.values():
         lines += _faults(other.score)
     return lines

@@ -10,12 +10,12 @@ from nearkey.decode import Decoder, EditCosts, LanguagePack, require_pack
 from nearkey.decode.options import COMPLETION
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.completion import completion_savings
+from nearkey.simulate.completion import Completion, completion_savings
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.decoder_score import Compared, DecoderScore, Latency, latency_of
 from nearkey.simulate.decoders.baseline_decoders import baselines
-from nearkey.simulate.decoders.own import OwnDecoder
-from nearkey.simulate.decoders.protocol import BatchDecodes, Decodes
+from nearkey.simulate.decoders.own import OwnDecoder, live_lists
+from nearkey.simulate.decoders.protocol import Answers, BatchDecodes, Decodes, LiveLists, Queries
 from nearkey.simulate.identity import digest, pack_identity, touch_identity
 from nearkey.simulate.keystrokes import characteristic_kspc, multi_tap_kspc
 from nearkey.simulate.layout_score import LayoutScore, StaticScore
@@ -27,7 +27,7 @@ from nearkey.simulate.simulation_options import (
     StepCount,
     check_words,
 )
-from nearkey.simulate.trial import Judged, Stages, TypingTrial
+from nearkey.simulate.trial import Judged, Stages, TypedWords, TypingTrial
 from nearkey.simulate.word_collisions import collisions, spelled_for
 from nearkey.simulate.workload import Workload, count_different
 from nearkey.version import VERSION
@@ -174,19 +174,12 @@ def _score(
         progress.step(layout.name, "completions", more=0)
         with stages("decoder"):
             typed = trial.type_first(workload, options.completion_words)
-            completion = completion_savings(
-                decoder,
-                typed.queries,
-                typed.workload.texts(),
-                typed.spelled,
-                options.selection,
-                different=count_different(typed.workload.origin),
-            )
+            completion = _completion(own, typed, options)
     if static is None:
         with stages("judging"):
             static = static_score(layout, pack)
     compared, skipped = (
-        _compared(trial, workload, options, name, progress) if options.compare else ({}, {})
+        _compared(trial, workload, options, completion, progress) if options.compare else ({}, {})
     )
     return LayoutScore(
         layout=layout.name,
@@ -223,31 +216,65 @@ def _score(
     )
 
 
+def _completion(lists: LiveLists, typed: TypedWords, options: ScoreOptions) -> Completion:
+    return completion_savings(
+        lists,
+        typed.queries,
+        typed.workload.texts(),
+        typed.spelled,
+        options.selection,
+        different=count_different(typed.workload.origin),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Listing:
+    """A decoder of which live lists are judged."""
+
+    lists: LiveLists
+    completions: bool
+
+    def answer(self, queries: Queries, k: int) -> Answers:
+        """Those of finished words."""
+        return self.lists.answer_live(queries, k, completions=self.completions, start="")
+
+
 def _compared(
     trial: TypingTrial,
     workload: Workload,
     options: ScoreOptions,
-    own_name: str,
+    completion: Completion | None,
     progress: StepCount,
 ) -> tuple[dict[str, Compared], dict[str, str]]:
-    """Ours and other decoders on the first words, by name; and those that cannot run here, and why."""
+    """Ours and other decoders on the first words, by name; and those that cannot run here, and why.
+
+    completion : ours. Others than the baselines are asked for live lists, too, where they give them.
+    """
     typed = trial.type_first(workload, options.compare_words)
-    others: dict[str, Any] = {own_name: trial.decoder}
+    typed_live = trial.type_first(workload, options.completion_words) if completion else None
+    edits = trial.decoder.decoder.edits
+    others: dict[str, Any] = {OWN_NAME[options.use]: trial.decoder}
     others |= baselines(trial.decoder.decoder, typist_touch=trial.condition.generating)
-    if not isinstance(options.compare, bool):
-        others |= options.compare
+    given = {} if isinstance(options.compare, bool) else dict(options.compare)
     compared: dict[str, Compared] = {}
     skipped: dict[str, str] = {}
-    ours: DecoderScore | None = None
-    for name, decoder in others.items():
+    ours: Compared | None = None
+    for name, decoder in (others | given).items():
         progress.step(trial.condition.layout.name, name, more=0)
         if isinstance(decoder, NearkeyError):
             skipped[name] = str(decoder)
             continue
+        lists = live_lists(decoder) if name in given else None
+        if lists is not None and options.use == "live":
+            decoder = _Listing(lists, edits.completion is not None)
         judged = trial.judge(typed, decoder)
+        theirs = completion if ours is None else None
+        if lists is not None and typed_live is not None:
+            theirs = _completion(lists, typed_live, options)
+            judged.faults.include(theirs.faults)
         score = DecoderScore.of(judged, known=typed.workload.known, k=options.k, name=name)
-        ours = ours or score
-        compared[name] = Compared.of(score, ours)
+        compared[name] = Compared.of(score, ours.score if ours else score, theirs)
+        ours = ours or compared[name]
     return compared, skipped
 
 

@@ -279,7 +279,7 @@ def judge(
     given: Posterior | None = None
     with stages("decoder"):
         start = perf_counter()
-        answers = ask(decoder, typed.queries, k)
+        answers = ask(decoder, typed.queries, k).settled()
         seconds = perf_counter() - start
         if detail and isinstance(decoder, OwnDecoder):
             given = decoder.posterior(typed.queries, workload.index)
@@ -302,16 +302,12 @@ def judge(
     return Judged(outcomes, answers.faults, answers.seconds, seconds, stages.seconds)
 
 
-# Texts no further apart than this, in nats, are equally probable: sums in another order differ by as much.
-_TIE = 1e-9
-
-
 def place_answers(answers: Answers, workload: Workload, lexicon: Sequence[str]) -> Ints:
     """Rank of the word meant in each list, (n,); 0 where it is not listed. `lexicon` : the pack's words.
 
-    Texts that are equally probable stand in one order, that of the alphabet, whatever order a decoder's sums of
-    rounded numbers put them in: so no decoder gains or loses by a tie.
+    Texts that are equally probable stand in one order (see `Answers.settled`).
     """
+    answers = answers.settled()
     if answers.words is lexicon:
         target = workload.index
     else:
@@ -319,19 +315,7 @@ def place_answers(answers: Answers, workload: Workload, lexicon: Sequence[str]) 
         known = [place.get(text, -1) for text in workload.vocabulary]
         target = np.asarray(known, dtype=np.int64)[workload.word]
     matches = (answers.index == target[:, None]) & (target[:, None] >= 0)
-    rank = np.where(matches.any(axis=1), matches.argmax(axis=1) + 1, 0).astype(np.int64)
-    if answers.log_probs is None:
-        return rank
-    listed = np.flatnonzero(rank)
-    given = answers.log_probs[listed]
-    own = given[np.arange(len(listed)), rank[listed] - 1]
-    tied = np.abs(given - own[:, None]) <= _TIE
-    for row in np.flatnonzero(tied.sum(axis=1) > 1).tolist():
-        texts = answers.index[listed[row]]
-        mine = answers.words[int(texts[rank[listed[row]] - 1])]
-        before = sum(answers.words[int(texts[j])] < mine for j in np.flatnonzero(tied[row]))
-        rank[listed[row]] = int(np.flatnonzero(tied[row])[0]) + 1 + before
-    return rank
+    return np.where(matches.any(axis=1), matches.argmax(axis=1) + 1, 0).astype(np.int64)
 
 
 def _distances(answers: Answers, workload: Workload, rank: Ints) -> Ints:

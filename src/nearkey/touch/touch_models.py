@@ -178,16 +178,18 @@ def touch_named(name: str, layout: Any) -> Any:
     name : path of a model file, or of an entry point of `nearkey.touch_models` that has `from_layout(layout)`.
     layout : what a model by name is made for.
 
-    Raises TouchModelError as `load_touch`, and naming the models there are where it is neither.
+    Raises as `load_touch`, and NearkeyError naming an entry point that cannot be loaded, or made for the layout.
     """
-    made = None if Path(name).exists() else load_plugin(TOUCH_MODELS_GROUP, name)
-    if made is None:
-        return load_touch(name)
-    if not hasattr(made, "from_layout"):
-        raise TouchModelError(
-            "cannot be made of a layout alone", where=name, fix="fit it, save it, and give the file"
-        )
-    return made.from_layout(layout)
+
+    def made(entry: Any) -> Any:
+        if not hasattr(entry, "from_layout"):
+            raise TouchModelError(
+                "cannot be made of a layout alone", fix="fit it, save it, and give the file"
+            )
+        return entry.from_layout(layout)
+
+    found = None if Path(name).exists() else load_plugin(TOUCH_MODELS_GROUP, name, use=made)
+    return load_touch(name) if found is None else found
 
 
 def load_touch(path: str | os.PathLike[str]) -> Any:
@@ -201,9 +203,14 @@ def load_touch(path: str | os.PathLike[str]) -> Any:
     data = read_model_file(path)
     kind = data.get("kind")
     if isinstance(kind, str) and kind not in KINDS:
-        made = load_plugin(TOUCH_MODELS_GROUP, kind)
-        if made is not None and not hasattr(made, "kind"):
-            return made.restore(data)
+        # One derived from our base is known by its kind once it is loaded.
+        found = load_plugin(
+            TOUCH_MODELS_GROUP,
+            kind,
+            use=lambda entry: None if hasattr(entry, "kind") else entry.restore(data),
+        )
+        if found is not None:
+            return found
     try:
         with np.errstate(all="ignore"):
             return restored_model(data, Geometry.from_dict(data["layout"]))

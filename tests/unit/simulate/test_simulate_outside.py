@@ -238,7 +238,7 @@ def test_a_touch_model_travels_as_what_it_is_or_not_at_all():
     """Student's t's never pass for Gaussians; a model without components is sent as null."""
 
     def sent(touch):
-        return json.loads(hello(LAYOUT, touch, PACK, lexicon=None, k=5))["touch"]
+        return json.loads(hello(LAYOUT, touch, lexicon=None, k=5).line())["touch"]
 
     gaussian = sent(TOUCH)
     assert set(gaussian) == {"gaussians", "background"}

@@ -264,13 +264,17 @@ def test_savings_worked_by_hand():
     decoder = Decoder(layout, PlainTouch(layout, 0.1), pack, edits=EditCosts(completion=-1.0))
     points = np.asarray([[0.5, 0.5], [2.5, 0.5], [4.5, 0.5], [1.5, 0.5], [4.5, 0.5]])
     queries = Queries(points, np.asarray([0, 3, 5], np.uint32))
-    found = completion_savings(decoder, queries, ["ace", "be"], np.asarray([3.0, 2.0]), Selection())
+    found = completion_savings(
+        OwnDecoder(decoder), queries, ["ace", "be"], np.asarray([3.0, 2.0]), Selection()
+    )
     assert found.savings.value == pytest.approx(3 / 7)
     assert found.spared.value == pytest.approx(3 / 7)
     assert found.kspc_without.value == pytest.approx(1.0)
     assert found.early == 1.0
     # A word nobody can list is spelled, 3 + 1 + 3 + 1, completions or not: less than none saved, and yet one spared.
-    lost = completion_savings(decoder, queries, ["fed", "be"], np.asarray([3.0, 2.0]), Selection())
+    lost = completion_savings(
+        OwnDecoder(decoder), queries, ["fed", "be"], np.asarray([3.0, 2.0]), Selection()
+    )
     assert lost.kspc.value == pytest.approx((3 + 1 + 3 + 1 + 2) / 7)
     assert lost.kspc_without.value == pytest.approx((3 + 1 + 3 + 1 + 3) / 7)
     assert lost.savings.value == pytest.approx(1 - 10 / 7)
@@ -289,10 +293,12 @@ def test_a_finished_word_costs_no_press_more_with_completions_than_without():
     )
     points = np.asarray([[0.5, 0.5]])
     queries = Queries(points, np.asarray([0, 1], np.uint32))
-    found = completion_savings(decoder, queries, ["a"], np.asarray([1.0]), Selection())
+    found = completion_savings(OwnDecoder(decoder), queries, ["a"], np.asarray([1.0]), Selection())
     assert found.kspc.value == found.kspc_without.value == 1.0
     by_score = decoder.with_edits(EditCosts(completion=-1.0, completion_first=-1.0))
-    pushed = completion_savings(by_score, queries, ["a"], np.asarray([1.0]), Selection())
+    pushed = completion_savings(
+        OwnDecoder(by_score), queries, ["a"], np.asarray([1.0]), Selection()
+    )
     assert pushed.kspc.value == pytest.approx(3 / 2)
 
 

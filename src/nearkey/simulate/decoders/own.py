@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from time import perf_counter
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from nearkey.decode import Decoder, State
+from nearkey.decode import Candidate, Decoder, State
+from nearkey.decode.options import COMPLETION
 from nearkey.decode.touches import MOST_TOUCHES
-from nearkey.simulate.decoders.protocol import Answers, Collector, Posterior, Queries
+from nearkey.simulate.decoders.protocol import (
+    Answers,
+    Collector,
+    ListsLive,
+    LiveLists,
+    Posterior,
+    Queries,
+    SingleLists,
+)
 
 EXACT = "exact: the sum over every word of the lexicon with as many letters as touches"
 
@@ -40,6 +50,8 @@ class OwnDecoder:
         self.use = use
         self._context = context
         self._threads = threads
+        self._other: Decoder | None = None
+        self.lists_live = True
 
     def states(self, queries: Queries) -> tuple[State, ...] | None:
         """The states this decoder uses."""
@@ -48,7 +60,7 @@ class OwnDecoder:
     def answer(self, queries: Queries, k: int) -> Answers:
         """Answers to all queries, in order."""
         if self.use == "live":
-            return self._live(queries, k)
+            return self.answer_live(queries, k, start="")
         found, log_probs = self.decoder.decode_batch(
             queries.points,
             queries.offsets,
@@ -58,29 +70,72 @@ class OwnDecoder:
         )
         return Answers(self.decoder.pack.lexicon.words, found.astype(np.int64), log_probs)
 
-    def answer_one(self, queries: Queries, i: int, k: int) -> list[Any]:
+    def answer_one(self, queries: Queries, i: int, k: int) -> list[Candidate]:
         """One question the way a keyboard asks it."""
         touches = queries.touches(i)
-        # Words that ran together can be longer than any that may be asked for: they are missed, as in a batch.
-        if len(touches) > MOST_TOUCHES:
-            return []
-        states = self.states(queries)
-        state = None if states is None else states[i]
         if self.use == "live":
-            context = "" if state is None else state
-            return self.decoder.candidates(touches, context=context, k=k)
-        return self.decoder.decode(touches, context=state, k=k)
+            return self.live(touches, self._context_of(queries, i, ""), k)
+        # Words that ran together can be longer than any that may be asked for: they are missed, as in a batch.
+        return (
+            []
+            if len(touches) > MOST_TOUCHES
+            else self.decoder.decode(touches, context=self._context_of(queries, i), k=k)
+        )
 
-    def _live(self, queries: Queries, k: int) -> Answers:
+    def live(
+        self,
+        points: ArrayLike,
+        context: str | State | None,
+        k: int,
+        *,
+        completions: bool | None = None,
+    ) -> list[Candidate]:
+        """The live list of one word's touches, a candidate a word: its readings with a mark behind it are the same word
+        to the benchmark.
+
+        completions : whether unfinished words are listed; as the decoder's costs say, unless given.
+        """
+        if len(np.asarray(points)) > MOST_TOUCHES:
+            return []
+        decoder = self.decoder if completions is None else self._listing(completions)
+        firsts: dict[str, Candidate] = {}
+        for candidate in decoder.candidates(points, context=context, k=k):
+            firsts.setdefault(candidate.word, candidate)
+        return list(firsts.values())
+
+    def _listing(self, completions: bool) -> Decoder:
+        """The decoder with unfinished words in its lists, at the usual cost where it has none, or without."""
+        edits = self.decoder.edits
+        if completions == (edits.completion is not None):
+            return self.decoder
+        if self._other is None:
+            cost = COMPLETION if completions else None
+            self._other = self.decoder.with_edits(replace(edits, completion=cost))
+        return self._other
+
+    def answer_live(
+        self,
+        queries: Queries,
+        k: int,
+        *,
+        completions: bool | None = None,
+        start: str | None = None,
+    ) -> Answers:
+        """Live lists, in order; see `live`. start : the text before words of which none is told."""
         kept = Collector(len(queries), k)
         for i in queries.asked():
-            start = perf_counter()
-            found = self.answer_one(queries, i, k)
-            seconds = perf_counter() - start
-            # A word and its readings with a mark behind it are one word to the benchmark.
-            words = list(dict.fromkeys(candidate.word for candidate in found))
-            kept.take(i, words, None, seconds)
+            context = self._context_of(queries, i, start)
+            since = perf_counter()
+            found = self.live(queries.touches(i), context, k, completions=completions)
+            kept.take(i, [one.word for one in found], None, perf_counter() - since)
         return kept.answers()
+
+    def _context_of(self, queries: Queries, i: int, start: str | None = None) -> str | State | None:
+        states = self.states(queries)
+        if states is not None:
+            return states[i]
+        told = queries.context(i) if self._context else None
+        return start if told is None else told
 
     def posterior(self, queries: Queries, target: NDArray[np.int64]) -> Posterior | None:
         """Probability of the first word, and of the words meant, given by lexicon index (-1: outside it).
@@ -124,3 +179,15 @@ class OwnDecoder:
             if len(own):
                 meant[i] = own[0] - best - np.log(mass)
         return Posterior(first, meant, EXACT)
+
+
+def live_lists(decoder: object) -> LiveLists | None:
+    """A decoder as one that gives live lists; None where it gives none.
+
+    decoder : a `Decoder`, what has `answer_live` (see `LiveLists`), or `live` for a word at a time (see `ListsLive`).
+    """
+    if isinstance(decoder, Decoder):
+        return OwnDecoder(decoder)
+    if isinstance(decoder, LiveLists):
+        return decoder if decoder.lists_live else None
+    return SingleLists(decoder) if isinstance(decoder, ListsLive) else None

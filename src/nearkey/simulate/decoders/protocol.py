@@ -6,8 +6,9 @@ A decoder never learns which word was meant: it gets touches and the text before
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import pairwise
 from time import perf_counter
 from typing import Any, Protocol, runtime_checkable
@@ -20,6 +21,8 @@ from nearkey.decode import State
 Floats = NDArray[np.float64]
 
 _MOST_EXAMPLES = 3
+TIE_NATS = 1e-9
+"""Texts of one list no further apart than this are equally probable: sums in another order differ by as much."""
 SUM_TOLERANCE = 1e-6
 """A decoder that calls its log probabilities normalised may exceed a sum of 1 by this much."""
 
@@ -51,11 +54,42 @@ class Decodes(Protocol):
 
 
 @runtime_checkable
+class ListsLive(Protocol):
+    """What a decoder may be able to do besides: give the live list of a word that may be unfinished."""
+
+    def live(
+        self, points: Floats, *, context: str | None, k: int, completions: bool
+    ) -> Sequence[Reading]:
+        """At most k readings, best first, as of `Decodes.decode`. completions : whether unfinished words are listed."""
+
+
+@runtime_checkable
 class BatchDecodes(Protocol):
     """A decoder that answers many questions at once; asked in place of `Decodes` where it can."""
 
     def answer(self, queries: Queries, k: int) -> Answers:
         """Answers to all queries, in order."""
+
+
+@runtime_checkable
+class LiveLists(Protocol):
+    """A decoder that gives many live lists at once, where `lists_live` is true."""
+
+    lists_live: bool
+
+    def answer_live(
+        self,
+        queries: Queries,
+        k: int,
+        *,
+        completions: bool | None = None,
+        start: str | None = None,
+    ) -> Answers:
+        """The live lists of all queries, in order.
+
+        completions : whether unfinished words are listed; None leaves that to the decoder. start : the text before
+        words of which none is told.
+        """
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,12 +123,18 @@ class Queries:
 
     def head(self, n: int) -> Queries:
         """The first n questions."""
-        offsets = self.offsets[: n + 1]
+        return self.beginnings(range(n))
+
+    def beginnings(self, rows: Sequence[int], touches: int | None = None) -> Queries:
+        """Some of the questions, of the first so many touches of each, of all without `touches`."""
+        parts = [self.touches(i)[:touches] for i in rows]
+        offsets = np.zeros(len(parts) + 1, np.uint32)
+        np.cumsum([len(part) for part in parts], out=offsets[1:])
         return Queries(
-            self.points[: offsets[-1]],
+            np.concatenate([self.points[:0], *parts]),
             offsets,
-            None if self.contexts is None else self.contexts[:n],
-            None if self.states is None else self.states[:n],
+            None if self.contexts is None else tuple(self.contexts[i] for i in rows),
+            None if self.states is None else tuple(self.states[i] for i in rows),
         )
 
 
@@ -149,6 +189,31 @@ class Answers:
     seconds: Floats | None = None
     faults: Faults = field(default_factory=Faults)
 
+    def settled(self) -> Answers:
+        """The same with texts that are equally probable (see `TIE_NATS`) in the alphabet's order.
+
+        Whatever order sums of rounded numbers put them in: so no decoder gains or loses by a tie.
+        """
+        if self.log_probs is None:
+            return self
+        with np.errstate(
+            invalid="ignore"
+        ):  # where texts end, or are impossible, differences are none
+            tied = np.diff(self.log_probs) >= -TIE_NATS
+        rows = np.flatnonzero(tied.any(axis=1))
+        if len(rows) == 0:
+            return self
+        index, log_probs = self.index.copy(), self.log_probs.copy()
+        for row in rows.tolist():
+            group = np.concatenate([[0], np.cumsum(~tied[row])])
+            order = sorted(
+                np.flatnonzero(index[row] >= 0).tolist(),
+                key=lambda j: (group[j], self.words[int(index[row, j])]),
+            )
+            index[row, : len(order)] = index[row, order]
+            log_probs[row, : len(order)] = log_probs[row, order]
+        return replace(self, index=index, log_probs=log_probs)
+
     def first(self, i: int) -> str:
         """The first text of the i-th answer, "" where there is none."""
         at = int(self.index[i, 0])
@@ -188,7 +253,7 @@ def fault_of(
     numbers = [v for v in values if v is not None]
     if any(math.isnan(p) or p == math.inf for p in numbers):
         return "not a number", f"{list(log_probs)[:5]!r}"
-    if any(after > before + 1e-9 for before, after in pairwise(numbers)):
+    if any(after > before + TIE_NATS for before, after in pairwise(numbers)):
         return "not best first", f"{list(log_probs)[:5]!r}"
     if log_total is None:
         return None
@@ -257,14 +322,43 @@ def ask(decoder: Decodes | BatchDecodes, queries: Queries, k: int) -> Answers:
     """All answers of a decoder; one that raises or lies is reported in `faults`, and its word counts as missed."""
     if isinstance(decoder, BatchDecodes):
         return decoder.answer(queries, k)
+    return _one_by_one(decoder.decode, queries, k)
+
+
+class SingleLists:
+    """Many live lists of a decoder that gives them one by one; faults as of `ask`."""
+
+    lists_live = True
+
+    def __init__(self, decoder: ListsLive) -> None:
+        self._decoder = decoder
+
+    def answer_live(
+        self,
+        queries: Queries,
+        k: int,
+        *,
+        completions: bool | None = None,
+        start: str | None = None,
+    ) -> Answers:
+        """See `LiveLists`."""
+        if queries.contexts is None and start is not None:
+            queries = replace(queries, contexts=(start,) * len(queries))
+        asked = partial(self._decoder.live, completions=completions is not False)
+        return _one_by_one(asked, queries, k, scored=False)
+
+
+def _one_by_one(
+    decode: Callable[..., Sequence[Reading]], queries: Queries, k: int, *, scored: bool = True
+) -> Answers:
     kept = Collector(len(queries), k)
     for i in queries.asked():
         start = perf_counter()
         try:
-            found = list(decoder.decode(queries.touches(i), context=queries.context(i), k=k))
+            found = list(decode(queries.touches(i), context=queries.context(i), k=k))
             seconds = perf_counter() - start
             texts = [str(getattr(r, "word", r.text)).lower() for r in found]
-            log_probs = [float(r.log_prob) for r in found]
+            log_probs = [float(r.log_prob) for r in found] if scored else None
         except Exception as fault:  # whatever another person's decoder may raise
             kept.faults.add("raised", f"word {i}: {type(fault).__name__}: {fault}")
             continue

@@ -2,67 +2,81 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from typing import IO, Any
+from typing import IO
 
 import msgspec
 import numpy as np
-from numpy.typing import ArrayLike
+from msgspec import UNSET
+from numpy.typing import ArrayLike, NDArray
 
 from nearkey.decode import Decoder, EditCosts, LanguagePack
 from nearkey.errors import NearkeyError
 from nearkey.layout import Key, Layout
-from nearkey.simulate.decoders.line_messages import PROTOCOL, VERSIONS
+from nearkey.schema import schema_error
+from nearkey.simulate.decoders.line_messages import (
+    HELP,
+    PROTOCOL,
+    VERSIONS,
+    Answer,
+    Hello,
+    Message,
+    Ready,
+    ToldLayout,
+    ToldTouch,
+    Word,
+    from_benchmark,
+)
+from nearkey.simulate.decoders.own import OwnDecoder
+from nearkey.touch.components import Components, gaussian_components, log_density
 from nearkey.version import VERSION as RELEASE
 
 
+def _wrong(problem: str, field: str) -> NearkeyError:
+    return NearkeyError(problem, field=field, fix=HELP)
+
+
 class GivenTouch:
-    """The touch model that a `hello` describes: Gaussians or Student's t's over a flat background.
+    """The touch model that a `hello` describes.
 
-    Parameters
-    ----------
-    told : the field `touch` of a `hello`. key_ids : of the layout, in order.
-
-    Raises NearkeyError where the model is of a kind that the protocol has no fields for.
+    Raises NearkeyError, naming the field, where it is none, or of a kind that the protocol has no fields for.
     """
 
-    def __init__(self, told: Mapping[str, Any] | None, key_ids: tuple[str, ...]) -> None:
+    def __init__(self, told: ToldTouch | None) -> None:
         if told is None:
-            raise NearkeyError(
-                "no touch model in the hello", field="touch", fix="give one with components"
-            )
-        parts = told.get("gaussians") or told["students"]
-        self.key_ids = key_ids
-        column = {key: i for i, key in enumerate(key_ids)}
-        self._dof = float(told.get("dof", math.inf))
-        self._key = np.array([column[p["key"]] for p in parts])
-        self._mean = np.array([p["mean"] for p in parts], dtype=np.float64)
-        spread = np.array([p.get("cov") or p["scale"] for p in parts], dtype=np.float64)
-        xx, xy, yy = spread.T
-        determinant = xx * yy - xy * xy
-        self._precision = np.column_stack([yy, -xy, xx]) / determinant[:, None]
-        self._log_scale = (
-            np.log([p["weight"] for p in parts]) - math.log(2 * math.pi) - 0.5 * np.log(determinant)
+            raise _wrong("is null: this decoder needs a touch model with components", "touch")
+        gaussian = told.gaussians is not UNSET
+        parts = (told.gaussians if gaussian else told.students) or []
+        field = f"touch.{'gaussians' if gaussian else 'students'}"
+        dof = float("inf") if gaussian else told.dof
+        if not parts or dof is UNSET:
+            raise _wrong("needs gaussians, or students and their dof", "touch")
+        spread = [part.cov if gaussian else part.scale for part in parts]
+        for number, one in enumerate(spread):
+            if one is UNSET or not (one[0] > 0 and one[0] * one[2] > one[1] ** 2):
+                name = "cov" if gaussian else "scale"
+                raise _wrong("is no covariance xx, xy, yy", f"{field}[{number}].{name}")
+        self.key_ids = tuple(dict.fromkeys(part.key for part in parts))
+        column = {key: i for i, key in enumerate(self.key_ids)}
+        key = np.asarray([column[part.key] for part in parts])
+        order = np.argsort(key, kind="stable")
+        xx, xy, yy = np.asarray(spread, dtype=np.float64)[order].T
+        self._components = gaussian_components(
+            key[order],
+            np.asarray([part.weight for part in parts])[order],
+            np.asarray([part.mean for part in parts])[order],
+            np.stack([np.stack([xx, xy], 1), np.stack([xy, yy], 1)], 1),
+            background_weight=told.background.weight,
+            background_log_density=told.background.log_density,
+            dof=dof,
         )
-        self._background = float(told["background"]["weight"])
-        self._flat = float(told["background"]["log_density"])
 
-    def log_prob(self, points: ArrayLike) -> Any:
+    def components(self) -> Components:
+        """As the kernel takes them."""
+        return self._components
+
+    def log_prob(self, points: ArrayLike) -> NDArray[np.float64]:
         """Natural log densities `(n, n_keys)` of points `(n, 2)`."""
-        apart = np.asarray(points, dtype=np.float64)[:, None, :] - self._mean
-        dx, dy = apart[..., 0], apart[..., 1]
-        xx, xy, yy = self._precision.T
-        square = xx * dx * dx + 2 * xy * dx * dy + yy * dy * dy
-        if math.isinf(self._dof):
-            log = self._log_scale - square / 2
-        else:
-            log = self._log_scale - (self._dof + 2) / 2 * np.log1p(square / self._dof)
-        found = np.full((len(apart), len(self.key_ids)), -np.inf)
-        for part, key in enumerate(self._key.tolist()):
-            found[:, key] = np.logaddexp(found[:, key], log[:, part])
-        outside = math.log(self._background) + self._flat if self._background > 0 else -math.inf
-        return np.logaddexp(found + math.log1p(-self._background), outside)
+        return log_density(self._components, points, len(self.key_ids))
 
 
 def serve(
@@ -76,66 +90,81 @@ def serve(
     pack : the language; the protocol's own `lexicon` is not read.
     edits : whether a missed, an extra or a swapped touch is allowed for.
 
-    Raises NearkeyError for a line that is no message of the protocol.
+    Raises NearkeyError, naming line and field, for a line that is no message of the protocol.
     """
 
-    def say(message: dict[str, Any]) -> None:
-        answers.write(msgspec.json.encode(message) + b"\n")
+    def say(message: Message) -> None:
+        answers.write(message.line())
         answers.flush()
 
-    decoder: Decoder | None = None
+    decoder: OwnDecoder | None = None
     for number, line in enumerate(questions, start=1):
+        place = f"line {number}"
         try:
-            message = msgspec.json.decode(line)
-            kind = message["type"]
-            if kind == "hello":
-                decoder, version = _decoder_for(message, pack, edits)
-                say({"type": "ready", "name": f"nearkey {RELEASE}", "version": version})
-            elif kind == "word" and decoder is not None:
-                say(_answer(decoder, message))
-        except (KeyError, TypeError, msgspec.DecodeError) as fault:
+            asked = from_benchmark.decode(line)
+            if isinstance(asked, Hello):
+                decoder, version = _decoder_for(asked, pack, edits)
+                say(Ready(f"nearkey {RELEASE}", version))
+            elif isinstance(asked, Word):
+                if decoder is None:
+                    raise _wrong("comes before hello", "type")
+                say(_answer(decoder, asked))
+        except NearkeyError as fault:
+            field = f"{place}, {fault.field}" if fault.field else place
             raise NearkeyError(
-                f"is no message of the protocol: {fault}",
+                fault.problem, where="standard input", field=field, fix=fault.fix
+            ) from None
+        except (msgspec.MsgspecError, UnicodeError, RecursionError) as fault:
+            told = schema_error(fault, error=NearkeyError, place=place)
+            raise NearkeyError(
+                f"is no message of the protocol: {told.problem}",
                 where="standard input",
-                field=f"line {number}",
-                fix="see docs/benchmarking.md",
+                field=told.field,
+                fix=HELP,
             ) from None
 
 
-def _decoder_for(hello: dict[str, Any], pack: LanguagePack, edits: bool) -> tuple[Decoder, int]:
-    versions = set(hello.get("versions", [hello["version"]])) & set(VERSIONS)
-    if hello["protocol"] != PROTOCOL or not versions:
+def _decoder_for(told: Hello, pack: LanguagePack, edits: bool) -> tuple[OwnDecoder, int]:
+    versions = {*(told.versions or (told.version,))} & {*VERSIONS}
+    if told.protocol != PROTOCOL or not versions:
         raise NearkeyError(
-            f"{hello['protocol']} {hello['version']} is not spoken here",
-            field="hello",
+            f"{told.protocol} {told.version} is not spoken here",
+            field="protocol",
             fix=f"speak {PROTOCOL} {', '.join(map(str, VERSIONS))}",
         )
-    told = hello["layout"]
-    letters = "".join(key["letters"] for key in told["keys"] if key["role"] == "letters")
-    layout = Layout(
-        name=told["name"],
-        unit_mm=told["unit_mm"],
-        width=told["width"],
-        height=told["height"],
-        keys=tuple(Key(label=key["letters"].upper() or key["id"], **key) for key in told["keys"]),
-        alphabet=letters,
-    )
-    touch = GivenTouch(hello["touch"], layout.key_ids)
+    layout = _layout_of(told.layout)
     costs = EditCosts.typical(layout) if edits else EditCosts()
-    return Decoder(layout, touch, pack, edits=costs), max(versions)
+    return OwnDecoder(Decoder(layout, GivenTouch(told.touch), pack, edits=costs)), max(versions)
 
 
-def _answer(decoder: Decoder, asked: dict[str, Any]) -> dict[str, Any]:
-    context = asked.get("context")
-    answer: dict[str, Any] = {"type": "answer", "id": asked["id"]}
-    if asked.get("use") == "live":
-        found = decoder.candidates(asked["points"], context=context or "", k=asked["k"])
-        kinds: dict[str, str] = {}
-        for candidate in found:
-            kinds.setdefault(candidate.word, candidate.kind)
-        return answer | {"texts": list(kinds), "kinds": list(kinds.values())}
-    listed = decoder.decode(asked["points"], context=context, k=asked["k"])
-    return answer | {
-        "texts": [c.word for c in listed],
-        "log_probs": [c.log_prob for c in listed],
-    }
+def _layout_of(told: ToldLayout) -> Layout:
+    return Layout(
+        name=told.name,
+        unit_mm=told.unit_mm,
+        width=told.width,
+        height=told.height,
+        keys=tuple(
+            Key(
+                id=key.id,
+                label=key.letters.upper() or key.id if key.label is None else key.label,
+                x=key.x,
+                y=key.y,
+                w=key.w,
+                h=key.h,
+                letters=key.letters,
+                role=key.role,
+            )
+            for key in told.keys
+        ),
+        alphabet="".join(key.letters for key in told.keys if key.role == "letters"),
+    )
+
+
+def _answer(own: OwnDecoder, asked: Word) -> Answer:
+    if asked.use == "live":
+        found = own.live(
+            asked.points, asked.context, asked.k, completions=asked.completions is not False
+        )
+        return Answer(asked.id, [c.word for c in found], kinds=[c.kind for c in found])
+    listed = own.decoder.decode(asked.points, context=asked.context, k=asked.k)
+    return Answer(asked.id, [c.word for c in listed], [c.log_prob for c in listed])
