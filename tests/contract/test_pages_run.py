@@ -49,7 +49,13 @@ def test_the_page_on_parts_of_your_own_runs_and_its_examples_are_short():
     text = (ROOT / "docs" / "extending.md").read_text(encoding="utf-8")
     classes = re.findall(r"^class \w+.*?(?=^\S|\Z)", text, re.M | re.S)
     assert len(classes) == 3
+    for part in ("language_model", "pack", "touch_model", "decoder"):
+        assert f"nk.check_{part}(" in text
     assert all(len(found.strip().splitlines()) <= 15 for found in classes)
+
+
+def test_the_page_on_the_line_protocol_runs():
+    run_page("docs/line-protocol.md", at_least=0)
 
 
 def test_the_page_on_parts_of_your_own_takes_a_model_of_kenlm(tmp_path):

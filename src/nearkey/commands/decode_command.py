@@ -228,7 +228,7 @@ def _fitted(texts: list[str], width: int) -> str:
 @click.option("--pack", default="en", help="Language pack: name or folder.")
 @click.option("--edits", is_flag=True, help="Allow for a missed, an extra or a swapped touch.")
 def serve_command(pack: str, edits: bool) -> None:
-    """Answer the line protocol (docs/benchmarking.md) on standard input and output with nearkey's own decoder.
+    """Answer the line protocol (docs/line-protocol.md) on standard input and output with nearkey's own decoder.
 
     A program in any language asks the decoder so; `nearkey score --decoder own="nearkey serve-decoder"` checks the
     protocol itself.

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
+from functools import partial
+from itertools import pairwise, product
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from nearkey.decode.protocols import (
 )
 from nearkey.decode.tries import hash_of
 from nearkey.errors import DecodeError
+from nearkey.layout import Layout
 
 _ABSENT = "zzyzx"
 """A word that no lexicon of a test or pack of ours has; what is checked holds for one that does, too."""
@@ -140,27 +142,38 @@ def check_pack(pack: Any, *, seed: int = 0, proper: bool = True) -> None:
     check_language_model(parts.language_model, words, seed=seed, proper=proper)
 
 
-def check_decoder(decoder: LiveDecoder, *, seed: int = 0) -> None:
-    """Raise DecodeError where a decoder breaks the contract that sessions rely on.
+def check_decoder(decoder: Any, *, layout: Layout | None = None, seed: int = 0) -> None:
+    """Raise DecodeError where a decoder breaks its contract: a session's, or a score's where it has `decode` alone.
 
     Answers repeat and leave their input alone; lists hold no more than was asked for, each reading once, scored by the
     sum of its parts, the best first (the first place alone has a rule of its own); NaN is refused with a ValueError
     (which every NearkeyError is); keys are the layout's; letters and marks come best first. A `Decoder` is
     also asked word by word, in a batch, and touch by touch, which all have to agree.
 
+    One with `decode(points, *, context, k)` alone (and `live`, see `nearkey.simulate`) is asked for words, with a
+    context, at the start of a sentence and without: readings with a text and a finite score, the best first.
+
     Parameters
     ----------
-    decoder : the decoder. seed : of the touches tried: some 20, around the layout's letter keys.
+    decoder : the decoder. layout : whose letter keys are touched, where the decoder has no `layout`.
+    seed : of the touches tried: some 20, around the layout's letter keys.
     """
     where = type(decoder).__name__
-    _demand(isinstance(decoder, LiveDecoder), where, "", "lacks a member that sessions ask for")
-    layout = decoder.layout
+    live, alone = isinstance(decoder, LiveDecoder), callable(getattr(decoder, "decode", None))
+    _demand(live or alone, where, "", "lacks a member that sessions ask for, and decode")
+    layout = getattr(decoder, "layout", layout)
+    _demand(isinstance(layout, Layout), where, "layout", "is none: give check_decoder one")
+    assert layout is not None
     rng = np.random.default_rng(seed)
     keys = np.asarray(sorted(set(layout.key_of_letter.values())))
     words = [
         layout.centers[rng.choice(keys, n)] + rng.normal(0.0, 0.2, (n, 2)) * layout.sizes.min()
         for n in (0, 1, 2, 3, 5, 8)
     ]
+    if not live:
+        for points in words[1:]:
+            _check_decode(decoder, points, where)
+        return
     for points in words:
         before = points.copy()
         for context in ("", "the"):
@@ -184,6 +197,30 @@ def check_decoder(decoder: LiveDecoder, *, seed: int = 0) -> None:
         _demand(False, where, "candidates", "must refuse NaN")
     if isinstance(decoder, Decoder):
         _check_ways(decoder, words, where)
+
+
+def _check_decode(decoder: Any, points: Any, where: str) -> None:
+    """Readings of one word's touches, by `decode` and, where there is one, `live`."""
+    before = points.copy()
+    ways = {"decode": decoder.decode}
+    if hasattr(decoder, "live"):
+        ways |= {"live": partial(decoder.live, completions=True)}
+    for (field, ask), context in product(ways.items(), ("", "the", None)):
+        found, again = (
+            [(str(r.text), float(r.log_prob)) for r in ask(points, context=context, k=4)]
+            for _ in range(2)
+        )
+        texts = [text for text, _ in found]
+        _demand(len(found) <= 4, where, field, f"gives {len(found)} where 4 were asked for")
+        _demand(all(texts), where, field, "gives a reading without text")
+        _demand(len(set(texts)) == len(texts), where, field, "gives a reading twice")
+        _demand(
+            bool(np.isfinite([p for _, p in found]).all()), where, field, "gives no finite score"
+        )
+        if field == "decode":
+            _check_falling([p for _, p in found], where, field)
+        _demand(found == again, where, field, "answers differ for the same touches")
+    _demand(np.array_equal(points, before), where, "decode", "changed its input")
 
 
 def _check_falling(values: Sequence[float], where: str, field: str) -> None:

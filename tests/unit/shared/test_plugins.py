@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from command_line import done, refused, strict_json
+from small_packs import build_small_pack
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
@@ -18,6 +19,7 @@ PAD = nk.Layout.named("qwerty").fitted(24, 12)
 
 MODULE = '''
 import json
+from pathlib import Path
 import nearkey as nk
 from nearkey.touch import GaussianTouch
 
@@ -41,14 +43,24 @@ class OnlyThe:
     def decode(self, points, *, context, k):
         return [nk.Candidate("the", "the", 0.0, 0.0, 0.0, "word", 0)]
 
+class NoDecoder(OnlyThe):
+    """One whose decoder cannot decode."""
+    decode = None
+
+def failing(*, layout, touch, pack):
+    raise RuntimeError("no room")
+
 def count(*arguments):
     return len(arguments)
+
+def notes_pack():
+    return Path(__file__).parent / "notes"
 '''
 
 
 @pytest.fixture
 def installed(tmp_path, monkeypatch):
-    """An invented distribution with three good entry points and three broken ones."""
+    """An invented distribution with three good entry points and five broken ones."""
     site = tmp_path / "site"
     info = site / "survey_parts-1.0.dist-info"
     info.mkdir(parents=True)
@@ -56,8 +68,9 @@ def installed(tmp_path, monkeypatch):
     (info / "entry_points.txt").write_text(
         f"[{TOUCH_MODELS_GROUP}]\ncircles = survey_parts:Circles\nbent = survey_parts:Nothing\n"
         f"[{DECODERS}]\nonly-the = survey_parts:OnlyThe\nbent = no_such_module\n"
+        "failing = survey_parts:failing\nno-decoder = survey_parts:NoDecoder\n"
         f"[{OBJECTIVES}]\ncount = survey_parts:count\n"
-        "[nearkey.packs]\nbent = no_such_module\n"
+        "[nearkey.packs]\nbent = no_such_module\nnotes = survey_parts:notes_pack\n"
     )
     (site / "survey_parts.py").write_text(MODULE)
     monkeypatch.syspath_prepend(str(site))
@@ -71,6 +84,17 @@ def test_names_are_known_without_loading_anything(installed):
     assert "survey_parts" not in sys.modules
     assert load_plugin(OBJECTIVES, "count")(1, 2) == 2
     assert load_plugin(OBJECTIVES, "nothing") is None
+
+
+def test_a_pack_is_found_by_the_name_of_its_entry_point(installed):
+    build_small_pack(installed / "notes")
+    (folder,) = (installed / "notes").rglob("pack.toml")
+    (installed / "survey_parts.py").write_text(
+        MODULE.replace('parent / "notes"', f"parent / {str(folder.parent)!r}")
+    )
+    pack = nk.load_pack("notes")
+    assert pack.folder == folder.parent
+    nk.check_pack(pack)
 
 
 def test_a_broken_one_names_itself(installed):
@@ -109,6 +133,12 @@ def test_the_command_line_finds_models_and_decoders_by_name(installed, tmp_path)
     # The broken ones are an error for who names them, and for nobody else.
     assert "bent: no_such_module: its entry point fails" in refused(
         tmp_path, *on, "--spread-mm", 1, "--decoder", "bent"
+    )
+    assert "failing: survey_parts:failing: its entry point fails: RuntimeError: no room" in refused(
+        tmp_path, *on, "--spread-mm", 1, "--decoder", "failing"
+    )
+    assert "its entry point fails: what it makes has no decode(" in refused(
+        tmp_path, *on, "--spread-mm", 1, "--decoder", "no-decoder"
     )
     assert "bent: survey_parts:Nothing" in refused(tmp_path, *on, "--touch", "bent")
     assert "or give NAME=COMMAND" in refused(tmp_path, *on, "--spread-mm", 1, "--decoder", "none")

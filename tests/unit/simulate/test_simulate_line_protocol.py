@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import sys
+from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 from command_line import run
@@ -19,9 +22,27 @@ from nearkey.language.tokens import FIRST_WORD
 from nearkey.packs.arpa import read_arpa
 from nearkey.simulate.completion import completion_savings
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder, Queries
-from nearkey.simulate.decoders.line_messages import AskedWords, hello, language_reply
+from nearkey.simulate.decoders.line_messages import (
+    Answer,
+    ArpaFile,
+    AskedArpa,
+    AskedWords,
+    Hello,
+    LogProbs,
+    Ready,
+    ToldBackground,
+    ToldComponent,
+    ToldKey,
+    ToldLayout,
+    ToldTouch,
+    Word,
+    from_benchmark,
+    from_decoder,
+    hello,
+    language_reply,
+)
 from nearkey.simulate.decoders.own import live_lists
-from nearkey.simulate.decoders.serving import serve
+from nearkey.simulate.decoders.serving import GivenTouch, serve
 from nearkey.simulate.keystrokes import Selection
 from nearkey.touch import GaussianTouch
 
@@ -156,6 +177,26 @@ def test_one_of_version_1_is_asked_for_words_alone(tmp_path):
     assert score.compared["old"].completion is None
     assert score.compared["old"].score.faults.counts == {}
     assert score.compared["nearkey"].completion is score.completion
+
+
+def test_the_page_names_every_field_and_its_examples_are_messages():
+    page = (Path(__file__).parents[3] / "docs" / "line-protocol.md").read_text(encoding="utf-8")
+    for kind in (Hello, Word, LogProbs, ArpaFile, Ready, Answer, AskedWords, AskedArpa):
+        assert f"`{kind.__struct_config__.tag}`" in page
+        start = page.index(f"`{kind.__struct_config__.tag}`", page.index("## What the benchmark"))
+        for field in kind.__struct_fields__:
+            assert f"`{field}`" in page[start:], (kind, field)
+    for part in (ToldLayout, ToldKey, ToldTouch, ToldComponent, ToldBackground):
+        for field in part.__struct_fields__:
+            assert f"`{field}`" in page, (part, field)
+    said = re.findall(r"^([<>]) (\{.*\})$", page, re.M)
+    assert len(said) == 10
+    for who, line in said:
+        for name in ("layout", "touch"):
+            line = line.replace(f'"{name}":{{…}}', f'"{name}":{json.dumps(GOOD[name])}')
+        (from_decoder if who == "<" else from_benchmark).decode(line.encode())
+    (touch,) = re.findall(r"```json\n(.*?)```", page, re.S)
+    assert GivenTouch(msgspec.json.decode(touch, type=ToldTouch)).key_ids == ("q",)
 
 
 class Listing:
