@@ -48,8 +48,8 @@ def layout_svg(
     scale = width_px / layout.width
     if not (np.isfinite(scale) and scale > 0):
         raise LayoutError(f"is {width_px!r}", field="width_px", fix="give a width above 0")
-    height_px = layout.height * scale
-    total_w, total_h = width_px + 2 * _MARGIN_PX, height_px + 2 * _MARGIN_PX + _FOOT_PX
+    total_w = width_px + 2 * _MARGIN_PX
+    total_h = layout.height * scale + 2 * _MARGIN_PX + _FOOT_PX
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" width="{total_w:.0f}" '
         f'height="{total_h:.0f}" viewBox="0 0 {total_w:.2f} {total_h:.2f}" '
@@ -57,14 +57,34 @@ def layout_svg(
         f"<title>{_text(layout.name)}</title>",
         f'<rect width="{total_w:.2f}" height="{total_h:.2f}" fill="#ffffff"/>',
         f'<g transform="translate({_MARGIN_PX:g} {_MARGIN_PX:g})">',
-        f'<rect width="{width_px:.2f}" height="{height_px:.2f}" rx="3" fill="{_SURFACE}" '
-        f'stroke="{_LINE}"/>',
+        *_surface(layout, scale),
     ]
-    parts += [_key(key, scale) for key in layout.keys]
     parts += _touches(layout, touches, targets, scale)
     parts += [_ellipse(shape, i, scale) for i, shape in enumerate(ellipses)]
     parts += ["</g>", _foot(layout, scale, total_w, total_h), "</svg>"]
     return "\n".join(part for part in parts if part) + "\n"
+
+
+def keys_svg(layout: Arrangement, *, width_px: float) -> str:
+    """The surface with its keys alone, without margin, scale bar and name: for a row of a table.
+
+    width_px : of the picture; its height follows.
+    """
+    height_px = layout.height * width_px / layout.width
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width_px:.0f}" height="{height_px:.0f}" '
+        f'viewBox="0 0 {width_px:.2f} {height_px:.2f}" font-family="sans-serif">'
+        + "".join(_surface(layout, width_px / layout.width))
+        + "</svg>"
+    )
+
+
+def _surface(layout: Arrangement, scale: float) -> list[str]:
+    border = (
+        f'<rect width="{layout.width * scale:.2f}" height="{layout.height * scale:.2f}" rx="3" '
+        f'fill="{_SURFACE}" stroke="{_LINE}"/>'
+    )
+    return [border, *(_key(key, scale) for key in layout.keys)]
 
 
 def _key(key: Key, scale: float) -> str:
@@ -72,7 +92,7 @@ def _key(key: Key, scale: float) -> str:
     x, y = key.x * scale + gap, key.y * scale + gap
     w, h = key.w * scale - 2 * gap, key.h * scale - 2 * gap
     fill = _KEY if key.role == "letters" else _OTHER_KEY
-    lines, size = _fitted_label(key.label, w, h)
+    lines, size = fitted_label(key.label, w, h, largest=30.0)
     step = 1.15 * size
     # A capital's middle lies about 0.36 of the size above its base line.
     first = y + h / 2 + 0.36 * size - step * (len(lines) - 1) / 2
@@ -87,12 +107,12 @@ def _key(key: Key, scale: float) -> str:
     )
 
 
-def _fitted_label(label: str, w: float, h: float) -> tuple[list[str], float]:
-    """The label on as many even lines as let it stand largest, and the font's size."""
+def fitted_label(label: str, w: float, h: float, *, largest: float) -> tuple[list[str], float]:
+    """The label on as many even lines as let it stand largest on a key of `w` by `h`, and the font's size."""
     best: tuple[list[str], float] = ([], 0.0)
     for count in range(1, min(len(label), 4) + 1):
         length = ceil(len(label) / count)
-        size = min(0.42 * h, 0.86 * h / (1.15 * count), 0.88 * w / (_GLYPH * length), 30.0)
+        size = min(0.42 * h, 0.86 * h / (1.15 * count), 0.88 * w / (_GLYPH * length), largest)
         if size > best[1] * 1.05:
             best = ([label[i : i + length] for i in range(0, len(label), length)], size)
     return best

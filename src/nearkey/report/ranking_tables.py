@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from nearkey.layout.drawing import keys_svg
 from nearkey.report.pictures import Recorded
 from nearkey.report.shapes import drawn_layouts, leading, shape_of
-from nearkey.report.small_drawings import small_drawing
 from nearkey.report.wording import MEASURES, percent, span
 from nearkey.simulate import Estimate, PeopleRow, RankResult, RankRow
 from nearkey.text_table import number
@@ -55,11 +56,12 @@ def _layout(result: RankResult, row: RankRow) -> TableCell:
     if row.stopped_early:
         notes.append(f"stopped early, {row.words:,} words")
     layout = result.scored[row.layout].layout
+    drawn = keys_svg(layout, width_px=132)
     return TableCell(
         row.layout,
         ", ".join(notes),
         row.layout,
-        small_drawing(layout),
+        "data:image/svg+xml;base64," + b64encode(drawn.encode()).decode("ascii"),
         "keys " + ", ".join(key.label for key in layout.letter_keys),
     )
 

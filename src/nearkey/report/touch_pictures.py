@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import TouchDataError
 from nearkey.layout import Key, Layout
+from nearkey.layout.drawing import fitted_label
 from nearkey.report.style import (
     ACCENT,
     GREY,
@@ -415,14 +416,7 @@ def _label(axes: Axes, key: Key, layout: Layout, width_pt: float, height: float)
     from matplotlib.patheffects import withStroke
 
     scale = width_pt / layout.width
-    w, h = key.w * scale, key.h * scale
-    lines, size = [key.label], 0.0
-    for count in range(1, min(len(key.label), 4) + 1):
-        length = ceil(len(key.label) / count)
-        fits = min(0.9 * w / (0.75 * length), 0.8 * h / (1.25 * count), 13.0)
-        if fits > 1.05 * size:
-            size = fits
-            lines = [key.label[i : i + length] for i in range(0, len(key.label), length)]
+    lines, size = fitted_label(key.label, key.w * scale, key.h * scale, largest=13.0)
     text = "\n".join(text_for_plot(line) for line in lines)
     x, y = key.cx * layout.unit_mm, (key.y + height * key.h) * layout.unit_mm
     letters = axes.text(x, y, text, ha="center", va="center", fontsize=size, color=INK, zorder=3.5)
