@@ -10,8 +10,10 @@ touches ("thumb") are real ones, of thumbs on a phone, and say nothing about suc
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
+from itertools import product
 
 from nearkey.layout import Layout, grid_layouts
 
@@ -48,55 +50,37 @@ class TextSpec:
 
     register: str
     file: str = ""
-    held_out: int = 0
     attribution: str = ""
+    held_out: int = 30
 
-
-HELD_OUT = 30
 
 TEXTS: dict[str, dict[str, TextSpec]] = {
-    "en": {
+    language: {
         "drawn": TextSpec("words drawn from the pack, no context"),
-        "mail": TextSpec(
-            "e-mail, blogs, reviews, answers",
-            "en_ewt_eval",
-            0,
-            "Universal Dependencies English EWT, CC BY-SA 4.0",
-        ),
         "voice": TextSpec(
-            "short sentences", "en_common_voice", HELD_OUT, "Mozilla Common Voice sentences, CC0"
+            "short sentences", f"{language}_common_voice", "Mozilla Common Voice sentences, CC0"
         ),
-        "chat": TextSpec(
-            "live chat",
-            "en_irc",
-            HELD_OUT,
-            "IRC disentanglement data, Kummerfeld et al., ACL 2019, CC BY 4.0",
-        ),
-        "task": TextSpec(
-            "task dialogue",
-            "en_sgd",
-            HELD_OUT,
-            "Schema-Guided Dialogue, Rastogi et al., AAAI 2020, CC BY-SA 4.0",
-        ),
-        "review": TextSpec(
-            "film reviews",
-            "en_movie_reviews",
-            HELD_OUT,
-            "Movie reviews, Pang & Lee, ACL 2004, CC BY 4.0",
-        ),
-    },
-    **{
-        language: {
-            "drawn": TextSpec("words drawn from the pack, no context"),
-            "voice": TextSpec(
-                "short sentences",
-                f"{language}_common_voice",
-                HELD_OUT,
-                "Mozilla Common Voice sentences, CC0",
-            ),
-        }
-        for language in ("de", "fr", "es")
-    },
+    }
+    for language in ("en", "de", "fr", "es")
+}
+TEXTS["en"] = {
+    "drawn": TEXTS["en"]["drawn"],
+    "mail": TextSpec(
+        "e-mail, blogs, reviews, answers",
+        "en_ewt_eval",
+        "Universal Dependencies English EWT, CC BY-SA 4.0",
+        held_out=0,
+    ),
+    "voice": TEXTS["en"]["voice"],
+    "chat": TextSpec(
+        "live chat", "en_irc", "IRC disentanglement data, Kummerfeld et al., ACL 2019, CC BY 4.0"
+    ),
+    "task": TextSpec(
+        "task dialogue", "en_sgd", "Schema-Guided Dialogue, Rastogi et al., AAAI 2020, CC BY-SA 4.0"
+    ),
+    "review": TextSpec(
+        "film reviews", "en_movie_reviews", "Movie reviews, Pang & Lee, ACL 2004, CC BY 4.0"
+    ),
 }
 
 
@@ -122,39 +106,28 @@ class Scenario:
 
 def scenarios(which: str) -> list[Scenario]:
     """The quick set, or the full one, which holds it."""
-    quick = [Scenario("en", layout, "s10", "mail") for layout in LAYOUTS]
-    quick += [
-        Scenario("en", layout, spread, "mail")
-        for layout in ("q26", "g2x3")
-        for spread in SPREADS_MM
-        if spread != "s10"
-    ]
-    quick += [
-        Scenario("en", layout, "s10", text)
-        for layout in ("q26", "g2x3")
-        for text in TEXTS["en"]
-        if text != "mail"
-    ]
-    quick += [Scenario("en", layout, "s10", "mail", live=True) for layout in ("q26", "e161")]
-    quick += [Scenario("en", layout, "thumb", "mail") for layout in ("q26", "e161")]
-    if which == "quick":
-        return quick
+    quick = _each(LAYOUTS, ["s10"], ["mail"])
+    quick += _each(("q26", "g2x3"), SPREADS_MM, ["mail"])
+    quick += _each(("q26", "g2x3"), ["s10"], TEXTS["en"])
+    quick += _special(("q26", "e161"))
     full = [
-        Scenario("en", layout, spread, text)
-        for text in TEXTS["en"]
-        for layout in LAYOUTS
-        for spread in SPREADS_MM
-    ]
-    full += [Scenario("en", layout, "s10", "mail", live=True) for layout in LAYOUTS]
-    full += [Scenario("en", layout, "thumb", "mail") for layout in LAYOUTS]
-    full += [
-        Scenario(language, layout, "s10", text)
-        for language in TEXTS
-        if language != "en"
-        for layout in ("q26", "e161", "g2x3")
-        for text in TEXTS[language]
-    ]
-    return list(dict.fromkeys(quick + full))
+        scenario for text in TEXTS["en"] for scenario in _each(LAYOUTS, SPREADS_MM, [text])
+    ] + _special(LAYOUTS)
+    for language in ("de", "fr", "es"):
+        full += _each(("q26", "e161", "g2x3"), ["s10"], TEXTS[language], language)
+    return list(dict.fromkeys(quick if which == "quick" else quick + full))
+
+
+def _each(
+    layouts: Iterable[str], touches: Iterable[str], texts: Iterable[str], language: str = "en"
+) -> list[Scenario]:
+    return [Scenario(language, *parts) for parts in product(layouts, touches, texts)]
+
+
+def _special(layouts: Iterable[str]) -> list[Scenario]:
+    """The live list, and recorded touches."""
+    live = [Scenario("en", layout, "s10", "mail", live=True) for layout in layouts]
+    return live + _each(layouts, ["thumb"], ["mail"])
 
 
 @cache
