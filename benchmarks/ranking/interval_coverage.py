@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -16,8 +17,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from sections import save, section
 
 from nearkey.intervals import (
-    Z95,
+    Estimate,
     design_effect,
+    mean,
     mean_over_people,
     paired_difference,
     paired_proportions,
@@ -43,108 +45,73 @@ def people_on_equal_layouts(rng: Generator, people: int, layouts: int) -> np.nda
     return rng.normal(0.88, 0.04, (people, 1)) + rng.normal(0, 0.015, (people, layouts))
 
 
-def share_best_kept(units: Callable[[], np.ndarray], repetitions: int) -> list[float]:
-    """How often the layout that is one of the best, told beforehand, is among those that may be the best; how many of
-    the others are declared not the best with it, and how often the leader is declared to beat the first layout."""
-    kept, apart, beats = 0, 0.0, 0
-    for _ in range(repetitions):
-        drawn = units()
-        found = with_the_best(drawn)
-        kept += found[0].may_be_best
-        apart += np.mean([not one.may_be_best for one in found])
-        controlled = with_a_control(drawn, 0)
-        leader = int(drawn.mean(axis=0).argmax())
-        beats += controlled[leader].low > 0
-    return [kept / repetitions, apart / repetitions, beats / repetitions]
+def shares(repetitions: int, once: Callable[..., tuple[float, ...]], *given: Any) -> list[float]:
+    """How often each of what one repetition finds is so, `once` called with what is `given`."""
+    return np.mean([once(*given) for _ in range(repetitions)], axis=0).tolist()
 
 
-def share_all_hold(units: Callable[[], np.ndarray], repetitions: int) -> float:
-    """How often the differences of all layouts to the baseline, which are 0, all lie in their intervals."""
-    return float(
-        np.mean(
-            [
-                all(e.low <= 0 <= e.high for e in with_a_control(units(), 0))
-                for _ in range(repetitions)
-            ]
-        )
-    )
+def holds(interval: Estimate, true: float) -> bool:
+    return interval.low <= true <= interval.high
 
 
-def pairs_apart(rng: Generator, repetitions: int) -> list[float]:
+def hits_hold(hits: np.ndarray, true: float, different: float | None = None) -> bool:
+    return holds(proportion(int(hits.sum()), len(hits), different=different), true)
+
+
+def best_kept(units: Callable[[], np.ndarray]) -> tuple[float, ...]:
+    """Whether the layout that is one of the best, told beforehand, is among those that may be the best; how many of
+    the others are declared not the best with it, and whether the leader is declared to beat the first layout."""
+    drawn = units()
+    found = with_the_best(drawn)
+    leader = int(drawn.mean(axis=0).argmax())
+    apart = float(np.mean([not one.may_be_best for one in found]))
+    return found[0].may_be_best, apart, with_a_control(drawn, 0)[leader].low > 0
+
+
+def all_hold(units: Callable[[], np.ndarray]) -> tuple[float, ...]:
+    """Whether the differences of all layouts to the baseline, which are 0, all lie in their intervals."""
+    return (all(holds(e, 0.0) for e in with_a_control(units(), 0)),)
+
+
+def pairs_apart(rng: Generator) -> tuple[float, ...]:
     """The old way: each layout against the leader with its own 95 % interval."""
-    apart, beats = 0.0, 0
-    for _ in range(repetitions):
-        drawn = words_of_equal_layouts(rng, 2000)
-        leader = int(drawn.mean(axis=0).argmax())
-        found = [
-            paired_difference(drawn[:, leader], drawn[:, i]).low > 0
-            for i in range(LAYOUTS)
-            if i != leader
-        ]
-        apart += np.mean(found)
-        beats += leader != 0 and paired_difference(drawn[:, leader], drawn[:, 0]).low > 0
-    return [apart / repetitions, beats / repetitions]
+    drawn = words_of_equal_layouts(rng, 2000)
+    leader = int(drawn.mean(axis=0).argmax())
+    beaten = [paired_difference(drawn[:, leader], other).low > 0 for other in drawn.T]
+    return float(np.mean(np.delete(beaten, leader))), leader != 0 and beaten[0]
 
 
-def paired_shares(
-    rng: Generator, words: int, discordant: float, gap: float, repetitions: int
-) -> list[float]:
+def paired_shares(rng: Generator, words: int, discordant: float, gap: float) -> tuple[float, ...]:
     """Coverage of Tango's interval and of the normal one for a true gap at a share of discordant words."""
-    tango = normal = 0
     first, second = (discordant + gap) / 2, (discordant - gap) / 2
-    for _ in range(repetitions):
-        one, two, _ = rng.multinomial(words, [first, second, 1 - discordant])
-        found = paired_proportions(int(one), int(two), words)
-        tango += found.low <= gap <= found.high
-        values = np.zeros(words)
-        values[:one], values[one : one + two] = 1, -1
-        old = paired_difference(values, np.zeros(words))
-        normal += old.low <= gap <= old.high
-    return [tango / repetitions, normal / repetitions]
+    one, two, _ = rng.multinomial(words, [first, second, 1 - discordant])
+    values = np.zeros(words)
+    values[:one], values[one : one + two] = 1, -1
+    normal = paired_difference(values, np.zeros(words))
+    return holds(paired_proportions(int(one), int(two), words), gap), holds(normal, gap)
 
 
-def over_people(rng: Generator, people: int, repetitions: int) -> list[float]:
+def over_people(rng: Generator, people: int) -> tuple[float, ...]:
     """Coverage of Student's t and of the normal interval over people."""
-    student = normal = 0
-    for _ in range(repetitions):
-        values = rng.normal(0.02, 0.03, people)
-        found = mean_over_people(values)
-        student += found.low <= 0.02 <= found.high
-        half = Z95 * values.std(ddof=1) / np.sqrt(people)
-        normal += abs(values.mean() - 0.02) <= half
-    return [student / repetitions, normal / repetitions]
+    values = rng.normal(0.02, 0.03, people)
+    return holds(mean_over_people(values), 0.02), holds(mean(values), 0.02)
 
 
-def words_that_run_on(rng: Generator, lines: int, repetitions: int) -> list[float]:
+def words_that_run_on(rng: Generator, lines: int) -> tuple[float, ...]:
     """Coverage of a share over lines of 12 words, each line with a difficulty of its own: with and without the design
     effect."""
-    with_effect = without = 0
-    for _ in range(repetitions):
-        line = np.repeat(np.arange(lines), 12)
-        level = rng.beta(17, 3, lines)
-        hits = (rng.random(12 * lines) < level[line]).astype(np.float64)
-        n = len(hits)
-        told = proportion(int(hits.sum()), n, different=n / design_effect(hits, line))
-        plain = proportion(int(hits.sum()), n)
-        with_effect += told.low <= 0.85 <= told.high
-        without += plain.low <= 0.85 <= plain.high
-    return [with_effect / repetitions, without / repetitions]
+    line = np.repeat(np.arange(lines), 12)
+    level = rng.beta(17, 3, lines)
+    hits = (rng.random(12 * lines) < level[line]).astype(np.float64)
+    return hits_hold(hits, 0.85, len(hits) / design_effect(hits, line)), hits_hold(hits, 0.85)
 
 
-def chosen_on_a_half(rng: Generator, repetitions: int) -> list[float]:
+def chosen_on_a_half(rng: Generator) -> tuple[float, ...]:
     """Coverage of the leader's accuracy where it is chosen on one half and estimated on the other, and on all words."""
-    halves = whole = 0
     true = 0.88 * 0.88 + 0.12 * 0.85
-    for _ in range(repetitions):
-        drawn = words_of_equal_layouts(rng, 2000)
-        leader = int(drawn[:1000].mean(axis=0).argmax())
-        other = drawn[1000:, leader]
-        found = proportion(int(other.sum()), len(other))
-        halves += found.low <= true <= found.high
-        best = drawn[:, int(drawn.mean(axis=0).argmax())]
-        found = proportion(int(best.sum()), len(best))
-        whole += found.low <= true <= found.high
-    return [halves / repetitions, whole / repetitions]
+    drawn = words_of_equal_layouts(rng, 2000)
+    leader, best = (int(part.mean(axis=0).argmax()) for part in (drawn[:1000], drawn))
+    return hits_hold(drawn[1000:, leader], true), hits_hold(drawn[:, best], true)
 
 
 def main() -> None:
@@ -157,11 +124,11 @@ def main() -> None:
         ("20 equal layouts, 8 people", 2 * repetitions, lambda: people_on_equal_layouts(rng, 8, 20)),
         ("5 equal layouts, 4 people", cheap, lambda: people_on_equal_layouts(rng, 4, 5)),
     ):  # fmt: skip
-        kept, apart, beats = share_best_kept(units, often)
-        held = share_all_hold(units, often)
+        kept, apart, beats = shares(often, best_kept, units)
+        (held,) = shares(often, all_hold, units)
         rows.append(["best among those that may be the best (Hsu)", name, often, kept, None])
         rows.append(["all differences to the baseline (Dunnett)", name, often, held, None])
-        old = pairs_apart(rng, often) if "words" in name else [None, None]
+        old = shares(often, pairs_apart, rng) if "words" in name else [None, None]
         rows.append(["equal layouts declared not the best", name, often, apart, old[0]])
         rows.append(["the leader declared to beat its equal", name, often, beats, old[1]])
     for words, discordant, gap in (
@@ -170,18 +137,18 @@ def main() -> None:
         (1000, 0.05, 0.02),
         (20_000, 0.007, 0.001),
     ):
-        found = paired_shares(rng, words, discordant, gap, cheap)
+        found = shares(cheap, paired_shares, rng, words, discordant, gap)
         name = f"{words:,} words, {100 * discordant:g} % differ, gap {100 * gap:g} points"
         rows.append(["paired difference of shares (Tango; normal)", name, cheap, *found])
     for people in (4, 8, 16):
-        found = over_people(rng, people, cheap)
+        found = shares(cheap, over_people, rng, people)
         rows.append(["mean over people (Student; normal)", f"{people} people", cheap, *found])
     for lines in (40, 200):
-        found = words_that_run_on(rng, lines, cheap)
+        found = shares(cheap, words_that_run_on, rng, lines)
         rows.append(
             ["share of running words (design effect; none)", f"{lines} lines", cheap, *found]
         )
-    found = chosen_on_a_half(rng, cheap)
+    found = shares(cheap, chosen_on_a_half, rng)
     rows.append(
         [
             "the leader's accuracy (chosen on the other half; on the same words)",
