@@ -173,6 +173,14 @@ def save(name: str, *sections: Section) -> None:
             )
 
 
+def saved_picture(figure: Any, file: str, caption: str, results: Path = RESULTS) -> PagePicture:
+    """A picture of a section: a matplotlib `figure` saved as `file` among the pictures of the results."""
+    from nearkey.report.style import save_figure
+
+    save_figure(figure, results / "pictures" / file)
+    return PagePicture(f"pictures/{file}", caption)
+
+
 def data_folder() -> Path:
     """The folder of open corpora that NEARKEY_DATA names; ends the script where it names none."""
     if "NEARKEY_DATA" not in os.environ:

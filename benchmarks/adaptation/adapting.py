@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 from bodies import population
 from person_trial import TEXT_WORDS, LearningCondition, PersonTrial
-from summary import Table, sections, with_picture
+from summary import Table, sections
 from texts import drawn, held_out_file, stretches
 from tqdm import tqdm
 
@@ -121,19 +121,19 @@ def main(arguments: list[str] | None = None) -> None:
     jobs = [Job(options.pack, options.set, i) for i in range(options.people)]
     tables = list(tqdm(progress(jobs, options.workers), total=len(jobs), unit="person"))
     text = "held-out English text (EWT)" if held_out_file() else "text drawn from the pack"
+    pictures = []
+    if options.plot:
+        from picture import draw
+
+        pictures = [draw(tables, f"{options.output.stem}.png", options.output.parent)]
     found = sections(
         tables,
         [c.name for c in CONDITIONS],
         text=text,
         which=options.set,
         pack=pack_note(options.pack),
+        pictures=pictures,
     )
-    if options.plot:
-        from picture import draw
-
-        name = options.output.with_suffix(".png").name
-        draw(tables, options.output.parent / "pictures" / name)
-        found[0] = with_picture(found[0], name)
     write(options.output, *found)
     for row in found[0].rows:
         print(*row, sep=" | ")

@@ -65,7 +65,13 @@ def closed(
 
 
 def sections(
-    tables: Sequence[Table], names: Sequence[str], *, text: str, which: str, pack: str
+    tables: Sequence[Table],
+    names: Sequence[str],
+    *,
+    text: str,
+    which: str,
+    pack: str,
+    pictures: Sequence[PagePicture] = (),
 ) -> list[Section]:
     """Tables for RESULTS.md: the targets first, then every checkpoint."""
     notes = [
@@ -87,6 +93,7 @@ def sections(
             columns="what; asked; found|3; met",
             rows=_targets(tables, names),
             notes=notes,
+            pictures=pictures,
         ),
         section(
             title="Adaptation to a person: by words typed",
@@ -145,20 +152,3 @@ def _targets(tables: Sequence[Table], names: Sequence[str]) -> list[list[Cell]]:
         what = f"{name}: smallest gain in top-1 at any checkpoint"
         rows.append([what, "not below 0 beyond noise", interval(worst), met])
     return rows
-
-
-def with_picture(section: Section, name: str) -> Section:
-    """The section with its picture."""
-    return Section(
-        **{
-            field: getattr(section, field)
-            for field in section.__struct_fields__
-            if field != "pictures"
-        },
-        pictures=[
-            PagePicture(
-                file=f"pictures/{name}",
-                caption="Words right at once and keystrokes per character, by words typed.",
-            )
-        ],
-    )

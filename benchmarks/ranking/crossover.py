@@ -12,10 +12,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from sections import RESULTS, PagePicture, save, section
+from sections import save, saved_picture, section
 
 import nearkey as nk
-from nearkey.report.style import new_figure, save_figure, styled
+from nearkey.report.style import new_figure, styled
 from nearkey.simulate import (
     PLAUSIBLE_SD,
     PLAUSIBLE_TRAITS,
@@ -124,9 +124,9 @@ def main() -> None:
             axes.grid(True)
         panels[0].set_ylabel("lead of the best 2 x 3 grid, top-3 points")
         panels[0].legend()
-    save_figure(figure, RESULTS / "pictures" / "ranking_crossover.png")
-    picture = PagePicture(
-        "pictures/ranking_crossover.png",
+    picture = saved_picture(
+        figure,
+        "ranking_crossover.png",
         "Lead of the best 2 x 3 grid over 26 keys against the spread of touches, three conditions, bands 95 %",
     )
     save(

@@ -9,8 +9,9 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +19,12 @@ import distributed
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from sections import RESULTS, PagePicture, save, section
+from sections import PagePicture, save, saved_picture, section
 
 from nearkey import _kernel
 from nearkey.language import load_pack
 from nearkey.layout import Layout, grid_layouts
+from nearkey.report.style import new_figure, styled
 from nearkey.search import (
     AmbiguityObjective,
     LetterSearchOptions,
@@ -186,29 +188,20 @@ def growth(pack: Any, objective: Any, rng: Any) -> Any:
 
 def draw(rows: list[list[Any]]) -> PagePicture:
     """A panel for each of what grows."""
-    import matplotlib
-
-    matplotlib.use("Agg")
-    from matplotlib import pyplot as plt
-
-    figure, axes = plt.subplots(1, 4, figsize=(11, 2.8), sharey=True, layout="constrained")
-    for axis, (place, name) in zip(
-        axes, enumerate(("words", "keys", "letters", "threads"), start=1), strict=True
-    ):
-        own = [row for row in rows if row[0] == name]
-        axis.plot([row[place] for row in own], [row[-1] for row in own], marker="o")
-        axis.set_xlabel(name)
-        axis.grid(alpha=0.3)
-        axis.set_ylim(bottom=0)
-    axes[0].set_ylabel("ms a layout")
-    folder = RESULTS / "pictures"
-    folder.mkdir(exist_ok=True)
-    figure.savefig(folder / "search_growth.png", dpi=110)
-    plt.close(figure)
-    return PagePicture(
-        file="pictures/search_growth.png",
-        caption="Milliseconds to evaluate one layout, over words, keys, letters and threads.",
-    )
+    with styled():
+        figure = new_figure(11, 2.8)
+        panels = figure.subplots(1, 4, sharey=True)
+        for place, (axes, name) in enumerate(
+            zip(panels, ("words", "keys", "letters", "threads"), strict=True), start=1
+        ):
+            own = [row for row in rows if row[0] == name]
+            axes.plot([row[place] for row in own], [row[-1] for row in own], marker="o")
+            axes.set_xlabel(name)
+            axes.grid(True)
+            axes.set_ylim(bottom=0)
+        panels[0].set_ylabel("ms a layout")
+    caption = "Milliseconds to evaluate one layout, over words, keys, letters and threads."
+    return saved_picture(figure, "search_growth.png", caption)
 
 
 def near(objective: Any, space: Any, at: dict[str, Any]) -> Any:
@@ -303,22 +296,16 @@ def searches(space: Any, objective: Any, steps: int) -> Any:
     )  # fmt: skip
 
 
-class local_cluster:
-    """A cluster of processes on this machine."""
-
-    def __init__(self, workers: int) -> None:
-        self.workers = workers
-
-    def __enter__(self) -> Any:
-        self.cluster = distributed.LocalCluster(
-            n_workers=self.workers, threads_per_worker=1, processes=True, dashboard_address=None
-        )
-        self.client = distributed.Client(self.cluster)
-        return self.client
-
-    def __exit__(self, *fault: object) -> None:
-        self.client.close()
-        self.cluster.close()
+@contextmanager
+def local_cluster(workers: int) -> Iterator[Any]:
+    """Workers of one thread each on this machine, and a client of them."""
+    with (
+        distributed.LocalCluster(
+            n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        yield client
 
 
 def ranking(pack: Any, sizes: Any) -> Any:
