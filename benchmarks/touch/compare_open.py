@@ -25,6 +25,7 @@ from tqdm import tqdm
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from sections import Section, save, section
 
+from nearkey.intervals import mean_over_people
 from nearkey.language import load_pack
 from nearkey.simulate.recorded import RecordedWords
 from nearkey.touch import (
@@ -32,11 +33,7 @@ from nearkey.touch import (
     FingerTouch,
     GaussianTouch,
     MixtureTouch,
-    NearestKeyTouch,
     PeopleTouch,
-    PooledTouch,
-    RegressionTouch,
-    SizeScaledTouch,
     StudentTouch,
     TouchLog,
     clean,
@@ -54,6 +51,7 @@ SOURCE = (
 COVERAGES = (0.5, 0.8, 0.95, 0.99)
 STEPS = (0, 10, 25, 50, 100, 200, 350, 500)
 WORDS = 300
+OTHER_SETTINGS = ("Gaussian, no background", "Gaussian, no shrinkage", "regression, and movement")
 
 
 def models() -> dict[str, Any]:
@@ -116,7 +114,7 @@ def likelihood_section(
         ]
         for r in result.rows
     ]
-    return section(title, COMMAND, columns, rows, [*notes, SOURCE], order)
+    return section(title, COMMAND, columns, rows, notes=[*notes, SOURCE], order=order)
 
 
 def finger_note(log: TouchLog, grid: Any) -> str:
@@ -135,14 +133,9 @@ def decoding_section(folder: Path, kept: Kept) -> Section:
     log, _ = clean(open_touches(folder, keyboard), keyboard)
     decode = RecordedWords(keyboard, load_pack("en"), words=WORDS, seed=0)
     chosen = {
-        "nearest key": NearestKeyTouch(),
-        "pooled": PooledTouch(),
-        "Gaussian": GaussianTouch(),
-        "regression on place": RegressionTouch(previous=False),
-        "mixture of 2": MixtureTouch(),
-        "Student t": StudentTouch(),
-        "people, unadapted": PeopleTouch(),
-        "people, adapting": AdaptingTouch(),
+        name: model
+        for name, model in default_models().items()
+        if name not in ("size-scaled", *OTHER_SETTINGS)
     }
     result = compare("decoding", log, keyboard, chosen, kept, decode)
     print(result, file=sys.stderr)
@@ -151,21 +144,20 @@ def decoding_section(folder: Path, kept: Kept) -> Section:
     for r in result.rows:
         mine = [s.decoded / s.words for s in result.folds if s.model == r.model]
         gap = np.array(mine) - base
-        half = 2.056 * gap.std(ddof=1) / np.sqrt(len(gap))
-        rows.append([r.model, interval(r.top1, r.top1_half), interval(float(gap.mean()), half)])
+        rows.append([r.model, interval(r.top1, r.top1_half), mean_over_people(gap)])
     return section(
         "Words of real touches decoded by each touch model, 26 keys of 5.8 mm",
         COMMAND,
         "model; top-1|%; over nearest key|%",
         rows,
-        [
+        notes=[
             f"{WORDS} words of the English pack a person, drawn by frequency (seed 0), each letter one of "
             "the held-out person's touches for its key; no context; the touches of a word were not "
             "made in that order. Cleaned touches. The adapting model decodes each half of a "
             "person's touches by what the other half taught.",
             SOURCE,
         ],
-        72,
+        order=72,
     )
 
 
@@ -191,8 +183,8 @@ def background_section(raw: TouchLog, cleaned: TouchLog, grid: Any, kept: Kept) 
         COMMAND,
         columns,
         rows,
-        ["Leave one person out, 27 people, mean over people.", SOURCE],
-        73,
+        notes=["Leave one person out, 27 people, mean over people.", SOURCE],
+        order=73,
     )
 
 
@@ -223,40 +215,32 @@ def learning_section(log: TouchLog, grid: Any) -> Section:
             ]
         ceilings.append(float((best - start).mean()))
     table = np.array(gains)
-    half_width = 2.056 * table.std(axis=0, ddof=1) / np.sqrt(len(table))
+    columns = {
+        f"{a + 1} to {b}": column for (a, b), column in zip(pairwise(STEPS), table.T, strict=True)
+    }
+    columns["other half of the touches, about 245"] = np.array(ceilings)
     rows_out: list[Any] = [
-        [f"{a + 1} to {b}", interval(float(m), float(h)), float((column > 0).mean())]
-        for (a, b), m, h, column in zip(
-            pairwise(STEPS), table.mean(axis=0), half_width, table.T, strict=True
-        )
+        [name, mean_over_people(column), float((column > 0).mean())]
+        for name, column in columns.items()
     ]
-    top = np.array(ceilings)
-    rows_out.append(
-        [
-            "other half of the touches, about 245",
-            interval(float(top.mean()), float(2.056 * top.std(ddof=1) / np.sqrt(len(top)))),
-            float((top > 0).mean()),
-        ]
-    )
     return section(
         "Learning a person touch by touch: gain in log likelihood over the population model",
         COMMAND,
         "touches of the person; gain a touch|3; people who gain|%",
         rows_out,
-        ["Each touch is scored before it is learnt; labels are right. Cleaned touches.", SOURCE],
-        74,
+        notes=[
+            "Each touch is scored before it is learnt; labels are right. Cleaned touches.",
+            SOURCE,
+        ],
+        order=74,
     )
 
 
 def calibration_section(log: TouchLog, grid: Any) -> Section:
-    chosen: dict[str, Any] = {
-        "pooled": PooledTouch(),
-        "size-scaled": SizeScaledTouch(),
-        "Gaussian": GaussianTouch(),
-        "regression on place": RegressionTouch(previous=False),
-        "mixture of 2": MixtureTouch(),
-        "Student t": StudentTouch(),
-        "people, unadapted": PeopleTouch(),
+    chosen = {
+        name: model
+        for name, model in default_models().items()
+        if name not in ("nearest key", "people, adapting", *OTHER_SETTINGS)
     }
     rows: list[Any] = []
     for name, model in tqdm(chosen.items(), desc="calibration", file=sys.stderr):
@@ -271,8 +255,8 @@ def calibration_section(log: TouchLog, grid: Any) -> Section:
         COMMAND,
         ["model", *(f"{100 * c:g} % ellipse|%" for c in COVERAGES)],
         rows,
-        ["Leave one person out, mean over people, cleaned touches.", SOURCE],
-        75,
+        notes=["Leave one person out, mean over people, cleaned touches.", SOURCE],
+        order=75,
     )
 
 
