@@ -111,7 +111,7 @@ def progress(jobs: list[Job], workers: int) -> Iterator[Table]:
 
 def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--people", type=int, default=24)
+    parser.add_argument("--people", type=int, default=16)
     parser.add_argument("--set", choices=sorted(SEEDS), default="report")
     parser.add_argument("--pack", default="en", help="name or folder of a language pack")
     parser.add_argument("--workers", type=int, default=2)

@@ -185,7 +185,7 @@ def spared(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--words", type=int, default=6_000)
+    parser.add_argument("--words", type=int, default=3_000)
     parser.add_argument("--unknown", type=int, default=1000)
     parser.add_argument("--saved", type=int, default=1500)
     options = parser.parse_args()
