@@ -4,26 +4,16 @@
 #include <array>
 #include <bit>
 #include <cmath>
+#include <functional>
 #include <numeric>
 #include <stdexcept>
 
 namespace nearkey {
 namespace {
 
-constexpr int kCodeBits = 63;    // a slot keeps a code + 1
-constexpr int kRenamedBits = 32;
+constexpr int kCodeBits = 64, kRenamedBits = 32;
 
 }  // namespace
-
-void CodeTable::clear(std::size_t n) {
-    size = std::bit_ceil(std::max<std::size_t>(2 * n, 16));
-    shift = 64u - static_cast<unsigned>(std::countr_zero(size));
-    if (code.size() < size) {
-        code.resize(size);
-        count.resize(size);
-    }
-    std::fill_n(code.begin(), size, 0);
-}
 
 AmbiguityWords::AmbiguityWords(std::span<const std::uint8_t> letters, std::size_t width, std::span<const double> share, int n_letters)
     : n_letters_(n_letters), per_tuple_(n_letters < 32 ? 3 : 2), letter_bits_(n_letters < 32 ? 5 : 8) {
@@ -53,6 +43,7 @@ AmbiguityWords::AmbiguityWords(std::span<const std::uint8_t> letters, std::size_
         share_.push_back(share[rows[w]]);
         place_[rows[w]] = w;
     }
+    std::vector<std::uint32_t> times(std::size_t{1} << (per_tuple_ * letter_bits_), 0);
     for (std::uint32_t w = 0; w < n;) {
         LengthGroup group;
         group.length = static_cast<int>(length[rows[w]]);
@@ -71,42 +62,54 @@ AmbiguityWords::AmbiguityWords(std::span<const std::uint8_t> letters, std::size_
                     tuple |= letter << (j * letter_bits_);
                 }
                 group.tuples[static_cast<std::size_t>(t) * group.n + i] = static_cast<std::uint16_t>(tuple);
+                ++times[tuple];
             }
+        group.share = std::accumulate(share_.begin() + group.first, share_.begin() + w, 0.0);
         groups_.push_back(std::move(group));
     }
+    // Few of all possible tuples are there: the codes of those fit into the nearest cache.
+    for (std::size_t tuple = 0; tuple < times.size(); ++tuple)
+        if (times[tuple]) tuples_.push_back(static_cast<std::uint16_t>(tuple));
+    std::ranges::stable_sort(tuples_, std::greater{}, [&](std::uint16_t tuple) { return times[tuple]; });
+    for (std::size_t number = 0; number < tuples_.size(); ++number) times[tuples_[number]] = static_cast<std::uint32_t>(number);
+    for (LengthGroup &group : groups_)
+        for (std::uint16_t &tuple : group.tuples) tuple = static_cast<std::uint16_t>(times[tuple]);
 }
 
 void AmbiguityWords::tuple_codes(const std::uint8_t *keys, int bits, std::vector<std::uint16_t> &out) const {
-    out.resize(std::size_t{1} << (per_tuple_ * letter_bits_));
-    const auto key = [&](int letter) { return letter < n_letters_ ? keys[letter] : 0u; };
-    for (int a = 0; a <= n_letters_; ++a)
-        for (int b = 0; b <= n_letters_; ++b) {
-            const unsigned pair = key(a) | key(b) << bits;
-            std::uint16_t *at = out.data() + (a | b << letter_bits_);
-            if (per_tuple_ == 2)
-                *at = static_cast<std::uint16_t>(pair);
-            else
-                for (int c = 0; c <= n_letters_; ++c) at[c << (2 * letter_bits_)] = static_cast<std::uint16_t>(pair | key(c) << (2 * bits));
-        }
+    out.resize(tuples_.size());
+    const unsigned mask = (1u << letter_bits_) - 1;
+    std::array<unsigned, 257> key{};
+    std::copy_n(keys, n_letters_, key.begin());
+    for (std::size_t i = 0; i < out.size(); ++i) {
+        const unsigned tuple = tuples_[i];
+        out[i] = static_cast<std::uint16_t>(key[tuple & mask] | key[tuple >> letter_bits_ & mask] << bits | (per_tuple_ == 3 ? key[tuple >> (2 * letter_bits_)] << (2 * bits) : 0u));
+    }
 }
 
 const std::uint64_t *AmbiguityWords::codes(const LengthGroup &group, int bits, Scratch &scratch) const {
-    const int step = per_tuple_ * bits, most = kCodeBits / bits / per_tuple_;
-    const std::uint16_t *tuple_code = scratch.tuple_code.data(), *tuples = group.tuples.data();
-    scratch.code.resize(std::max<std::size_t>(scratch.code.size(), group.n));
+    const int step = per_tuple_ * bits, most = kCodeBits / step;
+    const std::uint16_t *tuple_code = scratch.tuple_code.data();
+    const std::size_t n = group.n;
+    scratch.code.resize(std::max<std::size_t>(scratch.code.size(), n));
     std::uint64_t *out = scratch.code.data();
+    const auto column = [&](int t) { return group.tuples.data() + static_cast<std::size_t>(t) * n; };
     const auto add = [&](int from, int to, int shift) {
-        for (int t = from; t < to; ++t, shift += step) {
-            const std::uint16_t *column = tuples + static_cast<std::size_t>(t) * group.n;
-            for (std::uint32_t i = 0; i < group.n; ++i) out[i] |= static_cast<std::uint64_t>(tuple_code[column[i]]) << shift;
-        }
+        for (int t = from; t < to; ++t, shift += step)
+            for (std::size_t i = 0; i < n; ++i) out[i] |= static_cast<std::uint64_t>(tuple_code[column(t)[i]]) << shift;
     };
-    std::fill_n(out, group.n, 0);
     int done = std::min(group.n_tuples, most);
-    add(0, done, 0);
+    if (done < 3) {
+        std::fill_n(out, n, 0);
+        add(0, done, 0);
+    } else {
+        const std::uint16_t *a = column(0), *b = column(1), *c = column(2);
+        for (std::size_t i = 0; i < n; ++i)
+            out[i] = tuple_code[a[i]] | static_cast<std::uint64_t>(tuple_code[b[i]]) << step | static_cast<std::uint64_t>(tuple_code[c[i]]) << (2 * step);
+        add(3, done, 3 * step);
+    }
     while (done < group.n_tuples) {
-        scratch.table.clear(group.n);
-        for (std::uint32_t i = 0; i < group.n; ++i) out[i] = scratch.table.insert(out[i]);
+        std::ranges::copy(scratch.repeats.firsts(out, group.n), out);
         const int to = std::min(group.n_tuples, done + std::max(1, (kCodeBits - kRenamedBits) / step));
         add(done, to, kRenamedBits);
         done = to;
@@ -114,7 +117,7 @@ const std::uint64_t *AmbiguityWords::codes(const LengthGroup &group, int bits, S
     return out;
 }
 
-template <typename Each> void AmbiguityWords::coded(const std::uint8_t *keys, int n_keys, Scratch &scratch, const Each &each, int longest) const {
+template <typename Each> void AmbiguityWords::coded(const std::uint8_t *keys, int n_keys, Scratch &scratch, const Each &each) const {
     // Keys numbered anew without gaps take the fewest bits.
     std::array<int, 256> number;
     number.fill(-1);
@@ -128,22 +131,27 @@ template <typename Each> void AmbiguityWords::coded(const std::uint8_t *keys, in
     }
     const int bits = std::max(1, static_cast<int>(std::bit_width(static_cast<unsigned>(used - 1))));
     tuple_codes(dense.data(), bits, scratch.tuple_code);
-    for (const LengthGroup &group : groups_) {
-        if (group.length > longest) break;
-        const std::uint64_t *code = codes(group, bits, scratch);
-        scratch.table.clear(group.n);
-        each(group, code);
-    }
+    for (const LengthGroup &group : groups_) each(group, codes(group, bits, scratch));
 }
 
-Ambiguity AmbiguityWords::evaluate(const std::uint8_t *keys, int n_keys, Scratch &scratch, int longest) const {
+Ambiguity AmbiguityWords::evaluate(const std::uint8_t *keys, int n_keys, Scratch &scratch) const {
     Ambiguity total;
     coded(keys, n_keys, scratch, [&](const LengthGroup &group, const std::uint64_t *code) {
-        Ambiguity own;
+        std::vector<std::uint32_t> &above = scratch.above;
+        above.resize(std::max<std::size_t>(above.size(), group.n));
+        std::fill_n(above.begin(), group.n, 0);
         const double *share = share_.data() + group.first;
-        for (std::uint32_t i = 0; i < group.n; ++i) own.add(share[i], scratch.table.count[scratch.table.insert(code[i])]++);
-        total += own;
-    }, longest);
+        double later = 0.0, beyond = 0.0, passed = 0.0;
+        scratch.repeats.each(code, group.n, [&](std::uint32_t i, std::uint32_t j) {
+            const std::uint32_t own = above[i] = above[j] + 1;
+            later += share[i];
+            beyond += own < 3 ? 0.0 : share[i];
+            passed += share[i] * own;
+        });
+        total.first += group.share - later;
+        total.third += group.share - beyond;
+        total.passed += passed;
+    });
     return total;
 }
 
@@ -171,17 +179,11 @@ Ambiguity AmbiguityWords::evaluate_after(const std::uint8_t *keys, int n_keys, c
     s.is_own.assign(n, 0);
     Ambiguity plain;
     coded(keys, n_keys, s, [&](const LengthGroup &group, const std::uint64_t *code) {
-        const auto before = static_cast<std::uint32_t>(s.head.size());
-        std::uint32_t made = 0;
+        std::uint32_t *sequence = s.sequence.data() + group.first;
+        const std::vector<std::uint32_t> &first = s.repeats.firsts(code, group.n);
         for (std::uint32_t i = 0; i < group.n; ++i) {
-            const std::uint32_t w = group.first + i;
-            const std::size_t slot = s.table.find(code[i]);
-            if (!s.table.code[slot]) {
-                s.table.code[slot] = code[i] + 1;
-                s.table.count[slot] = made++;
-                s.head.push_back(0);
-            }
-            s.sequence[w] = before + s.table.count[slot];
+            sequence[i] = first[i] < i ? sequence[first[i]] : static_cast<std::uint32_t>(s.head.size());
+            if (first[i] == i) s.head.push_back(0);
         }
     });
     // Backwards, so that each list is by falling share; from there the sums that hold where a context says nothing.
@@ -191,7 +193,10 @@ Ambiguity AmbiguityWords::evaluate_after(const std::uint8_t *keys, int n_keys, c
     }
     for (const std::uint32_t first : s.head) {
         std::uint32_t above = 0;
-        for (std::uint32_t w = first; w && above < 3; w = s.next[w - 1]) plain.add(share_[w - 1], above++);
+        for (std::uint32_t w = first; w && above < 3; w = s.next[w - 1]) {
+            if (above++ == 0) plain.first += share_[w - 1];
+            plain.third += share_[w - 1];
+        }
     }
     s.n_own.assign(s.head.size(), 0);
     s.own.resize(3 * s.head.size());
@@ -229,7 +234,8 @@ Ambiguity AmbiguityWords::evaluate_after(const std::uint8_t *keys, int n_keys, c
                 value.third += std::max(own, other);
             }
         }
-        total += value;
+        total.first += value.first;
+        total.third += value.third;
         for (std::uint32_t i = begin; i < end; ++i) {
             s.is_own[contexts.word[i]] = 0;
             s.n_own[s.sequence[contexts.word[i]]] = 0;

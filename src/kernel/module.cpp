@@ -706,7 +706,7 @@ NB_MODULE(_kernel, m) {
                 nb::gil_scoped_release unlocked;
                 const std::lock_guard alone(self.lock);
                 self.set(here.data());
-                for (std::size_t i = 0; i < keys.shape(0); ++i) out[i] = self.bound(keys.data() + i * letters, most);
+                self.bounds(keys.data(), keys.shape(0), most, out.get());
             }
             return array(keys.shape(0), std::move(out));
         }, "here"_a, "keys"_a, "most"_a);

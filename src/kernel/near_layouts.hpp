@@ -6,6 +6,9 @@
 // the sum at their old ones, is the change. The costs added are never negative, so a layout that is to cost no more than
 // so much is turned down in the middle of the sum. Of several letters, what their words add at their old sequences
 // together is at most the sum of what each letter's words add (the costs saved are submodular), so the bound stands.
+//
+// Words that share their keys at hand and have a letter at the same places share them wherever it goes. Those that are
+// never first because of that (never among the first three) add their share anywhere: the others alone are looked up.
 #pragma once
 
 #include <limits>
@@ -26,45 +29,70 @@ public:
     const AmbiguityWords &words() const { return *words_; }
     // The layout at hand: of each letter, its key.
     void set(const std::uint8_t *keys);
-    // What a layout costs at least: exact where it differs in one letter from that at hand and all words fit into codes
-    // (those that do not, of very many letters, count nothing); infinite where it certainly costs more than `most`.
-    double bound(const std::uint8_t *keys, double most);
+    // What each of n layouts (a row each) costs at least: exact where it differs in one letter from that at hand and all
+    // words fit into codes (those that do not, of very many letters, count nothing); infinite where it certainly costs more
+    // than `most`.
+    void bounds(const std::uint8_t *keys, std::size_t n, double most, double *out);
     std::mutex lock;
 
 private:
     struct Entry {
         std::uint32_t word, unit;
     };
-    // The words of one length, by falling share. A code is the key sequence as a number with the base n_keys, so a letter
-    // that goes to another key adds a multiple of its unit: the sum of its places' values.
+    struct Word {
+        std::uint64_t code, letters;  // letters as bits
+        double share;
+        std::uint32_t next;           // with the same hash, from 1, by falling share
+    };
+    // The words of one length, by falling share. A code is a hash without loss of the key sequence, as a number with the
+    // base n_keys: a letter that goes to another key adds a multiple of its unit, the hashed sum of its places' values.
     struct Length {
         std::vector<std::uint32_t> entry_begin, unit_begin;  // by letter, and the end
         std::vector<Entry> entry;                            // by letter: words with it, and which unit is theirs
         std::vector<std::uint64_t> unit;
-        std::vector<std::uint64_t> code, letters;            // by word; letters as bits
-        std::vector<double> share;
-        std::vector<std::uint32_t> next, bucket;             // lists of words by hash of the code, from 1, by falling share
-        std::vector<std::uint64_t> seen;                     // bits by hash of a code: whether a word may have it
-        std::vector<std::uint8_t> shared;                    // by word: whether another has its code
-        unsigned bucket_shift = 0, seen_shift = 0;
+        std::vector<Word> word;                              // from 1
+        std::vector<std::uint64_t> code;                     // those of the words
+        std::vector<std::uint32_t> bucket;                   // first words by hash, from 1
+        std::vector<std::uint64_t> seen;                     // bits by hash: whether a word may have it
+        std::vector<std::uint32_t> above;                    // of each word, the one above it with its code, from 1
+        std::vector<std::uint8_t> shared;                    // whether another has its code
+        std::uint32_t bucket_mask = 0, seen_mask = 0;
     };
-    void place(Length &length);
-    // What the words of the moved letters (bits) add at the sequences they have with these keys; ends once beyond `most`.
-    double added(std::uint64_t moved, const std::uint8_t *keys, double most);
-    double at_one(const Length &length, std::uint32_t j, std::uint64_t moved) const;
+    // What is known of a letter at the layout at hand.
+    struct Letter {
+        bool known = false;
+        double now = 0.0, anywhere = 0.0;  // what its words add now; what some of them add wherever it goes
+        std::vector<Entry> entry;          // the other words,
+        std::vector<std::uint32_t> begin;  // length by length
+    };
+    struct Row {
+        const std::uint8_t *keys;
+        std::uint64_t moved;  // letters
+        double rest, sum;     // cost without their words; what these add so far
+    };
+    // Puts words with their codes in place; what they cost.
+    double place(Length &length);
+    void learn(std::uint64_t letters);
+    void learn(const Length &length, std::size_t letter);
+    // What words add with the codes that code_of(entry) gives, when all that have moved letters (bits) are gone.
+    template <typename Code> double added(const Length &length, std::span<const Entry> words, std::uint64_t moved, const Code &code_of);
+    double at_one(const Length &length, std::uint32_t j, std::uint32_t word, std::uint64_t moved, std::uint32_t stamp) const;
+    // What the words of one length that a layout moves add there.
+    double poured(const Row &row, std::size_t at);
 
     std::shared_ptr<const AmbiguityWords> words_;
     int n_keys_;
     AmbiguityCost kind_;
-    int longest_ = 0;                   // words of more letters have no codes
-    double total_ = 0.0, now_ = 0.0;    // share of the words that have; what the layout at hand costs
+    std::uint32_t enough_;              // words above one that cost it its share; more than there are where each costs it
+    double now_ = 0.0;                  // what the layout at hand costs
     std::vector<std::uint8_t> keys_;
     std::vector<Length> lengths_;       // those of the most probable words first
-    std::vector<double> own_;           // by letter, what its words add at their sequences now; negative where not known
-    AmbiguityWords::Scratch scratch_;
-    // One length at a time: words to pour in, their new codes, the last before it in the same slot of a hash table.
-    std::vector<std::uint32_t> word_, before_, hit_, slot_;
-    std::vector<std::uint64_t> code_, delta_;
+    std::vector<Letter> letters_;
+    std::vector<Row> rows_;
+    // One length at a time: words to pour in, the last before each in the same slot of a hash table, what codes gain.
+    std::vector<Entry> poured_;
+    std::vector<std::uint32_t> before_, hit_, slot_;
+    std::vector<std::uint64_t> code_, delta_, added_;
     std::uint32_t stamp_ = 0;           // slots above it were filled in this length
 };
 
