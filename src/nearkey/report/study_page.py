@@ -187,7 +187,7 @@ def _what(
     measured: Measures, logs: Sequence[StudyLog], orders: ConditionOrders, metrics: Sequence[str]
 ) -> _StudySection:
     people = sorted({one.participant for one in measured.participants})
-    conditions = [str(one.condition) for one in measured.conditions]
+    conditions = measured.condition_names
     texts = [
         f"{len(people)} participants typed {len(measured.phrases)} phrases under {len(conditions)} "
         f"condition{'s' if len(conditions) != 1 else ''}: {', '.join(conditions)}.",
@@ -348,7 +348,7 @@ def _touch_maps(
     logs: Sequence[StudyLog], measured: Measures, layouts: Mapping[str, Layout]
 ) -> _StudySection:
     pictures = []
-    for i, condition in enumerate(str(one.condition) for one in measured.conditions):
+    for i, condition in enumerate(measured.condition_names):
         try:
             figure = plot_touch_maps(logs, condition, layouts.get(condition))
         except StudyLogError:

@@ -57,10 +57,6 @@ _PLACES = 5
 _MOST_PEOPLE, _MOST_BLOCKS = 12, 6
 
 
-def _names(measured: Measures) -> list[str]:
-    return [str(one.condition) for one in measured.conditions]
-
-
 @on_axes
 def plot_learning(measured: Measures, metric: str = "wpm") -> Figure:
     """Learning curves: a panel for each condition, each person thin, the mean thick, its 95 % t interval shaded.
@@ -71,15 +67,11 @@ def plot_learning(measured: Measures, metric: str = "wpm") -> Figure:
     matplotlib.
     """
     check_metric(metric)
-    names = _names(measured)
+    names = measured.condition_names
     with styled():
         figure = new_figure(max(3.6, min(2.6 * len(names) + 0.6, 9.0)), 3.0)
         panels = figure.subplots(1, len(names), sharey=True, squeeze=False)[0]
-        for axes, name in zip(panels, names, strict=True):
-            people: dict[str, list[float]] = {}
-            for block in measured.blocks:  # sorted by session, then block
-                if block.condition == name:
-                    people.setdefault(block.participant, []).append(float(getattr(block, metric)))
+        for axes, (name, people) in zip(panels, measured.by_block(metric).items(), strict=True):
             for own in people.values():
                 axes.plot(range(1, len(own) + 1), own, color=GREY, lw=0.7, alpha=0.6, zorder=1.5)
             longest = max(map(len, people.values()), default=0)
@@ -120,19 +112,14 @@ def plot_condition_means(
     """
     for metric in metrics:
         check_metric(metric)
-    names = _names(measured)
+    names = measured.condition_names
     with styled():
         columns = min(len(metrics), 4)
         rows = math.ceil(len(metrics) / columns)
         figure = new_figure(max(2.1 * columns, 3.6), 2.9 * rows)
         panels = figure.subplots(rows, columns, squeeze=False)
         for axes, metric in zip(panels.flat, metrics, strict=False):
-            people: dict[str, dict[str, float]] = {}
-            for group in measured.participants:
-                people.setdefault(group.participant, {})[str(group.condition)] = float(
-                    getattr(group, metric)
-                )
-            for own in people.values():
+            for own in measured.by_participant(metric).values():
                 y = [own.get(name, math.nan) for name in names]
                 axes.plot(range(len(names)), y, ".-", color=GREY, lw=0.7, ms=3, alpha=0.5)
             for i, one in enumerate(measured.conditions):

@@ -246,10 +246,8 @@ def compare_conditions(
     """
     check_metric(metric)
     check_interval(interval)
-    names = [str(one.condition) for one in measured.conditions]
-    table: dict[str, dict[str, float]] = {}
-    for group in measured.participants:
-        table.setdefault(group.participant, {})[str(group.condition)] = getattr(group, metric)
+    names = measured.condition_names
+    table = measured.by_participant(metric)
     complete = {
         person: row
         for person, row in table.items()

@@ -203,10 +203,7 @@ def learning_curve(
     check_metric(metric)
     check_interval(interval)
     chosen = _only_condition(measured, condition)
-    rates: dict[str, list[float]] = {}  # `Measures.blocks` is sorted by session, then block
-    for block in measured.blocks:
-        if block.condition == chosen:
-            rates.setdefault(block.participant, []).append(float(getattr(block, metric)))
+    rates = measured.by_block(metric)[chosen]
     participants = tuple(
         ParticipantCurve(name, tuple(range(1, len(own) + 1)), tuple(own), _fit(own, confidence))
         for name, own in sorted(rates.items())
@@ -232,7 +229,7 @@ def learning_curve(
 
 
 def _only_condition(measured: Measures, condition: str | None) -> str:
-    names = [str(one.condition) for one in measured.conditions]
+    names = measured.condition_names
     if condition is None and len(names) == 1:
         return names[0]
     if condition not in names:

@@ -88,16 +88,13 @@ def order_checks(
     Source: analysis of cross-over designs, Jones & Kenward, 2nd ed. 2003; two conditions: Grizzle 1965 (from memory).
     """
     check_metric(metric)
-    names = [str(one.condition) for one in measured.conditions]
-    table: dict[str, dict[str, float]] = {}
-    for group in measured.participants:
-        value = float(getattr(group, metric))
-        if math.isfinite(value):
-            table.setdefault(group.participant, {})[str(group.condition)] = value
+    names = measured.condition_names
+    table = measured.by_participant(metric)
     people = [
         name
         for name, row in sorted(table.items())
-        if len(row) == len(names) and set(orders.get(name, ())) == set(names)
+        if all(math.isfinite(row.get(name, math.nan)) for name in names)
+        and set(orders.get(name, ())) == set(names)
     ]
     if len(people) < 2 or len(names) < 2:
         raise StudyLogError(
@@ -213,14 +210,11 @@ def condition_by_block(measured: Measures, metric: str = "wpm") -> ConditionByBl
     Source: standard analysis of variance; Greenhouse & Geisser 1959 (from memory).
     """
     check_metric(metric)
-    names = [str(one.condition) for one in measured.conditions]
-    rates: dict[str, dict[str, list[float]]] = {}
-    for block in measured.blocks:  # sorted by session, then block
-        of_person = rates.setdefault(block.participant, {})
-        of_person.setdefault(str(block.condition), []).append(float(getattr(block, metric)))
-    whole = [row for _, row in sorted(rates.items()) if len(row) == len(names)]
-    n_blocks = min((len(own) for row in whole for own in row.values()), default=0)
-    values = np.array([[row[name][:n_blocks] for name in names] for row in whole])
+    names = measured.condition_names
+    rates = measured.by_block(metric)
+    people = sorted(set.intersection(*map(set, rates.values()))) if rates else []
+    n_blocks = min((len(rates[name][one]) for name in names for one in people), default=0)
+    values = np.array([[rates[name][one][:n_blocks] for name in names] for one in people])
     if values.size:
         values = values[np.isfinite(values).all(axis=(1, 2))]
     if values.ndim != 3 or min(values.shape) < 2:

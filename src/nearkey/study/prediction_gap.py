@@ -181,7 +181,7 @@ def prediction_gaps(
     by_name = {one.layout: one for one in predictions}
     rows: list[PredictionGap] = []
     missing = []
-    for condition in (str(one.condition) for one in measured.conditions):
+    for condition in measured.condition_names:
         layout = (layouts or {}).get(condition, condition)
         found = by_name.get(layout)
         if found is None:

@@ -203,6 +203,27 @@ class Measures(Tabular):
     interval: IntervalKind = "t"
     ignored: tuple[str, ...] = ()
 
+    @property
+    def condition_names(self) -> list[str]:
+        """The conditions, sorted."""
+        return [str(one.condition) for one in self.conditions]
+
+    def by_participant(self, metric: str) -> dict[str, dict[str, float]]:
+        """Participant -> condition -> the value of a metric, which may be NaN."""
+        found: dict[str, dict[str, float]] = {}
+        for group in self.participants:
+            of = found.setdefault(group.participant, {})
+            of[str(group.condition)] = float(getattr(group, metric))
+        return found
+
+    def by_block(self, metric: str) -> dict[str, dict[str, list[float]]]:
+        """Condition -> participant -> the values of a metric, block after block over all sessions."""
+        found: dict[str, dict[str, list[float]]] = {name: {} for name in self.condition_names}
+        for block in self.blocks:  # sorted by session, then block
+            of = found[str(block.condition)].setdefault(block.participant, [])
+            of.append(float(getattr(block, metric)))
+        return found
+
     def confusion(
         self, *, participant: str | None = None, condition: str | None = None
     ) -> ConfusionMatrix:
@@ -253,7 +274,7 @@ class Measures(Tabular):
         """A row for each measure, a column for each condition, as they are printed."""
         shown = self.conditions
         return ResultTable(
-            ["measure", *(str(one.condition) for one in shown)],
+            ["measure", *self.condition_names],
             [
                 *([name, *(one.estimates[name] for one in shown)] for name in METRICS),
                 ["participants", *(one.participants for one in shown)],
