@@ -21,7 +21,6 @@ from nearkey.report.style import (
     on_axes,
     save_figure,
     shape_looks,
-    styled,
     text_for_plot,
 )
 
@@ -42,27 +41,26 @@ def plot_accuracy_by_noise(
     series : panel title -> decoder -> (spread in mm, estimate as value, low, high). Bars are 95 % intervals.
     """
     looks = shape_looks([name for panel in series.values() for name in panel])
-    with styled():
-        figure = new_figure(3.9 * len(series) + 1.6, 3.6)
-        panels = figure.subplots(1, len(series), sharey=True, squeeze=False)[0]
-        for axes, (title, panel) in zip(panels, series.items(), strict=True):
-            for i, (name, points) in enumerate(panel.items()):
-                y, bars = _with_bars([estimate for _, estimate in points], scale=100.0)
-                axes.errorbar(
-                    [spread for spread, _ in points],
-                    y,
-                    yerr=bars,
-                    lw=2.2 if i == 0 else 1.2,
-                    elinewidth=0.8,
-                    label=text_for_plot(name),
-                    **looks[name].line(),
-                )
-            axes.set_title(text_for_plot(title, 60))
-            axes.set_xlabel("spread of touches (SD, mm)")
-            axes.set_ylim(0, 100)
-            axes.grid(axis="y")
-        panels[0].set_ylabel("top-1 accuracy (% of words)")
-        figure.legend(*panels[0].get_legend_handles_labels(), loc="outside right center")
+    figure = new_figure(3.9 * len(series) + 1.6, 3.6)
+    panels = figure.subplots(1, len(series), sharey=True, squeeze=False)[0]
+    for axes, (title, panel) in zip(panels, series.items(), strict=True):
+        for i, (name, points) in enumerate(panel.items()):
+            y, bars = _with_bars([estimate for _, estimate in points], scale=100.0)
+            axes.errorbar(
+                [spread for spread, _ in points],
+                y,
+                yerr=bars,
+                lw=2.2 if i == 0 else 1.2,
+                elinewidth=0.8,
+                label=text_for_plot(name),
+                **looks[name].line(),
+            )
+        axes.set_title(text_for_plot(title, 60))
+        axes.set_xlabel("spread of touches (SD, mm)")
+        axes.set_ylim(0, 100)
+        axes.grid(axis="y")
+    panels[0].set_ylabel("top-1 accuracy (% of words)")
+    figure.legend(*panels[0].get_legend_handles_labels(), loc="outside right center")
     return figure
 
 
@@ -75,60 +73,59 @@ def plot_reliability(calibrations: Mapping[str, Mapping[str, Any]]) -> Figure:
     The share that was right against the mean probability of each bin, with its 95 % interval; the shaded
     steps are where a calibrated decoder's shares would lie by chance. Below, how many words a bin holds.
     """
-    with styled():
-        columns = min(2, len(calibrations))
-        rows = -(-len(calibrations) // columns)
-        figure = new_figure(3.4 * columns, 4.3 * rows)
-        grid = figure.subplots(
-            2 * rows, columns, sharex=True, squeeze=False, height_ratios=(4, 1) * rows
+    columns = min(2, len(calibrations))
+    rows = -(-len(calibrations) // columns)
+    figure = new_figure(3.4 * columns, 4.3 * rows)
+    grid = figure.subplots(
+        2 * rows, columns, sharex=True, squeeze=False, height_ratios=(4, 1) * rows
+    )
+    for panel in grid[:, -1][len(calibrations) // columns * 2 :]:
+        panel.set_visible(False)  # an odd one stands alone
+    for number, (title, found) in enumerate(calibrations.items()):
+        row, column = divmod(number, columns)
+        above, below = grid[2 * row : 2 * row + 2, column]
+        bins = found["bins"]
+        y, bars = _with_bars([b["accuracy"] for b in bins])
+        for b in bins:
+            low, high = b["expected"]
+            above.fill_between([b["low"], b["high"]], low, high, color=LIGHT, lw=0)
+        above.plot([0, 1], [0, 1], color=GREY, lw=0.8, linestyle=":")
+        above.errorbar(
+            [b["confidence"] for b in bins],
+            y,
+            yerr=bars,
+            fmt="o",
+            color=ACCENT,
+            markersize=4.5,
+            elinewidth=0.9,
+            clip_on=False,
         )
-        for panel in grid[:, -1][len(calibrations) // columns * 2 :]:
-            panel.set_visible(False)  # an odd one stands alone
-        for number, (title, found) in enumerate(calibrations.items()):
-            row, column = divmod(number, columns)
-            above, below = grid[2 * row : 2 * row + 2, column]
-            bins = found["bins"]
-            y, bars = _with_bars([b["accuracy"] for b in bins])
-            for b in bins:
-                low, high = b["expected"]
-                above.fill_between([b["low"], b["high"]], low, high, color=LIGHT, lw=0)
-            above.plot([0, 1], [0, 1], color=GREY, lw=0.8, linestyle=":")
-            above.errorbar(
-                [b["confidence"] for b in bins],
-                y,
-                yerr=bars,
-                fmt="o",
-                color=ACCENT,
-                markersize=4.5,
-                elinewidth=0.9,
-                clip_on=False,
-            )
-            above.set_title(text_for_plot(title, 60))
-            above.text(
-                0.97,
-                0.04,
-                f"error {found['error']:.3f}\nby chance up to {found['by_chance']['high']:.3f}",
-                transform=above.transAxes,
-                ha="right",
-                color=INK,
-            )
-            above.set(xlim=(0, 1), ylim=(0, 1))
-            below.bar(
-                [b["low"] for b in bins],
-                [b["words"] for b in bins],
-                width=[b["high"] - b["low"] for b in bins],
-                align="edge",
-                color=ACCENT,
-                edgecolor="white",
-            )
-            below.set_yscale("log")
-            below.yaxis.set_minor_formatter("")
-            below.yaxis.set_major_formatter("{x:g}")
-            below.set_ylim(bottom=0.7)
-            below.set_xlabel("probability of the first candidate")
-            if not column:
-                above.set_ylabel("share that was right")
-                below.set_ylabel("words")
+        above.set_title(text_for_plot(title, 60))
+        above.text(
+            0.97,
+            0.04,
+            f"error {found['error']:.3f}\nby chance up to {found['by_chance']['high']:.3f}",
+            transform=above.transAxes,
+            ha="right",
+            color=INK,
+        )
+        above.set(xlim=(0, 1), ylim=(0, 1))
+        below.bar(
+            [b["low"] for b in bins],
+            [b["words"] for b in bins],
+            width=[b["high"] - b["low"] for b in bins],
+            align="edge",
+            color=ACCENT,
+            edgecolor="white",
+        )
+        below.set_yscale("log")
+        below.yaxis.set_minor_formatter("")
+        below.yaxis.set_major_formatter("{x:g}")
+        below.set_ylim(bottom=0.7)
+        below.set_xlabel("probability of the first candidate")
+        if not column:
+            above.set_ylabel("share that was right")
+            below.set_ylabel("words")
     return figure
 
 
@@ -139,23 +136,22 @@ def plot_ranks(scores: Mapping[str, Mapping[str, Any]]) -> Figure:
     scores : name -> a decoder's score (its `ranks` and `missed`).
     """
     looks = shape_looks(list(scores))
-    with styled():
-        figure = new_figure(6.4, 3.6)
-        axes = figure.subplots()
-        for name, score in scores.items():
-            ranks = np.asarray(score["ranks"], dtype=np.float64)
-            axes.plot(
-                np.arange(1, len(ranks) + 1),
-                100 * np.cumsum(ranks) / (ranks.sum() + score["missed"]),
-                label=text_for_plot(name, 40),
-                **looks[name].line(),
-            )
-        axes.set_xlabel("place in the list")
-        axes.set_ylabel("words at this place or better (%)")
-        axes.set_ylim(top=100.5)
-        axes.set_xticks(np.arange(1, max(len(s["ranks"]) for s in scores.values()) + 1))
-        axes.grid(axis="y")
-        figure.legend(loc="outside right center")
+    figure = new_figure(6.4, 3.6)
+    axes = figure.subplots()
+    for name, score in scores.items():
+        ranks = np.asarray(score["ranks"], dtype=np.float64)
+        axes.plot(
+            np.arange(1, len(ranks) + 1),
+            100 * np.cumsum(ranks) / (ranks.sum() + score["missed"]),
+            label=text_for_plot(name, 40),
+            **looks[name].line(),
+        )
+    axes.set_xlabel("place in the list")
+    axes.set_ylabel("words at this place or better (%)")
+    axes.set_ylim(top=100.5)
+    axes.set_xticks(np.arange(1, max(len(s["ranks"]) for s in scores.values()) + 1))
+    axes.grid(axis="y")
+    figure.legend(loc="outside right center")
     return figure
 
 
@@ -174,24 +170,23 @@ def plot_keystrokes_by_keys(points: Sequence[Mapping[str, Any]]) -> Figure:
     looks = shape_looks(list(kinds))
     ordered = sorted(points, key=lambda p: p["keys"])
     x = np.arange(len(ordered))
-    with styled():
-        figure = new_figure(8.0, 3.6)
-        panels = figure.subplots(1, 2)
-        for axes, shown in zip(panels, (tuple(kinds), ("noisy", "static")), strict=True):
-            for kind in shown:
-                values, bars = [p[kind] for p in ordered], None
-                if kind == "noisy":
-                    values, bars = _with_bars(values)
-                style = looks[kind].line(markersize=5, lw=1.2)
-                axes.errorbar(x, values, yerr=bars, label=kinds[kind], **style)
-            axes.set_xticks(
-                x, [f"{text_for_plot(str(p['layout']))}\n{p['keys']} keys" for p in ordered]
-            )
-            axes.set_xmargin(0.08)
-            axes.grid(axis="y")
-        panels[0].set_ylabel("keystrokes per character, space included")
-        panels[1].set_title("the same without multi-tap")
-        figure.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=3)
+    figure = new_figure(8.0, 3.6)
+    panels = figure.subplots(1, 2)
+    for axes, shown in zip(panels, (tuple(kinds), ("noisy", "static")), strict=True):
+        for kind in shown:
+            values, bars = [p[kind] for p in ordered], None
+            if kind == "noisy":
+                values, bars = _with_bars(values)
+            style = looks[kind].line(markersize=5, lw=1.2)
+            axes.errorbar(x, values, yerr=bars, label=kinds[kind], **style)
+        axes.set_xticks(
+            x, [f"{text_for_plot(str(p['layout']))}\n{p['keys']} keys" for p in ordered]
+        )
+        axes.set_xmargin(0.08)
+        axes.grid(axis="y")
+    panels[0].set_ylabel("keystrokes per character, space included")
+    panels[1].set_title("the same without multi-tap")
+    figure.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=3)
     return figure
 
 

@@ -15,7 +15,6 @@ from nearkey.report.style import (
     LIGHT,
     new_figure,
     on_axes,
-    styled,
     text_for_plot,
 )
 from nearkey.report.wording import MEASURES
@@ -46,34 +45,31 @@ def plot_conditions(result: RankResult) -> Figure:
         if condition.winner not in (*names, result.baseline):
             names.append(condition.winner)
     titles = ["matched", *(c.condition for c in result.conditions)]
-    with styled():
-        figure = new_figure(7.6, 0.9 + 0.24 * len(names))
-        panels = figure.subplots(1, len(titles), sharey=True, squeeze=False)[0]
-        for axes, title, i in zip(panels, titles, range(len(titles)), strict=True):
-            for y, name in enumerate(names):
-                if i == 0:
-                    found = result.row(name).over_baseline
-                else:
-                    condition = result.conditions[i - 1]
-                    at = condition.row(name) if name in condition.layouts else None
-                    found = (
-                        None if at is None or at.to_baseline is None else at.to_baseline[result.by]
-                    )
-                if found is None:
-                    continue
-                value, low, high = (measure.scale * part for part in found)
-                first = name == list(result.winners.values())[i]
-                colour = ACCENT if first else GREY
-                axes.plot((low, high), (y, y), color=colour, lw=1.6)
-                axes.plot(value, y, "o", color=colour, markersize=4.2)
-            axes.axvline(0, color=INK, lw=0.8)
-            axes.set_title(title)
-            axes.set_xlabel(measure.unit)
-            axes.grid(axis="x")
-            axes.spines["left"].set_visible(False)
-            axes.tick_params(axis="y", length=0)
-        panels[0].set_yticks(range(len(names)), [text_for_plot(name) for name in names])
-        panels[0].invert_yaxis()
+    figure = new_figure(7.6, 0.9 + 0.24 * len(names))
+    panels = figure.subplots(1, len(titles), sharey=True, squeeze=False)[0]
+    for axes, title, i in zip(panels, titles, range(len(titles)), strict=True):
+        for y, name in enumerate(names):
+            if i == 0:
+                found = result.row(name).over_baseline
+            else:
+                condition = result.conditions[i - 1]
+                at = condition.row(name) if name in condition.layouts else None
+                found = None if at is None or at.to_baseline is None else at.to_baseline[result.by]
+            if found is None:
+                continue
+            value, low, high = (measure.scale * part for part in found)
+            first = name == list(result.winners.values())[i]
+            colour = ACCENT if first else GREY
+            axes.plot((low, high), (y, y), color=colour, lw=1.6)
+            axes.plot(value, y, "o", color=colour, markersize=4.2)
+        axes.axvline(0, color=INK, lw=0.8)
+        axes.set_title(title)
+        axes.set_xlabel(measure.unit)
+        axes.grid(axis="x")
+        axes.spines["left"].set_visible(False)
+        axes.tick_params(axis="y", length=0)
+    panels[0].set_yticks(range(len(names)), [text_for_plot(name) for name in names])
+    panels[0].invert_yaxis()
     return figure
 
 
@@ -85,16 +81,15 @@ def plot_noise_curves(curves: NoiseCurves) -> Figure:
     NearkeyError without matplotlib.
     """
     measure = MEASURES[curves.by]
-    with styled():
-        figure = new_figure(7.6, 3.0)
-        left, right = figure.subplots(1, 2, sharey=True)
-        _curve(left, curves.spread, measure.scale)
-        _curve(right, curves.belief, measure.scale)
-        left.set_ylabel(f"lead over {text_for_plot(curves.baseline)}, {measure.unit}")
-        left.set_xlabel(f"spread of touches (1 is {curves.spread_mm:.2f} mm)\nthe decoder knows it")
-        right.set_xlabel("spread the decoder believes in (1 is right)\ntouches stay as they are")
-        left.set_title("Against the spread")
-        right.set_title("Against the decoder's belief")
+    figure = new_figure(7.6, 3.0)
+    left, right = figure.subplots(1, 2, sharey=True)
+    _curve(left, curves.spread, measure.scale)
+    _curve(right, curves.belief, measure.scale)
+    left.set_ylabel(f"lead over {text_for_plot(curves.baseline)}, {measure.unit}")
+    left.set_xlabel(f"spread of touches (1 is {curves.spread_mm:.2f} mm)\nthe decoder knows it")
+    right.set_xlabel("spread the decoder believes in (1 is right)\ntouches stay as they are")
+    left.set_title("Against the spread")
+    right.set_title("Against the decoder's belief")
     return figure
 
 

@@ -19,7 +19,6 @@ from nearkey.report.style import (
     new_figure,
     on_axes,
     shape_looks,
-    styled,
     text_for_plot,
     thin_axes,
 )
@@ -42,16 +41,15 @@ def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
     names = leading(result, most)
     base = None if result.baseline is None else result.row(result.baseline)
     shares = {name: measure for name, measure in MEASURES.items() if measure.share}
-    with styled():
-        figure = _dot_panels(
-            result, names, shares, lambda name, field: getattr(result.row(name), field)
-        )
-        for axes, (field, measure) in zip(figure.axes, shares.items(), strict=True):
-            axes.set_xlabel("% of words")
-            if base is not None:
-                value, low, high = (measure.scale * part for part in getattr(base, field))
-                axes.axvspan(low, high, color=LIGHT, alpha=0.55, lw=0, zorder=0.5)
-                axes.axvline(value, color=GREY, lw=0.8, zorder=1)
+    figure = _dot_panels(
+        result, names, shares, lambda name, field: getattr(result.row(name), field)
+    )
+    for axes, (field, measure) in zip(figure.axes, shares.items(), strict=True):
+        axes.set_xlabel("% of words")
+        if base is not None:
+            value, low, high = (measure.scale * part for part in getattr(base, field))
+            axes.axvspan(low, high, color=LIGHT, alpha=0.55, lw=0, zorder=0.5)
+            axes.axvline(value, color=GREY, lw=0.8, zorder=1)
     return figure
 
 
@@ -77,15 +75,14 @@ def plot_differences(
             "nothing but the baseline was ranked", field="layouts", fix="rank two or more"
         )
     shown = {field: MEASURES[field] for field in measures}
-    with styled():
-        figure = _dot_panels(
-            result, names, shown, lambda name, field: (result.row(name).to_baseline or {})[field]
-        )
-        for axes, measure in zip(figure.axes, shown.values(), strict=True):
-            axes.axvline(0, color=GREY, lw=1.0, zorder=1)
-            better = "left" if measure.fewer_is_better else "right"
-            unit = "percentage points" if measure.share else "difference"
-            axes.set_xlabel(f"{unit}\n({better} of 0 is better)")
+    figure = _dot_panels(
+        result, names, shown, lambda name, field: (result.row(name).to_baseline or {})[field]
+    )
+    for axes, measure in zip(figure.axes, shown.values(), strict=True):
+        axes.axvline(0, color=GREY, lw=1.0, zorder=1)
+        better = "left" if measure.fewer_is_better else "right"
+        unit = "percentage points" if measure.share else "difference"
+        axes.set_xlabel(f"{unit}\n({better} of 0 is better)")
     return figure
 
 
@@ -102,28 +99,27 @@ def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
     base = [i for i, row in enumerate(result.rows) if row.layout == result.baseline]
     near = [i for i, row in enumerate(result.rows) if row.layout in set(leading(result, most))]
     views = [np.arange(len(x))] + ([np.array(near)] if len(near) < len(x) else [])
-    with styled():
-        figure = new_figure(7.6, 0.7 + 2.9 * len(views), gap_in=0.09)
-        grid = figure.subplots(len(views), 2, squeeze=False)
-        for column, field in enumerate(("kspc", "wpm")):
-            y, measure = _values(result, field), MEASURES[field]
-            front = pareto_front(np.column_stack([-x, y if measure.fewer_is_better else -y]))
-            front = front[np.argsort(x[front], kind="stable")]
-            for axes, view in zip(grid[:, column], views, strict=True):
-                zoomed = view is not views[0]
-                drawn = front[np.isin(front, view)]
-                note = "\n(speed constants are unverified)" if field == "wpm" else ""
-                axes.set_xlabel(f"{MEASURES[accuracy].name}, %{note}")
-                axes.plot(x[drawn], y[drawn], color=GREY, lw=1.0, zorder=1.5, label="Pareto front")
-                _scatter(axes, result, x, y, view)
-                axes.set_title(f"{measure.name}{', the leaders' if zoomed else ''}")
-                axes.grid(True)
-                axes.margins(0.1)
-                axes.locator_params(nbins=6, steps=[1, 2, 5, 10])
-                if zoomed or len(views) == 1:
-                    labels = {int(i): str(result.rows[i].place) for i in view}
-                    place_labels(axes, x, y, labels, ringed=base)
-        _legend(figure, grid[0, 0])
+    figure = new_figure(7.6, 0.7 + 2.9 * len(views), gap_in=0.09)
+    grid = figure.subplots(len(views), 2, squeeze=False)
+    for column, field in enumerate(("kspc", "wpm")):
+        y, measure = _values(result, field), MEASURES[field]
+        front = pareto_front(np.column_stack([-x, y if measure.fewer_is_better else -y]))
+        front = front[np.argsort(x[front], kind="stable")]
+        for axes, view in zip(grid[:, column], views, strict=True):
+            zoomed = view is not views[0]
+            drawn = front[np.isin(front, view)]
+            note = "\n(speed constants are unverified)" if field == "wpm" else ""
+            axes.set_xlabel(f"{MEASURES[accuracy].name}, %{note}")
+            axes.plot(x[drawn], y[drawn], color=GREY, lw=1.0, zorder=1.5, label="Pareto front")
+            _scatter(axes, result, x, y, view)
+            axes.set_title(f"{measure.name}{', the leaders' if zoomed else ''}")
+            axes.grid(True)
+            axes.margins(0.1)
+            axes.locator_params(nbins=6, steps=[1, 2, 5, 10])
+            if zoomed or len(views) == 1:
+                labels = {int(i): str(result.rows[i].place) for i in view}
+                place_labels(axes, x, y, labels, ringed=base)
+    _legend(figure, grid[0, 0])
     return figure
 
 
@@ -138,34 +134,33 @@ def plot_collisions(result: RankResult) -> Figure:
     """
     scored = [result.scored[row.layout] for row in result.rows]
     base = [i for i, row in enumerate(result.rows) if row.layout == result.baseline]
-    with styled():
-        figure = new_figure(7.6, 3.9)
-        panels = figure.subplots(1, 2)
-        for axes, k in zip(panels, (1, 3), strict=True):
-            x = 100 * np.array([s.collisions.top[k] for s in scored])
-            y = 100 * _values(result, f"top{k}")
-            low, high = float(min(x.min(), y.min())), 100.0
-            axes.plot([low, high], [low, high], color=GREY, lw=1.0, ls="--", zorder=1.5)
-            axes.annotate(
-                "noise costs nothing",
-                (low, low),
-                (6, 10),
-                textcoords="offset points",
-                fontsize=8,
-                color=GREY,
-                rotation=45,
-                rotation_mode="anchor",
-                transform_rotates_text=True,
-            )
-            _scatter(axes, result, x, y, np.arange(len(x)))
-            axes.set_title("first place" if k == 1 else f"first {k} places")
-            axes.set_xlabel("perfect touches, % of word tokens")
-            axes.set_ylabel("noisy touches, % of words" if k == 1 else "")
-            axes.grid(True)
-            axes.margins(0.06)
-            labels = {i: str(result.rows[i].place) for i in {0, *base}}
-            place_labels(axes, x, y, labels, ringed=base)
-        _legend(figure, panels[0])
+    figure = new_figure(7.6, 3.9)
+    panels = figure.subplots(1, 2)
+    for axes, k in zip(panels, (1, 3), strict=True):
+        x = 100 * np.array([s.collisions.top[k] for s in scored])
+        y = 100 * _values(result, f"top{k}")
+        low, high = float(min(x.min(), y.min())), 100.0
+        axes.plot([low, high], [low, high], color=GREY, lw=1.0, ls="--", zorder=1.5)
+        axes.annotate(
+            "noise costs nothing",
+            (low, low),
+            (6, 10),
+            textcoords="offset points",
+            fontsize=8,
+            color=GREY,
+            rotation=45,
+            rotation_mode="anchor",
+            transform_rotates_text=True,
+        )
+        _scatter(axes, result, x, y, np.arange(len(x)))
+        axes.set_title("first place" if k == 1 else f"first {k} places")
+        axes.set_xlabel("perfect touches, % of word tokens")
+        axes.set_ylabel("noisy touches, % of words" if k == 1 else "")
+        axes.grid(True)
+        axes.margins(0.06)
+        labels = {i: str(result.rows[i].place) for i in {0, *base}}
+        place_labels(axes, x, y, labels, ringed=base)
+    _legend(figure, panels[0])
     return figure
 
 

@@ -100,7 +100,7 @@ class Picture(Protocol[P]):
 
 
 def on_axes(plot: Callable[P, Figure]) -> Picture[P]:
-    """A `plot` that also takes `axes=`: one panel is drawn on these very Axes, several in their place.
+    """A `plot` in the room's look that also takes `axes=`: one panel on these very Axes, several in their place.
 
     Returns the Axes of one panel, a list of those of several. Raises NearkeyError for Axes that lie in no grid, as
     those of `subplots` do, where there are several panels.
@@ -108,14 +108,15 @@ def on_axes(plot: Callable[P, Figure]) -> Picture[P]:
 
     @functools.wraps(plot)
     def drawn(*args: Any, axes: Axes | None = None, **kwargs: Any) -> Any:
-        if axes is None:
-            return plot(*args, **kwargs)
-        place = _Place(axes)
-        token = _PLACE.set(place)
-        try:
-            plot(*args, **kwargs)
-        finally:
-            _PLACE.reset(token)
+        with styled():
+            if axes is None:
+                return plot(*args, **kwargs)
+            place = _Place(axes)
+            token = _PLACE.set(place)
+            try:
+                plot(*args, **kwargs)
+            finally:
+                _PLACE.reset(token)
         return place.axes[0] if len(place.axes) == 1 else place.axes
 
     return cast("Picture[P]", drawn)
@@ -212,6 +213,11 @@ def draw_estimate(
     colour = INK if dark else ACCENT
     axes.plot(ends, (row, row), color=colour, lw=1.6, zorder=2)
     axes.plot(value, row, "o", color=colour, markersize=4.2, zorder=3)
+
+
+def note_below(figure: Figure, note: str) -> None:
+    """A small note under a figure, from its left edge."""
+    figure.supxlabel(note, fontsize=8, color=GREY, x=0.01, ha="left")
 
 
 def save_figure(figure: Figure | Axes, path: str | PathLike[str]) -> None:

@@ -13,8 +13,8 @@ from nearkey.report.style import (
     INK,
     draw_estimate,
     new_figure,
+    note_below,
     on_axes,
-    styled,
     text_for_plot,
     thin_axes,
 )
@@ -48,31 +48,27 @@ def plot_touch_comparison(comparison: TouchComparison) -> Figure:
     rows = sorted(comparison.rows, key=lambda r: -r.log_likelihood)
     base = [row.model == comparison.baseline for row in rows]
     panels = _panels(comparison, rows)
-    with styled():
-        figure = new_figure(2.4 + 1.95 * len(panels), 1.15 + 0.26 * len(rows), gap_in=0.06)
-        axes = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
-        for axis, panel in zip(axes, panels, strict=True):
-            _draw(axis, panel, base)
-        axes[0].set_yticks(
-            range(len(rows)),
-            [
-                text_for_plot(r.model) + (" (baseline)" if b else "")
-                for r, b in zip(rows, base, strict=True)
-            ],
-        )
-        axes[0].set_ylim(len(rows) - 0.4, -0.6)
-        figure.supxlabel(
-            f"{comparison.scheme}. Dots: means over what was held out; "
-            + (
-                "lines: 95 % intervals."
-                if comparison.enough_people
-                else "too few people for intervals."
-            ),
-            fontsize=8,
-            color=GREY,
-            x=0.01,
-            ha="left",
-        )
+    figure = new_figure(2.4 + 1.95 * len(panels), 1.15 + 0.26 * len(rows), gap_in=0.06)
+    axes = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
+    for axis, panel in zip(axes, panels, strict=True):
+        _draw(axis, panel, base)
+    axes[0].set_yticks(
+        range(len(rows)),
+        [
+            text_for_plot(r.model) + (" (baseline)" if b else "")
+            for r, b in zip(rows, base, strict=True)
+        ],
+    )
+    axes[0].set_ylim(len(rows) - 0.4, -0.6)
+    note_below(
+        figure,
+        f"{comparison.scheme}. Dots: means over what was held out; "
+        + (
+            "lines: 95 % intervals."
+            if comparison.enough_people
+            else "too few people for intervals."
+        ),
+    )
     return figure
 
 

@@ -21,8 +21,8 @@ from nearkey.report.style import (
     LIGHT,
     key_colour,
     new_figure,
+    note_below,
     on_axes,
-    styled,
     text_for_plot,
 )
 from nearkey.report.wording import signed
@@ -88,9 +88,8 @@ def plot_layout(layout: Layout, *, title: str | None = None) -> Figure:
 
     layout : what is drawn. title : above it; the layout's name unless given. Raises NearkeyError without matplotlib.
     """
-    with styled():
-        figure, axes = _one_surface(layout, np.zeros((0, 2)), (), title=title)
-        axes.set_xlabel("mm")
+    figure, axes = _one_surface(layout, np.zeros((0, 2)), (), title=title)
+    axes.set_xlabel("mm")
     return figure
 
 
@@ -118,25 +117,24 @@ def draw_touches(
     keys = target_keys(log, layout)
     points = log.in_units_of(layout).points * layout.unit_mm
     shapes = () if model is None else model_ellipses(model, coverage=coverage)
-    with styled():
-        figure, axes = _one_surface(layout, points, shapes, title=title)
-        n = len(points)
-        some = np.linspace(0, n - 1, _MOST_DOTS).astype(np.intp)
-        shown = np.arange(n) if n <= _MOST_DOTS else some
-        for index in np.unique(keys[shown]):
-            mine = shown[keys[shown] == index]
-            colour = GREY if index < 0 else key_colour(int(index))
-            axes.plot(*points[mine].T, "o", color=colour, markersize=2.6, alpha=0.55, mew=0)
-        draw_ellipses(axes, layout, shapes)
-        outside = _outside(axes, points)
-        parts = [f"{len(points):,} touches"]
-        if len(shown) < len(points):
-            parts.append(f"{len(shown):,} of them drawn")
-        if outside:
-            parts.append(f"{outside:,} beyond the picture")
-        if model is not None:
-            parts.append(f"{100 * coverage:g} % ellipses")
-        axes.set_xlabel(f"mm   ({', '.join(parts)})")
+    figure, axes = _one_surface(layout, points, shapes, title=title)
+    n = len(points)
+    some = np.linspace(0, n - 1, _MOST_DOTS).astype(np.intp)
+    shown = np.arange(n) if n <= _MOST_DOTS else some
+    for index in np.unique(keys[shown]):
+        mine = shown[keys[shown] == index]
+        colour = GREY if index < 0 else key_colour(int(index))
+        axes.plot(*points[mine].T, "o", color=colour, markersize=2.6, alpha=0.55, mew=0)
+    draw_ellipses(axes, layout, shapes)
+    outside = _outside(axes, points)
+    parts = [f"{len(points):,} touches"]
+    if len(shown) < len(points):
+        parts.append(f"{len(shown):,} of them drawn")
+    if outside:
+        parts.append(f"{outside:,} beyond the picture")
+    if model is not None:
+        parts.append(f"{100 * coverage:g} % ellipses")
+    axes.set_xlabel(f"mm   ({', '.join(parts)})")
     return figure
 
 
@@ -154,14 +152,13 @@ def plot_ellipses(
     Axes are in millimetres. Raises NearkeyError without matplotlib.
     """
     shapes = model_ellipses(model, coverage=coverage)
-    with styled():
-        figure, axes = _one_surface(layout, np.zeros((0, 2)), shapes, title=title, label_height=0.2)
-        draw_ellipses(axes, layout, shapes, fill=True)
-        for shape in _of_letters(layout, shapes):
-            centre = layout.centers[layout.key_index(shape.key_id)]
-            ends = layout.unit_mm * np.array([centre, (shape.x, shape.y)])
-            draw_arrow(axes, *ends)
-        axes.set_xlabel(f"mm   ({100 * coverage:g} % ellipses, arrows from key centre to mean)")
+    figure, axes = _one_surface(layout, np.zeros((0, 2)), shapes, title=title, label_height=0.2)
+    draw_ellipses(axes, layout, shapes, fill=True)
+    for shape in _of_letters(layout, shapes):
+        centre = layout.centers[layout.key_index(shape.key_id)]
+        ends = layout.unit_mm * np.array([centre, (shape.x, shape.y)])
+        draw_arrow(axes, *ends)
+    axes.set_xlabel(f"mm   ({100 * coverage:g} % ellipses, arrows from key centre to mean)")
     return figure
 
 
@@ -188,36 +185,32 @@ def plot_keys(
     columns = min(columns, len(ids))
     rows = ceil(len(ids) / columns)
     mm = layout.unit_mm
-    with styled():
-        size = 6.4 / columns
-        figure = new_figure(6.6, rows * (size * border.aspect(layout) + 0.22) + 0.7)
-        grid = figure.subplots(rows, columns, squeeze=False)
-        for axes in grid.flat:
-            axes.set_axis_off()
-        for axes, key_id in zip(grid.flat, ids, strict=False):
-            draw_surface(axes, layout, border)
-            key = layout.keys[layout.key_index(key_id)]
-            axes.add_patch(
-                Rectangle(
-                    (key.x * mm, key.y * mm), key.w * mm, key.h * mm, fc=INK, ec="none", zorder=1.5
-                )
+    size = 6.4 / columns
+    figure = new_figure(6.6, rows * (size * border.aspect(layout) + 0.22) + 0.7)
+    grid = figure.subplots(rows, columns, squeeze=False)
+    for axes in grid.flat:
+        axes.set_axis_off()
+    for axes, key_id in zip(grid.flat, ids, strict=False):
+        draw_surface(axes, layout, border)
+        key = layout.keys[layout.key_index(key_id)]
+        axes.add_patch(
+            Rectangle(
+                (key.x * mm, key.y * mm), key.w * mm, key.h * mm, fc=INK, ec="none", zorder=1.5
             )
-            draw_ellipses(axes, layout, [by_key[key_id]])
-            axes.set_title(text_for_plot(key.label, 6), fontsize=8, loc="center")
-        figure.suptitle(
-            text_for_plot(layout.name if title is None else title, 60),
-            fontsize=10,
-            x=0.01,
-            ha="left",
         )
-        figure.supxlabel(
-            f"each key and the ellipse that holds {100 * coverage:g} % of its touches; the frame is the surface, "
-            f"{layout.width_mm:g} x {layout.height_mm:g} mm",
-            fontsize=8,
-            color=GREY,
-            x=0.01,
-            ha="left",
-        )
+        draw_ellipses(axes, layout, [by_key[key_id]])
+        axes.set_title(text_for_plot(key.label, 6), fontsize=8, loc="center")
+    figure.suptitle(
+        text_for_plot(layout.name if title is None else title, 60),
+        fontsize=10,
+        x=0.01,
+        ha="left",
+    )
+    note_below(
+        figure,
+        f"each key and the ellipse that holds {100 * coverage:g} % of its touches; the frame is the surface, "
+        f"{layout.width_mm:g} x {layout.height_mm:g} mm",
+    )
     return figure
 
 
@@ -251,29 +244,28 @@ def plot_people(
     columns = min(columns, len(people))
     rows = ceil(len(people) / columns)
     border = Border.around(layout, points[labelled])
-    with styled():
-        size = 1.85
-        figure = new_figure(
-            max((size + 0.2) * columns + 0.4, 4.2),
-            rows * (size * border.aspect(layout) + 0.52) + 0.55,
-        )
-        grid = figure.subplots(rows, columns, squeeze=False, sharex=True, sharey=True)
-        for axes, name in zip(grid.flat, people, strict=False):
-            mine = labelled & (log.participant == name)
-            draw_surface(axes, layout, border)
-            _person(axes, layout, points[mine], keys[mine], name, min_touches)
-        for axes in grid.flat[len(people) :]:
-            axes.set_visible(False)
-        for axes in grid.flat[max(len(people) - columns, 0) : len(people)]:
-            axes.tick_params(labelbottom=True)  # also above a place left free
-        note = fill(
-            f"Broad arrow: mean offset. Thin arrows: mean offset on a key touched {min_touches} times "
-            "or more. All in mm; offset and SD: right, down.",
-            int(_LETTERS_AN_INCH * figure.get_figwidth()),
-        )
-        if len(people) < len(names):
-            note += f"\n{len(people)} of {len(names)} people, those with the most touches."
-        figure.supxlabel(note, fontsize=8, color=GREY, x=0.01, ha="left")
+    size = 1.85
+    figure = new_figure(
+        max((size + 0.2) * columns + 0.4, 4.2),
+        rows * (size * border.aspect(layout) + 0.52) + 0.55,
+    )
+    grid = figure.subplots(rows, columns, squeeze=False, sharex=True, sharey=True)
+    for axes, name in zip(grid.flat, people, strict=False):
+        mine = labelled & (log.participant == name)
+        draw_surface(axes, layout, border)
+        _person(axes, layout, points[mine], keys[mine], name, min_touches)
+    for axes in grid.flat[len(people) :]:
+        axes.set_visible(False)
+    for axes in grid.flat[max(len(people) - columns, 0) : len(people)]:
+        axes.tick_params(labelbottom=True)  # also above a place left free
+    note = fill(
+        f"Broad arrow: mean offset. Thin arrows: mean offset on a key touched {min_touches} times "
+        "or more. All in mm; offset and SD: right, down.",
+        int(_LETTERS_AN_INCH * figure.get_figwidth()),
+    )
+    if len(people) < len(names):
+        note += f"\n{len(people)} of {len(names)} people, those with the most touches."
+    note_below(figure, note)
     return figure
 
 
