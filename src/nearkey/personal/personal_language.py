@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 from collections.abc import Hashable, Mapping
 from pathlib import Path
@@ -13,7 +12,6 @@ from nearkey.decode.protocols import (
     LanguagePack,
     PersonalWords,
     State,
-    TableLanguageModel,
     sentence_starts,
 )
 from nearkey.errors import PersonalError
@@ -40,7 +38,8 @@ class AccentFolding(Protocol):
 class PersonalLanguage(Closable):
     """A cache of what one person writes, interpolated with a pack's language model.
 
-    P'(w | h) = (1 - a) P(w | h) + a C(w | h), where C counts the person's words and her phrases of
+    P'(w | h) = (1 - a) F(w | h) + a C(w | h), where F is the pack's model with the words she uses more than others
+    made more probable (see `nearkey.personal.personal_mixture`), and C counts the person's words and her phrases of
     two and three words, which decay as she types, each order smoothed into the next with a Dirichlet
     prior and the last into the pack, and the weight a is learnt as she types by expectation
     maximisation, one weight for each number of context words about which something is known.
@@ -72,10 +71,7 @@ class PersonalLanguage(Closable):
         self.settings = settings or WordSettings()
         self._pack = pack
         self._recent_words = recent_words or find_recent_words(pack)
-        # Found out once: the question takes as long as looking a word up.
-        model = pack.language_model
-        self._table_model = model if isinstance(model, TableLanguageModel) else None
-        self._starts_sentence = sentence_starts(model)
+        self._starts_sentence = sentence_starts(pack.language_model)
         # As the lexicon spells: a pack may fold accents.
         lexicon = pack.lexicon
         self._fold = isinstance(lexicon, AccentFolding) and lexicon.fold_accents
@@ -83,7 +79,7 @@ class PersonalLanguage(Closable):
         self._closed = self._read_only = False
         self._identity = object()
         self._changes = 0
-        self._mixed = PersonalInterpolation(self.settings, lexicon, self._recent_words)
+        self._mixed = PersonalInterpolation(self.settings, pack, self._recent_words)
         self._store = WordStore(self.settings, self._changed)
 
     def _changed(self, word: str | None) -> None:
@@ -176,11 +172,9 @@ class PersonalLanguage(Closable):
         known = plain in self._pack.lexicon
         order, responsibility = -1, 0.0
         if state is not None:
-            base = math.exp(self._base_log_prob(state, plain)) if known else 0.0
-            found = self._mixed.responsibility(state, plain, base, self._store.counts)
+            found = self._mixed.responsibility(state, plain, self._store.counts)
             if found is not None:
-                order = self._mixed.mixture(state, self._store.counts).order
-                responsibility = round(found, 4)
+                order, responsibility = found[0], round(found[1], 4)
         context = self._recent_words(state)[-2:] if state is not None else ()
         return WordObservation(
             serial=self._store.next_serial,
@@ -196,13 +190,6 @@ class PersonalLanguage(Closable):
     def _written(self, plain: str, word: str, state: State) -> str:
         """The way of writing that a word shows; a sentence's first capital shows nothing."""
         return plain if self._starts_sentence(state) and word[1:] == plain[1:] else word
-
-    def _base_log_prob(self, state: State, word: str) -> float:
-        if self._table_model is not None:
-            token = int(self._table_model.tokens([word])[0])
-            return self._table_model.table.log_prob(state, token)
-        model, at = self._pack.language_model, self._pack.lexicon.index(word)
-        return float(model.log_unknown(state) if at is None else model.log_probs(state)[at])
 
     def retract(self, serial: int | None = None) -> bool:
         """Take one observation back exactly, as if it had never been learnt.

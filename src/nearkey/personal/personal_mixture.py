@@ -22,6 +22,26 @@ from nearkey.personal.word_counts import WordCounts, WordSettings
 RecentWords = Callable[[State], tuple[str, ...]]
 """Gives the words a state stands for, the oldest first; () where it cannot tell."""
 
+Floats = NDArray[np.float64]
+PackProbabilities = Callable[[State, NDArray[np.int64]], Floats]
+"""P(word | state) by the pack, (n,), for indices (n,) of its lexicon; for None, no context, P(word)."""
+
+
+def pack_probabilities(pack: LanguagePack) -> PackProbabilities:
+    """The pack's probabilities, by the way that costs least for its language model."""
+    model, lexicon = pack.language_model, pack.lexicon
+    # Found out once: the question takes as long as looking a word up.
+    table = model if isinstance(model, TableLanguageModel) else None
+    tokens = None if table is None else np.asarray(table.tokens(lexicon.words))
+
+    def of(state: State, places: NDArray[np.int64]) -> Floats:
+        if state is not None and table is not None and tokens is not None:
+            return np.exp(table.table.log_probs(state, tokens[places]))
+        found = lexicon.log_probs if state is None else model.log_probs(state)
+        return np.exp(found[places].astype(np.float64))
+
+    return of
+
 
 def recent_words(pack: LanguagePack) -> RecentWords:
     """The reader of states that fits a pack's language model.
@@ -70,40 +90,43 @@ def _of_tokens(pack: LanguagePack, model: TableLanguageModel) -> RecentWords:
 
 # ---- words that may be offered ----
 
-Floats = NDArray[np.float64]
-
 
 class OfferedWords:
     """Which counted words may be offered, and how often each was used.
 
     `words` are the most used ones, at most `max_offered`; `uses (n,)` how many words typed just now
-    each is worth, above 0. Both stand for the counts at the last `refresh`.
+    each is worth, above 0; `listed` and `places` which of them the lexicon has, and where. All stand for the counts at
+    the last `refresh`.
     """
 
     def __init__(self, settings: WordSettings, lexicon: Vocabulary) -> None:
         self._settings = settings
         self._lexicon = lexicon
-        self._in_lexicon: dict[str, bool] = {}
+        self._index: dict[str, int | None] = {}
         self._names: list[str] = []
         self._position: dict[str, int] = {}
         # Counts stay below 2**53 (see `WordCounts`), so that a float holds them exactly.
         self._counts = np.zeros(64)
         self.words: list[str] = []
         self.uses = np.zeros(0)
+        self.listed = self.places = np.zeros(0, dtype=np.int64)
         self.total = 0.0
         self._all_uses = np.zeros(0)
         self._kept = np.zeros(0, dtype=np.bool_)
 
     def allows(self, word: str, counts: WordCounts) -> bool:
         """Whether a counted word may be offered: known to the lexicon, pinned, or confirmed enough."""
-        known = self._in_lexicon.get(word)
-        if known is None:
-            known = self._in_lexicon[word] = word in self._lexicon
         return (
-            known
+            self.place(word) is not None
             or word in counts.pinned
             or counts.times.get(word, 0) >= self._settings.enter_after
         )
+
+    def place(self, word: str) -> int | None:
+        """The word's index in the lexicon."""
+        if word not in self._index:
+            self._index[word] = self._lexicon.index(word)
+        return self._index[word]
 
     def rebuild(self, counts: WordCounts) -> None:
         """Take everything in anew."""
@@ -135,6 +158,9 @@ class OfferedWords:
         else:
             self.words, self.uses = list(compress(self._names, kept)), uses[kept]
         self.total = float(self.uses.sum())
+        places = [self.place(word) for word in self.words]
+        self.listed = np.array([i for i, at in enumerate(places) if at is not None], np.int64)
+        self.places = np.array([at for at in places if at is not None], np.int64)
         self._kept, self._all_uses = kept, uses
 
     def uses_of(self, word: str) -> float:
@@ -162,13 +188,15 @@ _KEPT = 64
 
 @dataclass(frozen=True, slots=True)
 class ContextMixture:
-    """The mixture after one context: P'(w | h) = pack_weight P(w | h) + weight (scale uses(w) + extra[w]).
+    """The mixture after one context: P'(w | h) = pack_weight F(w | h) + weight (scale uses(w) + extra[w]), where F
+    is the pack as the person's words rescale it (see `PersonalInterpolation`).
 
     order : words of context about which something is known, 0 to 2.
     weight : a, the weight of the person's words.
     pack_in_cache : the part of the person's own distribution that is the pack again (its
         smoothing): pack_weight = 1 - a + a pack_in_cache.
     extra : what phrases add to words alone.
+    norm, added : F(w | h) = P(w | h) / norm, and `added (n,)` / norm more for the offered words of the lexicon.
     """
 
     order: int
@@ -176,6 +204,8 @@ class ContextMixture:
     pack_in_cache: float
     scale: float
     extra: dict[str, float]
+    norm: float
+    added: Floats
 
     @property
     def pack_weight(self) -> float:
@@ -185,7 +215,7 @@ class ContextMixture:
     def responsibility(self, own: float, base: float) -> float | None:
         """Responsibility of the person's words for a word: the E-step of the mixture.
 
-        own : its part of the person's distribution. base : P(word | h) of the pack. None where
+        own : its part of the person's distribution. base : F(word | h) of the pack. None where
         neither knows the word.
         """
         cache = self.weight * (own + self.pack_in_cache * base)
@@ -196,15 +226,21 @@ class ContextMixture:
 class PersonalInterpolation:
     """Interpolates a person's counts with a pack: mixtures by state, kept until the counts change.
 
-    With c(.) decayed counts, N their sum over the words offered, k the caution of each order and P the
-    pack's model:
-    C1(w) = (c(w) + k1 P(w | h)) / (N + k1), C2(w) = (c(v w) + k2 C1(w)) / (c(v .) + k2), C3 likewise.
+    With c(.) decayed counts, N their sum over the words offered, k the caution of each order, P the pack's model and
+    p(w) its probability without context:
+    F(w | h) = P(w | h) (1 + c(w) / (m p(w)))^b / norm(h), with the exponent b = `rescaling` and m = `rescaling_words`:
+    words she uses more than others become more probable, each where it fits (unigram rescaling: R. Kneser, J. Peters,
+    D. Klakow, "Language model adaptation using dynamic marginals", Eurospeech 1997).
+    C1(w) = (c(w) + k1 F(w | h)) / (N + k1), C2(w) = (c(v w) + k2 C1(w)) / (c(v .) + k2), C3 likewise.
     """
 
-    def __init__(self, settings: WordSettings, lexicon: Vocabulary, read: RecentWords) -> None:
+    def __init__(self, settings: WordSettings, pack: LanguagePack, read: RecentWords) -> None:
         self._settings = settings
         self._read = read
-        self._offered = OfferedWords(settings, lexicon)
+        self._probabilities = pack_probabilities(pack)
+        self._offered = OfferedWords(settings, pack.lexicon)
+        # (1 + c(w) / (m p(w)))^b - 1 of the offered words that the lexicon has.
+        self._boost = np.zeros(0)
         # Words that changed since the last answer; None where any may have.
         self._changed: set[str] | None = None
         self._stale = True
@@ -231,27 +267,40 @@ class PersonalInterpolation:
         )
 
     def responsibility(
-        self, state: Hashable, word: str, base: float, counts: WordCounts
-    ) -> float | None:
-        """Responsibility of the person's words for a word after a state; `base` is the pack's P(word | state)."""
+        self, state: Hashable, word: str, counts: WordCounts
+    ) -> tuple[int, float] | None:
+        """The order of the mixture after a state, and the responsibility of the person's words for a word."""
         mixture = self.mixture(state, counts)
+        place = self._offered.place(word)
+        base = 0.0
+        if place is not None:
+            base = float(self._probabilities(state, np.array([place]))[0]) / mixture.norm
+            base *= 1.0 + self._boost_of(place)
         own = mixture.scale * self._offered.uses_of(word) + mixture.extra.get(word, 0.0)
-        return mixture.responsibility(own, base)
+        found = mixture.responsibility(own, base)
+        return None if found is None else (mixture.order, found)
+
+    def _boost_of(self, place: int) -> float:
+        found = np.flatnonzero(self._offered.places == place)
+        return float(self._boost[found[0]]) if len(found) else 0.0
 
     def overlay(self, state: Hashable, counts: WordCounts) -> tuple[float, dict[str, float]]:
         """(log of the pack's interpolation weight, {word: log_prob}), natural logs, as the decoder takes it."""
         mixture = self.mixture(state, counts)
-        if mixture.weight <= 0.0:
+        if mixture.weight <= 0.0 and mixture.norm == 1.0:
             return 0.0, {}
+        of_pack = mixture.pack_weight / mixture.norm
         found = self._log_probs.get(state)
         if found is None:
             own = mixture.weight * mixture.scale * self._offered.uses
-            found = dict(zip(self._offered.words, np.log(own).tolist(), strict=True))
+            own[self._offered.listed] += of_pack * mixture.added
+            with np.errstate(divide="ignore"):  # a new word, where her words have no weight
+                found = dict(zip(self._offered.words, np.log(own).tolist(), strict=True))
             for word, extra in mixture.extra.items():
                 before = math.exp(found[word]) if word in found else 0.0
                 found[word] = math.log(before + mixture.weight * extra)
             self._log_probs[state] = found
-        return math.log(mixture.pack_weight), found
+        return math.log(of_pack), found
 
     def mixture(self, state: Hashable, counts: WordCounts) -> ContextMixture:
         """The mixture after a state."""
@@ -262,8 +311,7 @@ class PersonalInterpolation:
             if len(self._mixtures) >= _KEPT:
                 self._mixtures.clear()
                 self._log_probs.clear()
-            context = self._read(state)[-2:] if state is not None else ()
-            found = self._mixtures[state] = self._mix(context, counts)
+            found = self._mixtures[state] = self._mix(state, counts)
         return found
 
     def _refresh(self, counts: WordCounts) -> None:
@@ -275,12 +323,25 @@ class PersonalInterpolation:
             for word in self._changed:
                 self._offered.update(word, counts)
         self._offered.refresh(counts)
+        self._boost = self._boosts()
         self._changed = set()
         self._stale = False
 
-    def _mix(self, context: tuple[str, ...], counts: WordCounts) -> ContextMixture:
+    def _boosts(self) -> Floats:
+        exponent, prior = self._settings.rescaling, self._settings.rescaling_words
+        usual = prior * self._probabilities(None, self._offered.places)
+        uses = self._offered.uses[self._offered.listed]
+        with np.errstate(divide="ignore"):  # a word that the pack rules out stays so
+            boost: Floats = np.where(usual > 0, (1.0 + uses / usual) ** exponent - 1.0, 0.0)
+        return boost
+
+    def _mix(self, state: Hashable, counts: WordCounts) -> ContextMixture:
+        context = self._read(state)[-2:] if state is not None else ()
         if not self._offered.words:
-            return ContextMixture(0, 0.0, 1.0, 0.0, {})
+            return ContextMixture(0, 0.0, 1.0, 0.0, {}, 1.0, self._boost)
+        added = self._boost
+        if self._settings.rescaling:
+            added = added * self._probabilities(state, self._offered.places)
         k = self._settings.caution
         scale = 1.0 / (self._offered.total + k[0])
         pack = k[0] * scale
@@ -303,4 +364,5 @@ class PersonalInterpolation:
             extra = {word: p * lower for word, p in extra.items()}
             for word, count in counted.items():
                 extra[word] = extra.get(word, 0.0) + count / total
-        return ContextMixture(order, self.weight(order, counts), pack, scale, extra)
+        weight, norm = self.weight(order, counts), 1.0 + float(added.sum())
+        return ContextMixture(order, weight, pack, scale, extra, norm, added)

@@ -31,6 +31,8 @@ class WordSettings:
     caution : words of the pack's opinion mixed into the person's at each order of context (word
         alone, after one word, after two): a Dirichlet prior of that many words. The larger, the
         slower a few words move anything.
+    rescaling : how far the person's use of a word changes how probable the pack holds it, 0 (not at all) to 1.
+    rescaling_words : words of the pack's opinion that her use of each word is set against in that.
     start_weight : weight of the person's words against the pack before anything is known.
     start_words : how many typed words that first guess is worth.
     max_weight : the learnt weights are clipped here, so that the pack always keeps a say.
@@ -44,7 +46,9 @@ class WordSettings:
     half_life_words: float = 2000.0
     enter_after: int = 2
     caution: tuple[float, float, float] = (30.0, 4.0, 2.0)
-    start_weight: float = 0.15
+    rescaling: float = 0.5
+    rescaling_words: float = 1000.0
+    start_weight: float = 0.05
     start_words: float = 10.0
     max_weight: float = 0.8
     max_words: int = 5000
@@ -55,6 +59,8 @@ class WordSettings:
     def __post_init__(self) -> None:
         for name, low in (("half_life_words", 50.0), ("start_words", 0.0)):
             _number(name, getattr(self, name), low, math.inf)
+        _number("rescaling", self.rescaling, 0.0, 1.0)
+        _number("rescaling_words", self.rescaling_words, 1.0, math.inf)
         _number("max_weight", self.max_weight, 0.0, 0.99)
         _number("start_weight", self.start_weight, 0.0, self.max_weight)
         if len(self.caution) != 3:

@@ -17,7 +17,7 @@ from personal_doubles import TinyPack
 from nearkey.personal import PersonalLanguage, WordSettings
 
 FIXTURES = Path(__file__).parent / "fixtures"
-SETTINGS = WordSettings(undo_words=12, half_life_words=60.0)
+SETTINGS = WordSettings(undo_words=12, half_life_words=60.0, start_weight=0.15, rescaling=0.0)
 
 
 def opened(path: Path, **options: Any) -> PersonalLanguage:

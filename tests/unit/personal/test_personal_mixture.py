@@ -50,8 +50,9 @@ def test_an_overlay_is_the_formula_worked_by_hand() -> None:
     # Two words typed, no fading to speak of: c(the) = c(staff) = 1, c(the staff) = 1, N = 2.
     pack = TinyPack()
     settings = WordSettings(
-        half_life_words=1e9, caution=(8.0, 3.0, 1.0), start_weight=0.2, start_words=1e12
-    )
+        half_life_words=1e9, caution=(8.0, 3.0, 1.0), start_weight=0.2, start_words=1e12,
+        rescaling=0.0,
+    )  # fmt: skip
     store = PersonalLanguage(pack, settings=settings)
     store.learn("the", ())
     store.learn("staff", ("the",))
@@ -61,6 +62,28 @@ def test_an_overlay_is_the_formula_worked_by_hand() -> None:
     pack_part = 8 / (2 + 8) * 3 / (1 + 3)
     assert own == pytest.approx({"staff": math.log(0.2 * c2_staff), "the": math.log(0.2 * c2_the)})
     assert keep == pytest.approx(math.log(0.8 + 0.2 * pack_part))
+
+
+@pytest.mark.parametrize("kind", [TinyPack, TablePack])
+def test_words_used_more_are_rescaled_where_they_fit(kind) -> None:
+    # One use each of "level" and "staff", no fading to speak of; her own counts have no weight.
+    pack = kind(bigrams=BIGRAMS)
+    settings = WordSettings(
+        half_life_words=1e9, start_weight=0.0, start_words=1e12, rescaling=0.5, rescaling_words=20.0
+    )
+    store = PersonalLanguage(pack, settings=settings)
+    start = pack.language_model.start()
+    for word in ("level", "staff"):
+        store.learn(word, start)
+    state = pack.language_model.advance(start, "the")
+    p = {"level": 0.5, "staff": 0.2}  # after "the"; without context .15 and .1
+    factor = {word: math.sqrt(1 + 1 / (20 * PROBABILITIES[word])) for word in p}
+    norm = 1 + sum((factor[word] - 1) * p[word] for word in p)
+    keep, own = store.overlay(state)
+    assert keep == pytest.approx(-math.log(norm), abs=1e-6)
+    for word, before in p.items():
+        after = math.exp(keep) * before + math.exp(own[word])
+        assert after == pytest.approx(factor[word] * before / norm, abs=1e-6)
 
 
 def test_the_weight_settles_where_the_likelihood_is_largest() -> None:
@@ -75,8 +98,9 @@ def test_the_weight_settles_where_the_likelihood_is_largest() -> None:
     p_own = np.array([own.get(w, 0.0) for w in words])
     stream = rng.choice(words, size=6000, p=p_pack / 3 + 2 * p_own / 3)
     settings = WordSettings(
-        half_life_words=1e7, caution=(1e-6, 1.0, 1.0), start_words=10.0, max_weight=0.99
-    )
+        half_life_words=1e7, caution=(1e-6, 1.0, 1.0), start_words=10.0, start_weight=0.15,
+        max_weight=0.99, rescaling=0.0,
+    )  # fmt: skip
     store = PersonalLanguage(pack, settings=settings, recent_words=lambda state: ())
     # The person's words are known beforehand: the weight alone is then to be learnt.
     for word, share in own.items():
@@ -122,7 +146,7 @@ def test_weights_are_clipped() -> None:
 
 
 def test_no_weight_is_no_overlay() -> None:
-    store = PersonalLanguage(TinyPack(), settings=WordSettings(start_weight=0.0))
+    store = PersonalLanguage(TinyPack(), settings=WordSettings(start_weight=0.0, rescaling=0.0))
     store.learn("staff", ("the",))
     assert store.overlay(("the",)) == (0.0, {})
 
@@ -136,6 +160,8 @@ def test_no_weight_is_no_overlay() -> None:
         ("max_weight", 1.0),
         ("caution", (1.0, 2.0)),
         ("caution", (1.0, 2.0, 0.0)),
+        ("rescaling", 1.5),
+        ("rescaling_words", 0.0),
         ("enter_after", 0),
         ("undo_words", -1),
         ("max_words", 2.5),
