@@ -43,6 +43,7 @@ from nearkey.packs.words_model import (
     lexicon_log_probs,
     list_unigram,
     mix_sources,
+    unmet_weight,
 )
 
 KEPT_FILES = ("lexicon.marisa", "words.bin", "letters.ngram", "case.bin", "marks.bin")
@@ -191,6 +192,7 @@ def _build_into(
     held_out_fraction = recipe.model.held_out_permille / 1000
     training: dict[str, NDArray[np.int64]] = {}
     held_out: dict[str, NDArray[np.int64]] = {}
+    held_counts = np.zeros(FIRST_WORD + len(words))
     for source in texts:
         stream = intake.streams[source.name]
         if source.held_out:
@@ -198,6 +200,9 @@ def _build_into(
             held = first_words(held, recipe.model.held_out_words)
             if held.n_words:
                 held_out[source.name] = encode(held, token_of=taught)
+                held_counts += np.bincount(
+                    encode(held, token_of=token_of), minlength=len(held_counts)
+                )
         training[source.name] = encode(stream, token_of=taught)
     if not held_out:
         raise PackError(
@@ -206,7 +211,13 @@ def _build_into(
             field="text.held_out",
             fix="give more text, or a larger model.held_out_permille",
         )
-    unigram = list_unigram(intake.frequencies, words, list(training.values()))
+    unmet: tuple[NDArray[np.bool_], float] | None = None
+    if not intake.frequencies:
+        met = np.array([counted.count.get(word, 0) for word in words], dtype=np.float64)
+        held_words = held_counts[FIRST_WORD:]
+        listed = np.array([word in intake.spelling for word in words], dtype=np.bool_)
+        unmet = met == 0, unmet_weight(np.maximum(met - held_words, 0), held_words, listed)
+    unigram = list_unigram(intake.frequencies, words, list(training.values()), unmet)
     mixed = yield from mix_sources(
         training,
         held_out,
@@ -230,7 +241,16 @@ def _build_into(
     else:
         symbols = recipe.alphabet + "'-"
         letter_ngrams, letter_bits = yield from _write_word_by_word(
-            folder, recipe, intake, words, chance, training, held_out, unigram, symbols
+            folder,
+            recipe,
+            intake,
+            words,
+            chance,
+            training,
+            held_out,
+            unigram,
+            symbols,
+            None if unmet is None else unmet[0],
         )
     context_record = None
     if trained is not None:
@@ -277,6 +297,7 @@ def _write_word_by_word(
     held_out: Mapping[str, NDArray[np.int64]],
     unigram: NDArray[np.float64],
     symbols: str,
+    lacking: NDArray[np.bool_] | None,
 ) -> Generator[BuildProgress, None, tuple[list[int], float]]:
     """Write what is said of each word by itself: spelling, probability without context, case, punctuation.
 
@@ -286,9 +307,13 @@ def _write_word_by_word(
     index = {word: at for at, word in enumerate(words)}
     held_out_fraction = recipe.model.held_out_permille / 1000
     yield BuildProgress("write", 1, 4, "letters.ngram")
+    # A list may be of another kind of words than the text's: the letter model weighs the two.
+    met = words if lacking is None else [words[i] for i in np.flatnonzero(~lacking)]
+    listed = [word for word in intake.frequencies if word not in index]
+    listed += [] if lacking is None else [words[i] for i in np.flatnonzero(lacking)]
     letters, letter_bits = estimate_letters(
-        words,
-        sorted(word for word in intake.frequencies if word not in index),
+        met,
+        sorted(listed),
         _unknown_words(intake.streams, index.keys() - chance, fold=fold, language=language),
         symbols,
         order=recipe.model.letter_order,

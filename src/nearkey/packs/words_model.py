@@ -46,17 +46,24 @@ class MixedSources:
 
 
 def list_unigram(
-    frequencies: Mapping[str, float], words: Sequence[str], streams: Sequence[IntArray]
+    frequencies: Mapping[str, float],
+    words: Sequence[str],
+    streams: Sequence[IntArray],
+    unmet: tuple[NDArray[np.bool_], float] | None = None,
 ) -> FloatArray:
     """A unigram distribution over all tokens, ``(vocab_size,)``, from a frequency list.
 
     frequencies : relative frequency by word. words : the lexicon. streams : the tokens of the running text.
+    unmet : which words the text lacks, `(n_words,)`, and how much of a word each counts (see `unmet_weight`).
     The shares of ``<unk>``, ``</s>`` and ``<num>`` are those of the running text. A word that the list
-    lacks gets a tenth of the list's smallest frequency.
+    lacks gets a tenth of the list's smallest frequency. Without a frequency list all words share alike, but for those
+    unmet.
     """
     listed = np.array([frequencies.get(word, 0.0) for word in words])
-    smallest = float(listed[listed > 0].min()) if np.any(listed > 0) else 1.0
-    listed = np.where(listed > 0, listed, smallest / 10)
+    if np.any(listed > 0):
+        listed = np.where(listed > 0, listed, float(listed[listed > 0].min()) / 10)
+    else:
+        listed = np.ones(len(words)) if unmet is None else np.where(unmet[0], unmet[1], 1.0)
     special = np.zeros(FIRST_WORD)
     for stream in streams:
         counts = np.bincount(stream[stream < FIRST_WORD], minlength=FIRST_WORD)
@@ -64,6 +71,30 @@ def list_unigram(
     special = np.maximum(special, 1e-6)
     special[BOS] = 0.0
     return np.concatenate([special, listed / listed.sum() * (1.0 - special.sum())])
+
+
+def unmet_weight(counts: FloatArray, held_out: FloatArray, listed: NDArray[np.bool_]) -> float:
+    """How much of a word a listed word never met counts, up to 1, where words share alike: likeliest on held-out text.
+
+    counts, held_out : of each word of the lexicon, in the text to learn from and in other text. listed : whether a
+    spelling list has it; another word that only the held-out text has would not be there without it, and says nothing.
+
+    A word met c times has (c - d) / N, and alike with the others met a part of the mass freed, d n / N, of N words of
+    which n differ; d is absolute discounting's usual n1 / (n1 + 2 n2) (H. Ney, U. Essen, R. Kneser, Computer Speech and
+    Language 1994); the rest of the mass freed is for those never met. Found by expectation maximisation, from half a
+    word of either kind: words of a list that new text does not bear out get next to nothing, so that it cannot hurt.
+    """
+    met = counts > 0
+    once, twice = int((counts == 1).sum()), int((counts == 2).sum())
+    discount = (once + 0.5) / (once + 2 * twice + 1.0)
+    unmet = float(held_out[~met & listed].sum())
+    share = 0.5
+    for _ in range(100):
+        alike = discount * (1.0 - share)  # of each word met: the n of them cancel
+        freed = float((held_out[met] * alike / (counts[met] - discount + alike)).sum())
+        share = (unmet + 0.5) / (unmet + freed + 1.0)
+    n_met, n_unmet = int(met.sum()), int((~met & listed).sum())
+    return min(1.0, share * n_met / max((1.0 - share) * n_unmet, 1e-9))
 
 
 def mix_sources(

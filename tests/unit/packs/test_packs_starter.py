@@ -229,6 +229,40 @@ def test_a_dictionary_hides_no_unknown_words(tmp_path):
         assert record.unknown_predicted > 0.6 * record.oov_rate
 
 
+def test_a_list_helps_or_at_least_does_not_hurt(tmp_path):
+    # Words of an invented language, and a list of words it does not have.
+    rng = np.random.default_rng(6)
+
+    def spelled(count, of):
+        return list(dict.fromkeys("".join(of()) for _ in range(count)))
+
+    consonants, vowels = list("bdgklmnprst"), list("aeiou")
+    words = spelled(
+        9000,
+        lambda: (
+            rng.choice(letters)
+            for _ in range(rng.integers(1, 5))
+            for letters in (consonants, vowels)
+        ),
+    )
+    others = spelled(9000, lambda: rng.choice(consonants + vowels, rng.integers(3, 8)))
+    shares = 1 / np.arange(20, len(words) + 20)
+    notes = [" ".join(row) for row in rng.choice(words, (3500, 6), p=shares / shares.sum())]
+    text, later = tmp_path / "notes.txt", notes[1500:]
+    text.write_text("\n".join(notes[:1500]) + "\n")
+    bits = {}
+    for name, listed in (("none", []), ("its own", words), ("others", others)):
+        folder = tmp_path / name
+        folder.mkdir()
+        (folder / "list.txt").write_text("\n".join(listed))
+        lists = ("--spelling", folder / "list.txt") if listed else ()
+        done = start(text, "--language", "x", "-o", folder, *lists)
+        assert done.exit_code == 0, done.output
+        bits[name] = score_text(nk.load_pack(folder / "pack"), later).bits_per_letter
+    assert bits["its own"] < bits["none"] - 0.1
+    assert bits["others"] < bits["none"] + 0.01
+
+
 def test_a_verdict_ends_the_start(tmp_path):
     text = tmp_path / "notes.txt"
     text.write_text("\n".join(invented_notes(900, 1)) + "\n")
