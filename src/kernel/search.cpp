@@ -124,24 +124,36 @@ double Searcher::touch_of(const Emissions &emissions, std::uint32_t entry) const
     return touch;
 }
 
-// The followers of one context, kept from touch to touch of a word and grouped by their first two letters.
-// There may be thousands (after "the"): a group whose letters do not fit
-// the touches is passed over whole.
+// The followers of one context, kept from touch to touch of a word. There may be thousands (after "the"): they are grouped
+// by their first two letters, a group's by length, so that those whose first letters do not fit the touches are passed
+// over whole. Those of one length stand in the order of their letters, so that no letter is looked at twice.
 struct Searcher::FollowerCache {
     struct Follower {
-        double language;  // log P(word | context)
+        double language;      // log P(word | context)
         std::uint32_t word, entry;
+        std::uint32_t shared;  // first letters that are those of the one before it in the run
+    };
+    // Followers of one group and length.
+    struct Run {
+        double best;  // largest language
+        std::uint32_t first, last;
+        int length;
+        std::uint32_t letters;  // where they begin: `length` for each follower
+        Lexicon::Beginning beginning;
     };
     struct Group {
-        double best = kMinusInfinity;  // largest language
-        std::uint32_t first = 0, last = 0;
-        Lexicon::Beginning letters{};  // that all its spellings begin with
+        double best = kMinusInfinity;
+        std::uint32_t first = 0, last = 0;  // of its runs; of its followers while it is made
+        Lexicon::Beginning beginning{};     // letters that all its spellings begin with
     };
 
     std::uint64_t searcher = 0;
     std::vector<std::uint32_t> context;
     std::vector<Follower> list;
-    std::vector<Group> groups;
+    std::vector<std::uint8_t> letters;
+    std::vector<Run> runs;      // by group, then length
+    std::vector<Group> groups;  // falling
+    std::array<std::vector<std::uint32_t>, kMaxLetters + 1> of_length;  // places of runs
     Marks marks;
 
     bool holds(const Searcher &s, std::span<const std::uint32_t> words) const { return searcher == s.id_ && std::ranges::equal(context, words); }
@@ -153,7 +165,8 @@ struct Searcher::FollowerCache {
         marks.begin(s.lexicon_->n_words());
         const Lexicon &lexicon = *s.lexicon_;
         const NgramTable &table = *s.table_;
-        thread_local std::vector<Follower> found;
+        thread_local std::vector<Follower> found_here;
+        std::vector<Follower> &found = found_here;
         found.clear();
         for (int i = 0; i < resolved.n_spans; ++i) {
             const auto &span = resolved.spans[i];
@@ -161,31 +174,54 @@ struct Searcher::FollowerCache {
                 const std::uint32_t word = s.word_of(table.id_at(span.level, at));
                 if (word == kNoWord || !marks.set(word)) continue;
                 for (const std::uint32_t entry : lexicon.entries_of(word))
-                    found.push_back(Follower{span.shift + table.prob_at(span.level, at), word, entry});
+                    found.push_back(Follower{span.shift + table.prob_at(span.level, at), word, entry, 0});
             }
         }
-        thread_local std::vector<Group> all;
+        thread_local std::vector<Group> all_here;
+        std::vector<Group> &all = all_here;
         all.assign(lexicon.n_beginnings(), Group{});
         for (const Follower &f : found) ++all[lexicon.beginning_of(f.entry)].last;
         std::uint32_t total = 0;
-        for (std::uint32_t g = 0; g < all.size(); ++g) {
-            Group &group = all[g];
+        for (Group &group : all) {
             group.first = total;
             total += group.last;
             group.last = group.first;
-            group.letters = lexicon.beginning(g);
         }
         list.resize(found.size());
-        for (const Follower &f : found) {
-            Group &group = all[lexicon.beginning_of(f.entry)];
-            list[group.last++] = f;
-            group.best = std::max(group.best, f.language);
-        }
+        for (const Follower &f : found) list[all[lexicon.beginning_of(f.entry)].last++] = f;
+        letters.clear();
+        runs.clear();
         groups.clear();
-        for (const Group &group : all)
-            if (group.last > group.first) groups.push_back(group);
+        for (auto &places : of_length) places.clear();
+        for (std::uint32_t g = 0; g < all.size(); ++g)
+            if (all[g].last > all[g].first) add_group(lexicon, all[g].first, all[g].last, lexicon.beginning(g));
         // The most probable first: they set the threshold for the rest.
         std::ranges::sort(groups, [](const Group &x, const Group &y) { return x.best != y.best ? x.best > y.best : x.first < y.first; });
+    }
+
+private:
+    void add_group(const Lexicon &lexicon, std::uint32_t first, std::uint32_t last, Lexicon::Beginning beginning) {
+        // Entries are numbered by length, then letters; those of each span of the table mostly come in that order.
+        const auto by_entry = [](const Follower &x, const Follower &y) { return x.entry < y.entry; };
+        const std::span<Follower> here(list.data() + first, last - first);
+        if (!std::ranges::is_sorted(here, by_entry)) std::ranges::sort(here, by_entry);
+        Group group{kMinusInfinity, static_cast<std::uint32_t>(runs.size()), 0, beginning};
+        for (std::uint32_t i = first; i < last; ++i) {
+            const auto own = lexicon.letters(list[i].entry);
+            const int length = static_cast<int>(own.size());
+            if (i == first || length != runs.back().length) {
+                of_length[length].push_back(static_cast<std::uint32_t>(runs.size()));
+                runs.push_back(Run{kMinusInfinity, i, i, length, static_cast<std::uint32_t>(letters.size()), beginning});
+            } else {
+                list[i].shared = static_cast<std::uint32_t>(std::ranges::mismatch(own, std::span(letters).last(own.size())).in1 - own.begin());
+            }
+            letters.insert(letters.end(), own.begin(), own.end());
+            runs.back().last = i + 1;
+            runs.back().best = std::max(runs.back().best, list[i].language);
+            group.best = std::max(group.best, list[i].language);
+        }
+        group.last = static_cast<std::uint32_t>(runs.size());
+        groups.push_back(group);
     }
 };
 
@@ -473,36 +509,68 @@ struct Searcher::Walk {
         }
     }
 
-    // The most that a word with these first letters can reach, its language apart.
-    template <typename Way> double reach(const std::uint8_t *letters, int n) const {
+    // The state after the first letters of a group, of which no more than `to` are looked at.
+    template <typename Way> Way begun(const Lexicon::Beginning &beginning, int to) const {
         Way way;
-        for (int d = 0; d < n; ++d) way = way.next(*this, d, letters[d]);
-        return way.bound(*this, n);
+        for (int d = 0; d < std::min<int>(beginning.n, to); ++d) way = way.next(*this, d, beginning.letters[d]);
+        return way;
     }
-    double reach(const FollowerCache::Group &group) const {
-        const int n = e.n_touches, seen = group.letters.n;
-        const std::uint8_t *letters = group.letters.letters;
-        double most = p.completion > kMinusInfinity ? reach<Unfinished>(letters, seen) : kMinusInfinity;
-        if (seen <= n) most = std::max(most, reach<Plain>(letters, seen));
-        if (seen <= n && n > 1 && p.swapped > kMinusInfinity) most = std::max(most, reach<Swapped>(letters, seen));
-        if (seen <= n + 1 && n > 0 && p.omitted > kMinusInfinity) most = std::max(most, reach<Omitted>(letters, seen));
-        if (seen < n && p.extra > kMinusInfinity) most = std::max(most, reach<Extra>(letters, seen));
-        return most;
+
+    // The followers of a run, `to` letters of each looked at. Their first ones lead to `begun`.
+    template <typename Way> void offer_run(const FollowerCache &cache, const FollowerCache::Run &run, int to, const Way &begun) {
+        const int from = std::min<int>(run.beginning.n, to);
+        const double most_touch = begun.bound(*this, from), most_language = weight * (keep + run.best);
+        if (!(most_touch + most_language > best.threshold())) return;
+        // After each letter of the last follower looked at, as far as it was followed; `dead` letters of it lead nowhere.
+        std::array<Way, kMaxLetters + 1> after;
+        after[from] = begun;
+        int known = from, dead = kMaxLetters + 1;
+        const std::uint8_t *letters = cache.letters.data() + run.letters;
+        for (std::uint32_t i = run.first; i < run.last; ++i, letters += run.length) {
+            const auto &follower = cache.list[i];
+            const int shared = static_cast<int>(follower.shared);
+            if (shared >= dead) continue;
+            dead = kMaxLetters + 1;
+            known = std::max(from, std::min(known, shared));
+            const double language = weight * (keep + follower.language);
+            if (!(most_touch + language > best.threshold()) || (own && own->has(follower.word))) continue;
+            bool good = after[known].bound(*this, known) + language > best.threshold();
+            while (good && known < to) {
+                after[known + 1] = after[known].next(*this, known, letters[known]);
+                ++known;
+                const double bound = after[known].bound(*this, known);
+                good = bound + language > best.threshold();
+                if (!(bound + most_language > best.threshold())) dead = known;
+            }
+            if (good) offer(follower.word, after[to], language);
+        }
+    }
+
+    // Those of one length.
+    template <typename Way> void offer_length(const FollowerCache &cache, int length) {
+        if (length > lexicon().max_length()) return;
+        for (const std::uint32_t place : cache.of_length[length]) {
+            const auto &run = cache.runs[place];
+            if (best_touch + weight * (keep + run.best) > best.threshold()) offer_run(cache, run, length, begun<Way>(run.beginning, length));
+        }
     }
 
     // The same, and those that go on after the last touch, from the list kept for the context.
     void offer_kept(const FollowerCache &cache) {
-        for (const auto &group : cache.groups) {
-            if (!(best_touch + weight * (keep + group.best) > best.threshold())) break;  // groups fall
-            const double most = reach(group);
-            if (!(most + weight * (keep + group.best) > best.threshold())) continue;
-            for (std::uint32_t i = group.first; i < group.last; ++i) {
-                const auto &follower = cache.list[i];
-                const double language = keep + follower.language;
-                if (!(most + weight * language > best.threshold()) || (own && own->has(follower.word))) continue;
-                offer_spelling(follower.word, lexicon().letters(follower.entry), language);
+        const int n = e.n_touches;
+        if (n > 0) offer_length<Plain>(cache, n);
+        if (p.completion > kMinusInfinity)
+            for (const auto &group : cache.groups) {
+                const double most_language = weight * (keep + group.best);
+                if (!(best_touch + most_language > best.threshold())) break;  // groups fall
+                const auto way = begun<Unfinished>(group.beginning, n);
+                if (!(way.bound(*this, std::min<int>(group.beginning.n, n)) + most_language > best.threshold())) continue;
+                for (std::uint32_t place = group.first; place < group.last; ++place)
+                    if (cache.runs[place].length > n) offer_run(cache, cache.runs[place], n, way);
             }
-        }
+        if (n > 1 && p.swapped > kMinusInfinity) offer_length<Swapped>(cache, n);
+        if (n > 0 && p.omitted > kMinusInfinity) offer_length<Omitted>(cache, n + 1);
+        if (n > 1 && p.extra > kMinusInfinity) offer_length<Extra>(cache, n - 1);
     }
 
     double best_touch = 0.0;  // no word's touch score can exceed it
