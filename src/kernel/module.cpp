@@ -157,9 +157,11 @@ struct BoundSearcher {
     }
 };
 
+nb::tuple as_tuple(const Hit &h) { return nb::make_tuple(h.word, h.total, h.touch, h.language, static_cast<int>(h.kind)); }
+
 nb::list as_list(const std::vector<Hit> &hits) {
     nb::list out;
-    for (const Hit &h : hits) out.append(nb::make_tuple(h.word, h.total, h.touch, h.language, static_cast<int>(h.kind)));
+    for (const Hit &h : hits) out.append(as_tuple(h));
     return out;
 }
 
@@ -198,21 +200,27 @@ Given given(const BoundSearcher &s, std::span<const std::uint32_t> context, cons
     return Given{context, &dense->scores};
 }
 
-nb::list search(const BoundSearcher &s, const In2<double> &rows, const Tokens &context, std::size_t k, const Penalties &penalties,
-                const BoundOverlay *bound, const DenseScores *scores) {
+nb::tuple search_led(const BoundSearcher &s, const In2<double> &rows, const Tokens &context, std::size_t k, const Penalties &penalties,
+                     const BoundOverlay *bound, const DenseScores *scores) {
     s.check(rows);
     const Overlay &overlay = overlay_of(s, bound);
     const Given from = given(s, context, scores);
     std::vector<Hit> hits;
+    Hit finished;
     {
         nb::gil_scoped_release release;
         thread_local Emissions emissions;
         if (rows.shape(0) <= static_cast<std::size_t>(kMaxLetters) + 1) {
             s.emissions(rows.data(), rows.shape(1), static_cast<int>(rows.shape(0)), emissions);
-            hits = s.searcher.search(emissions, from, k, penalties, overlay);
+            hits = s.searcher.search(emissions, from, k, penalties, overlay, &finished);
         }
     }
-    return as_list(hits);
+    return nb::make_tuple(as_list(hits), finished.total > kMinusInfinity ? nb::object(as_tuple(finished)) : nb::none());
+}
+
+nb::list search(const BoundSearcher &s, const In2<double> &rows, const Tokens &context, std::size_t k, const Penalties &penalties,
+                const BoundOverlay *bound, const DenseScores *scores) {
+    return nb::list(search_led(s, rows, context, k, penalties, bound, scores)[0]);
 }
 
 nb::list predict(const BoundSearcher &s, const Tokens &context, std::size_t k, const BoundOverlay *bound, const DenseScores *scores) {
@@ -637,10 +645,16 @@ NB_MODULE(_kernel, m) {
         .def("log_prob", &emitter_log_prob, "points"_a);
 
     nb::class_<Penalties>(m, "Penalties")
-        .def("__init__", [](Penalties *self, double omitted, double extra, double swapped, double completion, double window, double floor) {
-            new (self) Penalties{omitted, extra, swapped, completion, window, floor};
+        .def("__init__", [](Penalties *self, double omitted, double extra, double swapped, double completion, double window, double floor, double lead,
+                            const std::optional<In1<std::uint8_t>> &hidden) {
+            new (self) Penalties{omitted, extra, swapped, completion, window, floor, lead, hidden ? std::make_shared<const std::vector<std::uint8_t>>(copied(*hidden)) : nullptr};
         }, "omitted"_a = kMinusInfinity, "extra"_a = kMinusInfinity, "swapped"_a = kMinusInfinity, "completion"_a = kMinusInfinity,
-            "window"_a = std::numeric_limits<double>::infinity(), "floor"_a = kMinusInfinity);
+            "window"_a = std::numeric_limits<double>::infinity(), "floor"_a = kMinusInfinity, "lead"_a = 0.0, "hidden"_a.none() = nb::none())
+        .def("above", [](const Penalties &penalties, double floor) {
+            Penalties made = penalties;
+            made.floor = floor;
+            return made;
+        }, "floor"_a);
 
     // Bound to the lexicon it was checked against, so that searches need not check again.
     nb::class_<BoundOverlay>(m, "Overlay")
@@ -660,6 +674,7 @@ NB_MODULE(_kernel, m) {
             new (self) BoundSearcher{table, emitter, Searcher(lexicon, table, copied(token), copied(letter_column), lm_weight)};
         }, "lexicon"_a, "table"_a.none(), "token"_a, "letter_column"_a, "lm_weight"_a, "emitter"_a.none())
         .def("search", &search, "rows"_a, "context"_a, "k"_a, "penalties"_a, "overlay"_a.none() = nb::none(), "scores"_a.none() = nb::none())
+        .def("search_led", &search_led, "rows"_a, "context"_a, "k"_a, "penalties"_a, "overlay"_a.none() = nb::none(), "scores"_a.none() = nb::none())
         .def("predict", &predict, "context"_a, "k"_a, "overlay"_a.none() = nb::none(), "scores"_a.none() = nb::none())
         .def("batch", &batch, "rows"_a, "offsets"_a, "context"_a, "context_offsets"_a, "k"_a, "penalties"_a, "threads"_a = 1, "scores"_a.none() = nb::none())
         .def("touch_scores", &touch_scores, "rows"_a);

@@ -349,8 +349,12 @@ struct Searcher::Walk {
         double end(const Walk &w) const { return touch + w.p.completion; }
     };
 
+    // What a reading in this way has to exceed.
+    template <typename Way> double threshold() const { return Way::kKind == Kind::completion ? best.threshold() : best.finished_threshold(); }
+
     template <typename Way> void offer(std::uint32_t word, const Way &way, double language) {
         const double touch = way.end(*this);
+        if (p.hidden && word < p.hidden->size() && (*p.hidden)[word] && !(Way::kKind == Kind::word && touch == nearest)) return;
         best.offer(Hit{touch + language, touch, language, word, Way::kKind});
     }
 
@@ -358,7 +362,7 @@ struct Searcher::Walk {
     template <typename Way> bool follow(Way &way, const std::uint8_t *letters, int from, int to, double language) const {
         for (int d = from; d < to; ++d) {
             way = way.next(*this, d, letters[d]);
-            if (!(way.bound(*this, d + 1) + language > best.threshold())) return false;
+            if (!(way.bound(*this, d + 1) + language > threshold<Way>())) return false;
         }
         return true;
     }
@@ -367,7 +371,7 @@ struct Searcher::Walk {
 
     template <typename Way> void score(std::uint32_t word, const std::uint8_t *letters, int length, double language) {
         Way way;
-        if (!(way.bound(*this, 0) + language > best.threshold())) return;
+        if (!(way.bound(*this, 0) + language > threshold<Way>())) return;
         if (follow(way, letters, 0, length, language)) offer(word, way, language);
     }
 
@@ -390,16 +394,14 @@ struct Searcher::Walk {
     }
 
     // Words that may be good ones: scored first, they tell how good a word has to be. They are offered again with all
-    // others, so the answer does not depend on them (but for which of two equally good words takes the last place); hence the
-    // margin, for scores added up in another order.
+    // others, so the answer does not depend on them.
     void expect(const std::vector<std::uint32_t> &words, const NgramTable::Context &context) {
         for (const std::uint32_t word : words) {
             if (word >= lexicon().n_words() || (own && own->has(word))) continue;
             for (const std::uint32_t entry : lexicon().entries_of(word)) offer_spelling(word, lexicon().letters(entry), language(context, entry));
         }
         if (best.hits().empty()) return;
-        const double margin = 1e-9 * (1.0 + std::abs(best.threshold()));
-        best = best.emptied(std::max(p.floor, best.threshold() - margin));
+        best = best.emptied(best.threshold(), best.finished_threshold());
     }
 
     // ---- walks over the tries ----
@@ -435,7 +437,7 @@ struct Searcher::Walk {
         std::size_t size = 0;
         const Node *nodes = lexicon().nodes().data();
         const float *largest = scores.best.data();
-        const double threshold = best.threshold(), most_touch = way.bound(*this, depth);
+        const double threshold = this->threshold<Way>(), most_touch = way.bound(*this, depth);
         for (std::uint32_t i = siblings.first; i < siblings.first + siblings.n; ++i) {
             const double language = weight * (shift + largest[i]);
             if (!(most_touch + language > threshold)) {
@@ -450,7 +452,7 @@ struct Searcher::Walk {
             std::size_t most = 0;
             for (std::size_t i = 1; i < size; ++i)
                 if (fringe[i].bound > fringe[most].bound) most = i;
-            if (!(fringe[most].bound > best.threshold())) break;
+            if (!(fringe[most].bound > this->threshold<Way>())) break;
             const std::uint32_t chosen = fringe[most].node;
             fringe[most] = fringe[--size];
             const Node &node = nodes[chosen];
@@ -504,7 +506,7 @@ struct Searcher::Walk {
                 const std::uint32_t word = s.word_of(token);
                 if (word == kNoWord || !mark.set(word)) continue;
                 const double language = keep + span.shift + table->prob_at(span.level, at);
-                if (best_touch + weight * language > best.threshold() && !(own && own->has(word))) offer_outright(word, language);
+                if (best_touch + weight * language > best.finished_threshold() && !(own && own->has(word))) offer_outright(word, language);
             }
         }
     }
@@ -520,7 +522,7 @@ struct Searcher::Walk {
     template <typename Way> void offer_run(const FollowerCache &cache, const FollowerCache::Run &run, int to, const Way &begun) {
         const int from = std::min<int>(run.beginning.n, to);
         const double most_touch = begun.bound(*this, from), most_language = weight * (keep + run.best);
-        if (!(most_touch + most_language > best.threshold())) return;
+        if (!(most_touch + most_language > threshold<Way>())) return;
         // After each letter of the last follower looked at, as far as it was followed; `dead` letters of it lead nowhere.
         std::array<Way, kMaxLetters + 1> after;
         after[from] = begun;
@@ -533,14 +535,14 @@ struct Searcher::Walk {
             dead = kMaxLetters + 1;
             known = std::max(from, std::min(known, shared));
             const double language = weight * (keep + follower.language);
-            if (!(most_touch + language > best.threshold()) || (own && own->has(follower.word))) continue;
-            bool good = after[known].bound(*this, known) + language > best.threshold();
+            if (!(most_touch + language > threshold<Way>()) || (own && own->has(follower.word))) continue;
+            bool good = after[known].bound(*this, known) + language > threshold<Way>();
             while (good && known < to) {
                 after[known + 1] = after[known].next(*this, known, letters[known]);
                 ++known;
                 const double bound = after[known].bound(*this, known);
-                good = bound + language > best.threshold();
-                if (!(bound + most_language > best.threshold())) dead = known;
+                good = bound + language > threshold<Way>();
+                if (!(bound + most_language > threshold<Way>())) dead = known;
             }
             if (good) offer(follower.word, after[to], language);
         }
@@ -551,7 +553,7 @@ struct Searcher::Walk {
         if (length > lexicon().max_length()) return;
         for (const std::uint32_t place : cache.of_length[length]) {
             const auto &run = cache.runs[place];
-            if (best_touch + weight * (keep + run.best) > best.threshold()) offer_run(cache, run, length, begun<Way>(run.beginning, length));
+            if (best_touch + weight * (keep + run.best) > threshold<Way>()) offer_run(cache, run, length, begun<Way>(run.beginning, length));
         }
     }
 
@@ -574,11 +576,12 @@ struct Searcher::Walk {
     }
 
     double best_touch = 0.0;  // no word's touch score can exceed it
+    double nearest = 0.0;     // that of a word whose letters are the touches' nearest
     std::array<double, kMaxLetters + 2> slack{};
 };
 
 std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given, std::size_t k, const Penalties &penalties,
-                                  const Overlay &overlay) const {
+                                  const Overlay &overlay, Hit *finished) const {
     thread_local Marks followers, own;
     thread_local FollowerCache cache;
     if (k == 0 || emissions.n_touches > kMaxLetters) return {};
@@ -591,7 +594,7 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given
     followers.begin(lexicon_->n_words());
     if (!overlay.word.empty()) own.begin(lexicon_->n_words());
 
-    Walk walk{*this, given.scores ? *given.scores : lexicon_->scores(), emissions, penalties, Best(k, penalties.window, penalties.floor),
+    Walk walk{*this, given.scores ? *given.scores : lexicon_->scores(), emissions, penalties, Best(k, penalties.window, penalties.lead, penalties.floor, penalties.floor),
               kept ? cache.marks : followers, overlay.word.empty() ? nullptr : &own, table, lm_weight_, overlay.keep, overlay.keep + resolved.unigram_shift};
     walk.best_touch = emissions.rest[0];
     if (penalties.extra > kMinusInfinity) {
@@ -599,6 +602,8 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given
         walk.find_slack();
         walk.best_touch += std::max(0.0, walk.slack[0]);
     }
+    if (penalties.hidden)  // added up as a word's letters are, so that the two are equal
+        for (int i = 0; i < emissions.n_touches; ++i) walk.nearest += *std::max_element(emissions.row(i), emissions.row(i) + emissions.n_letters);
     for (const std::uint32_t word : overlay.word) own.set(word);
     thread_local Recent recent;
     if (recent.fits(*this, emissions)) walk.expect(recent.words, resolved);
@@ -623,8 +628,10 @@ std::vector<Hit> Searcher::search(const Emissions &emissions, const Given &given
     else if (table)
         walk.offer_followers(resolved, followers);
     walk.walk_all();
-    recent.keep(*this, emissions, k, walk.best.hits());
-    return walk.best.hits();
+    const std::vector<Hit> &hits = walk.best.hits();
+    recent.keep(*this, emissions, k, hits);
+    if (finished && !hits.empty() && hits.front().kind == Kind::completion) *finished = walk.best.finished();
+    return hits;
 }
 
 std::vector<Hit> Searcher::predict(const Given &given, std::size_t k, const Overlay &overlay) const {

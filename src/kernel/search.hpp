@@ -12,6 +12,7 @@
 #pragma once
 
 #include <algorithm>
+#include <cmath>
 #include <cstdint>
 #include <limits>
 #include <memory>
@@ -37,38 +38,61 @@ struct Hit {
     Kind kind = Kind::word;
 };
 
-// The best k hits so far, equally good ones by word number, each word once, all above `floor`, none more than `window` nats
-// below the first.
+// The best k hits so far, equally good ones by word number, whichever came first; each word once, all above `floor`, none more than `window` nats
+// below the first. Beside them the best finished reading, where that may take the first place from an unfinished word by
+// `lead` nats: it may stand lower than any hit.
 class Best {
 public:
-    Best(std::size_t k, double window, double floor) : k_(k), window_(window), threshold_(floor) { hits_.reserve(k + 1); }
+    Best(std::size_t k, double window, double lead, double floor, double finished_floor)
+        : k_(k), window_(window), lead_(lead), finished_floor_(finished_floor), threshold_(floor), finished_threshold_(lead > 0.0 ? finished_floor : floor) {
+        hits_.reserve(k + 1);
+    }
 
+    // What a reading has to exceed, unfinished or not.
     double threshold() const { return threshold_; }
+    double finished_threshold() const { return finished_threshold_; }
     const std::vector<Hit> &hits() const { return hits_; }
+    const Hit &finished() const { return finished_; }  // minus infinity where none was offered, or none is looked for
     // The same without hits.
-    Best emptied(double floor) const { return Best(k_, window_, floor); }
+    Best emptied(double floor, double finished_floor) const { return Best(k_, window_, lead_, floor, finished_floor); }
 
     void offer(const Hit &hit) {
+        if (lead_ > 0.0 && hit.kind != Kind::completion && better(hit, finished_)) {
+            finished_ = hit;
+            find_finished_threshold();
+        }
         if (!(hit.total > threshold_)) return;
         for (std::size_t i = 0; i < hits_.size(); ++i) {
             if (hits_[i].word != hit.word) continue;
-            if (hits_[i].total >= hit.total) return;
+            if (!better(hit, hits_[i])) return;
             hits_.erase(hits_.begin() + static_cast<std::ptrdiff_t>(i));
             break;
         }
         auto at = hits_.end();
-        while (at != hits_.begin() && ((at - 1)->total < hit.total || ((at - 1)->total == hit.total && (at - 1)->word > hit.word))) --at;
+        while (at != hits_.begin() && better(hit, *(at - 1))) --at;
         hits_.insert(at, hit);
         if (hits_.size() > k_) hits_.pop_back();
-        if (hits_.size() == k_) threshold_ = std::max(threshold_, hits_.back().total);
-        threshold_ = std::max(threshold_, hits_.front().total - window_);
+        if (hits_.size() == k_) threshold_ = std::max(threshold_, below(hits_.back().total));
+        threshold_ = std::max(threshold_, below(hits_.front().total - window_));
         while (hits_.back().total < hits_.front().total - window_) hits_.pop_back();
+        find_finished_threshold();
     }
 
 private:
+    static bool better(const Hit &a, const Hit &b) {
+        if (a.total != b.total) return a.total > b.total;
+        return a.word != b.word ? a.word < b.word : a.kind < b.kind;
+    }
+    // A threshold that lets equally good ones pass, and bounds that were added up in another order.
+    static double below(double total) { return total - 1e-9 * (1.0 + std::abs(total)); }
+    void find_finished_threshold() {
+        const double rival = hits_.empty() ? kMinusInfinity : hits_.front().total - lead_;
+        finished_threshold_ = lead_ > 0.0 ? std::max(finished_floor_, std::min(threshold_, below(std::max(finished_.total, rival)))) : threshold_;
+    }
+
     std::size_t k_;
-    double window_;
-    double threshold_;
+    double window_, lead_, finished_floor_, threshold_, finished_threshold_;
+    Hit finished_;
     std::vector<Hit> hits_;
 };
 
@@ -80,6 +104,8 @@ struct Penalties {
     double completion = kMinusInfinity;  // the word goes on after the last touch
     double window = std::numeric_limits<double>::infinity();  // words further below the first are not wanted
     double floor = kMinusInfinity;       // nor are words that score no more than this
+    double lead = 0.0;                   // where above 0, the best finished reading is wanted where it scores no more than so much less than the first
+    std::shared_ptr<const std::vector<std::uint8_t>> hidden;  // by word: 1 where it is a hit only if every touch is nearest to its letter
 };
 
 // Log densities of each touch under each letter: rows of `n_letters`, with the best of each row.
@@ -142,8 +168,10 @@ public:
     void emissions_from_columns(const double *columns, int n_touches, std::size_t n_columns, Emissions &out) const;
     void emissions_from_points(const Emitter &emitter, const double *points, int n_touches, Emissions &out) const;
 
-    // The best k words for all touches of `emissions`, each explained by one word.
-    std::vector<Hit> search(const Emissions &emissions, const Given &given, std::size_t k, const Penalties &penalties, const Overlay &overlay) const;
+    // The best k words for all touches of `emissions`, each explained by one word; and in `finished` the best finished reading,
+    // where the first is unfinished and that is wanted.
+    std::vector<Hit> search(const Emissions &emissions, const Given &given, std::size_t k, const Penalties &penalties, const Overlay &overlay,
+                            Hit *finished = nullptr) const;
 
     // The k most probable words with no touch at all.
     std::vector<Hit> predict(const Given &given, std::size_t k, const Overlay &overlay) const;

@@ -145,7 +145,11 @@ class Penalties:
         completion: float = ...,
         window: float = ...,
         floor: float = ...,
+        lead: float = ...,
+        hidden: NDArray[np.uint8] | None = None,
     ) -> None: ...
+    def above(self, floor: float) -> Penalties:
+        """The same with another floor."""
 
 class Overlay:
     def __init__(
@@ -179,6 +183,18 @@ class Searcher:
         scores: DenseScores | None = None,
     ) -> list[Hit]:
         """The best k words. With `scores`, made for this searcher's lexicon, neither context nor table is looked at."""
+
+    def search_led(
+        self,
+        rows: NDArray[np.float64],
+        context: Sequence[int],
+        k: int,
+        penalties: Penalties,
+        overlay: Overlay | None = None,
+        scores: DenseScores | None = None,
+    ) -> tuple[list[Hit], Hit | None]:
+        """As `search`; and the best finished reading, where the first word is unfinished: exact where it comes within
+        `penalties.lead` of the first, left out where there is none above `penalties.floor`."""
 
     def predict(
         self,

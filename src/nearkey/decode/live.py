@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
-from dataclasses import replace
 from functools import cache, lru_cache
+
+import numpy as np
 
 import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Candidate
 from nearkey.decode.protocols import PersonalWords, State
 from nearkey.decode.punctuation import KeyPunctuation
-from nearkey.decode.spelling import spell
 from nearkey.decode.touches import Touches
 from nearkey.decode.word_search import WordSearch
 
@@ -22,7 +21,7 @@ and looking for hopeless ones took most of the time of a touch."""
 _STRINGS_KEPT = 4096
 
 _SPARE = 2
-"""Candidates asked for beyond those shown, in place of words that are not."""
+"""Words asked for beyond the marked readings shown: not each word is shown with a mark."""
 
 
 class LiveList:
@@ -33,14 +32,15 @@ class LiveList:
         self.punctuation = KeyPunctuation(search.parts.marks, search.columns)
         # The same few strings come up again and again while a word grows.
         self._known = lru_cache(_STRINGS_KEPT)(search.parts.lexicon.__contains__)
+        # Offensive words are shown only where they were touched letter by letter.
+        hidden = None
+        if search.parts.offensive:
+            hidden = np.zeros(len(search.parts.lexicon), np.uint8)
+            hidden[list(search.parts.offensive)] = 1
         edits = search.edits
-        self._penalties = edits.kernel(completions=True, window=WINDOW)
-        self._finished = edits.kernel(completions=False, window=WINDOW)
+        self._penalties = edits.kernel(completions=True, window=WINDOW, hidden=hidden)
+        self._finished = edits.kernel(completions=False, window=WINDOW, hidden=hidden)
         self._lead = edits.completion_lead
-        led = math.isfinite(self._lead) and edits.completion is not None
-        self._for_first = replace(
-            edits, completion=(edits.completion or 0.0) - self._lead if led else None
-        ).kernel(completions=led, window=WINDOW)
 
     def forget_recent(self) -> None:
         """Drop the strings that were looked up last."""
@@ -76,11 +76,10 @@ class LiveList:
                 floor = others[0].log_prob - WINDOW
                 if len({c.text for c in others}) == k:
                     floor = max(floor, others[-1].log_prob)
-                penalties = search.edits.kernel(completions=True, window=WINDOW, floor=floor)
-        found = self._fit_to_show(
-            touches,
-            search.words(touches, state, k + _SPARE, penalties=penalties, personal=personal),
-        )[:k]
+                penalties = penalties.above(floor)
+        found, finished = search.words_led(
+            touches, state, k, penalties=penalties, personal=personal
+        )
         if symbol is not None:
             found = _mixed(found, others)
         else:
@@ -88,50 +87,18 @@ class LiveList:
             if spelled is not None:
                 others = [spelled]
                 found = sorted([*found, spelled], key=_score)
-        if found and found[0].kind == "completion" and self._lead > 0:
-            found = self._led(found, touches, state, others, personal)
+        if found and found[0].kind == "completion":
+            # The best is unfinished: what a space is to take is the best reading where that costs the lead as well.
+            rivals = others if finished is None else [finished, *others]
+            first = max(rivals, key=lambda c: c.log_prob, default=None)
+            if first is not None and first.log_prob > found[0].log_prob - self._lead:
+                found = [first, *(c for c in found if c.text != first.text)]
         if len(found) > k:
             # The spelling keeps a place: it is the way to a word no dictionary has.
             found = found[:k]
             if spelled is not None and k > 1 and spelled not in found:
                 found[-1] = spelled
         return found
-
-    def _led(
-        self,
-        found: list[Candidate],
-        touches: Touches,
-        state: State | None,
-        others: list[Candidate],
-        personal: PersonalWords | None,
-    ) -> list[Candidate]:
-        """A list whose best is unfinished, led by what a space is to take: the best reading where unfinished
-        words cost `EditCosts.completion_first`. Exact: that is a search of its own, for few words."""
-        rivals: list[Candidate] = []
-        # Mostly the best may be shown, and looking for it alone is faster.
-        for k in (1, 1 + _SPARE):
-            rivals = self._search.words(
-                touches, state, k, penalties=self._for_first, personal=personal
-            )
-            if not rivals or (rivals := self._fit_to_show(touches, rivals)[:1]):
-                break
-        first = max([*rivals, *others], key=lambda c: c.log_prob, default=found[0])
-        if first.kind == "completion":
-            return found
-        return [first, *(c for c in found if c.text != first.text)]
-
-    def _fit_to_show(self, touches: Touches, found: list[Candidate]) -> list[Candidate]:
-        """Without the pack's offensive words, unless one was touched letter by letter."""
-        bad = self._search.parts.offensive
-        if bad.isdisjoint([c.index for c in found]):
-            return found
-        columns, letters = self._search.columns.letter, self._search.letters
-        touched = [columns[i] for i in self._search.letter_densities(touches).argmax(axis=1)]
-
-        def exact(word: str) -> bool:
-            return touched == [columns[letters.index(c)] for c in spell(word, letters) or ""]
-
-        return [c for c in found if c.index not in bad or (c.kind == "word" and exact(c.word))]
 
     def _spelled(
         self,
@@ -181,8 +148,7 @@ class LiveList:
             words = self._search.words(
                 word_touches, state, asked, penalties=self._finished, personal=personal
             )
-            shown = self._fit_to_show(word_touches, words)
-            out = [c for word in shown for c in self._with_marks(word, written, density)]
+            out = [c for word in words for c in self._with_marks(word, written, density)]
             out.sort(key=_score)
             # Probabilities are 1 at most: words further down cannot enter.
             full = len(out) >= k and out[k - 1].log_prob >= words[-1].log_prob + most

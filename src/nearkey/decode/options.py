@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 import nearkey._kernel as _kernel
 from nearkey.bounds import whole_number
 from nearkey.errors import DecodeError
@@ -82,10 +85,14 @@ class EditCosts:
         return max(0.0, self.completion - self.completion_first)
 
     def kernel(
-        self, *, completions: bool, window: float = math.inf, floor: float = -math.inf
+        self,
+        *,
+        completions: bool,
+        window: float = math.inf,
+        hidden: NDArray[np.uint8] | None = None,
     ) -> _kernel.Penalties:
         """The same as the kernel wants it; minus infinity is off. Words more than `window` nats below the
-        first, or at or below `floor`, are not listed."""
+        first are not listed; those that are 1 in `hidden`, only where they were touched letter by letter."""
 
         def cost(value: float | None) -> float:
             return -math.inf if value is None else value
@@ -96,5 +103,6 @@ class EditCosts:
             cost(self.swapped),
             cost(self.completion) if completions else -math.inf,
             window,
-            floor,
+            lead=self.completion_lead if completions else 0.0,
+            hidden=hidden,
         )

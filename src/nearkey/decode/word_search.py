@@ -170,6 +170,19 @@ class WordSearch:
         personal: PersonalWords | None = None,
     ) -> list[Candidate]:
         """The k best words, best first; no touches give predictions. None is no context."""
+        return self.words_led(touches, state, k, penalties=penalties, personal=personal)[0]
+
+    def words_led(
+        self,
+        touches: Touches,
+        state: State | None,
+        k: int,
+        *,
+        penalties: _kernel.Penalties,
+        personal: PersonalWords | None = None,
+    ) -> tuple[list[Candidate], Candidate | None]:
+        """As `words`; and where the first is unfinished, the best finished one, which may take its place: None
+        where no finished one comes within the lead that `penalties` name."""
         by_table = self.by_table and state is not None
         searcher = self.contextual if by_table else self.plain
         context: State = state if by_table else ()
@@ -182,13 +195,25 @@ class WordSearch:
             kernel, fresh = overlay.kernel, overlay.new_words
         n = len(touches)
         if n == 0:
-            hits = searcher.predict(context, k, kernel, scores)
+            hits, finished = searcher.predict(context, k, kernel, scores), None
         else:
-            hits = searcher.search(touches.rows, context, k, penalties, kernel, scores)
+            hits, finished = searcher.search_led(
+                touches.rows, context, k, penalties, kernel, scores
+            )
+        if finished is not None:
+            hits.append(finished)
         kinds = _KINDS if n else _PREDICTED
         start = self.starts_sentence(state)
         if fresh and personal is not None:
-            return self._listed_with_own(hits, kinds, fresh, personal, start)
+            found = self._listed_with_own(hits, kinds, fresh, personal, start)
+        else:
+            found = self._listed(hits, kinds, start)
+        return found, None if finished is None else found.pop()
+
+    def _listed(
+        self, hits: Sequence[_kernel.Hit], kinds: Sequence[Kind], start: bool
+    ) -> list[Candidate]:
+        """The kernel's hits as candidates, capitalised at the start of a sentence."""
         words, form = self._words, self._forms.get
         case = self.parts.truecase if start else None
         if case is None:

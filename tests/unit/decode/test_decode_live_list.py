@@ -121,6 +121,38 @@ def test_a_word_that_is_not_shown_does_not_lead_either():
     assert shown(Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=costs), "in") == ["in", "inn"]
 
 
+def test_words_that_are_not_shown_leave_no_gap():
+    # Four unfinished words above the two that may be shown, and no room for them in a list of two.
+    bad = ["ninb", "ninc", "nind", "nine"]
+    pack = pack_of(dict.fromkeys(bad, 0.2) | {"nint": 0.01, "ninn": 0.001})
+    words = pack.lexicon.words
+
+    class Flagged(SmallLexicon):
+        offensive = frozenset(map(words.index, bad))
+
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=COSTS)
+    assert shown(decoder, "nin", k=2) == ["ninb", "ninc"]
+    pack.lexicon = Flagged(pack.lexicon.words, pack.lexicon.log_probs)
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=COSTS)
+    assert shown(decoder, "nin", k=2) == ["nint", "ninn"]
+    assert shown(decoder, "nine", k=2) == ["nine"]  # touched letter by letter
+    # One reading of it that was not: a touch missing.
+    missing = decoder.with_edits(replace(COSTS, omitted=-0.1, completion=None))
+    assert shown(missing, "nie", k=2) == ["nint", "ninn"]
+
+
+@pytest.mark.parametrize("before", ["", "in", "ef", "ait", "din"])
+def test_equally_good_words_are_listed_by_number_whatever_was_asked_before(before):
+    even = {a + "in" + b: 0.01 for a in "abcdef" for b in "abcdef"}
+    costs = replace(COSTS, omitted=-3.0, extra=-3.0, swapped=-3.0)
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack_of(even), edits=costs)
+    stream = decoder.start(k=3)
+    for letter in before:
+        stream.tap(*map(float, LAYOUT.centers[LAYOUT.key_of_letter[letter]]))
+    assert shown(decoder, "cin", k=3) == ["cina", "cinb", "cinc"]
+    assert shown(decoder, "bin", k=3) == ["bina", "binb", "binc"]
+
+
 def test_a_spelling_leads_and_keeps_its_place():
     pack = pack_of({"inn": 0.002, "bad": 0.5}, spelling=True)
     decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=COSTS)
