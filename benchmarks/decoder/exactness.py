@@ -274,7 +274,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--words", type=int, default=20_000)
     parser.add_argument("--edited", type=int, default=2_000)
-    parser.add_argument("--sentences", type=int, default=300)
+    parser.add_argument("--sentences", type=int, default=100)
     parser.add_argument("--parts", default="words,edits,sentences")
     options = parser.parse_args()
     pack = nk.load_pack("en")
