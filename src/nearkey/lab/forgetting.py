@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 import numpy as np
 
 from nearkey.append_log import AppendLog
-from nearkey.errors import NearkeyError, PlanError, StudyLogError
+from nearkey.errors import NearkeyError, StudyLogError
 from nearkey.files import atomic_write
 from nearkey.lab.lab_folder import STATE_FILE
 from nearkey.schema import parse_json
 from nearkey.study import StudyLog, StudyPlan, WorkloadAnswer, read_workload_answers
 from nearkey.touch import TouchLog
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,54 +122,40 @@ def _check_free(path: Path) -> None:
 
 def _held(path: Path, code: str) -> Forgotten | None:
     """What a file that lies in no folder of the participant's own holds of the participant; None where nothing."""
+    if path.name == STATE_FILE:
+        state = _read(lambda file: parse_json(file.read_bytes(), error=NearkeyError), path)
+        own = isinstance(state, dict) and state.get("participant") == code
+        return Forgotten(path, "the activity that was under way", True) if own else None
+    log = _read(StudyLog.read, path) if path.suffix == ".jsonl" else None
+    if log is not None:
+        own = log.header.participant == code
+        return Forgotten(path, f"a study log, {len(log.events)} events", True) if own else None
+    what, whose = "touches", np.array([], dtype=np.str_)
     if path.suffix == ".json":
-        return _held_json(path, code)
-    if path.suffix == ".jsonl":
-        try:
-            log = StudyLog.read(path)
-        except NearkeyError:
-            pass
-        else:
-            mine = log.header.participant == code
-            return Forgotten(path, f"a study log, {len(log.events)} events", True) if mine else None
-        answers = _answers(path)
-        if answers:
-            about = sum(answer.participant == code for answer in answers)
-            what = f"{about} answers about the work"
-            return Forgotten(path, what, about == len(answers)) if about else None
+        plan = _read(StudyPlan.read, path)
+        what = "blocks of a study plan"
+        whose = np.array([block.participant for block in plan.blocks] if plan else [])
+    elif answers := _answers(path):
+        what, whose = "answers about the work", np.array([one.participant for one in answers])
+    elif (touches := _read(TouchLog.read, path)) is not None:
+        whose = touches.participant
+    mine = whose == code
+    if not mine.any():
+        return None
+    return Forgotten(path, f"{mine.sum()} {what}", bool(mine.all()) and path.suffix != ".json")
+
+
+def _read(reader: Callable[[Path], T], path: Path) -> T | None:
+    """What a file holds, where it is of the kind that `reader` reads."""
     try:
-        touches = TouchLog.read(path)
+        return reader(path)
     except NearkeyError:
         return None
-    rows = int(np.count_nonzero(touches.participant == code))
-    if not rows:
-        return None
-    return Forgotten(path, f"{rows} touches", rows == len(touches))
 
 
 def _answers(path: Path) -> tuple[WorkloadAnswer, ...]:
     """What people said of the work, where that is what a file holds."""
-    try:
-        return read_workload_answers(path)
-    except NearkeyError:
-        return ()
-
-
-def _held_json(path: Path, code: str) -> Forgotten | None:
-    if path.name == STATE_FILE:
-        try:
-            state = parse_json(path.read_bytes(), error=NearkeyError)
-        except NearkeyError:
-            return None
-        if isinstance(state, dict) and state.get("participant") == code:
-            return Forgotten(path, "the activity that was under way", True)
-        return None
-    try:
-        plan = StudyPlan.read(path)
-    except PlanError:
-        return None
-    blocks = sum(block.participant == code for block in plan.blocks)
-    return Forgotten(path, f"{blocks} blocks of a study plan", False) if blocks else None
+    return (_read(read_workload_answers, path) or ()) if path.suffix == ".jsonl" else ()
 
 
 def _take_out(path: Path, code: str) -> None:
