@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, get_args
 import msgspec
 
 from nearkey.errors import NearkeyError
+from nearkey.layout import Key
 from nearkey.schema import decode
 from nearkey.session.messages import snake_case
 from nearkey.study import WorkloadScale
@@ -239,18 +240,6 @@ class WelcomeReply(_Reply, frozen=True, kw_only=True):
     key: str | None = None
 
 
-class DrawnKey(msgspec.Struct, frozen=True, kw_only=True):
-    """A key in mm: upper left corner, size."""
-
-    id: str
-    label: str
-    x: float
-    y: float
-    w: float
-    h: float
-    role: str
-
-
 class DrawnEllipse(msgspec.Struct, frozen=True, kw_only=True):
     """An ellipse of the touch model, in mm, turned by radians towards y."""
 
@@ -263,13 +252,13 @@ class DrawnEllipse(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class DrawnPad(msgspec.Struct, frozen=True, kw_only=True):
-    """A pad: its condition, layout, size in mm, keys, the model's ellipses (95 %), and what is typed on it."""
+    """A pad: its condition, layout, size, keys (all in mm), the model's ellipses (95 %), and what is typed on it."""
 
     condition: str
     layout: str
     width: float
     height: float
-    keys: tuple[DrawnKey, ...]
+    keys: tuple[Key, ...]
     ellipses: tuple[DrawnEllipse, ...] = ()
     text: str = ""
     candidates: tuple[str, ...] = ()

@@ -11,7 +11,7 @@ import numpy as np
 from nearkey.decode import Decoder, EditCosts, LanguagePack
 from nearkey.errors import NearkeyError
 from nearkey.lab.lab_folder import LabFolder
-from nearkey.lab.lab_messages import DrawnEllipse, DrawnKey, DrawnPad
+from nearkey.lab.lab_messages import DrawnEllipse, DrawnPad
 from nearkey.lab.lab_plan import LabCondition
 from nearkey.lab.typing_pad import TypingPad
 from nearkey.layout import Layout
@@ -102,15 +102,9 @@ def drawn_pad(condition: str, layout: Layout, model: Any = None) -> DrawnPad:
     return DrawnPad(
         condition=condition,
         layout=layout.name,
-        width=layout.width * mm,
-        height=layout.height * mm,
-        keys=tuple(
-            DrawnKey(
-                id=key.id, label=key.label, role=key.role,
-                x=key.x * mm, y=key.y * mm, w=key.w * mm, h=key.h * mm,
-            )
-            for key in layout.keys
-        ),
+        width=layout.width_mm,
+        height=layout.height_mm,
+        keys=layout.fitted(layout.width_mm, layout.height_mm).keys,
         ellipses=tuple(
             DrawnEllipse(
                 key=e.key_id, angle=e.angle_rad,
