@@ -328,7 +328,7 @@ class JournalWriter:
         return writer
 
     def _begin(self, header: JournalHeader) -> None:
-        self._write(header)
+        self.append(header)
         self._header = header
         self._grow_from(0)
 
@@ -345,11 +345,8 @@ class JournalWriter:
             self._header = header
             self._grow_from(self._log.size - read.tail)
 
-    def append(self, record: JournalRecord) -> None:
+    def append(self, record: JournalHeader | JournalRecord) -> None:
         """Write one line. `JournalError` where the disk refuses; the file is then as it was."""
-        self._write(record)
-
-    def _write(self, record: JournalHeader | JournalRecord) -> None:
         line, check = _line(record, self._check)
         self._log.append(line)
         self._check = check

@@ -60,16 +60,9 @@ class Spacing:
 
     def trail(self, after: str) -> bool:
         """Whether a word that ends before this character needs a space after it."""
-        return (
-            bool(after)
-            and after not in self.quotes
-            and self.attach(after)
-            in (
-                "word",
-                "opener",
-                "spaced",
-            )
-        )
+        if not after or after in self.quotes:
+            return False
+        return self.attach(after) in ("word", "opener", "spaced")
 
 
 def _combines(char: str) -> bool:

@@ -117,10 +117,7 @@ def _sound(data: bytes, where: str) -> list[Piece]:
         pieces = decompress(data)
     except (ValueError, RecursionError, zlib.error, msgspec.MsgspecError):
         pieces = []
-    for piece in pieces:
-        if not _finite(piece.strokes):
-            pieces = []
-    if not pieces:
+    if not pieces or not all(_finite(piece.strokes) for piece in pieces):
         raise _fault("are damaged", where, "pieces")
     return pieces
 
