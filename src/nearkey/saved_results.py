@@ -23,7 +23,7 @@ def score_rows(data: Mapping[str, Any]) -> Rows:
     groups = {"all": own["all"], "in lexicon": own["known"], "outside": own["unknown"]}
     groups |= {f"length {n}": group for n, group in own["by_length"].items()}
     found = [(own["decoder"], name, group) for name, group in groups.items()]
-    found += [(name, "all", other["score"]["all"]) for name, other in data["compared"].items()]
+    found += [(name, "all", other["all"]) for name, other in data["compared"].items()]
     return [
         {"layout": data["layout"], "decoder": decoder, "group": name, **group}
         for decoder, name, group in found

@@ -213,7 +213,7 @@ class Listing:
         ]
 
 
-def test_a_decoder_in_python_is_asked_for_live_lists_where_it_has_them():
+def test_a_decoder_in_python_is_asked_for_live_lists_where_it_has_them(tmp_path):
     ours = nk.Decoder(LAYOUT, TOUCH, PACK)
     score = nk.score_layout(
         LAYOUT, touch=TOUCH, pack=PACK, words=40, latency_words=0, completion_words=40,
@@ -224,8 +224,12 @@ def test_a_decoder_in_python_is_asked_for_live_lists_where_it_has_them():
     assert again.completion.to_dict() == score.completion.to_dict()
     assert again.kspc_to_ours.value == 0.0
     assert score.compared["exhaustive"].completion is None
+    rows = score.to_dicts()  # of all decoders, here and from a file
+    assert {row["decoder"] for row in rows} == {*score.compared}
+    score.save(tmp_path / "score.json")
+    assert nk.simulate.LayoutScore.load(tmp_path / "score.json").to_dicts() == rows
     assert live_lists(object()) is None
-    found = live_lists(Listing()).answer_live(ACE_BE, 2, completions=True, start="")
+    found = live_lists(Listing()).answer_live(ACE_BE, 2, completions=True)
     assert [found.words[i] for i in found.index[1]] == ["be", "bed"]
 
 
