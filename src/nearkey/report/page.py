@@ -22,7 +22,7 @@ from nearkey.report.ranking_tables import (
     ranking_table,
 )
 from nearkey.simulate import NoiseCurves, RankResult
-from nearkey.simulate.rank_verdict import verdict
+from nearkey.simulate.rank_result import verdict
 
 _DRAWING = re.compile(r"layout-[0-9]{2,}-[a-z0-9]+(-[a-z0-9]+)*\.png")
 """Names of the pictures of layouts, as `pictures.layout_pictures` gives them."""

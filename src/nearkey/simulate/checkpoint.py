@@ -13,6 +13,7 @@ import numpy as np
 from nearkey.closing import Closable
 from nearkey.simulate.chunk_log import ChunkLog
 from nearkey.simulate.condition import Condition
+from nearkey.simulate.identity import drawn_touches
 from nearkey.simulate.outcomes import WordOutcomes
 from nearkey.simulate.trial import Judged
 from nearkey.simulate.workload import Workload
@@ -20,6 +21,9 @@ from nearkey.simulate.workload import Workload
 SCHEMA = "nearkey-ranking-checkpoint"
 VERSION = 2
 """1 had no check sums: a changed rank was believed."""
+
+_KEPT = {"rank": np.int64, "first": np.int64, "keystrokes": np.float64, "seconds": np.float64}
+"""What is kept of each word's outcome; the rest follows from the words."""
 
 
 def fingerprint(
@@ -32,8 +36,7 @@ def fingerprint(
     digest.update(workload.word.tobytes() + workload.index.tobytes())
     for condition in conditions:
         touch = condition.generating
-        keys = np.repeat(np.arange(len(touch.key_ids)), 4)
-        points = np.ascontiguousarray(touch.sample(keys, np.random.default_rng(0)))
+        points = np.ascontiguousarray(drawn_touches(touch))
         digest.update(points.tobytes())
         digest.update(np.ascontiguousarray(condition.assumed.log_prob(points)).tobytes())
     return digest.hexdigest()
@@ -55,32 +58,18 @@ class Checkpoint(Closable):
         kept = self._done.get(job)
         if kept is None:
             return None
+        columns: Any = {name: np.asarray(kept[name], kind) for name, kind in _KEPT.items()}
         return Judged(
             WordOutcomes(
-                np.asarray(kept["rank"], dtype=np.int64),
-                np.asarray(kept["first"], dtype=np.int64),
-                chunk.characters,
-                np.asarray(kept["keystrokes"], dtype=np.float64),
-                np.asarray(kept["seconds"], dtype=np.float64),
-                chunk.origin,
-                line=chunk.line,
+                characters=chunk.characters, origin=chunk.origin, line=chunk.line, **columns
             )
         )
 
     def put(self, job: tuple[str, int], outcomes: WordOutcomes) -> None:
         """Keep a finished chunk."""
-        self._log.append(
-            {
-                "layout": job[0],
-                "chunk": job[1],
-                "rank": outcomes.rank.tolist(),
-                "first": outcomes.first.tolist(),
-                "keystrokes": outcomes.keystrokes.tolist(),
-                "seconds": outcomes.seconds.tolist(),
-            }
-        )
+        columns = {name: getattr(outcomes, name).tolist() for name in _KEPT}
+        self._log.append({"layout": job[0], "chunk": job[1], **columns})
 
     def _take(self, record: dict[str, Any]) -> None:
-        self._done[str(record["layout"]), int(record["chunk"])] = {
-            name: record[name] for name in ("rank", "first", "keystrokes", "seconds")
-        }
+        done = {name: record[name] for name in _KEPT}
+        self._done[str(record["layout"]), int(record["chunk"])] = done

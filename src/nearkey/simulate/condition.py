@@ -43,17 +43,22 @@ class Condition:
         )
 
 
+def by_layout(source: Mapping[str, Any], layout: Layout, what: str = "touch model") -> Any:
+    """What a mapping has for a layout; PlanError, saying `what` is not there, where it lacks it."""
+    if layout.name not in source:
+        raise PlanError(
+            f"no {what} for this layout",
+            where=layout.name,
+            field="touch",
+            fix="add one under its name",
+        )
+    return source[layout.name]
+
+
 def model_for(source: TouchSource, layout: Layout) -> SamplingTouchModel:
     """The touch model of a source for one layout; PlanError where a mapping lacks the layout."""
     if isinstance(source, Mapping):
-        if layout.name not in source:
-            raise PlanError(
-                "no touch model for this layout",
-                where=layout.name,
-                field="touch",
-                fix="add one under its name",
-            )
-        model: Any = source[layout.name]
+        model: Any = by_layout(source, layout)
     elif hasattr(source, "log_prob"):
         model = source
     else:

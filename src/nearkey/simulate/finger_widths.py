@@ -16,7 +16,7 @@ from nearkey.errors import PlanError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean
 from nearkey.layout import Layout
-from nearkey.simulate.condition import TouchSource
+from nearkey.simulate.condition import TouchSource, by_layout
 from nearkey.simulate.outcomes import MEASURES, turned
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.rank import rank_layouts
@@ -217,19 +217,13 @@ def _at_width(source: WidthSource, width_mm: float) -> Callable[[Layout], Sampli
     """Layout -> touch model of one finger, as `rank_layouts` takes it."""
 
     def model(layout: Layout) -> SamplingTouchModel:
+        found: Any = source
         if isinstance(source, Mapping):
-            if layout.name not in source:
-                raise PlanError(
-                    "no finger model for this layout",
-                    where=layout.name,
-                    field="touch",
-                    fix="add one under its name",
-                )
-            return source[layout.name].for_width(width_mm)
-        if hasattr(source, "for_width"):
-            found: SamplingTouchModel = source.for_width(width_mm)
-            return found
-        return source(layout, width_mm)
+            found = by_layout(source, layout, "finger model")
+        made: SamplingTouchModel = (
+            found.for_width(width_mm) if hasattr(found, "for_width") else found(layout, width_mm)
+        )
+        return made
 
     return model
 
@@ -247,7 +241,7 @@ def _beside(path: Path, width_mm: float) -> Path:
 
 def _as_loss(to_best: Estimate, by: str) -> Estimate:
     """A paired difference to the best as a loss: 0 or more, whichever end of the measure is the good one."""
-    return turned(to_best) if MEASURES[by].more_is_better else to_best
+    return turned(MEASURES[by].better(to_best))
 
 
 def _loss(result: RankResult, layout: str) -> NDArray[np.float64]:
@@ -257,7 +251,7 @@ def _loss(result: RankResult, layout: str) -> NDArray[np.float64]:
     best, own = (
         measure.per_word(result.scored[name].outcomes) for name in (result.rows[0].layout, layout)
     )
-    return best - own if measure.more_is_better else own - best
+    return measure.sign * (best - own)
 
 
 def _width_table(found: WidthRanking) -> str:

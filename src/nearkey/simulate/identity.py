@@ -6,6 +6,7 @@ import hashlib
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 
@@ -27,11 +28,15 @@ def pack_identity(pack: LanguagePack) -> dict[str, Any]:
     return {"name": info.name, "version": info.version, "checksum": digest(files)}
 
 
+def drawn_touches(model: Any) -> NDArray[np.float64]:
+    """Some touches of each key, which tell a touch model from others."""
+    keys = np.repeat(np.arange(len(model.key_ids)), 4)
+    return np.asarray(model.sample(keys, np.random.default_rng(0)))
+
+
 def touch_identity(model: Any) -> dict[str, str]:
     """A touch model's kind, and a checksum of what it draws for each key (to a millionth of a unit)."""
     if not hasattr(model, "sample"):
         return {"kind": type(model).__name__, "checksum": ""}
-    keys = np.repeat(np.arange(len(model.key_ids)), 4)
-    points = np.asarray(model.sample(keys, np.random.default_rng(0)))
-    drawn = np.round(points * 1e6).astype(np.int64).tobytes()
+    drawn = np.round(drawn_touches(model) * 1e6).astype(np.int64).tobytes()
     return {"kind": type(model).__name__, "checksum": digest(drawn)}

@@ -18,6 +18,7 @@ from nearkey.errors import LayoutError, PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.typist import Aims
 from nearkey.touch import GaussianTouch, TouchLog
+from nearkey.touch.components import gaussian_components, log_density
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -146,18 +147,17 @@ class HandTouch:
 
     def log_prob(self, points: Floats) -> Floats:
         """Natural log densities (n, n_keys) of points (n, 2), per squared layout unit."""
-        mm = np.asarray(points, dtype=np.float64) * self.layout.unit_mm
-        away = mm[:, None, :] - (self._centers + self._offset)
-        across, down = np.moveaxis(away / self._spread, 2, 0)
-        square = across**2 + ((down - self.traits.slant * across) / self._upright) ** 2
-        tails = self.traits.tails
-        norm = 2 * math.log(self.layout.unit_mm) - np.log(self._spread).sum(axis=1)
-        norm = norm - math.log(self._upright)
-        if math.isinf(tails):
-            return np.asarray(norm - math.log(2 * math.pi) - square / 2)
-        scaled = square * tails / (tails - 2)
-        norm = norm + math.log(tails / (tails - 2)) - math.log(2 * math.pi)
-        return np.asarray(norm - (tails + 2) / 2 * np.log1p(scaled / tails))
+        tails, stated, n = self.traits.tails, self.stated(), len(self.key_ids)
+        parts = gaussian_components(
+            np.arange(n, dtype=np.int32),
+            np.ones(n),
+            stated.means_,
+            stated.covariances_ * (1.0 if math.isinf(tails) else (tails - 2) / tails),
+            background_weight=0.0,
+            background_log_density=0.0,
+            dof=tails,
+        )
+        return log_density(parts, points, n)
 
     def sample(self, keys: Ints, rng: np.random.Generator) -> Floats:
         """Touches (n, 2) for keys given by column: two standard normals each, whatever the layout."""

@@ -133,8 +133,16 @@ class Measure:
 
     def gain(self, one: WordOutcomes, other: WordOutcomes, *, z: float = Z95) -> Estimate:
         """`difference`, turned so that more is better."""
-        found = self.difference(one, other, z=z)
-        return found if self.more_is_better else turned(found)
+        return self.better(self.difference(one, other, z=z))
+
+    def better(self, difference: Estimate) -> Estimate:
+        """A difference of the measure, turned so that more is better; or one so turned, back."""
+        return difference if self.more_is_better else turned(difference)
+
+    @property
+    def sign(self) -> float:
+        """1 where more is better, else -1."""
+        return 1.0 if self.more_is_better else -1.0
 
     def per_word(self, outcomes: WordOutcomes) -> Floats:
         """Values (n,) whose mean is the measure and whose spread is its interval's: the ratio linearised."""
@@ -145,8 +153,7 @@ class Measure:
     def units(self, outcomes: Sequence[WordOutcomes]) -> Floats:
         """What independent units say of several layouts that typed the same words, (units, k): their mean is the
         measure, more being better. Units are lines of running text, else different words, else words."""
-        sign = 1.0 if self.more_is_better else -1.0
-        values = np.column_stack([sign * self.per_word(one) for one in outcomes])
+        values = np.column_stack([self.sign * self.per_word(one) for one in outcomes])
         group = outcomes[0].line if outcomes[0].line is not None else outcomes[0].origin
         if group is None or len(np.unique(group)) < 2:
             return values

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
-from nearkey.errors import PlanError
 from nearkey.intervals import (
     Estimate,
     items_to_distinguish,
@@ -24,8 +23,8 @@ from nearkey.intervals import (
 )
 from nearkey.layout import Layout
 from nearkey.simulate.condition import Condition
-from nearkey.simulate.outcomes import MEASURES, turned
-from nearkey.simulate.plain_data import plain
+from nearkey.simulate.outcomes import MEASURES
+from nearkey.simulate.plain_data import plain, row_named
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.trial import Judged, TypingTrial, make_trials
@@ -99,9 +98,8 @@ class PeopleRanking:
     ) -> PeopleRanking:
         """Rows from each person's figures."""
         measure, names = MEASURES[by], list(layouts)
-        sign = 1.0 if measure.more_is_better else -1.0
-        order = np.argsort(-sign * each[by].mean(axis=0), kind="stable")
-        best = with_the_best(sign * each[by])
+        order = np.argsort(-measure.sign * each[by].mean(axis=0), kind="stable")
+        best = with_the_best(measure.sign * each[by])
         at = None if baseline is None else names.index(baseline)
         controlled = None if at is None else with_a_control(each[by], at)
         rows = []
@@ -118,7 +116,7 @@ class PeopleRanking:
                     names[i],
                     place,
                     {name: MEASURES[name].over_people(found[:, i]) for name, found in each.items()},
-                    best[i].to_best if measure.more_is_better else turned(best[i].to_best),
+                    measure.better(best[i].to_best),
                     best[i].may_be_best,
                     to_baseline,
                 )
@@ -143,28 +141,21 @@ class PeopleRanking:
 
     def row(self, layout: str) -> PeopleRow:
         """The row of a layout; PlanError where there is none."""
-        for row in self.rows:
-            if row.layout == layout:
-                return row
-        raise PlanError(
-            f"no layout is named {layout!r}", field="layout", fix="name one of the table"
-        )
+        return row_named(self.rows, layout)
 
     def lead(self, layout: str, other: str) -> Estimate:
         """One layout less another in the measure that ranks, paired by person, turned so that more is better."""
         values = self.each[self.by]
         one, two = self.layouts.index(layout), self.layouts.index(other)
-        found = mean_over_people(values[:, one] - values[:, two])
-        return found if MEASURES[self.by].more_is_better else turned(found)
+        return MEASURES[self.by].better(mean_over_people(values[:, one] - values[:, two]))
 
     @property
     def winner_lead(self) -> Estimate:
         """The first layout's lead over the baseline, or over the best of the others where it is the baseline or there
         is none, for all layouts together; more is better."""
         first = self.rows[0]
-        beside = self.baseline in (None, first.layout) or first.to_baseline is None
-        found = first.to_best if beside or first.to_baseline is None else first.to_baseline[self.by]
-        return found if MEASURES[self.by].more_is_better else turned(found)
+        over = None if self.baseline == first.layout else first.to_baseline
+        return MEASURES[self.by].better(over[self.by] if over else first.to_best)
 
     def people_needed(self, layout: str, other: str) -> int | None:
         """People in all who would tell these two apart four times in five, if their difference is the one seen."""

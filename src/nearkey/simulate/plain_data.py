@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import fields, is_dataclass
-from typing import Any
+from typing import Any, TypeVar, cast
 
+from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, rounded
+
+Row = TypeVar("Row")
 
 
 def plain(value: Any, *, leave_out: Collection[str] = ()) -> Any:
@@ -29,6 +32,26 @@ def plain(value: Any, *, leave_out: Collection[str] = ()) -> Any:
         names = (field.name for field in fields(value) if field.name not in leave_out)
         return {name: _part(getattr(value, name)) for name in names}
     return value
+
+
+class PlainData:
+    """A dataclass that is its fields as plain data."""
+
+    __slots__ = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data: dicts, lists, text and numbers; each estimate as value, low, high."""
+        return cast(dict[str, Any], plain(self))
+
+
+def row_named(rows: Iterable[Row], name: str, *, field: str = "layout") -> Row:
+    """The row of which `field` is this name; PlanError, saying which there are, where there is none."""
+    found = {str(getattr(row, field)): row for row in rows}
+    if name not in found:
+        problem = f"no layout is named {name!r}" if field == "layout" else f"{name!r} is no {field}"
+        known = ", ".join([*found][:12]) or "none: give people"
+        raise PlanError(problem, field=field, fix=f"there are {known}")
+    return found[name]
 
 
 def _part(value: Any) -> Any:

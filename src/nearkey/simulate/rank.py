@@ -220,8 +220,7 @@ def _joined(parts: Sequence[Judged]) -> WordOutcomes:
 def _survivors(outcomes: Mapping[str, WordOutcomes], by: str, keep: str | None) -> list[str]:
     """Layouts that may still reach the top, judged on the words all of them have typed; `keep` stays."""
     measure = MEASURES[by]
-    sign = 1 if measure.more_is_better else -1
-    best = max(outcomes, key=lambda name: sign * measure.estimate(outcomes[name]).value)
+    best = max(outcomes, key=lambda name: measure.sign * measure.estimate(outcomes[name]).value)
     return [
         name
         for name, own in outcomes.items()

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from os import PathLike
-from typing import Any, ClassVar, cast
+from typing import Any, ClassVar
 
 import numpy as np
 
-from nearkey.errors import PlanError
 from nearkey.frames import Tabular
 from nearkey.intervals import (
     BestOf,
@@ -23,10 +22,9 @@ from nearkey.intervals import (
 from nearkey.layout import Layout
 from nearkey.saved_results import SavedResult, load_result, write_result
 from nearkey.simulate.layout_noise import LayoutNoise
-from nearkey.simulate.outcomes import MEASURES, Measure, WordOutcomes, turned
+from nearkey.simulate.outcomes import MEASURES, Measure, WordOutcomes
 from nearkey.simulate.people_ranking import PeopleRanking
-from nearkey.simulate.plain_data import plain
-from nearkey.simulate.rank_verdict import verdict
+from nearkey.simulate.plain_data import PlainData, plain, row_named
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.word_collisions import Collisions
@@ -52,7 +50,7 @@ class Scored:
 
 
 @dataclass(frozen=True, slots=True)
-class RankRow:
+class RankRow(PlainData):
     """One line of the table. Estimates carry 95 % intervals.
 
     top1, top3, top5 : share of words among the first 1, 3, 5 candidates.
@@ -84,10 +82,6 @@ class RankRow:
     types: dict[str, Estimate]
     letters: tuple[str, ...]
     noise: LayoutNoise
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data: each estimate as value, low, high."""
-        return cast(dict[str, Any], plain(self))
 
 
 _HEADS = {"top1": "top-1", "top3": "top-3", "top5": "top-5", "wpm": "WPM*", "kspc": "KSPC"}
@@ -153,8 +147,7 @@ class RankResult(Tabular):
         measure = MEASURES[by]
 
         def goodness(one: Scored) -> tuple[bool, float]:
-            value = measure.estimate(one.outcomes).value
-            return not one.stopped_early, value if measure.more_is_better else -value
+            return not one.stopped_early, measure.sign * measure.estimate(one.outcomes).value
 
         ordered = sorted(scored, key=goodness, reverse=True)
         by_name = {one.layout.name: one for one in ordered}
@@ -193,20 +186,11 @@ class RankResult(Tabular):
 
     def row(self, layout: str) -> RankRow:
         """The row of a layout, by name; PlanError where there is none."""
-        for row in self.rows:
-            if row.layout == layout:
-                return row
-        raise PlanError(
-            f"no layout is named {layout!r}", field="layout", fix="name one of the table"
-        )
+        return row_named(self.rows, layout)
 
     def condition(self, name: str) -> PeopleRanking:
         """The ranking under one of `conditions`, by name; PlanError where there is none."""
-        for found in self.conditions:
-            if found.condition == name:
-                return found
-        known = ", ".join(found.condition for found in self.conditions) or "none: give people"
-        raise PlanError(f"no condition {name!r}", field="condition", fix=f"there are {known}")
+        return row_named(self.conditions, name, field="condition")
 
     @property
     def winners(self) -> dict[str, str]:
@@ -222,9 +206,8 @@ class RankResult(Tabular):
         """The first layout's lead over the baseline, or over the best of the others where it is the baseline or there
         is none, for all layouts together; more is better."""
         first = self.rows[0]
-        beside = self.baseline in (None, first.layout) or first.over_baseline is None
-        found = first.behind if beside or first.over_baseline is None else first.over_baseline
-        return found if MEASURES[self.by].more_is_better else turned(found)
+        over = None if self.baseline == first.layout else first.over_baseline
+        return MEASURES[self.by].better(over or first.behind)
 
     def words_needed(self, layout: str, other: str) -> int | None:
         """Words in all that would tell these two apart four times in five, if their difference is the one seen."""
@@ -234,7 +217,6 @@ class RankResult(Tabular):
     def confirmed(self) -> Confirmed:
         """The leader chosen on the first half of the words, and estimated on the second."""
         measure, whole = MEASURES[self.by], len(self.workload)
-        sign = 1 if measure.more_is_better else -1
         done = [s for s in self.scored.values() if len(s.outcomes) == whole]
         halves = {
             s.layout.name: (
@@ -243,7 +225,9 @@ class RankResult(Tabular):
             )
             for s in done
         }
-        order = sorted(halves, key=lambda name: -sign * measure.estimate(halves[name][0]).value)
+        order = sorted(
+            halves, key=lambda name: -measure.sign * measure.estimate(halves[name][0]).value
+        )
         own = halves[order[0]][1]
         second = order[1] if len(order) > 1 else None
         return Confirmed(
@@ -447,10 +431,10 @@ def _all_at_once(
         if one.stopped_early:
             gone = measure.gain(one.outcomes, ordered[0].outcomes)
             best[one.layout.name] = BestOf(gone, False)
-    if not measure.more_is_better:
-        best = {name: BestOf(turned(b.to_best), b.may_be_best) for name, b in best.items()}
-        controlled = {name: turned(e) for name, e in controlled.items()}
-    return best, controlled
+    return (
+        {name: BestOf(measure.better(one.to_best), one.may_be_best) for name, one in best.items()},
+        {name: measure.better(one) for name, one in controlled.items()},
+    )
 
 
 def _differences(one: Scored, other: Scored) -> dict[str, Estimate]:
@@ -459,3 +443,54 @@ def _differences(one: Scored, other: Scored) -> dict[str, Estimate]:
         name: MEASURES[name].difference(one.outcomes, other.outcomes)
         for name in RankResult.MEASURES
     }
+
+
+def verdict(result: RankResult) -> list[str]:
+    """The first lines of a table and of a report.
+
+    result : a ranking. The winner under each condition with its lead over the baseline (over the second where it is the
+    baseline itself), how many layouts may be the best, and how many words or people more would tell it from its rival.
+    """
+    if len(result.rows) < 2:
+        return [f"{result.rows[0].layout} is the only layout"]
+    lines = [_line("matched", result, result.words_needed, "words")]
+    lines += [_line(c.condition, c, c.people_needed, "people") for c in result.conditions]
+    heading = f"winner by {result.by}:"
+    if not result.conditions:
+        return [
+            heading,
+            *lines,
+            "  the decoder knows the hand exactly: no people were given to type (people=, or [people] in a plan)",
+        ]
+    firsts = dict.fromkeys(result.winners.values())
+    changes = (
+        f"  the winner is the same under all {len(result.winners)} conditions"
+        if len(firsts) == 1
+        else "  THE WINNER CHANGES with the condition: "
+        + "; ".join(f"{winner} ({name})" for name, winner in result.winners.items())
+    )
+    return [heading, *lines, changes]
+
+
+def _line(
+    name: str,
+    ranking: RankResult | PeopleRanking,
+    needed: Callable[[str, str], int | None],
+    units: str,
+) -> str:
+    def would(one: str, other: str) -> str:
+        count = needed(one, other)
+        return "" if count is None else f": {count:,} {units} would, if the difference is as seen"
+
+    over, first, second = ranking.winner_lead, ranking.rows[0].layout, ranking.rows[1].layout
+    rival = second if ranking.baseline in (None, first) else str(ranking.baseline)
+    may = sum(row.may_be_best for row in ranking.rows)
+    # Against the best of the others Hsu's interval ends at 0 where the first alone may be the best.
+    apart = may == 1 if ranking.baseline in (None, first) else over.low > 0
+    said = f"  {name:20}  {first}: {estimate_text(over, 4, sign=True)} over {rival}"
+    if not apart:
+        said += f", not distinguished{would(first, rival)}"
+    said += f"; {may} of {len(ranking.rows)} layouts may be the best"
+    if may > 1 and second != rival:
+        said += f" (second {second}{would(first, second)})"
+    return said

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Unpack, cast
+from typing import Any, Unpack
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from nearkey.intervals import Estimate, mean_over_people
 from nearkey.layout import Layout
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import MEASURES
-from nearkey.simulate.plain_data import plain
+from nearkey.simulate.plain_data import PlainData, row_named
 from nearkey.simulate.replay import NEAREST, RecordedTouches, ReplayTouch, log_near
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
@@ -46,7 +46,7 @@ class ReplayRow:
 
 
 @dataclass(frozen=True, slots=True)
-class ReplayGap:
+class ReplayGap(PlainData):
     """Matched and replayed typing on one layout. The gap between them is the honest number."""
 
     layout: str
@@ -54,18 +54,7 @@ class ReplayGap:
 
     def row(self, condition: str) -> ReplayRow:
         """The row of a condition; PlanError where there is none."""
-        for row in self.rows:
-            if row.condition == condition:
-                return row
-        raise PlanError(
-            f"{condition!r} is no condition",
-            field="condition",
-            fix=f"name one of {', '.join(CONDITIONS)}",
-        )
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data."""
-        return cast(dict[str, Any], plain(self))
+        return row_named(self.rows, condition, field="condition")
 
     def __str__(self) -> str:
         lines = [f"{self.layout}: {self.rows[0].participants} people, {self.rows[0].words} words"]

@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
 from nearkey.errors import PlanError
 from nearkey.schema import convert, read_json, read_toml
-from nearkey.simulate.plain_data import plain
+from nearkey.simulate.plain_data import PlainData, plain
 from nearkey.text_table import text_table
 
 TOLERANCE: Mapping[str, float] = {
@@ -58,7 +58,7 @@ class Moved:
 
 
 @dataclass(frozen=True, slots=True)
-class ResultsComparison:
+class ResultsComparison(PlainData):
     """What two files have in common, and what they do not.
 
     moved : beyond tolerance, the furthest (in tolerances) first. compared : figures looked at.
@@ -70,10 +70,6 @@ class ResultsComparison:
     only_before: tuple[str, ...]
     only_after: tuple[str, ...]
     conditions: tuple[str, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data."""
-        return cast(dict[str, Any], plain(self))
 
     def __str__(self) -> str:
         lines = [f"differs: {one}" for one in self.conditions]

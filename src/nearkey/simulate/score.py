@@ -236,7 +236,7 @@ class _Listing:
 
     def answer(self, queries: Queries, k: int) -> Answers:
         """Those of finished words."""
-        return self.lists.answer_live(queries, k, completions=self.completions, start="")
+        return self.lists.answer_live(queries.placed(), k, completions=self.completions)
 
 
 def _compared(

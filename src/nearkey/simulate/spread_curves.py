@@ -17,7 +17,7 @@ from nearkey.layout import Layout
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES
-from nearkey.simulate.plain_data import plain
+from nearkey.simulate.plain_data import PlainData
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.trial import Judged, make_trials
@@ -96,7 +96,7 @@ class NoiseCurve:
 
 
 @dataclass(frozen=True, slots=True)
-class NoiseCurves:
+class NoiseCurves(PlainData):
     """A layout's lead over the baseline against spread and belief. `str()` says where it crosses.
 
     by : the measure. spread_mm : the baseline's spread at factor 1. words : typed at each point.
@@ -109,10 +109,6 @@ class NoiseCurves:
     spread_mm: float
     spread: NoiseCurve
     belief: NoiseCurve
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data."""
-        return cast(dict[str, Any], plain(self))
 
     def __str__(self) -> str:
         return (

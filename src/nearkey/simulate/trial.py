@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from time import perf_counter, thread_time
 
 import numpy as np
@@ -188,9 +188,7 @@ class TypingTrial:
             typed = self.type(chunk, number)
         judged = self.judge(typed)
         stages.add(judged.stages)
-        return Judged(
-            judged.outcomes, judged.faults, judged.answer_s, judged.seconds, stages.seconds
-        )
+        return replace(judged, stages=stages.seconds)
 
 
 def make_trials(

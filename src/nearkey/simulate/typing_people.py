@@ -333,13 +333,7 @@ class _Parts:
             self.typed.append(np.delete(rows, learnt))
         self.one = TouchesOnLayout(self.log, self.layout, one.cleaned)
         self.cleaned = self.one.for_fitting(self.log)
-        self._models: dict[tuple[str, int], Any] = {}
-
-    def cached(self, what: str, person: int, make: Callable[[], Any]) -> Any:
-        """A model of this log, made once."""
-        if (what, person) not in self._models:
-            self._models[what, person] = make()
-        return self._models[what, person]
+        self.models: dict[tuple[str, int], Any] = {}
 
     def others(self, person: int) -> TouchLog:
         """The cleaned touches of everyone else."""
@@ -367,23 +361,25 @@ class _RecordedOnLayout:
         self._parts, self._layout, self._order = parts, layout, order
         self._scale = parts.layout.unit_mm / layout.unit_mm
 
-    def _here(self, model: Any) -> Any:
-        carried = model.for_layout(_in_mm(self._layout))
-        return carried if self._scale == 1.0 else _Rescaled(carried, self._scale)
+    def _model(self, what: str, person: int, fit: Callable[[_Parts], Any]) -> SamplingTouchModel:
+        """A model of the log, fitted once, for the keys of this layout."""
+        models = self._parts.models
+        if (what, person) not in models:
+            models[what, person] = fit(self._parts)
+        here: SamplingTouchModel = models[what, person].for_layout(_in_mm(self._layout))
+        return here if self._scale == 1.0 else _Rescaled(here, self._scale)
 
     def generating(self, person: int, assumed: SamplingTouchModel) -> SamplingTouchModel:
         parts = self._parts
         if parts.people.typing == "model":
             name = parts.people.names[person]
-            own = parts.cached(
+            return self._model(
                 "own",
                 person,
-                lambda: parts.people.decoder.unfitted().fit(
+                lambda parts: parts.people.decoder.unfitted().fit(
                     parts.one.for_fitting(parts.log.of_participant(name)), parts.layout
                 ),
             )
-            model: SamplingTouchModel = self._here(own)
-            return model
         rows, points = parts.typed[person], parts.log.points
         offsets = points[rows] - parts.geometry.centers[parts.key[rows]]
         pools = []
@@ -396,26 +392,20 @@ class _RecordedOnLayout:
         return PoolTouch(ordered, assumed)
 
     def without(self, person: int) -> SamplingTouchModel:
-        parts = self._parts
-        found = parts.cached(
+        return self._model(
             "without",
             person,
-            lambda: parts.people.decoder.unfitted().fit(parts.others(person), parts.layout),
+            lambda parts: parts.people.decoder.unfitted().fit(parts.others(person), parts.layout),
         )
-        model: SamplingTouchModel = self._here(found)
-        return model
 
     def calibrated(self, person: int) -> SamplingTouchModel:
-        parts = self._parts
-        found = parts.cached(
+        return self._model(
             "calibrated",
             person,
-            lambda: parts.people.decoder.adapted(
+            lambda parts: parts.people.decoder.adapted(
                 parts.others(person), parts.own(person), parts.layout
             ),
         )
-        model: SamplingTouchModel = self._here(found)
-        return model
 
 
 class _Rescaled:
@@ -451,9 +441,8 @@ class _CarriedOnLayout:
 
     def _fit(self, logs: Sequence[TouchLog]) -> SamplingTouchModel:
         layouts = [part.layout for part in self._parts]
-        model: SamplingTouchModel = fit_carried(
-            self._people.decoder.unfitted(), logs, layouts, self._layout
-        )
+        family = self._people.decoder.unfitted()
+        model: SamplingTouchModel = fit_carried(family, logs, layouts, self._layout)
         return model
 
     def without(self, person: int) -> SamplingTouchModel:

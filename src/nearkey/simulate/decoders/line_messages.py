@@ -180,11 +180,7 @@ from_benchmark: msgspec.json.Decoder[FromBenchmark] = msgspec.json.Decoder(FromB
 
 def hello(layout: Layout, touch: Any, *, lexicon: str | None, k: int) -> Hello:
     """The first line of a benchmark on a layout; see `Hello`."""
-    keys = [
-        ToldKey(key.id, key.role, key.letters, key.x, key.y, key.w, key.h, key.label)
-        for key in layout.keys
-    ]
-    told = ToldLayout(layout.name, layout.unit_mm, layout.width, layout.height, keys)
+    told = msgspec.convert(layout, ToldLayout, from_attributes=True)
     return Hello(PROTOCOL, VERSION, told, _told_touch(touch), lexicon, k, VERSIONS)
 
 

@@ -11,7 +11,6 @@ import tempfile
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from time import monotonic, perf_counter
 from typing import IO, Any, Literal
@@ -131,20 +130,11 @@ class OutsideDecoder(Closable):
     def answer(self, queries: Queries, k: int) -> Answers:
         """Answers to all queries, asked one by one; `seconds` includes the way through the pipes."""
         if self._use == "live":
-            return self.answer_live(queries, k, start="")
+            return self.answer_live(queries.placed(), k)
         return self._answers(queries, k, {"use": "words"})
 
-    def answer_live(
-        self,
-        queries: Queries,
-        k: int,
-        *,
-        completions: bool | None = None,
-        start: str | None = None,
-    ) -> Answers:
+    def answer_live(self, queries: Queries, k: int, *, completions: bool | None = None) -> Answers:
         """Live lists, as of `LiveLists`."""
-        if queries.contexts is None and start is not None:
-            queries = replace(queries, contexts=(start,) * len(queries))
         return self._answers(queries, k, {"use": "live", "completions": completions is not False})
 
     def _answers(self, queries: Queries, k: int, how: dict[str, Any]) -> Answers:

@@ -60,7 +60,8 @@ class OwnDecoder:
     def answer(self, queries: Queries, k: int) -> Answers:
         """Answers to all queries, in order."""
         if self.use == "live":
-            return self.answer_live(queries, k, start="")
+            known = queries if self._context else replace(queries, contexts=None, states=None)
+            return self.answer_live(known.placed(), k)
         found, log_probs = self.decoder.decode_batch(
             queries.points,
             queries.offsets,
@@ -73,14 +74,13 @@ class OwnDecoder:
     def answer_one(self, queries: Queries, i: int, k: int) -> list[Candidate]:
         """One question the way a keyboard asks it."""
         touches = queries.touches(i)
+        context = self._context_of(queries, i)
         if self.use == "live":
-            return self.live(touches, self._context_of(queries, i, ""), k)
+            return self.live(touches, "" if context is None else context, k)
         # Words that ran together can be longer than any that may be asked for: they are missed, as in a batch.
-        return (
-            []
-            if len(touches) > MOST_TOUCHES
-            else self.decoder.decode(touches, context=self._context_of(queries, i), k=k)
-        )
+        if len(touches) > MOST_TOUCHES:
+            return []
+        return self.decoder.decode(touches, context=context, k=k)
 
     def live(
         self,
@@ -113,29 +113,19 @@ class OwnDecoder:
             self._other = self.decoder.with_edits(replace(edits, completion=cost))
         return self._other
 
-    def answer_live(
-        self,
-        queries: Queries,
-        k: int,
-        *,
-        completions: bool | None = None,
-        start: str | None = None,
-    ) -> Answers:
-        """Live lists, in order; see `live`. start : the text before words of which none is told."""
+    def answer_live(self, queries: Queries, k: int, *, completions: bool | None = None) -> Answers:
+        """Live lists, in order; see `live`."""
         kept = Collector(len(queries), k)
         for i in queries.asked():
-            context = self._context_of(queries, i, start)
+            context = self._context_of(queries, i)
             since = perf_counter()
             found = self.live(queries.touches(i), context, k, completions=completions)
             kept.take(i, [one.word for one in found], None, perf_counter() - since)
         return kept.answers()
 
-    def _context_of(self, queries: Queries, i: int, start: str | None = None) -> str | State | None:
+    def _context_of(self, queries: Queries, i: int) -> str | State | None:
         states = self.states(queries)
-        if states is not None:
-            return states[i]
-        told = queries.context(i) if self._context else None
-        return start if told is None else told
+        return queries.context(i) if states is None else states[i]
 
     def posterior(self, queries: Queries, target: NDArray[np.int64]) -> Posterior | None:
         """Probability of the first word, and of the words meant, given by lexicon index (-1: outside it).

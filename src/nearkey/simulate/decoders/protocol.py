@@ -77,18 +77,10 @@ class LiveLists(Protocol):
 
     lists_live: bool
 
-    def answer_live(
-        self,
-        queries: Queries,
-        k: int,
-        *,
-        completions: bool | None = None,
-        start: str | None = None,
-    ) -> Answers:
+    def answer_live(self, queries: Queries, k: int, *, completions: bool | None = None) -> Answers:
         """The live lists of all queries, in order.
 
-        completions : whether unfinished words are listed; None leaves that to the decoder. start : the text before
-        words of which none is told.
+        completions : whether unfinished words are listed; None leaves that to the decoder.
         """
 
 
@@ -120,6 +112,12 @@ class Queries:
     def context(self, i: int) -> str | None:
         """The text before the i-th word."""
         return None if self.contexts is None else self.contexts[i]
+
+    def placed(self) -> Queries:
+        """The same, at the start of a sentence where no text before the words is told: as a live list has them."""
+        if self.contexts is not None:
+            return self
+        return replace(self, contexts=("",) * len(self), states=None)
 
     def head(self, n: int) -> Queries:
         """The first n questions."""
@@ -333,17 +331,8 @@ class SingleLists:
     def __init__(self, decoder: ListsLive) -> None:
         self._decoder = decoder
 
-    def answer_live(
-        self,
-        queries: Queries,
-        k: int,
-        *,
-        completions: bool | None = None,
-        start: str | None = None,
-    ) -> Answers:
+    def answer_live(self, queries: Queries, k: int, *, completions: bool | None = None) -> Answers:
         """See `LiveLists`."""
-        if queries.contexts is None and start is not None:
-            queries = replace(queries, contexts=(start,) * len(queries))
         asked = partial(self._decoder.live, completions=completions is not False)
         return _one_by_one(asked, queries, k, scored=False)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import IO
+from typing import IO, Any
 
 import msgspec
 import numpy as np
@@ -21,6 +21,7 @@ from nearkey.simulate.decoders.line_messages import (
     Hello,
     Message,
     Ready,
+    ToldKey,
     ToldLayout,
     ToldTouch,
     Word,
@@ -143,21 +144,14 @@ def _layout_of(told: ToldLayout) -> Layout:
         unit_mm=told.unit_mm,
         width=told.width,
         height=told.height,
-        keys=tuple(
-            Key(
-                id=key.id,
-                label=key.letters.upper() or key.id if key.label is None else key.label,
-                x=key.x,
-                y=key.y,
-                w=key.w,
-                h=key.h,
-                letters=key.letters,
-                role=key.role,
-            )
-            for key in told.keys
-        ),
+        keys=tuple(Key(**_key_fields(key)) for key in told.keys),
         alphabet="".join(key.letters for key in told.keys if key.role == "letters"),
     )
+
+
+def _key_fields(told: ToldKey) -> dict[str, Any]:
+    label = told.letters.upper() or told.id if told.label is None else told.label
+    return msgspec.structs.asdict(told) | {"label": label}
 
 
 def _answer(own: OwnDecoder, asked: Word) -> Answer:
