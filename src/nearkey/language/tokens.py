@@ -49,10 +49,13 @@ _UNIFY_SCRIPTS = _UNIFY | str.maketrans(
     {
         "\u200b": " ", "\u0964": ".", "\u0965": ".", "\u06d4": ".", "\u1362": ".", "\u0589": ".",
         "\u061f": "?", "\u060c": ",", "\u061b": ";", "\u0640": None, "\u05be": "-", "\u05f3": "'",
+        "\u1361": " ", "\u1363": ",", "\u1364": ";", "\u1365": ":", "\u1367": "?", "\u055d": ",", "\u05c3": ".",
+        "\u055b": None, "\u055c": None, "\u055e": None,
     }
 )  # fmt: skip
 """`_UNIFY` and the marks of Indic, Arabic, Ethiopic, Armenian and Hebrew writing; the zero-width space parts
-the words of scripts that are written without spaces."""
+the words of scripts that are written without spaces, the Ethiopic word space those of its own. Armenian marks of
+stress, exclamation and question stand over a letter inside the word: they are left out."""
 _JOINERS = "\u200c\u200d"
 """They shape the letters around them, are part of a word's written form, and need no touch."""
 _LETTERS = r"[^\W\d_]+"

@@ -10,7 +10,7 @@ from small_packs import grid_of
 
 import nearkey as nk
 from nearkey.errors import PackError
-from nearkey.language.tokens import joins_marks, normalise_word, sentences
+from nearkey.language.tokens import PUNCTUATION, joins_marks, normalise_word, sentences
 from nearkey.packs import finished
 from nearkey.packs.builder import build_pack
 from nearkey.packs.starter import start_recipe
@@ -104,6 +104,26 @@ def test_marks_belong_to_words(text, words):
 
 def test_a_full_stop_of_another_script_ends_the_sentence():
     assert len(list(sentences(["देखा। फिर गया॥ आया"], combining=True))) == 3
+
+
+@pytest.mark.parametrize(
+    ("text", "read"),
+    [
+        ("ሰላም፡ለዓለም፣ እንዴት፧ ደህና።", [["ሰላም", "ለዓለም,", "እንዴት?"], ["ደህና."]]),
+        ("այո՝ ինչպե՞ս եք։ լա՛վ", [["այո,", "ինչպես", "եք."], ["լավ"]]),
+        ("בראשית ברא׃ אור", [["בראשית", "ברא."], ["אור"]]),
+    ],
+)
+def test_marks_of_other_scripts(text, read):
+    # The Unicode Standard 15 on Armenian, Ethiopic and Hebrew: which sign is which mark; Armenian's stand within words.
+    found = [
+        [
+            word + (PUNCTUATION[code] if code < len(PUNCTUATION) else "")
+            for word, code in zip(sentence.words, sentence.punctuation, strict=True)
+        ]
+        for sentence in sentences([text], combining=True)
+    ]
+    assert found == read
 
 
 def test_latin_alphabets_of_whole_letters_read_as_ever():

@@ -8,7 +8,7 @@ and to remember. (Without such beginnings, training diverges from the state of z
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 import jax
@@ -41,8 +41,9 @@ def dropout_masks(options: Options, vocabulary: int, key: Array) -> dict[str, Ar
     return masks
 
 
+@cache
 def make_step(options: Options, vocabulary: int) -> Callable[..., Any]:
-    """The compiled step: a batch, its gradient, AdamW."""
+    """The compiled step: a batch, its gradient, AdamW. Made once for the same options."""
 
     def next_rows(
         data: Mapping[str, Array], places: Array, key: Array

@@ -53,6 +53,11 @@ def word_vectors(params: Params) -> Array:
     return jnp.concatenate([params["head"], wide])
 
 
+def _unroll() -> int:
+    """Steps of a loop over a window that are compiled as one: launches are dear on a card, compiling on a processor."""
+    return 1 if jax.default_backend() == "cpu" else 8
+
+
 def _product(a: Array, b: Array) -> Array:
     return jnp.dot(
         a.astype(jnp.bfloat16), b.astype(jnp.bfloat16), preferred_element_type=jnp.float32
@@ -94,7 +99,7 @@ def _forward(
         return (h, c), (h, gates, c.astype(jnp.bfloat16))
 
     start = (h0.astype(jnp.bfloat16), c0.astype(jnp.float32))
-    (h, c), (hs, gates, cs) = jax.lax.scan(step, start, (sums, keep), unroll=8)
+    (h, c), (hs, gates, cs) = jax.lax.scan(step, start, (sums, keep), unroll=_unroll())
     return hs, h, c, (hs, gates, cs)
 
 
@@ -135,7 +140,7 @@ def _recurrence_backward(saved: Any, given: Any) -> Any:
 
     start = (d_last.astype(jnp.float32), d_cells.astype(jnp.float32))
     (dh0, dc0), (d_sums, dhs) = jax.lax.scan(
-        step, start, (d_outputs, gates, cs, c_before, keep), reverse=True, unroll=8
+        step, start, (d_outputs, gates, cs, c_before, keep), reverse=True, unroll=_unroll()
     )
     o = gates[..., 3 * cs.shape[-1] :].astype(jnp.float32)
     squashed = (o * jnp.tanh(cs.astype(jnp.float32))).astype(jnp.bfloat16)
