@@ -152,16 +152,9 @@ def clean(
     def count(mask: Flags) -> list[int]:
         return [int(c) for c in np.bincount(who, weights=mask, minlength=len(people))]
 
-    columns = zip(
-        people.tolist(),
-        count(np.ones(n, dtype=bool)),
-        count(far),
-        count(doubled),
-        count(unlabelled),
-        count(backward),
-        count(absurd),
-        strict=True,
-    )
+    every = np.ones(n, dtype=bool)
+    counts = map(count, (every, far, doubled, unlabelled, backward, absurd))
+    columns = zip(people.tolist(), *counts, strict=True)
     by_name = {row[0]: ParticipantCleaning(*row) for row in columns}
     report = CleaningReport(
         max_sd=max_sd,
