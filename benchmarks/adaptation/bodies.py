@@ -63,17 +63,5 @@ def population(
         person += [f"p{p}"] * touches
         target += [layout.key_ids[k] for k in keys]
     xy = np.concatenate(points)
-    order = np.arange(len(xy))
-    log = TouchLog.from_columns(
-        {
-            "participant": person,
-            "session": ["1"] * len(xy),
-            "trial": order,
-            "order": order,
-            "time_s": order * 0.3,
-            "x": xy[:, 0],
-            "y": xy[:, 1],
-            "target": target,
-        }
-    )
+    log = TouchLog.from_points(xy, target, participant=person, time_s=0.3 * np.arange(len(xy)))
     return PeopleTouch().fit(log, layout)

@@ -173,11 +173,9 @@ def main() -> None:
     parser.add_argument("--part", choices=["type", "restore"], help=argparse.SUPPRESS)
     parser.add_argument("--journal", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
-    if args.part == "type":
-        print(json.dumps(type_words(args.journal, args.words)))
-        return
-    if args.part == "restore":
-        print(json.dumps(restore(args.journal)))
+    if args.part:
+        typed = args.part == "type"
+        print(json.dumps(type_words(args.journal, args.words) if typed else restore(args.journal)))
         return
 
     from sections import save, section
@@ -187,18 +185,7 @@ def main() -> None:
         if source is None:
             continue
         found = measured(source, args.words)
-        typed, restored = found["type"], found["restore"]
-        rows.append(
-            [
-                name,
-                typed["grown_mb"],
-                typed["file_mb"],
-                typed["ms_a_word"],
-                restored["seconds"],
-                restored["grown_mb"],
-                restored["undone"],
-            ]
-        )
+        rows.append([name, *found["type"].values(), *found["restore"].values()])
         print(rows[-1], flush=True)
     save(
         "session_long",

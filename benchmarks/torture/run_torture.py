@@ -41,13 +41,8 @@ def torture_readers(
         for reader in readers(folder / "good")[part::parts]:
             failed, told = fuzz(reader, folder, cases=cases, seed=seed)
             out.append((reader.name, cases, failed, told))
-            print(
-                f"{reader.name}: {cases} cases, {failed} failures",
-                *told,
-                sep="\n    ",
-                file=sys.stderr,
-                flush=True,
-            )
+            done = f"{reader.name}: {cases} cases, {failed} failures"
+            print(done, *told, sep="\n    ", file=sys.stderr, flush=True)
         return out
 
 

@@ -30,17 +30,12 @@ def main() -> None:
         n = people * each
         points = touch.sample(np.zeros(n, dtype=np.int64), rng)
         names = np.repeat([f"invented-{i}" for i in range(people)], each)
-        columns = {
-            "participant": names,
-            "session": np.full(n, "1"),
-            "trial": np.arange(n),
-            "order": np.zeros(n, dtype=np.int64),
-            "time_s": np.arange(n, dtype=np.float64),
-            "x": points[:, 0],
-            "y": points[:, 1],
-            "target": np.full(n, layout.key_ids[0]),
-        }
-        log = nk.TouchLog.from_columns(columns)
+        log = nk.TouchLog.from_points(
+            points,
+            [layout.key_ids[0]] * n,
+            participant=names,
+            time_s=np.arange(n, dtype=np.float64),
+        )
         kept, report = nk.clean(log, layout)
         variance = kept.points.var(axis=0).mean() / points.var(axis=0).mean()
         rows.append([each, n, report.n_dropped / n, NOMINAL, variance])
