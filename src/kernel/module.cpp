@@ -87,7 +87,8 @@ template <typename Evaluate> Out2<double> ambiguities(const AmbiguityWords &word
         nb::gil_scoped_release unlocked;
         std::atomic<std::size_t> next{0};
         in_threads(threads, n, [&] {
-            AmbiguityWords::Scratch scratch;
+            // Kept from call to call: where memory goes back to the system at once, getting it again takes as long as the work.
+            thread_local AmbiguityWords::Scratch scratch;
             for (std::size_t i; (i = next.fetch_add(1)) < n;) {
                 const Ambiguity found = evaluate(keys.data() + i * keys.shape(1), scratch);
                 const double values[] = {found.first, found.third, found.passed};
