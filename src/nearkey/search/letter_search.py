@@ -35,7 +35,7 @@ VERSION = 2
 _PIECE = 20_000  # layouts of a listed chunk at most
 _BATCH = 2_000  # evaluated in one call
 _FLOOR_EVERY = 64  # layouts evaluated between two looks at the worst that would be kept
-_STAYED = 8  # steps at a layout before its neighbours are distinguished unevaluated: that has a cost of its own
+_STAYED = 24  # steps at a layout before its neighbours are distinguished unevaluated: that has a cost of its own
 _SCALE = 64  # layouts drawn to learn the scale of each objective
 
 
