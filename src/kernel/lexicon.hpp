@@ -28,7 +28,7 @@ struct Node {
     std::uint32_t child;      // first child; or, where there are no children, the place of the leaf's first entry
     std::uint8_t letter;
     std::uint8_t n_children;
-    std::uint16_t n_entries;  // of a leaf: words typed alike
+    std::uint16_t n_entries;  // of a leaf: words typed alike; elsewhere: those that end here
 };
 
 // Places of neighbouring entries.
@@ -243,7 +243,7 @@ private:
                     parent_.push_back(depth == 0 ? made : group.parent);
                     if (s.last - s.first == 1 || ends.n)
                         for (std::uint32_t i = strings[s.first]; i < strings[s.first + 1]; ++i) end_[(with_endings ? n_entries() : 0) + order(i)] = made;
-                    nodes_.push_back(Node{here.first, s.letter, 0, static_cast<std::uint16_t>(here.n)});
+                    nodes_.push_back(Node{here.first, s.letter, 0, static_cast<std::uint16_t>(s.last - s.first > 1 ? ends.n : here.n)});
                     if (with_endings) ending_.push_back(ends);
                 }
                 if (depth == 0) {

@@ -149,13 +149,27 @@ NgramTable::Context NgramTable::resolve(const std::uint32_t *context, std::size_
             const auto [begin, end] = children(static_cast<int>(j - 1), entry);
             found = find(static_cast<int>(j), begin, end, words[j], entry);
         }
-        if (!found) continue;
-        const Level &level = levels_[m - 1];
-        const auto [begin, end] = children(static_cast<int>(m - 1), entry);
-        result.spans[result.n_spans++] = Span{static_cast<int>(m), begin, end, result.unigram_shift};
-        result.unigram_shift += value(level.backoff, level.backoff_book, entry);
+        if (found) add_span(result, static_cast<int>(m), entry);
     }
     return result;
+}
+
+NgramTable::Context NgramTable::extended(const Context &context, std::uint32_t word) const {
+    Context result;
+    for (int i = 0; i < context.n_spans; ++i) {
+        const Span &span = context.spans[i];
+        std::uint64_t entry;
+        if (span.level + 1 < order_ && find(span.level, span.begin, span.end, word, entry)) add_span(result, span.level + 1, entry);
+    }
+    if (order_ > 1 && word < vocab_) add_span(result, 1, word);
+    return result;
+}
+
+void NgramTable::add_span(Context &context, int words, std::uint64_t entry) const {
+    const Level &level = levels_[words - 1];
+    const auto [begin, end] = children(words - 1, entry);
+    context.spans[context.n_spans++] = Span{words, begin, end, context.unigram_shift};
+    context.unigram_shift += value(level.backoff, level.backoff_book, entry);
 }
 
 double NgramTable::follower(const Context &context, std::uint32_t word) const {

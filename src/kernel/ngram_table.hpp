@@ -45,6 +45,8 @@ public:
     };
 
     Context resolve(const std::uint32_t *context, std::size_t length) const;
+    // The same of a context's words and one more, found among its followers.
+    Context extended(const Context &context, std::uint32_t word) const;
     double log_prob(const Context &context, std::uint32_t word) const;
     // That of every token: `vocab` of them, faster than one by one where the vocabulary is small.
     void log_probs(const Context &context, double *out) const;
@@ -87,6 +89,9 @@ private:
         const std::uint64_t count = levels_[level + 1].count, end = std::min<std::uint64_t>(child[entry + 1], count);
         return {std::min<std::uint64_t>(child[entry], end), end};
     }
+
+    // Adds the followers of an n-gram of so many words.
+    void add_span(Context &context, int words, std::uint64_t entry) const;
 
     struct Level {
         std::uint64_t count = 0;

@@ -39,6 +39,12 @@ private:
     std::uint32_t epoch_ = 0;
 };
 
+// Room for a value that is written before it is read.
+template <typename T> union Room {
+    Room() {}
+    T value;
+};
+
 // A child worth a visit.
 struct Child {
     double bound;
@@ -89,31 +95,34 @@ Searcher::Searcher(std::shared_ptr<const Lexicon> lexicon, std::shared_ptr<const
     }
 }
 
-void Searcher::emissions_from_columns(const double *columns, int n_touches, std::size_t n_columns, Emissions &out) const {
-    const std::uint32_t n_letters = lexicon_->n_letters();
+void Searcher::begin_rows(int n_touches, Emissions &out) const {
     out.n_touches = n_touches;
-    out.n_letters = n_letters;
-    out.value.resize(static_cast<std::size_t>(n_touches) * n_letters);
+    out.n_letters = lexicon_->n_letters();
+    out.value.resize(static_cast<std::size_t>(n_touches) * out.n_letters);
     out.rest.resize(n_touches + 1);
-    out.rest[n_touches] = 0.0;
-    for (int i = n_touches; i-- > 0;) {
-        const double *row = columns + static_cast<std::size_t>(i) * n_columns;
-        double *to = out.value.data() + static_cast<std::size_t>(i) * n_letters;
-        double best = kMinusInfinity;
-        for (std::uint32_t a = 0; a < n_letters; ++a) {
-            to[a] = row[letter_column_[a]];
-            best = std::max(best, to[a]);
-        }
-        out.rest[i] = out.rest[i + 1] + best;
-    }
+}
+
+void Searcher::emissions_from_columns(const double *columns, int n_touches, std::size_t n_columns, Emissions &out) const {
+    begin_rows(n_touches, out);
+    out.searcher = 0;
+    for (int i = 0; i < n_touches; ++i) fill_row(columns + static_cast<std::size_t>(i) * n_columns, out.row(i));
+    out.find_rest();
 }
 
 void Searcher::emissions_from_points(const Emitter &emitter, const double *points, int n_touches, Emissions &out) const {
     thread_local std::vector<double> columns;
-    const std::size_t n = emitter.n_keys();
-    columns.resize(static_cast<std::size_t>(n_touches) * n);
-    for (int i = 0; i < n_touches; ++i) emitter.log_probs(points[2 * i], points[2 * i + 1], columns.data() + i * n);
-    emissions_from_columns(columns.data(), n_touches, n, out);
+    double *densities = (columns.resize(emitter.n_keys()), columns.data());
+    int same = 0;
+    if (out.searcher == id_)
+        while (same < std::min(n_touches, out.n_touches) && std::equal(points + 2 * same, points + 2 * same + 2, out.points.data() + 2 * same)) ++same;
+    begin_rows(n_touches, out);
+    out.searcher = id_;
+    out.points.assign(points, points + 2 * n_touches);
+    for (int i = same; i < n_touches; ++i) {
+        emitter.log_probs(points[2 * i], points[2 * i + 1], densities);
+        fill_row(densities, out.row(i));
+    }
+    out.find_rest();
 }
 
 double Searcher::touch_of(const Emissions &emissions, std::uint32_t entry) const {
@@ -462,7 +471,7 @@ struct Searcher::Walk {
                 continue;
             }
             if constexpr (Way::kKind == Kind::completion)
-                if (depth + 1 > e.n_touches) offer_places(lexicon().ending(chosen), next);
+                if (depth + 1 > e.n_touches && node.n_entries) offer_places(lexicon().ending(chosen), next);
             walk(Places{node.child, node.n_children}, depth + 1, next);
         }
     }
@@ -524,8 +533,8 @@ struct Searcher::Walk {
         const double most_touch = begun.bound(*this, from), most_language = weight * (keep + run.best);
         if (!(most_touch + most_language > threshold<Way>())) return;
         // After each letter of the last follower looked at, as far as it was followed; `dead` letters of it lead nowhere.
-        std::array<Way, kMaxLetters + 1> after;
-        after[from] = begun;
+        std::array<Room<Way>, kMaxLetters + 1> after;
+        after[from].value = begun;
         int known = from, dead = kMaxLetters + 1;
         const std::uint8_t *letters = cache.letters.data() + run.letters;
         for (std::uint32_t i = run.first; i < run.last; ++i, letters += run.length) {
@@ -536,15 +545,15 @@ struct Searcher::Walk {
             known = std::max(from, std::min(known, shared));
             const double language = weight * (keep + follower.language);
             if (!(most_touch + language > threshold<Way>()) || (own && own->has(follower.word))) continue;
-            bool good = after[known].bound(*this, known) + language > threshold<Way>();
+            bool good = after[known].value.bound(*this, known) + language > threshold<Way>();
             while (good && known < to) {
-                after[known + 1] = after[known].next(*this, known, letters[known]);
+                after[known + 1].value = after[known].value.next(*this, known, letters[known]);
                 ++known;
-                const double bound = after[known].bound(*this, known);
+                const double bound = after[known].value.bound(*this, known);
                 good = bound + language > threshold<Way>();
                 if (!(bound + most_language > threshold<Way>())) dead = known;
             }
-            if (good) offer(follower.word, after[to], language);
+            if (good) offer(follower.word, after[to].value, language);
         }
     }
 

@@ -114,6 +114,8 @@ struct Emissions {
     std::uint32_t n_letters = 0;
     std::vector<double> value;  // n_touches x n_letters
     std::vector<double> rest;   // rest[i] = sum of the best of rows i, i + 1, ...
+    std::vector<double> points{};  // n_touches x 2, where they were made of points by the searcher of this number
+    std::uint64_t searcher = 0;
 
     // Touches from `first` up to `last`, as if they were all.
     Emissions part(int first, int last) const {
@@ -124,7 +126,13 @@ struct Emissions {
         return out;
     }
 
+    void find_rest() {
+        rest[n_touches] = 0.0;
+        for (int i = n_touches; i-- > 0;) rest[i] = rest[i + 1] + *std::max_element(row(i), row(i) + n_letters);
+    }
+
     const double *row(int touch) const { return value.data() + static_cast<std::size_t>(touch) * n_letters; }
+    double *row(int touch) { return value.data() + static_cast<std::size_t>(touch) * n_letters; }
 };
 
 // Words whose language score is mixed with another source (a person's own words, a phrase list):
@@ -166,6 +174,7 @@ public:
     std::uint32_t token(std::uint32_t word) const { return token_[word]; }
 
     void emissions_from_columns(const double *columns, int n_touches, std::size_t n_columns, Emissions &out) const;
+    // Rows that `out` has of the same points are kept; the emitter must be the same for all calls of one searcher.
     void emissions_from_points(const Emitter &emitter, const double *points, int n_touches, Emissions &out) const;
 
     // The best k words for all touches of `emissions`, each explained by one word; and in `finished` the best finished reading,
@@ -180,6 +189,12 @@ public:
     double touch_of(const Emissions &emissions, std::uint32_t entry) const;
 
 private:
+    void fill_row(const double *columns, double *row) const {
+        for (std::size_t a = 0; a < letter_column_.size(); ++a) row[a] = columns[letter_column_[a]];
+    }
+    // Room for the rows of so many touches; `find_rest` when they are filled.
+    void begin_rows(int n_touches, Emissions &out) const;
+
     struct Walk;
     struct FollowerCache;
     struct Recent;

@@ -1,6 +1,7 @@
 #include "speller.hpp"
 
 #include <algorithm>
+#include <span>
 #include <stdexcept>
 
 namespace nearkey {
@@ -18,31 +19,31 @@ Speller::Speller(std::shared_ptr<const NgramTable> table, std::vector<std::uint3
 }
 
 Speller::Beam Speller::start() const {
-    Hypothesis empty{0.0, 0.0, 0.0, {}, 1, {}, {}};
-    empty.context[0] = table_->bos();
-    empty.resolved = table_->resolve(empty.context.data(), 1);
-    return {empty};
+    const std::uint32_t bos = table_->bos();
+    return {Hypothesis{0.0, 0.0, 0.0, {}, table_->resolve(&bos, 1)}};
 }
 
 Speller::Beam Speller::step(const Beam &beam, const double *row, std::uint32_t n_letters) const {
     struct Next {
-        double total, touch, language;
+        double total, language;
         std::uint32_t from;
         std::uint8_t letter;
     };
     const double least = *std::max_element(row, row + n_letters) - kLetterReach;
-    thread_local std::vector<Next> next;
-    thread_local std::vector<double> log_probs;
+    thread_local std::vector<Next> kept_next;
+    thread_local std::vector<double> kept_log_probs;
+    // By references: each use of a thread's own variable is a call.
+    std::vector<Next> &next = kept_next;
+    std::vector<double> &log_probs = kept_log_probs;
     next.clear();
     log_probs.resize(table_->vocab());
     for (std::uint32_t h = 0; h < beam.size(); ++h) {
         const Hypothesis &hypothesis = beam[h];
-        table_->log_probs(hypothesis.resolved, log_probs.data());
+        table_->log_probs(hypothesis.context, log_probs.data());
         for (std::uint32_t a = 0; a < n_letters; ++a) {
             if (row[a] < least) continue;
             const double language = weight_ * log_probs[token_[a]];
-            next.push_back(Next{hypothesis.total + row[a] + language, hypothesis.touch + row[a], hypothesis.language + language, h,
-                                static_cast<std::uint8_t>(a)});
+            next.push_back(Next{hypothesis.total + row[a] + language, hypothesis.language + language, h, static_cast<std::uint8_t>(a)});
         }
     }
     const auto better = [](const Next &a, const Next &b) {
@@ -53,36 +54,31 @@ Speller::Beam Speller::step(const Beam &beam, const double *row, std::uint32_t n
     std::partial_sort(next.begin(), next.begin() + static_cast<std::ptrdiff_t>(keep), next.end(), better);
     Beam out;
     out.reserve(keep);
-    const int most = table_->order() - 1;
     for (std::size_t i = 0; i < keep; ++i) {
-        Hypothesis made = beam[next[i].from];
-        made.total = next[i].total;
-        made.touch = next[i].touch;
-        made.language = next[i].language;
-        made.letters.push_back(next[i].letter);
-        if (made.n_context == most && most > 0) {
-            std::rotate(made.context.begin(), made.context.begin() + 1, made.context.begin() + most);
-            made.context[most - 1] = token_[next[i].letter];
-        } else if (made.n_context < most) {
-            made.context[made.n_context++] = token_[next[i].letter];
-        } else {
-            made.n_context = 0;
-        }
-        made.resolved = table_->resolve(made.context.data(), static_cast<std::size_t>(made.n_context));
-        out.push_back(std::move(made));
+        const Next &one = next[i];
+        const Hypothesis &from = beam[one.from];
+        out.push_back(Hypothesis{one.total, from.touch + row[one.letter], one.language, from.letters, table_->extended(from.context, token_[one.letter])});
+        out.back().letters.push_back(static_cast<char>(one.letter));
     }
     return out;
 }
 
 std::vector<Spelled> Speller::finish(const Beam &beam, std::size_t k) const {
-    std::vector<Spelled> out;
+    struct End {
+        double total, end;
+        const Hypothesis *of;
+    };
+    std::vector<End> ends;
+    ends.reserve(beam.size());
     for (const Hypothesis &h : beam) {
         if (h.letters.empty()) continue;
-        const double end = weight_ * table_->log_prob(h.resolved, table_->eos());
-        out.push_back(Spelled{h.total + end, h.touch, h.language + end, h.letters});
+        const double end = weight_ * table_->log_prob(h.context, table_->eos());
+        ends.push_back(End{h.total + end, end, &h});
     }
-    std::stable_sort(out.begin(), out.end(), [](const Spelled &a, const Spelled &b) { return a.total > b.total; });
-    if (out.size() > k) out.resize(k);
+    std::ranges::sort(ends, [](const End &a, const End &b) { return a.total != b.total ? a.total > b.total : a.of < b.of; });
+    std::vector<Spelled> out;
+    for (const End &e : std::span(ends).first(std::min(k, ends.size())))
+        out.push_back(Spelled{e.total, e.of->touch, e.of->language + e.end, {e.of->letters.begin(), e.of->letters.end()}});
     return out;
 }
 

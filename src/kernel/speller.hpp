@@ -3,6 +3,7 @@
 
 #include <cstdint>
 #include <memory>
+#include <string>
 #include <vector>
 
 #include "ngram_table.hpp"
@@ -22,10 +23,8 @@ public:
 
     struct Hypothesis {
         double total, touch, language;
-        std::array<std::uint32_t, NgramTable::kMaxOrder> context;  // the last tokens, oldest first
-        int n_context;
-        std::vector<std::uint8_t> letters;
-        NgramTable::Context resolved;  // of `context`
+        std::string letters;  // their numbers: a string, as that holds a few without memory of its own
+        NgramTable::Context context;
     };
     using Beam = std::vector<Hypothesis>;
 
