@@ -286,29 +286,43 @@ nb::tuple batch(const BoundSearcher &s, const In2<double> &rows, const In1<std::
 // Letters as a bytes object of indices.
 nb::bytes as_bytes(const std::vector<std::uint8_t> &letters) { return nb::bytes(reinterpret_cast<const char *>(letters.data()), letters.size()); }
 
-// A growing word under the letter model; each touch adds a beam, delete takes one off.
-struct Spelling {
-    std::shared_ptr<Speller> speller;
-    std::vector<Speller::Beam> beams;
-};
-
 void check_letters(const Speller &speller, const BoundSearcher &s) {
     if (speller.n_letters() != s.searcher.lexicon().n_letters()) throw std::invalid_argument("speller and searcher differ in their letters");
 }
 
-void spelling_push(Spelling &spelling, const BoundSearcher &s, const In2<double> &rows) {
-    s.check(rows);
-    check_letters(*spelling.speller, s);
-    nb::gil_scoped_release release;
-    Emissions emissions;
-    s.emissions(rows.data(), rows.shape(1), static_cast<int>(rows.shape(0)), emissions);
-    for (int i = 0; i < emissions.n_touches; ++i)
-        spelling.beams.push_back(spelling.speller->step(spelling.beams.back(), emissions.row(i), emissions.n_letters));
-}
+// A word under the letter model: the beam after each touch, kept for as long as the touches before stay.
+struct Spelling {
+    std::shared_ptr<Speller> speller;
+    std::vector<Speller::Beam> beams{speller->start()};
+    std::vector<double> rows{};  // what the beams were made of, by the searcher of this number
+    std::size_t width = 0;
+    std::uint64_t searcher = 0;
+};
 
-nb::list spelling_best(const Spelling &spelling, std::size_t k) {
+nb::list spelling_best(Spelling &spelling, const BoundSearcher &s, const In2<double> &rows, std::size_t k) {
+    s.check(rows);
+    const Speller &speller = *spelling.speller;
+    check_letters(speller, s);
+    const std::size_t n = rows.shape(0), width = rows.shape(1);
+    std::vector<Spelled> found;
+    {
+        nb::gil_scoped_release release;
+        std::size_t same = 0;
+        if (spelling.searcher == s.searcher.id() && spelling.width == width)
+            same = static_cast<std::size_t>(std::mismatch(rows.data(), rows.data() + n * width, spelling.rows.begin(), spelling.rows.end()).first - rows.data()) / width;
+        spelling.beams.resize(std::min(same + 1, spelling.beams.size()));
+        spelling.searcher = s.searcher.id();
+        spelling.width = width;
+        spelling.rows.assign(rows.data(), rows.data() + n * width);
+        Emissions emissions;
+        for (std::size_t i = spelling.beams.size() - 1; i < n; ++i) {
+            s.emissions(rows.data() + i * width, width, 1, emissions);
+            spelling.beams.push_back(speller.step(spelling.beams.back(), emissions.row(0), emissions.n_letters));
+        }
+        found = speller.finish(spelling.beams.back(), k);
+    }
     nb::list out;
-    for (const Spelled &s : spelling.speller->finish(spelling.beams.back(), k)) out.append(nb::make_tuple(as_bytes(s.letters), s.total, s.touch, s.language));
+    for (const Spelled &one : found) out.append(nb::make_tuple(as_bytes(one.letters), one.total, one.touch, one.language));
     return out;
 }
 
@@ -687,15 +701,9 @@ NB_MODULE(_kernel, m) {
 
     nb::class_<Spelling>(m, "Spelling")
         .def("__init__", [](Spelling *self, std::shared_ptr<Speller> speller) {
-            new (self) Spelling{speller, {speller->start()}};
+            new (self) Spelling{std::move(speller)};
         }, "speller"_a)
-        .def("push", &spelling_push, "searcher"_a, "rows"_a)
-        .def("pop", [](Spelling &s) {
-            if (s.beams.size() == 1) throw nb::index_error("no touch to take off");
-            s.beams.pop_back();
-        })
-        .def("__len__", [](const Spelling &s) { return s.beams.size() - 1; })
-        .def("best", &spelling_best, "k"_a);
+        .def("best", &spelling_best, "searcher"_a, "rows"_a, "k"_a);
 
     nb::class_<AmbiguityWords>(m, "AmbiguityWords")
         .def("__init__", [](AmbiguityWords *self, const In2<std::uint8_t> &letters, const In1<double> &share, int n_letters) {

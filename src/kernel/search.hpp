@@ -167,6 +167,7 @@ public:
     Searcher(std::shared_ptr<const Lexicon> lexicon, std::shared_ptr<const NgramTable> table, std::vector<std::uint32_t> token,
              std::vector<std::uint32_t> letter_column, double lm_weight);
 
+    std::uint64_t id() const { return id_; }
     const Lexicon &lexicon() const { return *lexicon_; }
     const NgramTable *table() const { return table_.get(); }
     const std::vector<std::uint32_t> &letter_column() const { return letter_column_; }

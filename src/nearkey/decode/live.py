@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from functools import cache, lru_cache
 
@@ -41,10 +42,13 @@ class LiveList:
         self._penalties = edits.kernel(completions=True, window=WINDOW, hidden=hidden)
         self._finished = edits.kernel(completions=False, window=WINDOW, hidden=hidden)
         self._lead = edits.completion_lead
+        # Each thread's own: mostly the word of the last call has grown by a touch.
+        self._own = threading.local()
 
     def forget_recent(self) -> None:
-        """Drop the strings that were looked up last."""
+        """Drop the strings that were looked up last, and the word spelled last."""
         self._known.cache_clear()
+        self._own = threading.local()
 
     def candidates(
         self,
@@ -55,7 +59,7 @@ class LiveList:
         personal: PersonalWords | None,
         beam: _kernel.Spelling | None = None,
     ) -> list[Candidate]:
-        """The mixed list; `beam` is the letter model's over the same touches, where a stream has one."""
+        """The mixed list; `beam` is a stream's own of the letter model, where it has one."""
         search = self._search
         n = len(touches)
         if n == 0:
@@ -113,11 +117,12 @@ class LiveList:
         if speller is None or state is None:
             return None
         if beam is None:
-            beam = speller.start()
-            beam.push(search.contextual, touches.rows)
+            beam = getattr(self._own, "beam", None)
+            if beam is None:
+                beam = self._own.beam = speller.start()
         # Mostly the second or third is no word.
         for k in (3, len(shown) + 4):
-            for letters, total, touch, language in beam.best(k):
+            for letters, total, touch, language in beam.best(search.contextual, touches.rows, k):
                 text = search.word(letters)
                 if text not in shown and not self._known(text):
                     unknown = search.lm_weight * search.log_unknown(state)

@@ -28,7 +28,7 @@ class LetterSpeller:
         self.kernel = _kernel.Speller(self._table, self._token, weight, _WIDTH)
 
     def start(self) -> _kernel.Spelling:
-        """A word without letters; `push` adds touches."""
+        """A growing word."""
         return _kernel.Spelling(self.kernel)
 
     def next_letters(self, before: str) -> NDArray[np.float64]:
