@@ -1,11 +1,11 @@
 """How fast touch and language adapt to a person, and what wrong labels do to that.
 
-    NEARKEY_DATA=FOLDER python benchmarks/adaptation/adapting.py [--plot]
+    NEARKEY_DATA=FOLDER python benchmarks/adaptation/adapting.py [--plot] [--keep people.jsonl]
 
 Simulated people type on a QWERTY pad of 26 keys; see bodies.py for how they touch, texts.py for what
 they write, trial.py for how they are tested. Writes results/adaptation.json: the same figures for the
-same pack, text and seed, whatever the number of workers. The settings of `nearkey.personal` were
-chosen on the people of `--set tune`; `--set report`, the default, has other people and other text.
+same pack, text and seed, whatever the number of workers. `--keep` takes up a run of the same pack and
+code that was broken off. The settings of `nearkey.personal` were chosen on the people of `--set tune`; `--set report`, the default, has other people and other text.
 """
 
 from __future__ import annotations
@@ -19,10 +19,11 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 from bodies import population
-from person_trial import TEXT_WORDS, LearningCondition, PersonTrial
-from summary import Table, sections
+from person_trial import TEXT_WORDS, LearningCondition, PersonTrial, Scores
+from summary import Key, Table, sections
 from texts import drawn, held_out_file, stretches
 from tqdm import tqdm
 
@@ -100,13 +101,23 @@ def pack_note(pack: str) -> str:
     return f"Pack {info.name} {info.version}, words.ngram sha256 {info.files['words.ngram'].sha256[:12]}."
 
 
-def progress(jobs: list[Job], workers: int) -> Iterator[Table]:
-    """The people's tables, in order, as they come."""
-    if workers == 1:
-        yield from map(simulate, jobs)
-        return
+def progress(jobs: list[Job], workers: int, keep: Path | None) -> Iterator[Table]:
+    """The people's tables, in order, as they come; those in `keep` are taken from there, the others added to it."""
+    kept: dict[Job, Table] = {}
+    if keep is not None and keep.exists():
+        for line in keep.read_bytes().splitlines():
+            job, rows = msgspec.json.decode(line, type=tuple[Job, list[tuple[Key, Scores]]])
+            kept[job] = dict(rows)
+    left = [job for job in jobs if job not in kept]
     with ProcessPoolExecutor(workers) as pool:
-        yield from pool.map(simulate, jobs)
+        found = map(simulate, left) if workers == 1 else pool.map(simulate, left)
+        for job in jobs:
+            if job not in kept:
+                kept[job] = next(found)
+                if keep is not None:
+                    with keep.open("ab") as out:
+                        out.write(msgspec.json.encode((job, list(kept[job].items()))) + b"\n")
+            yield kept[job]
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -115,11 +126,14 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--set", choices=sorted(SEEDS), default="report")
     parser.add_argument("--pack", default="en", help="name or folder of a language pack")
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--keep", type=Path, help="append each person here and take up from it")
     parser.add_argument("--output", type=Path, default=RESULTS / "adaptation.json")
     parser.add_argument("--plot", action="store_true", help="also draw it, beside the results")
     options = parser.parse_args(arguments)
     jobs = [Job(options.pack, options.set, i) for i in range(options.people)]
-    tables = list(tqdm(progress(jobs, options.workers), total=len(jobs), unit="person"))
+    tables = list(
+        tqdm(progress(jobs, options.workers, options.keep), total=len(jobs), unit="person")
+    )
     text = "held-out English text (EWT)" if held_out_file() else "text drawn from the pack"
     pictures = []
     if options.plot:
