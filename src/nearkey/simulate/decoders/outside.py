@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import queue
+import shlex
 import signal
 import subprocess
 import tempfile
@@ -115,7 +116,7 @@ class OutsideDecoder(Closable):
             self.close()
             raise NearkeyError(
                 f"no decoder: {trouble}",
-                where=" ".join(self.command),
+                where=shlex.join(self.command),
                 fix="run the command by hand; it must answer the line protocol (docs/line-protocol.md)",
             ) from None
 
