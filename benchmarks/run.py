@@ -17,7 +17,7 @@ import os
 import resource
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from functools import cached_property
@@ -71,9 +71,7 @@ class Bench:
 
     def __post_init__(self) -> None:
         self._packs: dict[str, Any] = {}
-        self._texts: dict[str, Corpus] = {}
-        self._words: dict[tuple[str, str, str], Workload] = {}
-        self._static: dict[tuple[str, str], StaticScore] = {}
+        self._made: dict[tuple[str, ...], Any] = {}
         self._compared = frozenset(scenarios("quick"))
 
     def pack(self, language: str) -> Any:
@@ -89,68 +87,55 @@ class Bench:
             raise found
         return found
 
+    def _once(self, stage: str, *key: str, make: Callable[[], Any]) -> Any:
+        """What `make` gives, made once for a stage and key; its processor time counts for the stage."""
+        if (stage, *key) not in self._made:
+            start = time.process_time()
+            self._made[stage, *key] = make()
+            self.seconds[stage] = self.seconds.get(stage, 0.0) + time.process_time() - start
+        return self._made[stage, *key]
+
     def corpus(self, scenario: Scenario) -> Corpus | None:
         text = scenario.spec
         if not text.file:
             return None
-        if text.file not in self._texts:
-            start = time.process_time()
-            whole = read_source(self._file(f"{text.file}.txt.gz"), trained=False)
-            held = whole
-            if text.held_out:
-                held = held_out_part(
-                    whole, fraction=text.held_out / 1000, words=3 * WORDS // 2, seed=SEED
-                )
-            self._texts[text.file] = held
-            self.seconds["reading text"] = (
-                self.seconds.get("reading text", 0.0) + time.process_time() - start
-            )
-        return self._texts[text.file]
 
-    def _file(self, name: str) -> Path:
+        def read() -> Corpus:
+            file = self._file(f"{text.file}.txt.gz", "text", "its text is")
+            whole, share = read_source(file, trained=False), text.held_out / 1000
+            if not share:
+                return whole
+            return held_out_part(whole, fraction=share, words=3 * WORDS // 2, seed=SEED)
+
+        return self._once("reading text", text.file, make=read)
+
+    def _file(self, name: str, inside: str, what: str) -> Path:
         if self.data is None:
-            raise Skipped("its text is not part of nearkey; name the data folder with --data")
-        for folder in (self.data, self.data / "text"):
+            raise Skipped(f"{what} not part of nearkey; name the data folder with --data")
+        for folder in (self.data, self.data / inside):
             if (folder / name).is_file():
                 return folder / name
         raise Skipped(f"no {name} in {self.data}")
 
     def workload(self, scenario: Scenario, letters: str) -> Workload:
+        pack, corpus = self.pack(scenario.language), self.corpus(scenario)
+        in_context = corpus is not None
+        sizes = {"words": WORDS, "seed": SEED, "letters": letters, "context": in_context}
         key = (scenario.language, scenario.text, "".join(sorted(letters)))
-        if key not in self._words:
-            corpus = self.corpus(scenario)
-            start = time.process_time()
-            self._words[key] = make_workload(
-                self.pack(scenario.language),
-                corpus,
-                words=WORDS,
-                seed=SEED,
-                letters=letters,
-                context=corpus is not None,
-            )
-            self.seconds["words"] = self.seconds.get("words", 0.0) + time.process_time() - start
-        return self._words[key]
+        return self._once("words", *key, make=lambda: make_workload(pack, corpus, **sizes))
 
     def static(self, scenario: Scenario) -> StaticScore:
+        pack, layout = self.pack(scenario.language), layout_of(scenario.layout, *PAD_MM)
         key = (scenario.language, scenario.layout)
-        if key not in self._static:
-            start = time.process_time()
-            layout = layout_of(scenario.layout, *PAD_MM)
-            self._static[key] = static_score(layout, self.pack(scenario.language))
-            self.seconds["static"] = self.seconds.get("static", 0.0) + time.process_time() - start
-        return self._static[key]
+        return self._once("static", *key, make=lambda: static_score(layout, pack))
 
     @cached_property
     def recorded(self) -> RecordedTouches:
         from open_touches import open_touches, phone_grid
 
-        if self.data is None:
-            raise Skipped("recorded touches are not part of nearkey; name their folder with --data")
-        for folder in (self.data / "touch_accuracy", self.data):
-            if (folder / "taps_phone_b.csv").is_file():
-                grid = phone_grid()
-                return RecordedTouches.of(open_touches(folder, grid), grid)
-        raise Skipped(f"no taps_phone_b.csv in {self.data}")
+        taps = self._file("taps_phone_b.csv", "touch_accuracy", "recorded touches are")
+        grid = phone_grid()
+        return RecordedTouches.of(open_touches(taps.parent, grid), grid)
 
     def run(self, scenario: Scenario) -> tuple[dict[str, Any], dict[str, Any]]:
         """Quality and speed of one scenario."""
