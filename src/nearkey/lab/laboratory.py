@@ -145,12 +145,9 @@ class Laboratory:
 
         What is wrong with it the device is told; nothing is raised.
         """
+        request = None
         try:
             request = read_request(line)
-        except NearkeyError as fault:
-            self._reply(serial, ProblemReply(problem=str(fault)))
-            return False
-        try:
             if isinstance(request, HelloRequest):
                 self._hello(serial, request)
             elif serial not in self.apparatus.clients:
@@ -161,7 +158,7 @@ class Laboratory:
                 self._take(serial, request)
         except NearkeyError as fault:
             self._reply(serial, ProblemReply(problem=str(fault), n=getattr(request, "n", None)))
-        return True
+        return request is not None
 
     def prefetch(self) -> None:
         """Prepare, while no message waits, for what a touch may lead to next."""
