@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -54,12 +54,16 @@ class Tabular:
         rows = flat_rows(self.to_dicts())
         if not rows:
             return "<p>no rows</p>"
-        heads = "".join(f"<th>{escape(name)}</th>" for name in rows[0])
-        body = "".join(
-            f"<tr>{''.join(f'<td>{escape(_shown(row.get(name)))}</td>' for name in rows[0])}</tr>"
-            for row in rows
-        )
-        return f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
+        return html_table(rows[0], [[_shown(row.get(name)) for name in rows[0]] for row in rows])
+
+
+def html_table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    """A table in HTML, its cells escaped."""
+    head = "".join(f"<th>{escape(name)}</th>" for name in heads)
+    body = "".join(
+        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows
+    )
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def _shown(value: Any) -> str:

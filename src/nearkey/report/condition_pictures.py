@@ -13,9 +13,11 @@ from nearkey.report.style import (
     GREY,
     INK,
     LIGHT,
+    draw_estimate,
     new_figure,
     on_axes,
     text_for_plot,
+    thin_axes,
 )
 from nearkey.report.wording import MEASURES
 from nearkey.simulate import NoiseCurve, NoiseCurves, RankResult
@@ -49,25 +51,20 @@ def plot_conditions(result: RankResult) -> Figure:
     panels = figure.subplots(1, len(titles), sharey=True, squeeze=False)[0]
     for axes, title, i in zip(panels, titles, range(len(titles)), strict=True):
         for y, name in enumerate(names):
-            if i == 0:
-                found = result.row(name).over_baseline
-            else:
+            found = result.row(name).over_baseline
+            if i:
                 condition = result.conditions[i - 1]
-                at = condition.row(name) if name in condition.layouts else None
-                found = None if at is None or at.to_baseline is None else at.to_baseline[result.by]
+                at = condition.row(name).to_baseline if name in condition.layouts else None
+                found = None if at is None else at[result.by]
             if found is None:
                 continue
             value, low, high = (measure.scale * part for part in found)
             first = name == list(result.winners.values())[i]
-            colour = ACCENT if first else GREY
-            axes.plot((low, high), (y, y), color=colour, lw=1.6)
-            axes.plot(value, y, "o", color=colour, markersize=4.2)
+            draw_estimate(axes, y, value, (low, high), dark=first)
         axes.axvline(0, color=INK, lw=0.8)
         axes.set_title(title)
         axes.set_xlabel(measure.unit)
-        axes.grid(axis="x")
-        axes.spines["left"].set_visible(False)
-        axes.tick_params(axis="y", length=0)
+        thin_axes(axes)
     panels[0].set_yticks(range(len(names)), [text_for_plot(name) for name in names])
     panels[0].invert_yaxis()
     return figure

@@ -72,11 +72,11 @@ class ReportPicture:
 
 def report_picture(
     figure: Figure,
-    *,
     name: str,
-    heading: str,
     alt: str,
     caption: str,
+    *,
+    heading: str = "",
     embed: Literal["svg", "png"] = "svg",
 ) -> ReportPicture:
     """A figure with what a report says of it; `embed` is how the page holds it."""

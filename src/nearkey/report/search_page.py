@@ -11,6 +11,7 @@ import numpy as np
 
 from nearkey.decode import LanguagePack
 from nearkey.files import atomic_write
+from nearkey.frames import html_table
 from nearkey.layout import Layout
 from nearkey.search.objectives import AmbiguityObjective, ambiguity_words
 from nearkey.search.search_result import SearchResult
@@ -170,7 +171,7 @@ def _sensitivity(result: SearchResult, pack: LanguagePack, most: int) -> str:
         for row in rows:
             share = found[row[0]]
             row.append("none can be typed" if share is None else f"{100 * share:.2f} %")
-    return _html_table(heads, rows)
+    return html_table(heads, rows)
 
 
 def _race_table(result: SearchResult) -> str:
@@ -205,8 +206,8 @@ def _race_table(result: SearchResult) -> str:
     ]
     return (
         note
-        + _html_table(["layout", told["by"] + (" %" if percent else ""), "words", "dropped"], rows)
-        + (_html_table(heads, cells) if names else "")
+        + html_table(["layout", told["by"] + (" %" if percent else ""), "words", "dropped"], rows)
+        + (html_table(heads, cells) if names else "")
         + "".join(_people_table(one) for one in result.people)
     )
 
@@ -228,7 +229,7 @@ def _people_table(ranking: PeopleRanking) -> str:
         ranking.by + (" %" if percent else ""),
         "to the best of the others",
     ]
-    return f"<p>{escape(told)}.</p>" + _html_table(heads, rows)
+    return f"<p>{escape(told)}.</p>" + html_table(heads, rows)
 
 
 def _again(result: SearchResult) -> str:
@@ -244,11 +245,3 @@ def _again(result: SearchResult) -> str:
         f"{result.evaluated:,} evaluations"
     )
     return "\n".join(lines)
-
-
-def _html_table(heads: list[str], rows: list[list[str]]) -> str:
-    head = "".join(f"<th>{escape(h)}</th>" for h in heads)
-    body = "".join(
-        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows
-    )
-    return f"<table><tr>{head}</tr>{body}</table>"

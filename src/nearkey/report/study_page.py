@@ -50,7 +50,7 @@ from nearkey.study.tidy_tables import has_parquet, tidy_tables, write_tidy_table
 from nearkey.text_table import ResultTable, estimate_text, number
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,14 +175,6 @@ def _ranked_names(logs: Sequence[StudyLog], layouts: Mapping[str, Layout] | None
     return layout_names(logs) | {name: one.name for name, one in (layouts or {}).items()}
 
 
-def _picture(
-    figure: Figure, name: str, alt: str, caption: str, *, png: bool = False
-) -> ReportPicture:
-    return report_picture(
-        figure, name=name, heading="", alt=alt, caption=caption, embed="png" if png else "svg"
-    )
-
-
 def _what(
     measured: Measures, logs: Sequence[StudyLog], orders: ConditionOrders, metrics: Sequence[str]
 ) -> _StudySection:
@@ -229,7 +221,7 @@ def _conditions(measured: Measures, metrics: Sequence[str]) -> _StudySection:
             continue
         caption = f"Conditions compared: {MEASURE_NAMES[metric]}"
         tables.append(_table(caption, found.table(), found.notes()))
-    picture = _picture(
+    picture = report_picture(
         plot_condition_means(measured),
         "conditions.png",
         f"Means with 95 % intervals of {len(shown)} conditions in four panels: speed, keystrokes per character, "
@@ -243,7 +235,7 @@ def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
     if len({block.block for block in measured.blocks}) < 2:
         return _StudySection("learning", "Learning")
     pictures = tuple(
-        _picture(
+        report_picture(
             plot_learning(measured, metric),
             f"learning-{metric.replace('_', '-')}.png",
             f"Learning curves of {MEASURE_NAMES[metric]} by block, a panel for each condition.",
@@ -311,7 +303,7 @@ def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders)
 def _lists(measured: Measures) -> _StudySection:
     if not any(one.counts.ranks for one in measured.conditions):
         return _StudySection("lists", "Candidate places")
-    picture = _picture(
+    picture = report_picture(
         plot_candidate_places(measured),
         "candidate-places.png",
         "Bars: from which place of the candidate list words were taken, by condition.",
@@ -321,7 +313,7 @@ def _lists(measured: Measures) -> _StudySection:
 
 
 def _predicted(gaps: PredictionGaps) -> _StudySection:
-    picture = _picture(
+    picture = report_picture(
         plot_predictions(gaps),
         "predictions.png",
         "What the ranking predicted beside what people did, by condition and measure.",
@@ -354,12 +346,12 @@ def _touch_maps(
         except StudyLogError:
             continue
         pictures.append(
-            _picture(
+            report_picture(
                 figure,
                 f"touches-{i + 1:02d}.png",
                 f"Touches under {condition}: a row for each person, a column for each block.",
                 f"Touches under {condition}, by person and block, coloured by the key the decoder took.",
-                png=True,
+                embed="png",
             )
         )
     return _StudySection("touches", "Touch maps", pictures=tuple(pictures))
