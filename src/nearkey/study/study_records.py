@@ -219,12 +219,8 @@ class RecordOrder:
 def record_from(fields: dict[str, Any]) -> StudyRecord:
     """Make and check one record from its fields, `type` among them; StudyLogError names the field at fault."""
     record: StudyRecord = convert(fields, StudyRecord, error=StudyLogError, explain=_explain)  # type: ignore[arg-type]
-    for name in (
-        "t",
-        "x",
-        "y",
-        "seconds",
-    ):  # JSON has no infinities: refused before they are written
+    # JSON has no infinities: refused before they are written.
+    for name in ("t", "x", "y", "seconds"):
         value = getattr(record, name, None)
         if value is not None and not math.isfinite(value):
             raise StudyLogError(f"is {value}", field=name, fix="give a finite number")
