@@ -19,6 +19,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -229,32 +230,27 @@ class Words:
     """A lexicon of any size: the pack's words, then strings drawn from its letter model (invented words)."""
 
     def __init__(self, pack: nk.language.Pack, size: int) -> None:
-        words = list(pack.lexicon.words)
         log_probs = np.asarray(pack.lexicon.log_probs, np.float64)
-        if size <= len(words):
-            keep = np.sort(np.argsort(-log_probs, kind="stable")[:size])
-            self.words = [words[i] for i in keep]
-            self.log_probs = log_probs[keep].astype(np.float32)
-        else:
-            seen = set(words)
-            rng = np.random.default_rng(5)
-            cache: dict[str, np.ndarray] = {}
-            while len(words) < size:
-                word = ""
-                while len(word) < 20:
-                    key = word[-4:]
-                    if key not in cache:
-                        cache[key] = np.cumsum(np.exp(pack.letter_model.next_log_probs(key)))
-                    at = int(np.searchsorted(cache[key], rng.random() * cache[key][-1]))
-                    if at == len(pack.letter_model.symbols):
-                        break
-                    word += pack.letter_model.symbols[at]
-                if word and word not in seen:
-                    seen.add(word)
-                    words.append(word)
-            tail = np.full(size - len(log_probs), log_probs.min())
-            self.words = words
-            self.log_probs = np.concatenate([log_probs, tail]).astype(np.float32)
+        keep = np.sort(np.argsort(-log_probs, kind="stable")[:size])
+        self.words = [pack.lexicon.words[i] for i in keep]
+        self._invent(pack.letter_model, size)
+        tail = np.full(size - len(keep), log_probs.min())
+        self.log_probs = np.concatenate([log_probs[keep], tail]).astype(np.float32)
+
+    def _invent(self, letters: Any, size: int) -> None:
+        seen, rng = set(self.words), np.random.default_rng(5)
+        cumulated = cache(lambda key: np.cumsum(np.exp(letters.next_log_probs(key))))
+        while len(self.words) < size:
+            word = ""
+            while len(word) < 20:
+                chances = cumulated(word[-4:])
+                at = int(np.searchsorted(chances, rng.random() * chances[-1]))
+                if at == len(letters.symbols):
+                    break
+                word += letters.symbols[at]
+            if word and word not in seen:
+                seen.add(word)
+                self.words.append(word)
 
     def __len__(self) -> int:
         return len(self.words)

@@ -25,6 +25,7 @@ from nearkey.intervals import paired_difference, proportion, ratio
 from nearkey.simulate.workload import running_words
 
 COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/quality.py"
+TYPED = ("layout", "spread (of a key)|2", "words")
 PAD = "qwerty-2x3-s14, 6 keys, the demo's pad"
 
 
@@ -64,9 +65,7 @@ def context_section(words: int) -> Section:
         order=13,
         command=COMMAND,
         columns=[
-            "layout",
-            "spread (of a key)|2",
-            "words",
+            *TYPED,
             *(f"top-1, {name}|%" for name in names),
             "gain on no context|%",
             "gain on the table|%",
@@ -116,9 +115,7 @@ def unknown_section(pack: nk.language.Pack, words: int) -> Section:
         order=14,
         command=COMMAND,
         columns=[
-            "layout",
-            "spread (of a key)|2",
-            "words",
+            *TYPED,
             *(f"{n}|%" for n in ("first", "in the first five", "literal string right")),
         ],
         rows=rows,
@@ -151,9 +148,7 @@ def savings_section(words: int) -> Section:
         order=15,
         command=COMMAND,
         columns=[
-            "layout",
-            "spread (of a key)|2",
-            "words",
+            *TYPED,
             *(f"{kind}, {name}|%" for name in ("table", "table and network") for kind in kinds),
         ],
         rows=rows,

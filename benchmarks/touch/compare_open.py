@@ -41,6 +41,7 @@ from nearkey.touch import (
 )
 from nearkey.touch.labelling import label
 from nearkey.touch.model_comparison import FoldScore, TouchComparison, compare_folds, summarise
+from nearkey.touch.touch_models import prequential_log_prob
 
 COMMAND = "NEARKEY_DATA=... python benchmarks/touch/compare_open.py"
 SOURCE = (
@@ -198,12 +199,7 @@ def learning_section(log: TouchLog, grid: Any) -> Section:
         touches = label(log.of_participant(name), grid)
         rows = np.arange(len(touches.rows))
         start = people.log_prob(touches.points)[rows, touches.key]
-        now = np.empty(len(rows))
-        for i in rows:
-            point, key = touches.points[i : i + 1], touches.key[i : i + 1]
-            now[i] = person.log_prob(point)[0, key[0]]
-            person.observe(point, key)
-        gain = now - start
+        gain = prequential_log_prob(person, touches)[0][rows, touches.key] - start
         gains.append([float(gain[a:b].mean()) for a, b in pairwise(STEPS)])
         half = rows % 2 == 0
         own = log.of_participant(name)
