@@ -11,7 +11,9 @@ import argparse
 import os
 import sys
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -36,6 +38,65 @@ DICTIONARY = WordSource(
 )  # fmt: skip
 
 
+SENTENCES, WORDS = (1_500, 10_000), 9_000
+Rows = list[list[Any]]
+
+
+def invented() -> tuple[dict[str, list[str]], list[str]]:
+    """Lists by name, and sentences of six words, of an invented language: words of one to four syllables, used by a
+    power law. Each list is as it would be shipped: all words, every other one, or words of another language."""
+    rng = np.random.default_rng(6)
+    consonants, vowels = list("bdgklmnprst"), list("aeiou")
+
+    def syllables() -> str:
+        return "".join(
+            str(rng.choice(letters))
+            for _ in range(int(rng.integers(1, 5)))
+            for letters in (consonants, vowels)
+        )
+
+    words = list(dict.fromkeys(syllables() for _ in range(WORDS)))
+    other = [
+        "".join(rng.choice(consonants + vowels, int(rng.integers(3, 8)))) for _ in range(WORDS)
+    ]
+    shares = 1 / np.arange(20, len(words) + 20)
+    drawn = rng.choice(words, (SENTENCES[-1] + HELD_OUT, 6), p=shares / shares.sum())
+    lists = {"no list": [], "all its words": words, "half of its words": words[::2]}
+    return lists | {"words of another language": other}, [" ".join(row) for row in drawn]
+
+
+def scored(
+    folder: Path, lines: Sequence[str], later: Sequence[str], language: str, lists: Sequence[Path]
+) -> list[Any]:
+    """How the pack of these sentences, made with these lists, reads later ones."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "text.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    path = folder / "recipe.toml"
+    start_recipe(path, [folder / "text.txt"], language=language, spelling=lists)
+    finished(build_pack(path, folder / "pack", cache=folder / "cache", allow_outside=True))
+    pack = load_pack(folder / "pack")
+    score = score_text(pack, later)
+    measured = [len(pack.lexicon), score.oov_rate, score.perplexity, score.bits_per_letter]
+    return [pack.info.training_words, *measured]
+
+
+def of_invented(work: Path) -> Rows:
+    """What lists that fit, and lists that do not, do to small packs of the invented language."""
+    lists, lines = invented()
+    rows: Rows = []
+    for size in SENTENCES:
+        for number, (name, words) in enumerate(lists.items()):
+            file = work / f"list{number}.txt"
+            file.write_text("\n".join(words) + "\n", encoding="utf-8")
+            given = [file] if words else []
+            found = scored(
+                work / f"x{size}-{number}", lines[:size], lines[SENTENCES[-1] :], "x", given
+            )
+            rows.append([found[0], name, *found[1:]])
+            print(rows[-1])
+    return rows
+
+
 def main() -> None:
     """Measure and write the results file."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -49,26 +110,17 @@ def main() -> None:
     rows = []
     for size in SIZES:
         for name, lists in (("no list", []), ("dictionary with affixes", found)):
-            folder = work / f"{size}-{len(lists)}"
-            folder.mkdir(parents=True, exist_ok=True)
-            (folder / "text.txt").write_text("\n".join(lines[:size]) + "\n", encoding="utf-8")
-            path = folder / "recipe.toml"
-            start_recipe(path, [folder / "text.txt"], language="fr", spelling=lists)
-            steps = build_pack(path, folder / "pack", cache=folder / "cache", allow_outside=True)
-            finished(steps)
-            pack = load_pack(folder / "pack")
-            score = score_text(pack, later)
-            rows.append(
-                [pack.info.training_words, name, len(pack.lexicon), score.oov_rate, score.perplexity,
-                 score.bits_per_letter]
-            )  # fmt: skip
+            measured = scored(work / f"{size}-{len(lists)}", lines[:size], later, "fr", lists)
+            rows.append([measured[0], name, *measured[1:]])
             print(rows[-1])
+    command = "NEARKEY_DATA=folder python benchmarks/estimator/own_texts.py"
+    columns = "words of text; lists; lexicon; unknown words|%; perplexity|0; bits a letter|3"
     save(
         "own_texts",
         section(
             "Packs of one's own texts: what more text and a dictionary buy",
-            "NEARKEY_DATA=folder python benchmarks/estimator/own_texts.py",
-            "words of text; lists; lexicon; unknown words|%; perplexity|0; bits a letter|3",
+            command,
+            columns,
             rows,
             order=53,
             notes=[
@@ -76,6 +128,18 @@ def main() -> None:
                 " same collection (Common Voice), drawn at random before.",
                 "Bits a letter count everything, unknown words by their spelling. Perplexity is over the words of each"
                 " pack's own lexicon, so it is no measure between these rows: it rises where more rare words are known.",
+            ],
+        ),
+        section(
+            "Packs of one's own texts: lists that fit and lists that do not",
+            command,
+            columns,
+            of_invented(work),
+            order=57,
+            notes=[
+                "An invented language (words of one to four syllables, used by a power law), as `nearkey pack start` makes a"
+                f" pack of it; judged on {HELD_OUT:,} other sentences.",
+                "How much of a word a listed word that the text lacks counts is fitted on the text's held-out part.",
             ],
         ),
     )
