@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pickle
 from collections import defaultdict
+from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 
 import numpy as np
@@ -118,6 +119,25 @@ def test_layouts_near_one_are_told_apart_exactly(pack, measure, n_keys):
             assert within[costs(keys) <= most].all()
             assert not within.all() or n_keys == 26
         here = one[rng.integers(26)]
+
+
+def test_evaluations_in_turn_leave_nothing_to_each_other(pack):
+    # A thread keeps its memory from call to call, whatever words and keys the calls are about.
+    rng = np.random.default_rng(5)
+    lists = [ambiguity_words(pack, SPACE.letters, n) for n in (40, None, 3)]
+    words = [
+        _kernel.AmbiguityWords(np.ascontiguousarray(s.typed), s.share, len(s.letters))
+        for s in lists
+    ]
+    asked = [
+        (one, rng.integers(0, n_keys, (3, 26)).astype(np.uint8), n_keys)
+        for n_keys in (26, 2, 6)
+        for one in words
+    ]
+    in_turn = [one.evaluate(keys, n) for one, keys, n in asked]
+    for (one, keys, n), found in zip(asked, in_turn, strict=True):
+        with ThreadPoolExecutor(1) as fresh:
+            assert np.array_equal(fresh.submit(one.evaluate, keys, n).result(), found)
 
 
 def test_the_kernel_refuses_what_is_not_near(pack):
