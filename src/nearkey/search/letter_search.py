@@ -190,9 +190,8 @@ def search_letters(
     task = _Task(space, tuple(objectives), options, np.zeros(0), np.zeros(0))
     values = task.signed(sample)
     low, high = values.min(axis=0), values.max(axis=0)
-    task = _Task(
-        space, tuple(objectives), _plain(options), low, np.where(high > low, high, low + 1.0)
-    )
+    alone = replace(options, executor=None, workers=1)  # without what cannot travel
+    task = _Task(space, tuple(objectives), alone, low, np.where(high > low, high, low + 1.0))
     return _run(task, method, count, jobs, values, checkpoint, stop, options)
 
 
@@ -247,11 +246,6 @@ def _run(
             yield record()
             if stop():
                 return
-
-
-def _plain(options: LetterSearchOptions) -> LetterSearchOptions:
-    """Without what cannot travel."""
-    return replace(options, executor=None, workers=1)
 
 
 def _sign(objective: Objective) -> float:

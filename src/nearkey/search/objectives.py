@@ -167,24 +167,27 @@ class AmbiguityObjective(_Ambiguity):
             return found[:, 0].copy()
         if self.measure == "top3":
             return found[:, 1].copy()
+        touches, characters = self._typed
+        return np.asarray((touches + found[:, 2]) / characters)
+
+    @cached_property
+    def _typed(self) -> tuple[float, float]:
+        """Touches and characters of a word in the mean, the space after it in both."""
         share = self.spelled.share
-        touches = float((share * (self.spelled.lengths + 1)).sum())
-        return np.asarray((touches + found[:, 2]) / float((share * self.spelled.characters).sum()))
+        return (
+            float((share * (self.spelled.lengths + 1)).sum()),
+            float((share * self.spelled.characters).sum()),
+        )
 
     def near(self, space: LetterSpace) -> MayReach | None:
         """See `NearObjective`. Exact: only words with a moved letter count, and the sum ends as soon as it decides."""
-        n_keys, share, columns = (
-            len(space.key_ids),
-            self.spelled.share,
-            _columns(space, self.spelled.letters),
-        )
+        n_keys, columns = len(space.key_ids), _columns(space, self.spelled.letters)
         if n_keys < _FEWEST_NEAR or len(columns) > _MOST_NEAR:
             return None
         cost = _kernel.NearLayouts(
             self._words, n_keys, "above" if self.measure == "kspc" else self.measure
         )
-        touches = float((share * (self.spelled.lengths + 1)).sum())
-        characters = float((share * self.spelled.characters).sum())
+        touches, characters = self._typed
 
         def may_reach(
             here: NDArray[np.uint8], keys: Assignments, least: float
@@ -192,7 +195,7 @@ class AmbiguityObjective(_Ambiguity):
             most = (
                 least * characters - touches
                 if self.measure == "kspc"
-                else float(share.sum()) - least
+                else float(self.spelled.share.sum()) - least
             )
             rows = np.ascontiguousarray(keys[:, columns])
             return np.isfinite(cost.bound(np.ascontiguousarray(here[columns]), rows, most))
