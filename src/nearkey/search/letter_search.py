@@ -12,6 +12,7 @@ import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
+from heapq import heappop, heappush
 from math import inf, log
 from os import PathLike
 from time import monotonic
@@ -34,7 +35,6 @@ VERSION = 2
 """1 had no check sums."""
 _PIECE = 20_000  # layouts of a listed chunk at most
 _BATCH = 2_000  # evaluated in one call
-_FLOOR_EVERY = 64  # layouts evaluated between two looks at the worst that would be kept
 _STAYED = 24  # steps at a layout before its neighbours are distinguished unevaluated: that has a cost of its own
 _SCALE = 64  # layouts drawn to learn the scale of each objective
 
@@ -295,13 +295,15 @@ def _anneal(task: _Task, number: int) -> _Chunk:
     evaluated = 0
     objective = task.objectives[0]
     may_reach = objective.near(space) if m == 1 and isinstance(objective, NearObjective) else None
-    # Layouts of a lower score are neither kept nor, where no move wants them, evaluated.
+    # The highest scores, as many as are kept. Layouts of a lower score than these are neither kept nor, where no move
+    # wants them, evaluated.
+    highest: list[float] = []
     floor = -inf
 
     def scores_of(many: list[Keys], near: Keys | None = None, least: float = -inf) -> Floats:
         """Scores; minus infinity for layouts certainly below both `least` and the floor."""
         nonlocal evaluated, floor
-        rows, scores, before = space.array(many), np.full(len(many), -inf), len(tried)
+        rows, scores = space.array(many), np.full(len(many), -inf)
         sure = np.ones(len(many), dtype=bool)
         worst = min(least, floor)
         if may_reach is not None and near is not None and worst > -inf:
@@ -310,12 +312,15 @@ def _anneal(task: _Task, number: int) -> _Chunk:
         evaluated += int(sure.sum())
         if sure.any():
             values = task.signed(rows[sure])
-            chosen = (keys for keys, good in zip(many, sure.tolist(), strict=True) if good)
-            tried.update(zip(map(space.canonical, chosen), values, strict=True))
             scores[sure] = scaled(values)
-        if len(tried) // _FLOOR_EVERY > before // _FLOOR_EVERY and len(tried) > options.kept:
-            known = scaled(np.stack(list(tried.values())))
-            floor = float(np.partition(known, -options.kept)[-options.kept])
+            for i, value in zip(np.flatnonzero(sure).tolist(), values, strict=True):
+                keys = space.canonical(many[i])
+                if keys not in tried:
+                    heappush(highest, float(scores[i]))
+                tried[keys] = value
+            while len(highest) > options.kept:
+                heappop(highest)
+                floor = highest[0]
         return scores
 
     def scaled(values: Floats) -> Floats:
