@@ -266,7 +266,7 @@ def of_models(rng: np.random.Generator, n: int) -> Iterator[tuple[str, Estimate]
     """The fixed effects of one study, and partial eta squared of three conditions of another."""
     effects = (0.0, MIXED_EFFECT)
     data = draw_study(
-        MIXED, effects=effects, participants=n, blocks=BLOCKS, phrases=PHRASES, rng=rng
+        MIXED, effects=effects, participants=n, blocks=BLOCKS, phrases=PHRASES, seed=rng
     )
     for one in fit_mixed_model(data).effects:
         yield f"mixed model: {one.name}", one.estimate

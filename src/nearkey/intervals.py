@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import NearkeyError
+from nearkey.seeds import Seed
 
 Z95 = 1.959963984540054
 """Normal quantile of a two-sided 95 % interval."""
@@ -217,7 +218,7 @@ _DRAWS = 4000
 _FEW = 40
 
 
-def _deviates(units: Floats, seed: int) -> tuple[Floats, Floats, Callable[[int], Floats]]:
+def _deviates(units: Floats, seed: Seed) -> tuple[Floats, Floats, Callable[[int], Floats]]:
     """Means (k,), standard errors of all differences (k, k), and for a column the draws (d, k) of the studentised
     errors of the differences to it.
 
@@ -252,7 +253,7 @@ def _errors(spread: Floats) -> Floats:
     return np.sqrt(np.maximum(own[..., :, None] + own[..., None, :] - 2 * spread, 0.0))
 
 
-def with_the_best(units: Floats, *, confidence: float = 0.95, seed: int = 0) -> list[BestOf]:
+def with_the_best(units: Floats, *, confidence: float = 0.95, seed: Seed = 0) -> list[BestOf]:
     """Each of k compared with the best of the others, all at once: the more are compared, the wider the intervals.
 
     Parameters
@@ -299,7 +300,7 @@ def with_the_best(units: Floats, *, confidence: float = 0.95, seed: int = 0) -> 
 
 
 def with_a_control(
-    units: Floats, control: int, *, confidence: float = 0.95, seed: int = 0
+    units: Floats, control: int, *, confidence: float = 0.95, seed: Seed = 0
 ) -> list[Estimate]:
     """Differences of each of k to one of them, all intervals holding at once; that one's own is 0.
 
@@ -470,7 +471,7 @@ def bootstrap_mean(
     *,
     confidence: float = 0.95,
     resamples: int = 2000,
-    seed: int = 0,
+    seed: Seed = 0,
 ) -> Estimate:
     """Mean of independent values with its percentile bootstrap interval.
 

@@ -22,6 +22,7 @@ from nearkey.decode.protocols import (
 from nearkey.decode.tries import hash_of
 from nearkey.errors import DecodeError
 from nearkey.layout import Layout
+from nearkey.seeds import Seed, seed_number
 
 _ABSENT = "zzyzx"
 """A word that no lexicon of a test or pack of ours has; what is checked holds for one that does, too."""
@@ -37,7 +38,7 @@ def _demand(kept: bool, where: str, field: str, problem: str) -> None:
 
 
 def check_language_model(
-    model: LanguageModel, words: Sequence[str], *, seed: int = 0, proper: bool = True
+    model: LanguageModel, words: Sequence[str], *, seed: Seed = 0, proper: bool = True
 ) -> None:
     """Raise DecodeError where a language model breaks its contract.
 
@@ -96,7 +97,7 @@ def _check_state(
         _demand(same, where, "table", "gives other probabilities than log_probs")
 
 
-def check_pack(pack: Any, *, seed: int = 0, proper: bool = True) -> None:
+def check_pack(pack: Any, *, seed: Seed = 0, proper: bool = True) -> None:
     """Raise DecodeError where a language pack, or a part of it, breaks its contract.
 
     The lexicon's words differ, have float32 log probabilities that sum to 1 at most, and are found by `index`;
@@ -108,6 +109,7 @@ def check_pack(pack: Any, *, seed: int = 0, proper: bool = True) -> None:
     ----------
     pack : the pack. seed : of the words and histories tried. proper : False leaves sums of probabilities unchecked.
     """
+    seed = seed_number(seed)
     parts = PackParts.of(pack, "check_pack")
     lexicon = parts.lexicon
     where = type(lexicon).__name__
@@ -142,7 +144,7 @@ def check_pack(pack: Any, *, seed: int = 0, proper: bool = True) -> None:
     check_language_model(parts.language_model, words, seed=seed, proper=proper)
 
 
-def check_decoder(decoder: Any, *, layout: Layout | None = None, seed: int = 0) -> None:
+def check_decoder(decoder: Any, *, layout: Layout | None = None, seed: Seed = 0) -> None:
     """Raise DecodeError where a decoder breaks its contract: a session's, or a score's where it has `decode` alone.
 
     Answers repeat and leave their input alone; lists hold no more than was asked for, each reading once, scored by the

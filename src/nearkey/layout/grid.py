@@ -11,6 +11,7 @@ from nearkey.errors import LayoutError
 from nearkey.layout.cells import plan_cells
 from nearkey.layout.layout import Layout
 from nearkey.layout.rules import RULES, Rule, nth, walk
+from nearkey.seeds import Seed
 
 Size = tuple[float, float]
 
@@ -42,7 +43,7 @@ def grid_layouts(
     width_mm: float | None = None,
     height_mm: float | None = None,
     limit: int | None = None,
-    seed: int | np.random.Generator | None = None,
+    seed: Seed | None = None,
 ) -> Iterator[Layout]:
     """Grids of `rows` x `columns` cells over the letters of a base arrangement, one by one.
 
@@ -112,7 +113,7 @@ def grid_layouts(
     return (made(number, cell_of) for number, cell_of in numbered)
 
 
-def _drawn(count: int, limit: int, seed: int | np.random.Generator) -> Iterator[int]:
+def _drawn(count: int, limit: int, seed: Seed) -> Iterator[int]:
     """`limit` different numbers below `count`, all sets equally likely."""
     rng = np.random.default_rng(seed)
     if count <= 4 * limit:

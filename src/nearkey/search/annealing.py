@@ -12,6 +12,7 @@ import numpy.typing as npt
 from nearkey.errors import LayoutError
 from nearkey.layout.layout import Layout
 from nearkey.search.moves import Moves
+from nearkey.seeds import Seed, seed_number
 
 _TRIALS = 30  # moves that set the starting temperature
 
@@ -45,7 +46,7 @@ def anneal(
     score: Callable[[Layout], float],
     moves: Moves,
     *,
-    seed: int,
+    seed: Seed,
     steps: int = 2_000,
     restarts: int = 4,
     first_restart: int = 0,
@@ -82,6 +83,7 @@ def anneal(
     LayoutError
         For options out of range (at once), or a score that is not finite.
     """
+    seed = seed_number(seed)
     for field, value, least in (
         ("steps", steps, 1),
         ("every", every, 1),

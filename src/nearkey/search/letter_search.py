@@ -25,6 +25,7 @@ from nearkey.bounds import MOST_WORKERS, whole_number
 from nearkey.errors import PlanError
 from nearkey.search.letter_space import Keys, LetterSpace
 from nearkey.search.objectives import NearObjective, Objective
+from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.chunk_log import ChunkLog
 from nearkey.simulate.spreading import spread
 
@@ -57,7 +58,7 @@ class LetterSearchOptions:
     """
 
     method: Literal["auto", "list", "anneal"] = "auto"
-    seed: int = 0
+    seed: Seed = 0
     restarts: int = 8
     steps: int = 4_000
     kept: int = 200
@@ -66,6 +67,7 @@ class LetterSearchOptions:
     executor: Any = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "seed", seed_number(self.seed))
         if self.method not in ("auto", "list", "anneal"):
             raise PlanError(
                 f"{self.method!r} is not known", field="method", fix="write auto, list or anneal"
@@ -185,7 +187,7 @@ def search_letters(
     jobs: list[Any] = (
         list(space.prefixes(_PIECE)) if method == "list" else list(range(options.restarts))
     )
-    rng = np.random.default_rng(np.random.SeedSequence(options.seed, spawn_key=(0,)))
+    rng = np.random.default_rng(np.random.SeedSequence(seed_number(options.seed), spawn_key=(0,)))
     sample = space.array(space.draw(rng) for _ in range(_SCALE))
     task = _Task(space, tuple(objectives), options, np.zeros(0), np.zeros(0))
     values = task.signed(sample)
@@ -289,7 +291,9 @@ def _list(task: _Task, prefix: Keys) -> _Chunk:
 def _anneal(task: _Task, number: int) -> _Chunk:
     """One run: annealing on a weighted sum of the objectives, then steepest ascent."""
     space, options, m = task.space, task.options, len(task.objectives)
-    rng = np.random.default_rng(np.random.SeedSequence(options.seed, spawn_key=(1, number)))
+    rng = np.random.default_rng(
+        np.random.SeedSequence(seed_number(options.seed), spawn_key=(1, number))
+    )
     weight = np.eye(m)[number] if number < m else rng.dirichlet(np.ones(m))
     tried: dict[Keys, Floats] = {}
     evaluated = 0

@@ -20,6 +20,7 @@ from nearkey.layout import Layout, count_grids
 from nearkey.layout.cells import base_rows, plan_cells
 from nearkey.layout.key import Key, default_label, letter_extent
 from nearkey.layout.rules import RULES, walk
+from nearkey.seeds import Seed
 
 Keys = tuple[int, ...]
 """Of each letter of a space, in its order, the number of its key."""
@@ -390,8 +391,9 @@ class LetterSpace:
             if self._completions(further):
                 yield from self._walk((*prefix, key), further)
 
-    def draw(self, rng: np.random.Generator) -> Keys:
+    def draw(self, seed: Seed) -> Keys:
         """A layout at random, each as likely as any other. Raises LayoutError where there is none."""
+        rng = np.random.default_rng(seed)
         total = len(self._listed) if self._listed is not None else self._completions(self._start())
         if not total:
             raise LayoutError(
@@ -600,8 +602,9 @@ class LetterSpace:
         found = [run for run in runs.values() if len(run) > 1] if self.rule == "ordered" else []
         return found + [one for one in (*self._together, *self._groups) if len(one) > 1]
 
-    def draw_move(self, keys: Sequence[int], rng: np.random.Generator, tries: int = 200) -> Keys:
+    def draw_move(self, keys: Sequence[int], seed: Seed, tries: int = 200) -> Keys:
         """One of `moves` at random; the assignment itself where none is found in so many tries."""
+        rng = np.random.default_rng(seed)
         if self._listed is not None:
             return self._listed[int(rng.integers(len(self._listed)))]
         n = len(keys)

@@ -11,6 +11,7 @@ import numpy as np
 from nearkey.errors import LayoutError
 from nearkey.layout.cells import plan_cells
 from nearkey.layout.layout import Layout
+from nearkey.seeds import Seed
 
 Runs = tuple[tuple[int, int], ...]
 """Of one base row, column by column: letters taken, and the grid row they go to."""
@@ -22,7 +23,7 @@ class Moves(Protocol):
     def neighbours(self, layout: Layout) -> Iterator[Layout]:
         """All layouts one move away, in a fixed order, under the layout's own name."""
 
-    def draw(self, layout: Layout, rng: np.random.Generator) -> Layout:
+    def draw(self, layout: Layout, seed: Seed) -> Layout:
         """One of them at random; the layout itself where there is none."""
 
 
@@ -34,8 +35,9 @@ class _Neighbourhood:
         for change in self._changes(layout):
             yield self._changed(layout, change)
 
-    def draw(self, layout: Layout, rng: np.random.Generator) -> Layout:
+    def draw(self, layout: Layout, seed: Seed) -> Layout:
         """One neighbour, each equally likely; the layout itself where there is none."""
+        rng = np.random.default_rng(seed)
         changes = list(self._changes(layout))
         return (
             self._changed(layout, changes[int(rng.integers(len(changes)))]) if changes else layout

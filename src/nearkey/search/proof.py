@@ -25,6 +25,7 @@ from nearkey.files import atomic_write
 from nearkey.search.letter_search import checkpoint_header
 from nearkey.search.letter_space import Keys, LetterSpace
 from nearkey.search.objectives import BoundedObjective
+from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.chunk_log import ChunkLog
 
 Floats = NDArray[np.float64]
@@ -75,7 +76,7 @@ def prove(
     start: Sequence[Keys] = (),
     most: int | None = None,
     stop: Callable[[], bool] = lambda: False,
-    seed: int = 0,
+    seed: Seed = 0,
     checkpoint: str | PathLike[str] | None = None,
 ) -> Iterator[ProofRecord]:
     """Best-first branch and bound over a space.
@@ -100,6 +101,7 @@ def prove(
     PlanError
         For an objective without a bound, a space without layouts, or a checkpoint of another proof.
     """
+    seed = seed_number(seed)
     if not isinstance(objective, BoundedObjective):
         raise PlanError(
             "has no bound",

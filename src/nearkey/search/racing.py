@@ -11,6 +11,7 @@ from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate
 from nearkey.layout import Layout
+from nearkey.seeds import Seed, seed_number
 from nearkey.simulate import rank_layouts
 from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes
@@ -40,7 +41,7 @@ def race_layouts(
     error: float = 0.05,
     words: int = 500,
     rounds: int = 5,
-    seed: int = 0,
+    seed: Seed = 0,
     **keywords: Any,
 ) -> list[RaceRow]:
     """Find the best of many layouts through the real decoder, by successive elimination.
@@ -66,6 +67,7 @@ def race_layouts(
     PlanError
         For numbers that cannot be meant, and what `rank_layouts` raises.
     """
+    seed = seed_number(seed)
     if not 0 < error < 1:
         raise PlanError(f"is {error}", field="error", fix="give a probability between 0 and 1")
     if rounds < 1:

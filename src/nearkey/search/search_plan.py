@@ -28,6 +28,7 @@ from nearkey.search.objectives import (
     SpeedObjective,
     ambiguity_words,
 )
+from nearkey.seeds import Seed
 from nearkey.simulate.corpora import Corpus, read_source
 from nearkey.simulate.plan_file import PlanReport, PlanSurface
 from nearkey.simulate.rank_plan import RankPlan, existing_file, plan_layout
@@ -278,7 +279,7 @@ class SearchPlan:
         return made
 
     def options(
-        self, *, seed: int | None = None, workers: int | None = None, executor: Any = None
+        self, *, seed: Seed | None = None, workers: int | None = None, executor: Any = None
     ) -> LetterSearchOptions:
         """How to search; `method` "prove" becomes "auto"."""
         spec = self.file.search

@@ -21,6 +21,7 @@ from nearkey.search.proof import ProofRecord, prove, save_certificate
 from nearkey.search.racing import race_layouts
 from nearkey.search.search_plan import SearchPlan
 from nearkey.search.search_result import SearchResult
+from nearkey.seeds import Seed, seed_number
 from nearkey.simulate import collisions, rank_layouts
 from nearkey.simulate.identity import digest, pack_identity
 from nearkey.simulate.outcomes import MEASURES
@@ -51,7 +52,7 @@ def run_search(
     plan: SearchPlan,
     pack: LanguagePack,
     *,
-    seed: int | None = None,
+    seed: Seed | None = None,
     workers: int | None = None,
     executor: Any = None,
     checkpoint: str | PathLike[str] | None = None,
@@ -89,7 +90,14 @@ def run_search(
     step = None
     if plan.file.search.method == "prove":
         steps = _proofs(
-            plan, objectives, conditions, options.seed, most, checkpoint, certificate, stop
+            plan,
+            objectives,
+            conditions,
+            seed_number(options.seed),
+            most,
+            checkpoint,
+            certificate,
+            stop,
         )
     else:
         steps = _searches(plan, objectives, conditions, options, checkpoint, stop)
@@ -110,7 +118,9 @@ def run_search(
         step = replace(step, result=_by_texts(texts, pack, step.result))
         yield step
     if step is not None and plan.file.noise is not None and len(step.result.found) and not stop():
-        yield _race(plan, pack, step.result, options.workers, options.executor, options.seed)
+        yield _race(
+            plan, pack, step.result, options.workers, options.executor, seed_number(options.seed)
+        )
 
 
 def _searches(

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, proportion
+from nearkey.seeds import Seed
 from nearkey.simulate.decoders.protocol import Answers, Posterior
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.workload import count_different
@@ -70,7 +71,7 @@ def calibrate(
     right: NDArray[np.bool_],
     *,
     bins: int = 15,
-    seed: int = 0,
+    seed: Seed = 0,
     draws: int = 400,
     origin: NDArray[np.int64] | None = None,
 ) -> Calibration:

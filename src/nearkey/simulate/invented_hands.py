@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import LayoutError, PlanError
 from nearkey.layout import Layout
+from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.typist import Aims
 from nearkey.touch import GaussianTouch, TouchLog
 from nearkey.touch.components import gaussian_components, log_density
@@ -159,16 +160,18 @@ class HandTouch:
         )
         return log_density(parts, points, n)
 
-    def sample(self, keys: Ints, rng: np.random.Generator) -> Floats:
+    def sample(self, keys: Ints, seed: Seed) -> Floats:
         """Touches (n, 2) for keys given by column: two standard normals each, whatever the layout."""
+        rng = np.random.default_rng(seed)
         index = np.asarray(keys, dtype=np.int64)
         return self._landed(self._centers[index], index, rng.standard_normal((len(index), 2)))
 
-    def perform(self, aims: Aims, rng: np.random.Generator) -> tuple[Floats, Ints]:
+    def perform(self, aims: Aims, seed: Seed) -> tuple[Floats, Ints]:
         """Touches (m, 2) of a text, and which letter of it each was for, (m,).
 
         Eleven random numbers a letter, whatever the layout: common random numbers between layouts.
         """
+        rng = np.random.default_rng(seed)
         n, traits = len(aims.keys), self.traits
         uniform = rng.random((n, 4))
         normal = rng.standard_normal((n, 5))
@@ -213,8 +216,9 @@ class HandTouch:
             points[second] = landed(again)[letter[second]]
         return points, letter
 
-    def calibration(self, touches: int, rng: np.random.Generator, person: str) -> TouchLog:
+    def calibration(self, touches: int, seed: Seed, person: str) -> TouchLog:
         """A log of so many prompted touches, letters in even shares and random order: what a decoder is fitted on."""
+        rng = np.random.default_rng(seed)
         letters = list(self.layout.letters)
         order = rng.permutation(np.resize(rng.permutation(len(letters)), touches))
         keys = np.array([self.layout.key_of_letter[letters[i]] for i in order], dtype=np.int64)
@@ -301,7 +305,7 @@ def invent_hands(
     offset_sd_mm: float = 0.5,
     spread_sd: float = 0.12,
     traits_sd: Mapping[str, float] | None = None,
-    seed: int = 0,
+    seed: Seed = 0,
 ) -> Sequence[HandTraits]:
     """So many hands that differ as stated: offsets by `offset_sd_mm` each axis, log spreads by `spread_sd`.
 
@@ -316,6 +320,7 @@ def invent_hands(
 
     Raises PlanError for values that cannot be meant.
     """
+    seed = seed_number(seed)
     if people < 1:
         raise PlanError(f"{people} people", field="count", fix="invent 1 or more")
     varied = dict(traits_sd or {})

@@ -22,6 +22,7 @@ from nearkey.intervals import (
     with_the_best,
 )
 from nearkey.layout import Layout
+from nearkey.seeds import seed_number
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import MEASURES
 from nearkey.simulate.plain_data import plain, row_named
@@ -223,7 +224,9 @@ def rank_by_people(
     names = [layout.name for layout in layouts]
     shape = len(people.names), len(layouts)
     found = {condition: {measure: np.empty(shape) for measure in RANKED} for condition in SAYS}
-    seeds = np.random.SeedSequence(options.seed, spawn_key=(6,)).generate_state(shape[0], np.uint32)
+    seeds = np.random.SeedSequence(seed_number(options.seed), spawn_key=(6,)).generate_state(
+        shape[0], np.uint32
+    )
     for person in range(shape[0]):
         part = workload.part(person * words_each, (person + 1) * words_each)
         own = replace(options, seed=int(seeds[person]), progress=None)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from nearkey.decode import TouchModel
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
+from nearkey.seeds import Seed
 from nearkey.simulate.columns import select_rows
 from nearkey.touch import TouchLog
 from nearkey.touch.key_geometry import Geometry
@@ -86,8 +87,9 @@ class RecordedTouches:
         """Everyone else's touches."""
         return self.select(self.participant != participant)
 
-    def halves(self, rng: np.random.Generator) -> tuple[RecordedTouches, RecordedTouches]:
+    def halves(self, seed: Seed) -> tuple[RecordedTouches, RecordedTouches]:
         """Two halves at random: one to fit on, one to replay."""
+        rng = np.random.default_rng(seed)
         order = rng.permutation(len(self))
         middle = len(self) // 2
         return self.select(np.sort(order[:middle])), self.select(np.sort(order[middle:]))
@@ -136,8 +138,9 @@ class PoolTouch:
         """What the assumed model says."""
         return self._assumed.log_prob(points)
 
-    def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> Floats:
+    def sample(self, keys: NDArray[np.int64], seed: Seed) -> Floats:
         """Touches (n, 2) meant for keys given by column: a uniform number for each, whatever the layout."""
+        rng = np.random.default_rng(seed)
         index = np.asarray(keys, dtype=np.int64)
         place = (rng.random(len(index)) * self._sizes[index]).astype(np.int64)
         return np.asarray(self._points[self._starts[index] + place])

@@ -12,6 +12,7 @@ from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, mean_over_people
 from nearkey.layout import Layout
+from nearkey.seeds import seed_number
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import MEASURES
 from nearkey.simulate.plain_data import PlainData, row_named
@@ -115,7 +116,7 @@ def replay_gap(
     like: TypingTrial | None = None
     for number, person in enumerate(chosen):
         learnt, kept = recorded.of_participant(person).halves(
-            np.random.default_rng([options.seed, number])
+            np.random.default_rng([seed_number(options.seed), number])
         )
         own = fit(log_near(learnt, layout, at_mm=at_mm, nearest=nearest), layout)
         others = recorded.others(person)
@@ -123,7 +124,7 @@ def replay_gap(
             log_near(others, layout, at_mm=at_mm, nearest=nearest * (len(chosen) - 1)), layout
         )
         part = workload.part(number * words_each, (number + 1) * words_each)
-        person_options = replace(options, seed=options.seed + number, progress=None)
+        person_options = replace(options, seed=seed_number(options.seed) + number, progress=None)
         replayed = [
             Condition(
                 layout, ReplayTouch(layout, kept, assumed, at_mm=at_mm, nearest=nearest), assumed

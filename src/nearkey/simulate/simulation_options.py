@@ -6,11 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Self, TypedDict
 
-import numpy as np
-
 from nearkey.bounds import MOST_WORKERS, whole_number
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
+from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.corpora import Corpus, CorpusSource, as_corpus
 from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.keystrokes import Selection
@@ -40,7 +39,7 @@ class SimulationKeywords(TypedDict, total=False):
 
     options: SimulationOptions
     words: int
-    seed: int | np.random.Generator
+    seed: Seed
     corpus: CorpusSource | None
     context: bool | None
     selection: Selection | None
@@ -75,7 +74,7 @@ class SimulationOptions:
     """
 
     words: int = 5000
-    seed: int = 0
+    seed: Seed = 0
     corpus: Corpus | None = None
     context: bool | None = None
     selection: Selection = field(default_factory=Selection)
@@ -87,8 +86,7 @@ class SimulationOptions:
 
     def __post_init__(self) -> None:
         # What callers may give in several forms is kept in one.
-        if isinstance(self.seed, np.random.Generator):
-            object.__setattr__(self, "seed", int(self.seed.integers(2**63)))
+        object.__setattr__(self, "seed", seed_number(self.seed))
         if self.corpus is not None:
             object.__setattr__(self, "corpus", as_corpus(self.corpus))
         check_words(self.words, "words")

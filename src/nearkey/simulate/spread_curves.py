@@ -14,6 +14,7 @@ from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate
 from nearkey.layout import Layout
+from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES
@@ -67,10 +68,10 @@ class ScaledTouch:
         """Natural log densities (n, n_keys) of points (n, 2)."""
         return log_density(self._components, points, len(self.key_ids))
 
-    def sample(self, keys: NDArray[np.int64], rng: np.random.Generator) -> Floats:
+    def sample(self, keys: NDArray[np.int64], seed: Seed) -> Floats:
         """Touches (n, 2) for keys given by column, by the same random numbers as the model's own."""
         middle = self._middle[np.asarray(keys, dtype=np.int64)]
-        return np.asarray(middle + self._factor * (self._model.sample(keys, rng) - middle))
+        return np.asarray(middle + self._factor * (self._model.sample(keys, seed) - middle))
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +181,7 @@ def noise_curves(
             about,
             tuple(factors),
             tuple(measure.gain(*pair) for pair in pairs),
-            _crossing(np.asarray(factors, dtype=np.float64), gaps, options.seed),
+            _crossing(np.asarray(factors, dtype=np.float64), gaps, seed_number(options.seed)),
         )
     base = Condition.of(baseline, touch).generating
     return NoiseCurves(

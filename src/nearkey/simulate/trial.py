@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from nearkey.decode import Decoder, LanguagePack
 from nearkey.layout import Layout
+from nearkey.seeds import seed_number
 from nearkey.simulate.calibration import list_posterior
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.decoders.own import OwnDecoder
@@ -159,7 +160,8 @@ class TypingTrial:
             assumed=condition.assumed,
             like=None if like is None else like._typist,
         )
-        self._seed, self._selection, self._speed = options.seed, options.selection, options.speed
+        self._seed = seed_number(options.seed)
+        self._selection, self._speed = options.selection, options.speed
 
     def type(self, chunk: Workload, number: int) -> TypedWords:
         """Type a chunk; its random numbers follow from the seed and its number, and are the same on every layout."""

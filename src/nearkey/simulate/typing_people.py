@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PlanError, TouchModelError
 from nearkey.layout import Layout
+from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.columns import join_rows
 from nearkey.simulate.invented_hands import HandTouch, HandTraits
 from nearkey.simulate.replay import PoolTouch, RecordedTouches, ReplayTouch
@@ -135,9 +136,10 @@ class InventedPeople:
 
     hands: Sequence[HandTraits]
     decoder: DecoderModel = field(default_factory=DecoderModel)
-    seed: int = 0
+    seed: Seed = 0
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "seed", seed_number(self.seed))
         if len(self.hands) < 2:
             raise PlanError(
                 f"{len(self.hands)} people give no interval", field="people", fix="invent 2 or more"
@@ -171,7 +173,9 @@ class _InventedOnLayout:
     def __init__(self, people: InventedPeople, layout: Layout) -> None:
         self._people, self._layout = people, layout
         self._hands = [HandTouch(layout, traits) for traits in people.hands]
-        seeds = np.random.SeedSequence(people.seed, spawn_key=(4,)).spawn(len(self._hands))
+        seeds = np.random.SeedSequence(seed_number(people.seed), spawn_key=(4,)).spawn(
+            len(self._hands)
+        )
         count = people.decoder.count(layout)
         self._logs = [
             hand.calibration(count, np.random.default_rng(own), name)
@@ -243,8 +247,9 @@ class RecordedPeople:
         decoder: DecoderModel | None = None,
         *,
         typing: Literal["touches", "model"] = "touches",
-        seed: int = 0,
+        seed: Seed = 0,
     ) -> None:
+        seed = seed_number(seed)
         if typing not in ("touches", "model"):
             raise PlanError(
                 f"{typing!r} is not known", field="typing", fix='write "touches" or "model"'
@@ -420,8 +425,8 @@ class _Rescaled:
             self._model.log_prob(np.asarray(points) / self._scale) - 2 * np.log(self._scale)
         )
 
-    def sample(self, keys: Ints, rng: np.random.Generator) -> Floats:
-        return np.asarray(self._model.sample(keys, rng) * self._scale)
+    def sample(self, keys: Ints, seed: Seed) -> Floats:
+        return np.asarray(self._model.sample(keys, seed) * self._scale)
 
 
 class _CarriedOnLayout:

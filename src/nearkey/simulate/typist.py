@@ -14,6 +14,7 @@ from nearkey.decode import TouchModel
 from nearkey.decode.spelling import spell_words
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
+from nearkey.seeds import Seed
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 
 Floats = NDArray[np.float64]
@@ -23,7 +24,7 @@ Ints = NDArray[np.int64]
 class SamplingTouchModel(TouchModel, Protocol):
     """A touch model that can also be drawn from."""
 
-    def sample(self, keys: Ints, rng: np.random.Generator) -> Floats:
+    def sample(self, keys: Ints, seed: Seed) -> Floats:
         """Touches (n, 2) meant for keys given by column; for common random numbers between layouts it
         draws the same number of variates per touch whatever the layout (two standard normals)."""
 
@@ -45,7 +46,7 @@ class Aims:
 class Performs(Protocol):
     """A typist that does more than land about a key: one that slips, misses and doubles touches, or aims by letter."""
 
-    def perform(self, aims: Aims, rng: np.random.Generator) -> tuple[Floats, Ints]:
+    def perform(self, aims: Aims, seed: Seed) -> tuple[Floats, Ints]:
         """Touches (m, 2), and for which of the letters each was, (m,), ascending; each word has one or more."""
 
 
@@ -135,8 +136,9 @@ class Typist:
         place += np.repeat(first[words] - (ends - lengths), lengths)
         return letters[place].astype(np.int64), lengths
 
-    def type(self, words: Ints, rng: np.random.Generator) -> Typing:
+    def type(self, words: Ints, seed: Seed) -> Typing:
         """Touches for words given by position, (n,)."""
+        rng = np.random.default_rng(seed)
         letters, lengths = self._letters_of(words)
         offsets = np.zeros(len(words) + 1, np.uint32)
         np.cumsum(lengths, out=offsets[1:])

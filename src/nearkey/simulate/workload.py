@@ -15,6 +15,7 @@ from nearkey.decode.spelling import spell, spell_words
 from nearkey.errors import PlanError
 from nearkey.language.tokens import NUMBER, joins_marks, sentences
 from nearkey.letter_case import lower
+from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.columns import select_rows
 from nearkey.simulate.corpora import Corpus
 
@@ -124,7 +125,7 @@ def make_workload(
     corpus: Corpus | None,
     *,
     words: int,
-    seed: int,
+    seed: Seed,
     letters: str,
     context: bool = False,
     known_only: bool = False,
@@ -144,6 +145,7 @@ def make_workload(
 
     Raises PlanError where no word can be typed.
     """
+    seed = seed_number(seed)
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(0,)))
     if corpus is None:
         return _drawn(pack, words, rng, letters)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
+from nearkey.seeds import Seed, seed_number
 from nearkey.study.effect_sizes import (
     paired_effect_size,
     people_for_holm,
@@ -228,7 +229,7 @@ def compare_conditions(
     confidence: float = 0.95,
     interval: IntervalKind = "t",
     resamples: int = 2000,
-    seed: int = 0,
+    seed: Seed = 0,
 ) -> ConditionComparisons:
     """Compare all conditions pairwise on one metric, within participants.
 
@@ -244,6 +245,7 @@ def compare_conditions(
     Source: Student 1908 (through `scipy.stats.ttest_rel`); Wilcoxon 1945 (through `scipy.stats.wilcoxon`);
     Holm 1979; bootstrap see `bootstrap_mean`; d_z see `paired_effect_size`.
     """
+    seed = seed_number(seed)
     check_metric(metric)
     check_interval(interval)
     names = measured.condition_names

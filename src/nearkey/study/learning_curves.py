@@ -12,6 +12,7 @@ import numpy as np
 from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, student_t
+from nearkey.seeds import Seed
 from nearkey.study.rates import check_metric
 from nearkey.study.results import (
     IntervalKind,
@@ -185,7 +186,7 @@ def learning_curve(
     confidence: float = 0.95,
     interval: IntervalKind = "t",
     resamples: int = 2000,
-    seed: int = 0,
+    seed: Seed = 0,
 ) -> LearningCurve:
     """Fit each participant's blocks of one condition, and the average over participants.
 

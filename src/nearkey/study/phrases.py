@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from nearkey.errors import PlanError
+from nearkey.seeds import Seed, seed_number
 
 _END_MARKS = ".!?;:, "
 
@@ -58,7 +59,7 @@ def draw_phrases(
     lines: Iterable[str],
     n: int,
     *,
-    seed: int,
+    seed: Seed,
     min_chars: int = 16,
     max_chars: int = 43,
     min_words: int = 3,
@@ -83,6 +84,7 @@ def draw_phrases(
     The same lines, options and seed give the same phrases. Raises PlanError where fewer than `n`
     lines are left, saying what dropped them.
     """
+    seed = seed_number(seed)
     if n < 1:
         raise PlanError(f"is {n}", field="n", fix="draw at least one phrase")
     taken_out = {_tidy(line, lower) for line in exclude}

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from nearkey.bounds import whole_number
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, proportion, student_t
+from nearkey.seeds import Seed, seed_number
 from nearkey.study.condition_tests import holm
 from nearkey.study.effect_sizes import people_for_holm, scipy_stats, smallest_holm_p
 from nearkey.study.mixed_models import fit_mixed_model
@@ -126,7 +127,7 @@ def study_power(
     alpha: float = 0.05,
     simulations: int = 1000,
     mixed_simulations: int = 0,
-    seed: int = 0,
+    seed: Seed = 0,
     metric: str = "wpm",
 ) -> PowerTable:
     """How often studies of each size find a difference that is there.
@@ -143,6 +144,7 @@ def study_power(
     pairs, as in `compare_conditions`; phrases go through `fit_mixed_model`.
     Raises PlanError for numbers out of range, NearkeyError without scipy or, for mixed models, statsmodels.
     """
+    seed = seed_number(seed)
 
     def within(field: str, value: object, low: int, high: int) -> int:
         return whole_number(value, low=low, high=high, error=PlanError, field=field)
@@ -215,7 +217,7 @@ def _row(
             participants=n,
             blocks=blocks,
             phrases=phrases,
-            rng=rng,
+            seed=rng,
             metric=metric,
         )
         if i < simulations:

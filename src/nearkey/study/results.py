@@ -12,6 +12,7 @@ from typing import Any, Literal, NamedTuple, Self, get_args
 from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, bootstrap_mean, mean_over_people
+from nearkey.seeds import Seed
 from nearkey.study.alignment import Alignments, ConfusionMatrix
 from nearkey.study.phrase_counts import PhraseCounts, add_counts
 from nearkey.study.rates import METRICS, Rates, metric_bounds
@@ -103,7 +104,7 @@ def over_people(
     confidence: float = 0.95,
     interval: IntervalKind = "t",
     resamples: int = 2000,
-    seed: int = 0,
+    seed: Seed = 0,
     bounds: tuple[float, float] = (-math.inf, math.inf),
 ) -> Estimate:
     """Mean of `values`, one a person, with the interval of a study: see `measures`; cut to the `bounds`."""

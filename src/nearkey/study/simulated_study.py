@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import PlanError
+from nearkey.seeds import Seed
 from nearkey.study.phrase_observations import Observations
 from nearkey.study.study_plan import williams_design
 
@@ -57,7 +58,7 @@ def draw_study(
     participants: int,
     blocks: int,
     phrases: int,
-    rng: np.random.Generator,
+    seed: Seed,
     metric: str = "wpm",
 ) -> Observations:
     """One study drawn from a truth: everyone types everything, conditions in the orders of Williams' design.
@@ -65,12 +66,13 @@ def draw_study(
     Parameters
     ----------
     truth : what values are made of. effects : (k,), what each condition adds to the mean, the first included.
-    participants, blocks, phrases : how many; blocks under each condition, phrases in each block. rng : of all draws.
+    participants, blocks, phrases : how many; blocks under each condition, phrases in each block. seed : of all draws.
     metric : its name, for printing.
 
     Each person's phrases are a random order of one pool that is just large enough, so that none comes twice.
     Raises PlanError for numbers below 1.
     """
+    rng = np.random.default_rng(seed)
     k = len(effects)
     if min(participants, blocks, phrases, k) < 1:
         raise PlanError(

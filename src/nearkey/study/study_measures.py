@@ -9,6 +9,7 @@ from functools import partial
 from typing import Any
 
 from nearkey.errors import StudyLogError
+from nearkey.seeds import Seed
 from nearkey.study.alignment import align
 from nearkey.study.phrase_counts import Selection, add_counts, count_trial
 from nearkey.study.results import (
@@ -66,7 +67,7 @@ def measures(
     confidence: float = 0.95,
     interval: IntervalKind = "t",
     resamples: int = 2000,
-    seed: int = 0,
+    seed: Seed = 0,
 ) -> Measures:
     """Measure one study log or many; everything comes from the logs alone.
 

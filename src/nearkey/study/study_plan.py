@@ -13,6 +13,7 @@ import numpy as np
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write
 from nearkey.schema import convert, read_json
+from nearkey.seeds import Seed, seed_number
 from nearkey.text_table import text_table
 
 _FORMAT = "nearkey-study-plan"
@@ -127,7 +128,7 @@ def plan_study(
     conditions: Sequence[str],
     phrases: Sequence[str],
     *,
-    seed: int,
+    seed: Seed,
     blocks: int = 4,
     phrases_per_block: int = 10,
     practice_phrases: int = 2,
@@ -148,6 +149,7 @@ def plan_study(
 
     Raises PlanError for too few phrases, repeated names, or numbers out of range.
     """
+    seed = seed_number(seed)
     _check_names("participants", participants)
     _check_names("conditions", conditions)
     if blocks < 1 or phrases_per_block < 1 or practice_phrases < 0 or rest_s < 0:

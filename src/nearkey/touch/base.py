@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchModelError
+from nearkey.seeds import Seed
 from nearkey.touch.components import Components, gaussian_components, log_density
 from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Geometry, Indices, geometry_of
@@ -170,10 +171,10 @@ class TouchBase(Parameterised):
         """
         return log_density(self.components(), points, self._fitted().n_keys)
 
-    def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], rng: Any) -> Floats:
+    def sample(self, keys: Sequence[int] | Sequence[str] | NDArray[Any], seed: Seed) -> Floats:
         """Touches `(n, 2)` aimed at `keys (n,)`, given by index or id.
 
-        Exactly two standard normals per touch, in order, from `rng` (a Generator or a seed), as in every model: the
+        Exactly two standard normals per touch, in order, from `seed` (a Generator or a number), as in every model: the
         same generator state gives two layouts common random numbers. In a mixture the place of the first in its
         distribution chooses the component, and the place within that component's weight, a fresh uniform number, is
         turned back into a standard normal. For t's the direction of the two is kept and their length R stretched to
@@ -181,7 +182,7 @@ class TouchBase(Parameterised):
         background) are not drawn. Raises TouchModelError for a key that does not exist.
         """
         index = key_indices(keys, self._fitted())
-        z = np.random.default_rng(rng).standard_normal((len(index), 2))
+        z = np.random.default_rng(seed).standard_normal((len(index), 2))
         weights, means, covariances = self._mixtures()
         chosen = np.zeros(len(index), dtype=np.intp)
         if weights.shape[1] > 1:

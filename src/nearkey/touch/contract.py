@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import TouchModelError
+from nearkey.seeds import Seed, seed_number
 from nearkey.touch.components import log_density
 
 Floats = NDArray[np.float64]
 
 
-def check_touch_model(model: Any, layout: Any, *, seed: int = 0, integrate: bool = True) -> None:
+def check_touch_model(model: Any, layout: Any, *, seed: Seed = 0, integrate: bool = True) -> None:
     """Raise TouchModelError where `model`, fitted on `layout`, breaks the touch model's contract.
 
     Required: `key_ids` names the layout's keys; `log_prob` gives finite float64 densities
@@ -28,6 +29,7 @@ def check_touch_model(model: Any, layout: Any, *, seed: int = 0, integrate: bool
     model : the touch model. layout : the `Layout` it was fitted on.
     seed : of the touches and samples drawn. integrate : also integrate each density, which takes seconds.
     """
+    seed = seed_number(seed)
     where = type(model).__name__
     rng = np.random.default_rng(seed)
     surface = np.array([layout.width, layout.height])

@@ -111,7 +111,12 @@ def test_the_interval_of_partial_eta_squared_with_one_degree_of_freedom() -> Non
 def test_values_that_leave_nothing_to_estimate_have_no_mixed_model() -> None:
     truth = StudyTruth(mean=12, sd_participant=2, sd_condition=0.1, sd_phrase=0, sd_residual=2)
     data = draw_study(
-        truth, effects=(0.0, 1.0), participants=5, blocks=1, phrases=6, rng=np.random.default_rng(1)
+        truth,
+        effects=(0.0, 1.0),
+        participants=5,
+        blocks=1,
+        phrases=6,
+        seed=np.random.default_rng(1),
     )
     for value, says in (
         (np.zeros(len(data)), "wpm is the same in every phrase; choose a measure that differs"),
@@ -228,7 +233,12 @@ def test_mixed_model_is_statsmodels_formula_with_students_t() -> None:
         sd_learning=1.0,
     )
     data = draw_study(
-        truth, effects=(0.0, 1.0), participants=6, blocks=2, phrases=5, rng=np.random.default_rng(4)
+        truth,
+        effects=(0.0, 1.0),
+        participants=6,
+        blocks=2,
+        phrases=5,
+        seed=np.random.default_rng(4),
     )
     ours = fit_mixed_model(data)
     frame = pd.DataFrame(
@@ -287,7 +297,7 @@ def test_mixed_model_of_a_balanced_study_is_its_analysis_of_variance(seed: int) 
         participants=5,
         blocks=1,
         phrases=6,
-        rng=np.random.default_rng(seed),
+        seed=np.random.default_rng(seed),
     )
     alone = replace(data, place=None, phrase=np.arange(len(data)))
     (effect,) = fit_mixed_model(alone).effects
@@ -335,7 +345,7 @@ def test_no_likelihood_statsmodels_finds_is_better_than_ours() -> None:
             participants=5,
             blocks=2,
             phrases=4,
-            rng=np.random.default_rng(seed),
+            seed=np.random.default_rng(seed),
         )
         ours = fit_mixed_model(data)
         log_block = np.log2(data.block)
@@ -409,7 +419,7 @@ def test_a_pilot_gives_back_the_truth_it_was_drawn_from() -> None:
         participants=30,
         blocks=2,
         phrases=3,
-        rng=np.random.default_rng(2),
+        seed=np.random.default_rng(2),
     )
     found = truth_from_pilot(data)
     assert found.sd_participant == pytest.approx(2.0, rel=0.5)
