@@ -17,7 +17,7 @@ ROOT = Path(__file__).parents[2]
 DEVELOPERS = ROOT / "DEVELOPERS.md"
 BELOW = {
     "append_log", "bounds", "closing", "errors", "extras", "files", "frames", "intervals", "letter_case", "logger",
-    "one_thread", "pickling", "plugins", "saved_results", "schema", "text_table", "version",
+    "one_thread", "seeds", "pickling", "plugins", "saved_results", "schema", "text_table", "version",
 }  # fmt: skip
 """Modules that stand below every room; DEVELOPERS.md names them in one line and leaves them out of the picture."""
 ABOVE = {"commands", "cli"}
