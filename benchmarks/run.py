@@ -120,7 +120,7 @@ class Bench:
     def workload(self, scenario: Scenario, letters: str) -> Workload:
         pack, corpus = self.pack(scenario.language), self.corpus(scenario)
         in_context = corpus is not None
-        sizes = {"words": WORDS, "seed": SEED, "letters": letters, "context": in_context}
+        sizes = {"words": WORDS, "seed": SEED, "letters": letters, "in_context": in_context}
         key = (scenario.language, scenario.text, "".join(sorted(letters)))
         return self._once("words", *key, make=lambda: make_workload(pack, corpus, **sizes))
 

@@ -227,7 +227,7 @@ def main() -> None:
         touch=lambda layout: touch_for(recorded, layout),
         pack=pack,
         corpus=HERE / "stylus-pad" / "field_notes.txt",
-        context=True,
+        in_context=True,
         words=min(options.words, 1_400),
         seed=SEED + 1,
         baseline=baseline,

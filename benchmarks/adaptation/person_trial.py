@@ -124,7 +124,7 @@ class PersonTrial:
                 self._people.person(mislabelling=mislabelling),
                 mislabelling_moved_on=0.1 * condition.guarded,
             )
-        return Person(self._decoder, words=words, touches=touches)
+        return Person(self._decoder, words=words, learner=touches)
 
     def _follow(self, person: Person, condition: LearningCondition) -> Iterator[tuple[int, Scores]]:
         rng = np.random.default_rng(self._label_seed)
@@ -166,7 +166,7 @@ class PersonTrial:
             density = decoder.touch.log_prob(typed.again)
             wanted = density[np.arange(len(typed.keys)), typed.keys]
             spelled.append(float((density >= wanted[:, None]).sum()))
-        presses = Selection(style="next", listed=LISTED).keystrokes(
+        presses = Selection(style="next", k=LISTED).keystrokes(
             np.asarray([len(typed.keys) for typed in tested]),
             np.asarray(ranks),
             np.asarray(spelled),

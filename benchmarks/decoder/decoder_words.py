@@ -71,7 +71,7 @@ def workload(
         words=words,
         seed=seed,
         letters=layout.letters,
-        context=context,
+        in_context=context,
         known_only=True,
     )
     queries = type_workload(layout, touch, chosen, seed=seed).queries

@@ -208,7 +208,7 @@ def live(pack: nk.language.Pack, words: int) -> list[Section]:
     costs: list[list[object]] = []
     for name, context in (("n-gram table", False), ("table and network", True)):
         engine = nk.Decoder(
-            load.layout, load.touch, nk.load_pack(pack.folder, context=context), edits=edits
+            load.layout, load.touch, nk.load_pack(pack.folder, context_model=context), edits=edits
         )
         own = workload(engine.pack, words=words, seed=11, context=held_out_lines() is not None)
         taken = sum(commits(engine, words, time.process_time)) / words * 1e3

@@ -37,7 +37,7 @@ def surfaces() -> list[tuple[str, nk.Layout]]:
 
 def packs() -> list[nk.language.Pack]:
     """The English pack with its n-gram table alone, and whole."""
-    return [nk.load_pack("en", context=whole) for whole in (False, True)]
+    return [nk.load_pack("en", context_model=whole) for whole in (False, True)]
 
 
 def context_section(words: int) -> Section:

@@ -141,7 +141,7 @@ def with_context(pack: nk.language.Pack, sentences: int, folder: Path) -> Sectio
         raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
     layout = nk.Layout.named("qwerty")
     touch = nk.GaussianTouch.from_layout(layout, spread=SPREAD)
-    decoder = nk.Decoder(layout, touch, nk.load_pack(pack.folder, context=False))
+    decoder = nk.Decoder(layout, touch, nk.load_pack(pack.folder, context_model=False))
     rng = np.random.default_rng(3)
     pool = [s for line in lines for s in running_words(pack, line) if 4 <= len(s) <= 15]
     pool = [s for s in pool if all(w in pack.lexicon and set(w) <= set(LETTERS) for w in s)]

@@ -100,7 +100,7 @@ def text_section(data: Path, stretches: int, lines: int) -> Section:
         ("with the context model, sentence by sentence", True, False),
         ("with the context model and the text before", True, True),
     ):
-        score = scored(nk.load_pack("en", context=context), parts, before=before)
+        score = scored(nk.load_pack("en", context_model=context), parts, before=before)
         rows.append([name, score.words, score.oov_rate, score.perplexity, score.bits_per_letter])
         print(*rows[-1], sep="\t", file=sys.stderr, flush=True)
     size = sum(record.bytes for record in nk.load_pack("en").info.files.values()) / 1e6
@@ -222,7 +222,7 @@ def draw(rows: list[list[object]]) -> PagePicture:
 
 def sizes_section(data: Path, folder: Path) -> Section:
     """Trainings of equal length: what cells, width and text buy in perplexity and in words read right."""
-    table, pack = (nk.load_pack("en", context=whole) for whole in (False, True))
+    table, pack = (nk.load_pack("en", context_model=whole) for whole in (False, True))
     held = {
         name: spread_out(tokens, FITTED_TOKENS).astype(np.uint32)
         for name, tokens in EnglishTexts.read(data, pack).held.items()

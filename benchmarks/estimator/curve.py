@@ -65,7 +65,7 @@ def top1(pack: Pack, layout: Layout, corpus: Corpus, spread: float = SPREAD) -> 
     """Share of the lexicon's words read right, after their context, with its interval."""
     touch = nk.GaussianTouch.from_layout(layout, spread=spread)
     found = score_layout(
-        layout, touch=touch, pack=pack, corpus=corpus, words=WORDS, seed=SEED, context=True,
+        layout, touch=touch, pack=pack, corpus=corpus, words=WORDS, seed=SEED, in_context=True,
         completion_words=0, latency_words=0,
     )  # fmt: skip
     estimate = found.score.known.top[1]

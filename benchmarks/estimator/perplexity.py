@@ -116,7 +116,7 @@ def main() -> None:
     recipe = read_recipe(english)
     ewt = as_lines(recipe.evaluation[0], recipe, english, data)
     title = recipe.evaluation[0].title
-    table = load_pack("en", context=False)
+    table = load_pack("en", context_model=False)
     rows = [row_of("en, shipped, its n-gram table alone", title, table, ewt), yardstick(data)]
     for name in OTHERS:
         path = ROOT / "models" / f"{name}.toml"

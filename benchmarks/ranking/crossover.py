@@ -49,7 +49,7 @@ def hands(spread_mm: float, **changes: float) -> InventedPeople:
             spread_sd=0.12,
             traits_sd=PLAUSIBLE_SD,
         ),
-        DecoderModel(touches=60),
+        DecoderModel(n_touches=60),
     )
 
 

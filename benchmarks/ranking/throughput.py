@@ -25,7 +25,7 @@ WORDS = 5000
 
 
 def main() -> None:
-    table, whole = (nk.load_pack("en", context=network) for network in (False, True))
+    table, whole = (nk.load_pack("en", context_model=network) for network in (False, True))
     base = nk.Layout.named("qwerty")
     layouts = [base.fitted(18, 12)]
     for rows, columns in ((1, 5), (2, 3), (3, 2)):

@@ -64,7 +64,7 @@ def main() -> int:
         layout = layout_of(name, *PAD_MM)
         touch = GaussianTouch.from_layout(layout, spread_mm=SPREADS_MM["s10"])
         workload = make_workload(
-            pack, None, words=options.words, seed=SEED, letters=layout.letters, context=False
+            pack, None, words=options.words, seed=SEED, letters=layout.letters, in_context=False
         )
         typed = type_workload(layout, touch, workload, seed=SEED)
         scenario = f"en.{name}.s10.drawn"

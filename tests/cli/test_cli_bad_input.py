@@ -57,7 +57,7 @@ def test_bad_specs(tmp_path, case):
         line = refused(tmp_path, "layout", *command)
         assert line.startswith(f"nearkey: {path}: ")
         assert says in line
-    save = ("--rows", 3, "--columns", 2, "--save", tmp_path / "grids")
+    save = ("--rows", 3, "--columns", 2, "-o", tmp_path / "grids")
     assert says in refused(tmp_path, "layout", "grids", path, *save)
 
 
@@ -83,7 +83,7 @@ def test_specs_that_are_no_text_or_not_there(tmp_path):
     ],
 )
 def test_grids_that_cannot_be(tmp_path, options, says):
-    save = ("--save", tmp_path / "grids")
+    save = ("-o", tmp_path / "grids")
     assert says in refused(tmp_path, "layout", "grids", "qwerty", *options, *save)
 
 
@@ -278,7 +278,7 @@ PLANS = {
     "an unknown field within": (other("rows", "row"), "candidates[0].row: unknown field"),
     "an unknown option": (
         added("[selection]\nshown = 3\n"),
-        "selection.shown: unknown field; write one of style, listed",
+        "selection.shown: unknown field; write one of style, k",
     ),
     "a missing field": (other("width_mm = 18\n", ""), "surface.width_mm: is missing; add it"),
     "no candidate": (

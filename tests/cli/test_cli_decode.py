@@ -43,7 +43,7 @@ def test_touches_in_candidates_out(tmp_path):
     ]
     assert found[3]["context"].lower() == "the pole is"
     assert found[3]["touches"] == 5
-    table = done("decode", path, *ON, "--unit", "mm", "--limit", 2).stdout.splitlines()
+    table = done("decode", path, *ON, "--unit", "mm", "-k", 2).stdout.splitlines()
     assert table[0].split() == ["word", "touches", "log", "P", "candidates"]
     assert max(map(len, table)) <= 80
     # The same from a pipe, as the decoder itself says it.

@@ -72,7 +72,7 @@ def test_grids_are_counted_listed_and_saved(tmp_path):
     )  # fmt: skip
     assert int(done(*ordered).stdout) == math.prod((11, 10, 8)) - 2
     folder = tmp_path / "specs"
-    three = ("layout", "grids", "qwerty", "--rows", 3, "--columns", 2, "--save", folder)
+    three = ("layout", "grids", "qwerty", "--rows", 3, "--columns", 2, "-o", folder)
     listed = done(*three).stdout
     for line in listed.splitlines():
         name, letters = line.split("\t")

@@ -3,12 +3,26 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import click
 from click.testing import CliRunner, Result
 
 from nearkey.cli import cli
+
+
+def every_command(
+    group: click.Group = cli, before: tuple[str, ...] = ()
+) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+    """Each command of the command line, with the words that call it."""
+    for name, command in group.commands.items():
+        path = (*before, name)
+        if isinstance(command, click.Group):
+            yield from every_command(command, path)
+        else:
+            yield path, command
 
 
 def run(*arguments: object) -> Result:

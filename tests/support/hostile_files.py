@@ -550,7 +550,7 @@ left = "delete"
     place = folder / "lab"
     shutil.rmtree(place, ignore_errors=True)
     place.mkdir()
-    lab = lab_in(place, nk.load_pack("en", context=False))
+    lab = lab_in(place, nk.load_pack("en", context_model=False))
     told: list[str] = []
     device = lab.connect(told.append)
 

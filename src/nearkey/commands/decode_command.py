@@ -57,7 +57,7 @@ def _decoder(
 @_decoder_options
 @raw_log_options
 @click.option("--context", default="", help="Text before the first word.")
-@click.option("--limit", type=click.IntRange(1, 100), default=5, help="Candidates for each word.")
+@click.option("-k", type=click.IntRange(1, 100), default=5, help="Candidates for each word.")
 @json_option("the candidates")
 def decode_command(
     log: str,
@@ -69,7 +69,7 @@ def decode_command(
     edits: bool,
     raw: dict[str, Any],
     context: str,
-    limit: int,
+    k: int,
     as_json: bool,
 ) -> None:
     """Decode the touches of LOG: each trial of a person's sitting is a word, in the order of the log.
@@ -87,7 +87,7 @@ def decode_command(
     for (who, trial), rows in _words(touches):
         if who != sitting:
             sitting, before = who, context
-        found = decoder.decode(touches.points[rows], context=before, k=limit)
+        found = decoder.decode(touches.points[rows], context=before, k=k)
         answers.append(
             {
                 "participant": who[0],
@@ -131,7 +131,7 @@ def _words(log: TouchLog) -> Iterable[tuple[tuple[tuple[str, str], int], list[in
 @click.argument("text", nargs=-1)
 @_decoder_options
 @click.option("--seed", type=int, default=0, help="Of the touches.")
-@click.option("--limit", type=click.IntRange(1, 20), default=3, help="Candidates shown.")
+@click.option("-k", type=click.IntRange(1, 20), default=3, help="Candidates shown.")
 @json_option("the words")
 def try_command(
     text: tuple[str, ...],
@@ -142,7 +142,7 @@ def try_command(
     pack: str,
     edits: bool,
     seed: int,
-    limit: int,
+    k: int,
     as_json: bool,
 ) -> None:
     """Type TEXT with noisy touches and show what the decoder makes of it; without TEXT, lines of standard input.
@@ -155,7 +155,7 @@ def try_command(
     rng = np.random.default_rng(seed)
     lines: Iterable[str] = [" ".join(text)] if text else _lines()
     for line in lines:
-        rows = _typed(decoder, line, rng, limit)
+        rows = _typed(decoder, line, rng, k)
         if not rows:
             raise NearkeyError(
                 "has no letter of the layout", field="TEXT", fix=f"type some of {decoder.letters}"
@@ -178,7 +178,7 @@ def try_command(
         click.echo(f"{right} of {len(rows)} words right")
 
 
-def _typed(decoder: Decoder, line: str, rng: Any, limit: int) -> list[dict[str, Any]]:
+def _typed(decoder: Decoder, line: str, rng: Any, k: int) -> list[dict[str, Any]]:
     """A row for each word of a line: the letters that were touched, the word's place, and the candidates."""
     layout, rows, before = decoder.layout, list[dict[str, Any]](), ""
     for shown in line.split():
@@ -186,7 +186,7 @@ def _typed(decoder: Decoder, line: str, rng: Any, limit: int) -> list[dict[str, 
         if word:
             keys = [layout.key_ids[layout.key_of_letter[letter]] for letter in word]
             points = decoder.touch.sample(keys, rng)  # type: ignore[attr-defined]
-            found = [c.word for c in decoder.decode(points, context=before, k=max(limit, 10))]
+            found = [c.word for c in decoder.decode(points, context=before, k=max(k, 10))]
             rows.append(
                 {
                     "word": word,
@@ -196,7 +196,7 @@ def _typed(decoder: Decoder, line: str, rng: Any, limit: int) -> list[dict[str, 
                     if len(layout.letter_keys) == len(layout.letters)
                     else " ".join(layout.keys[int(i)].label for i in layout.nearest_key(points)),
                     "place": found.index(word) + 1 if word in found else None,
-                    "candidates": found[:limit],
+                    "candidates": found[:k],
                 }
             )
         before = f"{before} {shown}".strip()

@@ -150,7 +150,6 @@ def layout_new(
 @click.option(
     "-o",
     "--output",
-    "--save",
     "folder",
     type=FOLDER,
     help="Write a spec for each into this folder.",

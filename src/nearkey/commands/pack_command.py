@@ -64,8 +64,6 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
 @click.option(
     "-o",
     "--output",
-    "--out",
-    "out",
     type=FOLDER,
     help="Folder of the pack; `pack` beside the recipe by default.",
 )
@@ -101,7 +99,7 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
     default=0.5,
     help="Part of what will be typed that is like the --adapt texts.",
 )
-@click.option("--context", type=FOLDER,
+@click.option("--context-model", "context", type=FOLDER,
               help="Folder of a trained context model (see `pack train`), or of a pack with one.")  # fmt: skip
 @click.option("--wheel", type=FOLDER, help="Also write an installable wheel into this folder.")
 @click.option("--memory-mb", type=click.IntRange(16), default=1024,
@@ -110,7 +108,7 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
 @click.option("--force", is_flag=True, help="Replace a pack that is there.")
 def pack_build(
     source: str,
-    out: str | None,
+    output: str | None,
     data: str | None,
     cache: str | None,
     keep_texts: bool,
@@ -135,9 +133,9 @@ def pack_build(
     from nearkey.packs.adapt import adapt_pack
     from nearkey.packs.builder import build_pack
 
-    if texts and out is None:
-        raise PackError("names no folder to build into", where="--adapt", fix="say --out FOLDER")
-    target = Path(source).parent / "pack" if out is None else Path(out)
+    if texts and output is None:
+        raise PackError("names no folder to build into", where="--adapt", fix="say -o FOLDER")
+    target = Path(source).parent / "pack" if output is None else Path(output)
     refuse_to_overwrite(target, force)
     summary = {"pack": os.fspath(target)}
     if texts:
@@ -158,7 +156,7 @@ def pack_build(
             target,
             data=data,
             cache=cache,
-            context=context,
+            context_model=context,
             max_bytes=memory_mb << 20,
             keep_texts=keep_texts,
             allow_outside=allow_outside,
@@ -200,7 +198,7 @@ def pack_train(
     """Train a network that predicts words from all text before them, on the text of RECIPE.
 
     Needs the extra `train`, and for more than a toy a GPU that jax finds. An interrupted training goes on where it
-    was when the same command is given again. `pack build --context` makes the model part of a pack.
+    was when the same command is given again. `pack build --context-model` makes the model part of a pack.
     """
     from nearkey.packs.context_data import write_training_data
 
@@ -351,15 +349,13 @@ def pack_compare(
 
 @pack.command("dist", short_help="Wrap a pack as a wheel.")
 @click.argument("name")
-@click.option(
-    "-o", "--output", "--out", "out", type=FOLDER, required=True, help="Folder of the wheel."
-)
-def pack_dist(name: str, out: str) -> None:
+@click.option("-o", "--output", type=FOLDER, required=True, help="Folder of the wheel.")
+def pack_dist(name: str, output: str) -> None:
     """Wrap a pack as a wheel that pip installs; `load_pack` then finds it by name."""
     from nearkey.language.pack import find_pack
     from nearkey.packs.wheel import write_wheel
 
-    click.echo(os.fspath(write_wheel(find_pack(name), out)))
+    click.echo(os.fspath(write_wheel(find_pack(name), output)))
 
 
 @pack.command("export", short_help="Write a pack's n-grams as ARPA.")
@@ -416,7 +412,7 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int) -> None:
 
 @pack.command("start", short_help="A pack of a language of your own, from texts.")
 @click.argument("texts", type=_path, nargs=-1, required=True)
-@click.option("-o", "--output", "--out", "out", type=NamedPath(file_okay=False, path_type=Path), required=True,
+@click.option("-o", "--output", type=NamedPath(file_okay=False, path_type=Path), required=True,
               help="Folder of the recipe, and of the pack in it.")  # fmt: skip
 @click.option("--language", required=True, help="The language's tag: cy, is, pt-BR …")
 @click.option("--name", help="Name of the pack; the language's tag by default.")
@@ -440,7 +436,7 @@ def pack_start(
     context: click.Context,
     /,
     texts: tuple[Path, ...],
-    out: Path,
+    output: Path,
     wheel: str | None,
     recipe_only: bool,
     force: bool,
@@ -453,10 +449,10 @@ def pack_start(
     """
     from nearkey.packs.starter import start_recipe, too_little_text
 
-    path = out / "recipe.toml"
+    path = output / "recipe.toml"
     refuse_to_overwrite(path, force)
     replaced = path.exists()
-    refuse_to_overwrite(out / "pack", force or recipe_only)
+    refuse_to_overwrite(output / "pack", force or recipe_only)
     recipe = start_recipe(path, texts, **draft)
     click.echo(f"recipe    {os.fspath(path)}")
     click.echo(f"alphabet  {recipe.alphabet}")
@@ -476,4 +472,4 @@ def pack_start(
         raise little from None
     from nearkey.packs.verdict import judge_pack
 
-    show_fields(judge_pack(path, out / "pack").summary(), as_json=False)
+    show_fields(judge_pack(path, output / "pack").summary(), as_json=False)

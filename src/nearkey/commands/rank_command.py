@@ -18,7 +18,7 @@ from nearkey.errors import PackError, PlanError
 @click.option("--words", type=int, help="Words typed on each layout, instead of the plan's number.")
 @click.option("--seed", type=int, help="Seed, instead of the plan's.")
 @click.option("--workers", type=int, help="Threads; the table does not depend on them.")
-@click.option("--limit", "--top", "top", type=int, default=15, help="Rows of the table shown.")
+@click.option("--limit", type=int, default=15, help="Rows of the table shown.")
 @json_option("the rows")
 @click.option(
     "--report",
@@ -52,7 +52,7 @@ def rank(
     words: int | None,
     seed: int | None,
     workers: int | None,
-    top: int,
+    limit: int,
     as_json: bool,
     folder: str | None,
     no_report: bool,
@@ -115,7 +115,7 @@ def rank(
         click.echo(fingers.note(widths), err=True)
         click.echo(json_text(by_width.to_dicts()) if as_json else str(by_width))
         return
-    click.echo(json_text(result.to_dicts()) if as_json else result.table(top))
+    click.echo(json_text(result.to_dicts()) if as_json else result.table(limit))
     if with_report:
         from nearkey.report import rank_report
 
@@ -154,7 +154,7 @@ _CURVE_SETTINGS = (
     "words",
     "seed",
     "corpus",
-    "context",
+    "in_context",
     "selection",
     "speed",
     "lm_weight",

@@ -60,7 +60,9 @@ if TYPE_CHECKING:
 )
 @click.option("--words", type=int, default=5000, help="Words typed.")
 @click.option("--seed", type=int, default=0, help="Of words and touches.")
-@click.option("--context/--no-context", default=None, help="Use the words before (with a corpus).")
+@click.option(
+    "--in-context/--no-context", default=None, help="Use the words before (with a corpus)."
+)
 @click.option("--live", is_flag=True, help="Score what a live list shows, spelled words included.")
 @click.option("--baselines", is_flag=True, help="Also the baselines, on the same touches.")
 @click.option(
@@ -79,7 +81,7 @@ if TYPE_CHECKING:
     default="next",
     help="Choosing a candidate: presses of next and a space, or one tap on it.",
 )
-@click.option("--listed", type=int, default=5, help="Candidates shown.")
+@click.option("-k", type=int, default=5, help="Candidates shown.")
 @click.option("--threads", type=int, default=1, help="No figure depends on them.")
 @json_option("the results")
 @click.option("-o", "--output", "folder", type=FOLDER, help="Write JSON here.")
@@ -98,13 +100,13 @@ def score_command(
     held_out: int | None,
     words: int,
     seed: int,
-    context: bool | None,
+    in_context: bool | None,
     live: bool,
     baselines: bool,
     decoders: tuple[str, ...],
     compare_words: int,
     style: str,
-    listed: int,
+    k: int,
     threads: int,
     as_json: bool,
     folder: str | None,
@@ -171,11 +173,11 @@ def score_command(
                     corpus=text,
                     words=words,
                     seed=seed,
-                    context=context,
+                    in_context=in_context,
                     use="live" if live else "words",
                     compare=others or baselines,
                     compare_words=compare_words,
-                    selection=Selection(style=style, listed=listed),  # type: ignore[arg-type]
+                    selection=Selection(style=style, k=k),  # type: ignore[arg-type]
                     threads=threads,
                 )
             results.append(result)

@@ -27,9 +27,9 @@ _EVERY_S = 2.0  # between lines of progress
 @click.option("--checkpoint", type=KEPT_FILE, help="File that lets an interrupted search go on.")
 @click.option("--certificate", type=FILE, help="File for the certificate of a proof.")
 @click.option(
-    "--most", type=int, help="Evaluations of a proof at most; its bound holds nevertheless."
+    "--evaluations", type=int, help="Evaluations of a proof at most; its bound holds nevertheless."
 )
-@click.option("--limit", "--top", "top", type=int, default=10, help="Rows of the table shown.")
+@click.option("--limit", type=int, default=10, help="Rows of the table shown.")
 @json_option("the result")
 @click.option(
     "--report", "folder", type=FOLDER, help="Folder of the report, instead of the plan's."
@@ -43,8 +43,8 @@ def search(
     cluster: str | None,
     checkpoint: str | None,
     certificate: str | None,
-    most: int | None,
-    top: int,
+    evaluations: int | None,
+    limit: int,
     as_json: bool,
     folder: str | None,
     no_report: bool,
@@ -70,8 +70,8 @@ def search(
     for name, value, least in (
         ("--workers", workers, 1),
         ("--seed", seed, 0),
-        ("--most", most, 1),
-        ("--top", top, 1),
+        ("--evaluations", evaluations, 1),
+        ("--limit", limit, 1),
     ):
         if value is not None and value < least:
             raise PlanError(f"is {value}", where=name, fix=f"give {least} or more")
@@ -97,7 +97,7 @@ def search(
                 executor=client,
                 checkpoint=checkpoint,
                 certificate=certificate,
-                most=most,
+                evaluations=evaluations,
             ):
                 if time.monotonic() - said >= _EVERY_S:
                     said = time.monotonic()
@@ -109,7 +109,7 @@ def search(
             click.echo("interrupted: what follows is what was found so far", err=True)
     assert last is not None
     result = last.result
-    click.echo(json_text(result.to_dict()) if as_json else result.table(top))
+    click.echo(json_text(result.to_dict()) if as_json else result.table(limit))
     if not no_report and len(result.found):
         target = (
             Path(folder) if folder is not None else loaded.path.parent / loaded.file.report.folder

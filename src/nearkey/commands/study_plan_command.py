@@ -18,7 +18,7 @@ from nearkey.files import atomic_write, read_text
 
 @click.command("phrases", short_help="Draw the phrases of a study from a text.")
 @click.argument("source")
-@click.option("-n", "--number", type=int, required=True, help="How many.")
+@click.option("-n", "--phrases", type=int, required=True, help="How many.")
 @click.option("--seed", type=int, required=True, help="Of the draw.")
 @click.option("--chars", nargs=2, type=int, default=(16, 43), help="Fewest and most characters.")
 @click.option("--words", nargs=2, type=int, default=(3, 9), help="Fewest and most words.")
@@ -36,7 +36,7 @@ from nearkey.files import atomic_write, read_text
 @output_option("Write the phrases here, one a line.", required=True)
 def study_phrases(
     source: str,
-    number: int,
+    phrases: int,
     seed: int,
     chars: tuple[int, int],
     words: tuple[int, int],
@@ -65,7 +65,7 @@ def study_phrases(
     _, lines = read_corpus(source)
     drawn = draw_phrases(
         lines,
-        number,
+        phrases,
         seed=seed,
         min_chars=chars[0],
         max_chars=chars[1],

@@ -96,7 +96,7 @@ def study_run(
         Path(folder),
         open_session,
         origin=origin,  # type: ignore[arg-type]
-        touches=False,
+        log_touches=False,
         device=DEVICE,
     )
     with sitting:

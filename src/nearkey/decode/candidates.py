@@ -37,13 +37,13 @@ class Sentence:
     """One reading of a sentence's touches.
 
     text : the words with spaces between them, cased where the pack knows how.
-    words : as the lexicon has them. touches : for each word, its first touch and the one after its last.
+    words : as the lexicon has them. spans : for each word, its first touch and the one after its last.
     log_prob, log_touch, log_language : natural logs; spaces count as touches.
     """
 
     text: str
     words: tuple[str, ...]
-    touches: tuple[tuple[int, int], ...]
+    spans: tuple[tuple[int, int], ...]
     log_prob: float
     log_touch: float
     log_language: float

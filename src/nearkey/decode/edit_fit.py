@@ -24,7 +24,7 @@ _ROUNDS = 20
 class EditFit:
     """What was counted, and the costs it gives.
 
-    omitted, extra, swapped : edits in the best alignments. letters, touches, pairs : chances for each.
+    omitted, extra, swapped : edits in the best alignments. letters, n_touches, pairs : chances for each.
     """
 
     costs: EditCosts
@@ -32,12 +32,12 @@ class EditFit:
     extra: int
     swapped: int
     letters: int
-    touches: int
+    n_touches: int
     pairs: int
 
     def __str__(self) -> str:
         return (
-            f"omitted {self.omitted} of {self.letters} letters, extra {self.extra} of {self.touches} touches, "
+            f"omitted {self.omitted} of {self.letters} letters, extra {self.extra} of {self.n_touches} touches, "
             f"swapped {self.swapped} of {self.pairs} neighbours"
         )
 

@@ -81,7 +81,7 @@ class Pack:
         return f"Pack({self.info.name!r}, {len(self.lexicon)} words, {self.folder})"
 
 
-def load_pack(name_or_path: str | os.PathLike[str], *, context: bool = True) -> Pack:
+def load_pack(name_or_path: str | os.PathLike[str], *, context_model: bool = True) -> Pack:
     """Load a pack: a folder that holds ``pack.toml``, or the name of a pack that can be found.
 
     Parameters
@@ -117,7 +117,7 @@ def load_pack(name_or_path: str | os.PathLike[str], *, context: bool = True) -> 
         elisions=info.elisions,
         combining=joins_marks(info.alphabet),
     )
-    mixed = info.context is not None and context
+    mixed = info.context is not None and context_model
     model = _mixed(folder, mapped, info, ngrams) if mixed else ngrams
     truecase = Truecase.read(folder / "case.bin", lexicon)
     marks = PunctuationModel.read(folder / "marks.bin", lexicon)
@@ -128,7 +128,7 @@ def load_pack(name_or_path: str | os.PathLike[str], *, context: bool = True) -> 
 
 def _sent(folder: Path, info: PackInfo, context: bool, replaced: dict[str, Any]) -> Pack:
     """A pack as another process sent it; PackError where the folder holds another one here."""
-    pack = load_pack(folder, context=context)
+    pack = load_pack(folder, context_model=context)
     if pack.info.files != info.files:
         raise PackError(
             "is another pack than the one that was sent",

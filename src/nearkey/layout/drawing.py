@@ -39,7 +39,7 @@ class EllipseShape(Protocol):
 def layout_svg(
     layout: Arrangement,
     *,
-    touches: npt.ArrayLike | None = None,
+    points: npt.ArrayLike | None = None,
     targets: Sequence[int] | npt.NDArray[np.integer] | None = None,
     ellipses: Iterable[EllipseShape] = (),
     width_px: float = 480,
@@ -59,7 +59,7 @@ def layout_svg(
         f'<g transform="translate({_MARGIN_PX:g} {_MARGIN_PX:g})">',
         *_surface(layout, scale),
     ]
-    parts += _touches(layout, touches, targets, scale)
+    parts += _touches(layout, points, targets, scale)
     parts += [_ellipse(shape, i, scale) for i, shape in enumerate(ellipses)]
     parts += ["</g>", _foot(layout, scale, total_w, total_h), "</svg>"]
     return "\n".join(part for part in parts if part) + "\n"
@@ -120,13 +120,13 @@ def fitted_label(label: str, w: float, h: float, *, largest: float) -> tuple[lis
 
 def _touches(
     layout: Arrangement,
-    touches: npt.ArrayLike | None,
+    points: npt.ArrayLike | None,
     targets: Sequence[int] | npt.NDArray[np.integer] | None,
     scale: float,
 ) -> list[str]:
-    if touches is None:
+    if points is None:
         return []
-    points = finite_points(touches, field="touches")
+    points = finite_points(points, field="points")
     keys = np.zeros(len(points), dtype=np.intp) if targets is None else np.asarray(targets)
     if keys.shape != (len(points),):
         raise LayoutError(

@@ -243,7 +243,7 @@ class Layout(Arrangement):
     def to_svg(
         self,
         *,
-        touches: npt.ArrayLike | None = None,
+        points: npt.ArrayLike | None = None,
         targets: Sequence[int] | IntArray | None = None,
         ellipses: Iterable[EllipseShape] = (),
         width_px: float = 480,
@@ -252,7 +252,7 @@ class Layout(Arrangement):
 
         Parameters
         ----------
-        touches : (n, 2), layout units; those beyond the picture's margin are not drawn.
+        points : touches, (n, 2), layout units; those beyond the picture's margin are not drawn.
         targets : (n,) positions of the keys aimed at, which colour the touches.
         ellipses : in layout units, as of `nearkey.touch.ellipses`; the i-th has the colour of the
             touches aimed at key i.
@@ -261,7 +261,7 @@ class Layout(Arrangement):
         Raises LayoutError for touches or targets of another shape, and a width that is not above 0.
         """
         return layout_svg(
-            self, touches=touches, targets=targets, ellipses=ellipses, width_px=width_px
+            self, points=points, targets=targets, ellipses=ellipses, width_px=width_px
         )
 
     def _repr_svg_(self) -> str:

@@ -98,7 +98,7 @@ def build_pack(
     *,
     data: str | os.PathLike[str] | None = None,
     cache: str | os.PathLike[str] | None = None,
-    context: str | os.PathLike[str] | None = None,
+    context_model: str | os.PathLike[str] | None = None,
     max_bytes: int = 1 << 30,
     keep_texts: bool = False,
     allow_outside: bool = False,
@@ -115,8 +115,8 @@ def build_pack(
     data : folder of the corpora that no registry carries.
     cache : where fetched packages and readings of the texts are kept, and counts until the build is done;
         by default `fetch.cache_folder`.
-    context : folder of a trained context model for the words of this lexicon (see `nearkey pack train`), or of a pack
-    that
+    context_model : folder of a trained context model for the words of this lexicon (see `nearkey pack train`), or of
+    a pack that
         has one: it becomes part of the pack, mixed with the n-gram table. By default that of the pack
         that ``lexicon.keep`` names, where it has one.
     keep_texts : keep readings and counts of texts that lie beside the recipe as well, so that an interrupted build goes
@@ -141,7 +141,9 @@ def build_pack(
             keep_texts=keep_texts,
             allow_outside=allow_outside,
         )
-        report = yield from _build_into(folder, recipe, path, intake, context, max_bytes, counts)
+        report = yield from _build_into(
+            folder, recipe, path, intake, context_model, max_bytes, counts
+        )
     remove_pieces(counts)
     yield BuildProgress("done", 1, 1, os.fspath(target))
     return report
@@ -152,7 +154,7 @@ def _build_into(
     recipe: Recipe,
     path: Path,
     intake: Intake,
-    context: str | os.PathLike[str] | None,
+    context_model: str | os.PathLike[str] | None,
     max_bytes: int,
     work: Path,
 ) -> Generator[BuildProgress, None, BuildReport]:
@@ -167,11 +169,11 @@ def _build_into(
     check_writing(counted.count, recipe.alphabet, where=path)
     kept, chance = None, set[str]()
     if recipe.lexicon.keep:
-        kept = load_pack(path.parent / recipe.lexicon.keep, context=False)
+        kept = load_pack(path.parent / recipe.lexicon.keep, context_model=False)
         _check_kept(kept, recipe, path)
         words, tally = list(kept.lexicon.words), {"kept": len(kept.lexicon)}
-        if context is None and kept.info.context is not None:
-            context = kept.folder
+        if context_model is None and kept.info.context is not None:
+            context_model = kept.folder
     else:
         words, tally = choose_words(
             intake.frequencies,
@@ -183,7 +185,9 @@ def _build_into(
             language=language,
         )
         chance = met_by_chance(words, intake.frequencies, counted, intake.spelling, recipe.lexicon)
-    trained = None if context is None else read_trained(context, FIRST_WORD + len(words))
+    trained = (
+        None if context_model is None else read_trained(context_model, FIRST_WORD + len(words))
+    )
     index = {word: at for at, word in enumerate(words)}
     token_of = {word: at + FIRST_WORD for word, at in index.items()}
     encode = partial(encode_stream, fold=fold, elisions=recipe.elisions, language=language)

@@ -42,7 +42,7 @@ class Person(Closable):
     ----------
     decoder : the decoder everybody has.
     words : the person's words; None learns no language.
-    touches : what learns her touches; None leaves touch as it is.
+    learner : what learns her touches; None leaves touch as it is.
 
     `save_fault` is the last error of a touch model that could not be saved while she typed; `save` and `close` raise.
 
@@ -60,10 +60,10 @@ class Person(Closable):
         decoder: Decoder,
         *,
         words: PersonalLanguage | None = None,
-        touches: TouchLearner | None = None,
+        learner: TouchLearner | None = None,
     ) -> None:
         self.words = words
-        self.touches = touches
+        self.learner = learner
         self._given = decoder
         self._folder: Path | None = None
         self._unsaved = 0
@@ -109,7 +109,7 @@ class Person(Closable):
         learner = None
         if people is not None and touch is not None:
             learner = TouchLearner(decoder, touch, fresh=people.person(), words=words, **options)
-        person = cls(decoder, words=words, touches=learner)
+        person = cls(decoder, words=words, learner=learner)
         person._folder = place
         if learner is not None:
             learner.on_change = person._touch_changed
@@ -118,12 +118,12 @@ class Person(Closable):
     @property
     def decoder(self) -> Decoder:
         """The decoder with the person's touch model as it is now."""
-        return self._given if self.touches is None else self.touches.decoder
+        return self._given if self.learner is None else self.learner.decoder
 
     @property
     def learners(self) -> tuple[TouchLearner, ...]:
         """What a session teaches beside the words."""
-        return () if self.touches is None else (self.touches,)
+        return () if self.learner is None else (self.learner,)
 
     def confirm(
         self,
@@ -149,8 +149,8 @@ class Person(Closable):
         Returns a receipt for `retract`, None where nothing was learnt.
         """
         touch = None
-        if self.touches is not None:
-            touch = self.touches.learn(word, points, context=context, kind=kind, explicit=explicit)
+        if self.learner is not None:
+            touch = self.learner.learn(word, points, context=context, kind=kind, explicit=explicit)
         taught = None
         if self.words is not None:
             taught = self.words.learn(text or word, self._given.state(context))
@@ -162,8 +162,8 @@ class Person(Closable):
             return
         if self.words is not None and receipt.words is not None:
             self.words.retract(receipt.words)
-        if self.touches is not None and receipt.touch is not None:
-            self.touches.retract(receipt.touch)
+        if self.learner is not None and receipt.touch is not None:
+            self.learner.retract(receipt.touch)
 
     def wipe(self) -> None:
         """Forget the person, in memory and on the disk: words, touches (also where this object learns none), what
@@ -173,8 +173,8 @@ class Person(Closable):
         """
         if self.words is not None:
             self.words.wipe()
-        if self.touches is not None:
-            self.touches.reset()
+        if self.learner is not None:
+            self.learner.reset()
         if self._folder is not None:
             try:
                 remove_with_drafts(self._folder / TOUCH)
@@ -188,11 +188,11 @@ class Person(Closable):
 
     def save(self) -> None:
         """Write the touch model; the words are in their file with every word."""
-        if self._folder is None or self.touches is None or not self._unsaved:
+        if self._folder is None or self.learner is None or not self._unsaved:
             return
         path = self._folder / TOUCH
         try:
-            self.touches.touch.save(path)
+            self.learner.touch.save(path)
             path.chmod(0o600)
         except OSError as fault:
             raise unwritten(fault, path, PersonalError) from None

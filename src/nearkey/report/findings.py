@@ -42,7 +42,7 @@ def facts(
         ),
         "Decoder": "" if lm_weight is None else f"exact search, language weight {lm_weight:g}",
         "Touch model": ", ".join(sorted(models)) + ", one for each layout",
-        "Selection": f"{way}; {selection.listed} candidates are listed, a word beyond them is deleted and spelled "
+        "Selection": f"{way}; {selection.k} candidates are listed, a word beyond them is deleted and spelled "
         "letter by letter",
         "Stopped early": f"{stopped} layouts judged out of reach of the best before all words were typed"
         if stopped

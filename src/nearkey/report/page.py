@@ -46,7 +46,7 @@ def rank_report(
     lm_weight: float | None = None,
     title: str = "Layouts ranked",
     note: str = "",
-    most: int = 12,
+    limit: int = 12,
     curves: NoiseCurves | None = None,
     warnings: Sequence[str] = (),
 ) -> ReportFiles:
@@ -63,7 +63,7 @@ def rank_report(
     again : a second ranking of the leaders with other words, whose figures are free of selection.
     pack, lm_weight : named in the report where given.
     title, note : heading, and a sentence below it (where the data come from, say).
-    most : rows of the short table and of the plots.
+    limit : rows of the short table and of the plots.
     curves : the lead over the baseline against noise (`noise_curves`), drawn where given.
     warnings : of the plan, shown first.
 
@@ -76,21 +76,21 @@ def rank_report(
     Raises
     ------
     NearkeyError
-        When matplotlib or jinja2 is missing (``pip install 'nearkey[report]'``), `most` is below 1, or
+        When matplotlib or jinja2 is missing (``pip install 'nearkey[report]'``), `limit` is below 1, or
         the folder cannot be written.
     TouchDataError
         When a log does not fit the layout it comes with.
     """
     check_report_extra(folder)
-    if most < 1:
-        raise NearkeyError(f"is {most}", field="most", fix="show 1 row or more")
+    if limit < 1:
+        raise NearkeyError(f"is {limit}", field="limit", fix="show 1 row or more")
     logs = list(touches)
     plots = [*conditions_pictures(result), *curve_pictures(curves)]
-    plots += ranking_pictures(result, most=most)
+    plots += ranking_pictures(result, limit=limit)
     drawings = list(layout_pictures(result, logs))
     people = people_picture(result, logs)
 
-    confused = confusion_tables(result, most=most)
+    confused = confusion_tables(result, limit=limit)
     page = rendered(
         "page.html.j2",
         finalize=_unbroken,
@@ -99,10 +99,10 @@ def rank_report(
         verdict=[line.strip() for line in verdict(result)],
         warnings=list(warnings),
         curves="" if curves is None else str(curves),
-        conditions=conditions_table(result, most=most),
+        conditions=conditions_table(result, limit=limit),
         findings=findings(result, again),
         facts=facts(result, pack=pack, lm_weight=lm_weight),
-        top=ranking_table(result, most=most),
+        top=ranking_table(result, limit=limit),
         everything=ranking_table(result),
         again=None if again is None else again_table(result, again),
         drawings=drawings,

@@ -92,11 +92,11 @@ def report_picture(
     return ReportPicture(name, heading, alt, caption, png.getvalue(), uri)
 
 
-def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture]:
+def ranking_pictures(result: RankResult, *, limit: int) -> Iterator[ReportPicture]:
     """The plots of a `result` as a whole, rows being the first `most` layouts and the baseline."""
-    best, names = result.rows[0], leading(result, most)
+    best, names = result.rows[0], leading(result, limit)
     yield report_picture(
-        plot_accuracy(result, most=most),
+        plot_accuracy(result, limit=limit),
         name="accuracy.png",
         heading="Accuracy",
         alt=f"Dots with 95 % intervals for {len(names)} layouts in three panels: top-1, top-3 and top-5 "
@@ -108,7 +108,7 @@ def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture
     )
     if result.baseline is not None and len(result.rows) > 1:
         yield report_picture(
-            plot_differences(result, most=most),
+            plot_differences(result, limit=limit),
             name="differences.png",
             heading="Differences to the baseline",
             alt=f"Dots with 95 % intervals: paired differences of top-1, top-3 and keystrokes per "
@@ -117,7 +117,7 @@ def ranking_pictures(result: RankResult, *, most: int) -> Iterator[ReportPicture
             "An interval that crosses 0 does not distinguish a layout from the baseline.",
         )
     yield report_picture(
-        plot_tradeoff(result, most=most),
+        plot_tradeoff(result, limit=limit),
         name="effort.png",
         heading="Effort and speed",
         alt=f"Two scatter plots of all {len(result.rows)} layouts: keystrokes per character against "

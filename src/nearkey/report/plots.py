@@ -32,13 +32,13 @@ if TYPE_CHECKING:
 
 
 @on_axes
-def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
+def plot_accuracy(result: RankResult, *, limit: int = 12) -> Figure:
     """Top-1, top-3 and top-5 accuracy of the first `most` layouts of a `result` and the baseline.
 
     A dot and its 95 % interval (Wilson) for each layout, in per cent; the baseline's interval is
     shaded through. Raises NearkeyError without matplotlib.
     """
-    names = leading(result, most)
+    names = leading(result, limit)
     base = None if result.baseline is None else result.row(result.baseline)
     shares = {name: measure for name, measure in MEASURES.items() if measure.share}
     figure = _dot_panels(
@@ -55,7 +55,7 @@ def plot_accuracy(result: RankResult, *, most: int = 12) -> Figure:
 
 @on_axes
 def plot_differences(
-    result: RankResult, *, most: int = 12, measures: Sequence[str] = ("top1", "top3", "kspc")
+    result: RankResult, *, limit: int = 12, measures: Sequence[str] = ("top1", "top3", "kspc")
 ) -> Figure:
     """Paired differences to the baseline of the first `most` layouts of a `result`, with 95 % intervals.
 
@@ -69,7 +69,7 @@ def plot_differences(
         raise NearkeyError(
             "the ranking has no baseline", field="baseline", fix="rank with a baseline"
         )
-    names = [name for name in leading(result, most) if name != result.baseline]
+    names = [name for name in leading(result, limit) if name != result.baseline]
     if not names:
         raise NearkeyError(
             "nothing but the baseline was ranked", field="layouts", fix="rank two or more"
@@ -87,7 +87,7 @@ def plot_differences(
 
 
 @on_axes
-def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
+def plot_tradeoff(result: RankResult, *, limit: int = 12) -> Figure:
     """Keystrokes per character, and predicted speed, against accuracy, with the non-dominated set.
 
     Above all layouts of the `result`, each a mark by its shape; the line joins the Pareto front. Below, where there are
@@ -97,7 +97,7 @@ def plot_tradeoff(result: RankResult, *, most: int = 12) -> Figure:
     accuracy = result.by if MEASURES[result.by].share else "top3"
     x = 100 * _values(result, accuracy)
     base = [i for i, row in enumerate(result.rows) if row.layout == result.baseline]
-    near = [i for i, row in enumerate(result.rows) if row.layout in set(leading(result, most))]
+    near = [i for i, row in enumerate(result.rows) if row.layout in set(leading(result, limit))]
     views = [np.arange(len(x))] + ([np.array(near)] if len(near) < len(x) else [])
     figure = new_figure(7.6, 0.7 + 2.9 * len(views), gap_in=0.09)
     grid = figure.subplots(len(views), 2, squeeze=False)

@@ -73,9 +73,9 @@ def _to_baseline(result: RankResult, row: RankRow) -> Iterator[TableCell]:
         yield _NONE if itself else _difference(row.over_baseline or row.behind, result.by)
 
 
-def ranking_table(result: RankResult, *, most: int | None = None) -> ReportTable:
-    """The ranking of a `result`, all of it or the first `most` and the baseline."""
-    kept = [row.layout for row in result.rows] if most is None else leading(result, most)
+def ranking_table(result: RankResult, *, limit: int | None = None) -> ReportTable:
+    """The ranking of a `result`, all of it or the first `limit` and the baseline."""
+    kept = [row.layout for row in result.rows] if limit is None else leading(result, limit)
     rows = [result.row(name) for name in kept]
     by, base = result.by, result.baseline
     head = ["Place", "Layout", "Shape", "Top-1, %", "Top-3, %", "Top-5, %", "KSPC", "WPM *"]
@@ -84,9 +84,11 @@ def ranking_table(result: RankResult, *, most: int | None = None) -> ReportTable
     if base is not None:
         head.append(f"To the baseline, {MEASURES[by].unit}")
     caption = (
-        f"All {len(rows)} layouts" if most is None else f"The first {min(most, len(rows))} layouts"
+        f"All {len(rows)} layouts"
+        if limit is None
+        else f"The first {min(limit, len(rows))} layouts"
     )
-    if most is not None and base is not None:
+    if limit is not None and base is not None:
         caption += " and the baseline"
     return ReportTable(
         caption=caption,
@@ -118,12 +120,12 @@ def _noise(row: RankRow) -> Iterator[TableCell]:
         yield TableCell(number(value, digits), order=value)
 
 
-def conditions_table(result: RankResult, *, most: int) -> ReportTable | None:
+def conditions_table(result: RankResult, *, limit: int) -> ReportTable | None:
     """The leading layouts of a `result` under every condition side by side; None where there is but one."""
     if not result.conditions:
         return None
     by, measure = result.by, MEASURES[result.by]
-    names = list(leading(result, most))
+    names = list(leading(result, limit))
     names += [c.winner for c in result.conditions if c.winner not in names]
     unit = f"{measure.name}{', %' if measure.share else ''}"
     head = ["Layout"]
@@ -193,12 +195,12 @@ def again_table(result: RankResult, again: RankResult) -> ReportTable:
     )
 
 
-def confusion_tables(result: RankResult, *, most: int) -> list[tuple[bool, ReportTable]]:
+def confusion_tables(result: RankResult, *, limit: int) -> list[tuple[bool, ReportTable]]:
     """For each leading layout of a `result` the words most often beaten, and whether it is among the layouts drawn."""
     drawn = [name for name, _ in drawn_layouts(result)]
     head = ("Meant", "Came first", "How often")
     tables = []
-    for name in dict.fromkeys([*leading(result, most), *drawn]):
+    for name in dict.fromkeys([*leading(result, limit), *drawn]):
         rows = tuple(
             (
                 TableCell(c.word),

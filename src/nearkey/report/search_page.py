@@ -126,14 +126,14 @@ def front_svg(result: SearchResult, width: int = 640, height: int = 380) -> str:
 
 
 def separating_words(
-    one: Layout, other: Layout, pack: LanguagePack, most: int = 12
+    one: Layout, other: Layout, pack: LanguagePack, limit: int = 12
 ) -> list[tuple[str, float]]:
     """The most probable words that are first of their keys on one layout and not on the other, with their probability
     among 1,000 words."""
     here, there = collisions(one, pack).rank, collisions(other, pack).rank
     probability = np.exp(np.asarray(pack.lexicon.log_probs, dtype=np.float64))
     chosen = np.flatnonzero((here == 1) & (there != 1))
-    chosen = chosen[np.argsort(-probability[chosen], kind="stable")][:most]
+    chosen = chosen[np.argsort(-probability[chosen], kind="stable")][:limit]
     words = pack.lexicon.words
     return [(words[i], float(1000 * probability[i])) for i in chosen.tolist()]
 
@@ -153,9 +153,9 @@ def _words(best: list[Layout], pack: LanguagePack) -> list[str]:
     return found
 
 
-def _sensitivity(result: SearchResult, pack: LanguagePack, most: int) -> str:
+def _sensitivity(result: SearchResult, pack: LanguagePack, limit: int) -> str:
     """Words first of their keys by how many of the most probable words count, and in other texts."""
-    keys = result.found.keys[:most]
+    keys = result.found.keys[:limit]
     sizes = [1_000, 5_000, 20_000, None]
     columns = []
     for size in sizes:

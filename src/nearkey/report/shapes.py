@@ -27,9 +27,9 @@ def _places(values: Sequence[float], extent: float) -> int:
     return 1 + int((np.diff(np.sort(values)) > 1e-6 * extent).sum())
 
 
-def leading(result: RankResult, most: int) -> list[str]:
+def leading(result: RankResult, limit: int) -> list[str]:
     """Names of the first `most` layouts of a `result`, and the baseline where it is not among them."""
-    names = [row.layout for row in islice(result.rows, most)]
+    names = [row.layout for row in islice(result.rows, limit)]
     if result.baseline is not None and result.baseline not in names:
         names.append(result.baseline)
     return names

@@ -216,14 +216,14 @@ def plot_keys(
 
 @on_axes
 def plot_people(
-    log: TouchLog, layout: Layout, *, columns: int = 4, most: int = 12, min_touches: int = 8
+    log: TouchLog, layout: Layout, *, columns: int = 4, limit: int = 12, min_touches: int = 8
 ) -> Figure:
     """A small picture a person: touches, how they miss on the whole, and how on each key.
 
     Parameters
     ----------
     log : with targets; touches without one are left out. layout : the keys they were meant for.
-    columns, most : pictures in a row, and in all: the people with the most touches.
+    columns, limit : pictures in a row, and in all: the people with the most touches.
     min_touches : a key with fewer touches of a person gets no arrow of its own.
 
     The broad arrow, from the middle of the surface, is the person's mean offset; thin arrows lead from
@@ -239,7 +239,7 @@ def plot_people(
         )
     points = log.in_units_of(layout).points * layout.unit_mm
     names, counts = np.unique(log.participant[labelled], return_counts=True)
-    chosen = set(names[np.argsort(-counts, kind="stable")[:most]].tolist())
+    chosen = set(names[np.argsort(-counts, kind="stable")[:limit]].tolist())
     people = [name for name in log.participants if name in chosen]
     columns = min(columns, len(people))
     rows = ceil(len(people) / columns)

@@ -74,7 +74,7 @@ def prove(
     objective: BoundedObjective,
     *,
     start: Sequence[Keys] = (),
-    most: int | None = None,
+    evaluations: int | None = None,
     stop: Callable[[], bool] = lambda: False,
     seed: Seed = 0,
     checkpoint: str | PathLike[str] | None = None,
@@ -86,7 +86,8 @@ def prove(
     space : of rule "loose", "ordered" or "free", without mirror images.
     objective : with a bound.
     start : layouts known to be good; the better they are, the fewer boxes are split.
-    most : boxes and layouts to evaluate at most. stop : asked after each batch; True ends the search with its gap.
+    evaluations : boxes and layouts to evaluate at most. stop : asked after each batch; True ends the search with its
+    gap.
     seed : of the few layouts drawn to begin with.
     checkpoint : a file that keeps the bounds of each batch. The proof is the same each time, so one that was
         interrupted takes those bounds from it and goes on.
@@ -112,7 +113,7 @@ def prove(
         raise PlanError("allows no layout", where=space.name, field="constraints", fix="loosen one")
     # Rows of an array serve as well: the settings in a checkpoint's header take plain numbers.
     plain = [tuple(int(key) for key in keys) for keys in start]
-    return _Proof(space, objective, seed, plain).run(most, stop, checkpoint)
+    return _Proof(space, objective, seed, plain).run(evaluations, stop, checkpoint)
 
 
 class _Proof:
@@ -139,16 +140,16 @@ class _Proof:
 
     def run(
         self,
-        most: int | None,
+        evaluations: int | None,
         stop: Callable[[], bool],
         checkpoint: str | PathLike[str] | None,
     ) -> Iterator[ProofRecord]:
         if checkpoint is None:
-            yield from self._steps(most, stop)
+            yield from self._steps(evaluations, stop)
             return
         self.checkpoint = fspath(checkpoint)
         with ChunkLog(checkpoint, self.header, self._take, work="search") as self.store:
-            yield from self._steps(most, stop)
+            yield from self._steps(evaluations, stop)
 
     def _take(self, kept: dict[str, Any]) -> None:
         self.known.append(np.asarray(kept["bounds"], dtype=np.float64))
@@ -167,14 +168,14 @@ class _Proof:
             self.store.append({"bounds": bounds.tolist()})
         return bounds
 
-    def _steps(self, most: int | None, stop: Callable[[], bool]) -> Iterator[ProofRecord]:
+    def _steps(self, evaluations: int | None, stop: Callable[[], bool]) -> Iterator[ProofRecord]:
         first = self.space.narrowed([sum(1 << k for k in keys) for keys in self.space.domains])
         if first is None:
             self.root += ["empty"]
         else:
             self._bounded([_Box(first, self.root)])
         while self.heap and -self.heap[0][0] > self.value + _TOLERANCE:
-            if stop() or (most is not None and self.evaluated >= most):
+            if stop() or (evaluations is not None and self.evaluated >= evaluations):
                 break
             boxes: list[_Box] = []
             while self.heap and len(boxes) < _AT_ONCE // 2:

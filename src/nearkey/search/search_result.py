@@ -59,9 +59,9 @@ class SearchResult(Tabular):
         """The layout at a place of `found`, from 0: 0 is the best in the first objective."""
         return self.space.layout(self.found.keys[place].tolist(), name=self.name(place))
 
-    def layouts(self, most: int | None = None) -> list[Layout]:
+    def layouts(self, limit: int | None = None) -> list[Layout]:
         """The layouts found, the non-dominated first; no more than so many."""
-        return [self.layout(i) for i in range(len(self.found))[:most]]
+        return [self.layout(i) for i in range(len(self.found))[:limit]]
 
     def groups(self, place: int) -> list[str]:
         """The letters of each key of the layout at a place."""
@@ -153,7 +153,7 @@ class SearchResult(Tabular):
             )
         return f"searched, not proven: {self.evaluated:,} layouts evaluated of {self.count:,}"
 
-    def table(self, most: int = 10) -> str:
+    def table(self, limit: int = 10) -> str:
         """The first layouts and the verdict."""
         heads = ["layout", *(n for n, _ in self.objectives), "letters"]
         rows = [
@@ -162,7 +162,7 @@ class SearchResult(Tabular):
                 *(f"{v:.4f}" for v in self.found.values[i]),
                 " | ".join(g or "-" for g in self.groups(i)),
             ]
-            for i in range(len(self.found))[:most]
+            for i in range(len(self.found))[:limit]
         ]
         last = len(heads) - 1
         lines = [text_table(heads, rows, left=(0, last)), "", self.verdict()]

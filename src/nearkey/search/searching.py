@@ -57,7 +57,7 @@ def run_search(
     executor: Any = None,
     checkpoint: str | PathLike[str] | None = None,
     certificate: str | PathLike[str] | None = None,
-    most: int | None = None,
+    evaluations: int | None = None,
     stop: Callable[[], bool] = lambda: False,
 ) -> Iterator[SearchStep]:
     """Carry out a search plan.
@@ -68,7 +68,7 @@ def run_search(
     seed, workers : in the place of the plan's. executor : see `LetterSearchOptions`.
     checkpoint : a file that keeps finished chunks; a proof's batches go to one of that name with ".proof" after it.
     certificate : a file for the certificate of a proof.
-    most : evaluations of a proof at most. stop : asked after each step; True ends the search with what there is.
+    evaluations : evaluations of a proof at most. stop : asked after each step; True ends the search with what there is.
 
     Yields
     ------
@@ -94,7 +94,7 @@ def run_search(
             objectives,
             conditions,
             seed_number(options.seed),
-            most,
+            evaluations,
             checkpoint,
             certificate,
             stop,
@@ -183,7 +183,7 @@ def _proofs(
     objectives: list[Objective],
     conditions: dict[str, Any],
     seed: int,
-    most: int | None,
+    evaluations: int | None,
     checkpoint: str | PathLike[str] | None,
     certificate: str | PathLike[str] | None,
     stop: Callable[[], bool],
@@ -193,7 +193,9 @@ def _proofs(
     count = plan.space.count()
     record: ProofRecord | None = None
     kept = None if checkpoint is None else f"{os.fspath(checkpoint)}.proof"
-    for record in prove(plan.space, objective, most=most, stop=stop, seed=seed, checkpoint=kept):
+    for record in prove(
+        plan.space, objective, evaluations=evaluations, stop=stop, seed=seed, checkpoint=kept
+    ):
         found = FoundLayouts(
             plan.space.array([record.best]), np.asarray([[record.value]]), np.ones(1, dtype=bool)
         )
@@ -246,7 +248,7 @@ def _race(
             **told,
         }
         own = plan.noise.settings()
-        names = ("touch", "corpus", "context", "selection", "speed", "lm_weight")
+        names = ("touch", "corpus", "in_context", "selection", "speed", "lm_weight")
         settings = {name: own[name] for name in names}
         people = {name: own[name] for name in ("people", "people_words")}
     settings |= {"pack": pack, "workers": workers, "executor": executor, "seed": seed}

@@ -30,17 +30,17 @@ class SessionLog:
     """An observer for `Session.observe` that logs every event; prompts and ends are the caller's.
 
     recorder : where events go. A press that changed nothing was pressed all the same, and is logged.
-    candidates : also log the list where it changed. touches : also log where touches landed; without, only the key.
+    candidates : also log the list where it changed. log_touches : also log where touches landed; without, only the key.
 
     A private session is not logged. The text is the session's whole text: clear it before each prompt.
     """
 
     def __init__(
-        self, recorder: StudyRecorder, *, candidates: bool = True, touches: bool = True
+        self, recorder: StudyRecorder, *, candidates: bool = True, log_touches: bool = True
     ) -> None:
         self._recorder = recorder
         self._with_candidates = candidates
-        self._with_touches = touches
+        self._with_touches = log_touches
         self._listed: tuple[str, ...] = ()
         self._text = ""
 

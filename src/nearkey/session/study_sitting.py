@@ -47,7 +47,7 @@ class StudySitting(Closable):
     folder : of the logs, `PARTICIPANT-CONDITION.jsonl`, one for each condition; made where it is not there.
     open_session : gives the session a condition is typed in.
     origin : "person", "simulated" or "invented", for the logs' headers.
-    touches : whether touches are real and go into the log; False where a keyboard stands in for the pad.
+    log_touches : whether touches are real and go into the log; False where a keyboard stands in for the pad.
     device : for the headers. clock : gives seconds; `time.monotonic` unless given.
 
     A trial left open by a crash is ended as aborted and comes again. Raises PlanError for a participant who is not in
@@ -64,7 +64,7 @@ class StudySitting(Closable):
         open_session: Callable[[str], Session],
         *,
         origin: Origin,
-        touches: bool = True,
+        log_touches: bool = True,
         device: str | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -73,7 +73,7 @@ class StudySitting(Closable):
         self._folder = folder
         self._open_session = open_session
         self._origin: Origin = origin
-        self._touches = touches
+        self._touches = log_touches
         self._device = device
         self._clock = clock
         self._zero = clock()
@@ -137,7 +137,7 @@ class StudySitting(Closable):
             trial=trial.trial,
             practice=trial.block.practice,
         )
-        self._stop = session.observe(SessionLog(log, touches=self._touches))
+        self._stop = session.observe(SessionLog(log, log_touches=self._touches))
         self._trial = trial
         return session
 

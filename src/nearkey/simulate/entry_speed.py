@@ -66,20 +66,20 @@ class Speed:
     def words_s(
         self,
         movement_s: NDArray[np.float64],
-        touches: NDArray[np.int64],
+        n_touches: NDArray[np.int64],
         keystrokes: NDArray[np.float64],
         rank: NDArray[np.int64],
-        listed: int,
+        k: int,
     ) -> NDArray[np.float64]:
         """Seconds each word takes, (n,), given the movement times of its touches.
 
         Keystrokes beyond the touches take `keystroke_s` each; a word not found is looked for
         through the whole list.
         """
-        looked = np.where((rank >= 1) & (rank <= listed), rank, listed)
+        looked = np.where((rank >= 1) & (rank <= k), rank, k)
         return (
             self.start_s
             + movement_s
             + self.scan_s * looked
-            + self.keystroke_s * (keystrokes - touches)
+            + self.keystroke_s * (keystrokes - n_touches)
         )

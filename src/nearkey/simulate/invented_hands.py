@@ -216,16 +216,16 @@ class HandTouch:
             points[second] = landed(again)[letter[second]]
         return points, letter
 
-    def calibration(self, touches: int, seed: Seed, person: str) -> TouchLog:
+    def calibration(self, n_touches: int, seed: Seed, person: str) -> TouchLog:
         """A log of so many prompted touches, letters in even shares and random order: what a decoder is fitted on."""
         rng = np.random.default_rng(seed)
         letters = list(self.layout.letters)
-        order = rng.permutation(np.resize(rng.permutation(len(letters)), touches))
+        order = rng.permutation(np.resize(rng.permutation(len(letters)), n_touches))
         keys = np.array([self.layout.key_of_letter[letters[i]] for i in order], dtype=np.int64)
         once = HandTouch.__new__(HandTouch)
         once.__dict__ = self.__dict__ | {"traits": replace(self.traits, missed=0.0, doubled=0.0)}
         points, _ = once.perform(
-            Aims(keys, order, "".join(letters), np.zeros(touches, dtype=np.int64)), rng
+            Aims(keys, order, "".join(letters), np.zeros(n_touches, dtype=np.int64)), rng
         )
         return TouchLog.from_points(points, [self.key_ids[k] for k in keys], participant=person)
 

@@ -29,7 +29,7 @@ class Selection:
     style : "next": each press of a next key moves one candidate down the list, and the space that
         follows accepts (MacKenzie 2002). "tap": one tap on a candidate accepts it and brings the
         space; the first candidate costs the space alone.
-    listed : candidates shown. A word beyond them is a miss.
+    k : candidates shown. A word beyond them is a miss.
     error : share of choices that take a wrong candidate; each is noticed, deleted with a press, and made again, until
         it is right. 0 by default.
 
@@ -38,7 +38,7 @@ class Selection:
     """
 
     style: Literal["next", "tap"] = "next"
-    listed: int = 5
+    k: int = 5
     error: float = 0.0
 
     def __post_init__(self) -> None:
@@ -46,29 +46,27 @@ class Selection:
             raise PlanError(
                 f"{self.style!r} is not known", field="selection.style", fix='write "next" or "tap"'
             )
-        if self.listed < 1:
-            raise PlanError(
-                f"{self.listed} candidates shown", field="selection.listed", fix="show 1 or more"
-            )
+        if self.k < 1:
+            raise PlanError(f"{self.k} candidates shown", field="selection.k", fix="show 1 or more")
         if not 0 <= self.error < 1:
             raise PlanError(
                 f"is {self.error:g}", field="selection.error", fix="give a share from 0, below 1"
             )
 
     def keystrokes(
-        self, touches: NDArray[np.int64], rank: NDArray[np.int64], spelled: NDArray[np.float64]
+        self, n_touches: NDArray[np.int64], rank: NDArray[np.int64], spelled: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """Keystrokes of each word, (n,).
 
-        touches : touches that type the word; rank : its place among the candidates from 1, 0 where
+        n_touches : touches that type the word; rank : its place among the candidates from 1, 0 where
         the decoder did not find it; spelled : keystrokes of letter-by-letter entry without the space.
         """
-        hit = (rank >= 1) & (rank <= self.listed)
+        hit = (rank >= 1) & (rank <= self.k)
         steps = np.maximum(rank - 1, 0) if self.style == "next" else np.zeros_like(rank)
         # A choice succeeds after 1 / (1 - error) tries in expectation, a press of delete after each but the last.
         tries = 1.0 / (1.0 - self.error)
-        chosen = touches + (steps + 1) * tries + (tries - 1.0)
-        return np.where(hit, chosen, touches + 1 + spelled + 1).astype(np.float64)
+        chosen = n_touches + (steps + 1) * tries + (tries - 1.0)
+        return np.where(hit, chosen, n_touches + 1 + spelled + 1).astype(np.float64)
 
 
 def multi_tap_presses(word: str, layout: Layout, *, time_out_key: bool = False) -> int | None:

@@ -171,13 +171,13 @@ class PeopleRanking:
     def __str__(self) -> str:
         return self.table()
 
-    def table(self, most: int | None = None) -> str:
-        """The table as text, the first `most` rows and the baseline."""
+    def table(self, limit: int | None = None) -> str:
+        """The table as text, the first `limit` rows and the baseline."""
         heads = ["", "layout", self.by, "to the best"]
         heads += [] if self.baseline is None else [f"to {self.baseline}"]
         lines = []
         for row in self.rows:
-            if most is not None and row.place > most and row.layout != self.baseline:
+            if limit is not None and row.place > limit and row.layout != self.baseline:
                 continue
             value = row.values[self.by]
             line = [

@@ -67,7 +67,7 @@ def rank_layouts(
         ranking then also has two conditions more, see `RankResult.conditions`.
     people_words : words that all people together type on each layout, `words` at most; half of `words`, and 2 a person
         at least, unless given.
-    keywords : words, seed, corpus, context, selection, speed, lm_weight, workers, executor, progress (see
+    keywords : words, seed, corpus, in_context, selection, speed, lm_weight, workers, executor, progress (see
         `SimulationOptions`). Only words that every layout can spell are typed.
 
     Raises

@@ -132,6 +132,8 @@ class RankPlan:
         if spec.corpus is not None:
             text = existing_file(spec.corpus.file, folder, where, "corpus.file")
             corpus = read_source(text, trained=spec.corpus.seen)
+        # Plans written before call the candidates shown `listed`.
+        current = {"k" if name == "listed" else name: v for name, v in spec.selection.items()}
         return cls(
             file=spec,
             path=Path(path),
@@ -139,7 +141,7 @@ class RankPlan:
             baseline=baseline,
             recordings=recordings,
             corpus=corpus,
-            selection=options(spec.selection, Selection, where, "selection"),
+            selection=options(current, Selection, where, "selection"),
             speed=options(spec.speed, Speed, where, "speed"),
             decoder=decoder,
             people=people,
@@ -186,7 +188,7 @@ class RankPlan:
             "words": spec.words,
             "seed": spec.seed,
             "corpus": self.corpus,
-            "context": bool(spec.corpus and spec.corpus.context),
+            "in_context": bool(spec.corpus and spec.corpus.context),
             "baseline": self.baseline,
             "by": spec.by,
             "selection": self.selection,
@@ -284,7 +286,7 @@ def _decoder(
             model=model,
             options=told.options,
             fit=told.fit,
-            touches=told.touches,
+            n_touches=told.touches,
             touches_a_key=told.touches_a_key,
         )
     except PlanError as fault:

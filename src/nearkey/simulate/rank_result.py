@@ -250,7 +250,7 @@ class RankResult(Tabular):
         """The rows as plain data, best first."""
         return [row.to_dict() for row in self.rows]
 
-    def confusions(self, layout: str, n: int = 10) -> list[Confusion]:
+    def confusions(self, layout: str, limit: int = 10) -> list[Confusion]:
         """The words most often beaten to first place on a layout, with the word shown instead."""
         self.row(layout)
         own, words = self.scored[layout].outcomes, self.workload.vocabulary
@@ -261,7 +261,7 @@ class RankResult(Tabular):
         ordered = sorted(pairs.items(), key=lambda p: (-p[1], words[p[0][0]], p[0][1]))
         return [
             Confusion(words[word], self.word_list[shown] if shown >= 0 else "", count, times[word])
-            for (word, shown), count in ordered[:n]
+            for (word, shown), count in ordered[:limit]
         ]
 
     def save(self, path: str | PathLike[str]) -> None:
@@ -280,7 +280,7 @@ class RankResult(Tabular):
             "leader_on_other_half": plain(self.confirmed()),
             "selection": {
                 "style": self.options.selection.style,
-                "listed": self.options.selection.listed,
+                "listed": self.options.selection.k,
             },
             "rows": self.to_dicts(),
             "conditions": [condition.to_dict() for condition in self.conditions],
@@ -298,12 +298,12 @@ class RankResult(Tabular):
     def __str__(self) -> str:
         return self.table()
 
-    def table(self, most: int | None = None) -> str:
-        """The winners, then the table as text, the first `most` rows and the baseline."""
+    def table(self, limit: int | None = None) -> str:
+        """The winners, then the table as text, the first `limit` rows and the baseline."""
         shown = [
             r
             for i, r in enumerate(self.rows)
-            if most is None or i < most or r.layout == self.baseline
+            if limit is None or i < limit or r.layout == self.baseline
         ]
         order = [self.by, *(name for name in _HEADS if name != self.by)]
         header = ["", "layout", _HEADS[self.by]]

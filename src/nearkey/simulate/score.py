@@ -101,7 +101,7 @@ def score_layout(
     layout : any layout. touch : where touches land (as of `rank_layouts`).
     pack : lexicon and language model.
     decoder_touch : the model the decoder assumes, where it is not the typist's.
-    keywords : words, seed, corpus, context, selection, speed, lm_weight, workers, executor, progress (see
+    keywords : words, seed, corpus, in_context, selection, speed, lm_weight, workers, executor, progress (see
         `SimulationOptions`); k, use, edits, completion_words, latency_words, compare, compare_words (see
         `ScoreOptions`).
 
@@ -129,7 +129,7 @@ def score_condition(
     ----------
     condition : the layout, where touches land on it, and what the decoder assumes. workload : the words.
     pack : lexicon and language model. static : where it is known already.
-    keywords : as of `score_layout`, without words, corpus and context; the seed is that of the touches, and of
+    keywords : as of `score_layout`, without words, corpus and in_context; the seed is that of the touches, and of
         the words as far as results tell.
     """
     options = ScoreOptions.of(keywords)
@@ -209,7 +209,7 @@ def _score(
             "completion_cost": edits.completion,
             "selection": {
                 "style": options.selection.style,
-                "listed": options.selection.listed,
+                "listed": options.selection.k,
             },
         },
         stages=stages.seconds,

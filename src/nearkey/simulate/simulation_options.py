@@ -41,7 +41,7 @@ class SimulationKeywords(TypedDict, total=False):
     words: int
     seed: Seed
     corpus: CorpusSource | None
-    context: bool | None
+    in_context: bool | None
     selection: Selection | None
     speed: Speed | None
     lm_weight: float
@@ -61,7 +61,7 @@ class SimulationOptions:
     seed : of the words and the touches. A Generator gives one by its next number, which results tell.
     corpus : text to type: a `Corpus`, lines, a file's path, `nltk:NAME` or `hub:NAME@SPLIT` (see `read_source`);
         None draws words by their probability in the pack.
-    context : decode each word after the words before it; None does so where there is a corpus.
+    in_context : decode each word after the words before it; None does so where there is a corpus.
     selection, speed : models of picking a candidate, and of time.
     lm_weight : the decoder's weight of the language score.
     workers : threads of this process, or how many tasks a single layout is cut into for an `executor`. No figure
@@ -76,7 +76,7 @@ class SimulationOptions:
     words: int = 5000
     seed: Seed = 0
     corpus: Corpus | None = None
-    context: bool | None = None
+    in_context: bool | None = None
     selection: Selection = field(default_factory=Selection)
     speed: Speed = field(default_factory=Speed)
     lm_weight: float = 1.0
@@ -94,9 +94,9 @@ class SimulationOptions:
             raise PlanError(f"is {self.seed}", field="seed", fix="give 0 or more")
         whole_number(self.seed, low=0, high=1 << 63, error=PlanError, field="seed")
         whole_number(self.workers, low=1, high=MOST_WORKERS, error=PlanError, field="workers")
-        if self.context and self.corpus is None:
+        if self.in_context and self.corpus is None:
             raise PlanError(
-                "words drawn one by one have no context", field="context", fix="give a corpus"
+                "words drawn one by one have no context", field="in_context", fix="give a corpus"
             )
 
     @classmethod
@@ -121,7 +121,7 @@ class SimulationOptions:
     @property
     def with_context(self) -> bool:
         """Whether words are decoded after the words before them."""
-        return self.corpus is not None if self.context is None else self.context
+        return self.corpus is not None if self.in_context is None else self.in_context
 
     def workload(self, pack: LanguagePack, letters: str) -> Workload:
         """The words to type on layouts that have these letters. Raises PlanError where there are none."""
@@ -131,12 +131,12 @@ class SimulationOptions:
             words=self.words,
             seed=self.seed,
             letters=letters,
-            context=self.with_context,
+            in_context=self.with_context,
         )
 
     def for_records(self) -> Self:
         """The options without what only carries out the work: a text that may be long, and what cannot be pickled."""
-        return replace(self, corpus=None, context=None, executor=None, progress=None)
+        return replace(self, corpus=None, in_context=None, executor=None, progress=None)
 
 
 class StepCount:

@@ -167,9 +167,9 @@ class TypingTrial:
         """Type a chunk; its random numbers follow from the seed and its number, and are the same on every layout."""
         return _type_chunk(self._typist, chunk, number, self._seed, self._speed)
 
-    def type_first(self, workload: Workload, n: int) -> TypedWords:
-        """The first n words of a workload, as its chunks type them."""
-        return _type_first(self._typist, workload, n, self._seed, self._speed)
+    def type_first(self, workload: Workload, limit: int) -> TypedWords:
+        """The first `limit` words of a workload, as its chunks type them."""
+        return _type_first(self._typist, workload, limit, self._seed, self._speed)
 
     def judge(self, typed: TypedWords, decoder: Decodes | BatchDecodes | None = None) -> Judged:
         """What our decoder, or another, makes of words typed here."""
@@ -208,7 +208,7 @@ def make_trials(
     """
     made: dict[str, TypingTrial] = {}
     for name, condition in conditions.items():
-        k = k or max(5, options.selection.listed)
+        k = k or max(5, options.selection.k)
         made[name] = TypingTrial(condition, pack, words, options, k=k, like=like)
         like = like or made[name]
     return made
@@ -293,7 +293,7 @@ def judge(
             answers.index[:, 0],
             workload.characters,
             keystrokes,
-            speed.words_s(typed.movement_s, typed.touches, keystrokes, rank, selection.listed),
+            speed.words_s(typed.movement_s, typed.touches, keystrokes, rank, selection.k),
             workload.origin,
             _distances(answers, workload, rank) if detail else None,
             given,

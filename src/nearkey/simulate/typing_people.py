@@ -55,7 +55,7 @@ class DecoderModel:
     model: str = "gaussian"
     options: Mapping[str, Any] = field(default_factory=dict)
     fit: Literal["alone", "adapted"] = "alone"
-    touches: int = 60
+    n_touches: int = 60
     touches_a_key: int | None = None
 
     def __post_init__(self) -> None:
@@ -63,8 +63,8 @@ class DecoderModel:
             raise PlanError(
                 f"{self.fit!r} is not known", field="fit", fix='write "alone" or "adapted"'
             )
-        if self.touches < 12 or (self.touches_a_key is not None and self.touches_a_key < 1):
-            few = "touches_a_key" if self.touches >= 12 else "touches"
+        if self.n_touches < 12 or (self.touches_a_key is not None and self.touches_a_key < 1):
+            few = "touches_a_key" if self.n_touches >= 12 else "touches"
             raise PlanError("too few touches to fit on", field=few, fix="give 12 touches or more")
         self.unfitted()
 
@@ -84,7 +84,7 @@ class DecoderModel:
     def count(self, layout: Layout) -> int:
         """Touches of a calibration on a layout."""
         if self.touches_a_key is None:
-            return self.touches
+            return self.n_touches
         return max(12, self.touches_a_key * len(layout.letter_keys))
 
     def adapted(self, others: TouchLog, own: TouchLog, layout: Layout) -> Any:
@@ -203,7 +203,7 @@ class _InventedOnLayout:
 
 def _how_many(decoder: DecoderModel) -> str:
     if decoder.touches_a_key is None:
-        return f"{decoder.touches} touches"
+        return f"{decoder.n_touches} touches"
     return f"{decoder.touches_a_key} touches a key"
 
 

@@ -127,7 +127,7 @@ def make_workload(
     words: int,
     seed: Seed,
     letters: str,
-    context: bool = False,
+    in_context: bool = False,
     known_only: bool = False,
 ) -> Workload:
     """The words of a seed.
@@ -140,7 +140,7 @@ def make_workload(
     words : how many. seed : of their choice.
     letters : only words that these can spell; others, and numbers, are passed over, yet stay in the context
         of the words after them (a number as "0").
-    context : keep the text before each word, and the language model's state for it.
+    in_context : keep the text before each word, and the language model's state for it.
     known_only : also pass over words the lexicon lacks.
 
     Raises PlanError where no word can be typed.
@@ -149,7 +149,7 @@ def make_workload(
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(0,)))
     if corpus is None:
         return _drawn(pack, words, rng, letters)
-    return _taken(pack, corpus, words, rng, letters, context, known_only)
+    return _taken(pack, corpus, words, rng, letters, in_context, known_only)
 
 
 def _drawn(pack: LanguagePack, words: int, rng: np.random.Generator, letters: str) -> Workload:
@@ -173,7 +173,7 @@ def _taken(
     words: int,
     rng: np.random.Generator,
     letters: str,
-    context: bool,
+    in_context: bool,
     known_only: bool,
 ) -> Workload:
     position = {word: i for i, word in enumerate(pack.lexicon.words)}
@@ -188,7 +188,7 @@ def _taken(
     while len(word) < words:
         before = len(word)
         for number, which, sentence in _sentences(pack, corpus, rng):
-            state, read = model.start() if context else None, 0
+            state, read = model.start() if in_context else None, 0
             for i, token in enumerate(sentence):
                 if token not in places:
                     typed = _typeable(token, letters) and not (known_only and token not in position)
@@ -200,7 +200,7 @@ def _taken(
                     continue
                 word.append(place)
                 origin.append((number, which, i))
-                if context:
+                if in_context:
                     for passed in sentence[read:i]:
                         state = model.advance(state, passed)
                     read = i
@@ -221,8 +221,8 @@ def _taken(
         tuple(vocabulary),
         taken,
         index[taken],
-        tuple(contexts[:words]) if context else None,
-        tuple(states[:words]) if context else None,
+        tuple(contexts[:words]) if in_context else None,
+        tuple(states[:words]) if in_context else None,
         _typed_over(corpus.name, words, whole),
         corpus.trained,
         skipped,

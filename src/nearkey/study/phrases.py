@@ -57,7 +57,7 @@ class PhraseDraw:
 
 def draw_phrases(
     lines: Iterable[str],
-    n: int,
+    n_phrases: int,
     *,
     seed: Seed,
     min_chars: int = 16,
@@ -70,7 +70,7 @@ def draw_phrases(
     min_log_prob: float = math.log(1e-6),
     exclude: Iterable[str] = (),
 ) -> PhraseDraw:
-    """Draw `n` different phrases from `lines`, one phrase a line, without replacement.
+    """Draw `n_phrases` different phrases from `lines`, one phrase a line, without replacement.
 
     A line is brought to NFC, its white space to single spaces, marks at its end are taken off, and
     with `lower` it is put in lower case. It is dropped, and counted, if it
@@ -81,12 +81,12 @@ def draw_phrases(
       (default one in a million words; common practice, no source),
     - is in `exclude`, or a repetition.
 
-    The same lines, options and seed give the same phrases. Raises PlanError where fewer than `n`
+    The same lines, options and seed give the same phrases. Raises PlanError where fewer than `n_phrases`
     lines are left, saying what dropped them.
     """
     seed = seed_number(seed)
-    if n < 1:
-        raise PlanError(f"is {n}", field="n", fix="draw at least one phrase")
+    if n_phrases < 1:
+        raise PlanError(f"is {n_phrases}", field="n_phrases", fix="draw at least one phrase")
     taken_out = {_tidy(line, lower) for line in exclude}
     allowed = None if alphabet is None else set(alphabet) | {" "}
     reasons: Counter[str] = Counter()
@@ -118,15 +118,15 @@ def draw_phrases(
         else:
             usable[phrase] = None
     dropped = MappingProxyType(dict(sorted(reasons.items())))
-    if len(usable) < n:
+    if len(usable) < n_phrases:
         why = ", ".join(f"{count} {reason}" for reason, count in dropped.items()) or "no lines"
         raise PlanError(
-            f"{n} phrases asked for, {len(usable)} usable in {considered} lines ({why})",
+            f"{n_phrases} phrases asked for, {len(usable)} usable in {considered} lines ({why})",
             field="lines",
             fix="give more text or loosen the bounds",
         )
     pool = list(usable)
-    places = np.random.default_rng(seed).choice(len(pool), size=n, replace=False)
+    places = np.random.default_rng(seed).choice(len(pool), size=n_phrases, replace=False)
     phrases = tuple(pool[i] for i in places)
     return PhraseDraw(phrases, seed, considered, len(pool), dropped, _correlation(phrases, corpus))
 

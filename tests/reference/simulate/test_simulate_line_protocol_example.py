@@ -50,7 +50,9 @@ def test_two_languages_find_the_same_words_with_the_same_probabilities(english, 
     if name == "heavy tails":
         touch = with_heavy_tails(layout, touch)
         assert np.isfinite(touch.components().dof), "a Gaussian: the case tests nothing"
-    workload = make_workload(english, None, words=60, seed=2, letters=layout.letters, context=False)
+    workload = make_workload(
+        english, None, words=60, seed=2, letters=layout.letters, in_context=False
+    )
     typed = type_workload(layout, touch, workload, seed=2)
     lexicon = english.lexicon.words
     own = OwnDecoder(nk.Decoder(layout, touch, english))

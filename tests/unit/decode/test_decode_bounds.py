@@ -155,7 +155,7 @@ def by_words() -> nk.Decoder:
     """The decoder of a pack without a context model: its states are tuples of tokens."""
     layout = nk.Layout.named("qwerty")
     touch = nk.GaussianTouch.from_layout(layout, spread=0.3)
-    return nk.Decoder(layout, touch, nk.load_pack("en", context=False))
+    return nk.Decoder(layout, touch, nk.load_pack("en", context_model=False))
 
 
 def test_a_text_without_end_is_read_from_its_end(decoder, by_words):

@@ -206,7 +206,7 @@ def test_sentences_take_any_space_key(make, space):
     touches = at(SPACED, "end", space, "dogs")
     best = decoder.decode_sentence(touches)[0]
     assert best.words == ("end", "dogs")
-    assert best.touches == ((0, 3), (4, 8))
+    assert best.spans == ((0, 3), (4, 8))
     # All seven letters in the middle of their keys; a space is either key, each as likely.
     assert best.log_touch == pytest.approx(8 * PEAK - math.log(2), abs=1e-5)
 

@@ -170,7 +170,7 @@ def test_a_comparison_of_layouts_asks_the_model_once(pack, monkeypatch):
     monkeypatch.setattr(kind, "log_probs", counted)
     layouts = [LAYOUT, *nk.grid_layouts(LAYOUT, rows=2, columns=3)]
     nk.rank_layouts(
-        layouts[:3], pack=pack, words=60, seed=1, context=True, corpus=invented_notes(40, 5),
+        layouts[:3], pack=pack, words=60, seed=1, in_context=True, corpus=invented_notes(40, 5),
         touch=lambda layout: nk.GaussianTouch.from_layout(layout, spread=0.4),
     )  # fmt: skip
     assert asked

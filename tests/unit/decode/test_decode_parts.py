@@ -133,7 +133,7 @@ def test_sentences_find_missing_and_certain_spaces(layout, pack):
     spaced = np.concatenate([centres(layout, "cab"), [space], centres(layout, "abcb")])
     best = decoder.decode_sentence(spaced, context="")[0]
     assert best.text == "cab abcb"
-    assert best.touches == ((0, 3), (4, 8))
+    assert best.spans == ((0, 3), (4, 8))
     missing = [*centres(layout, "cab"), *centres(layout, "abcb")]
     assert "cab abcb" in {s.text for s in decoder.decode_sentence(missing, context="", k=5)}
     certain = [*centres(layout, "cab"), " ", *centres(layout, "abcb"), " "]

@@ -163,7 +163,7 @@ def test_a_ranking_elsewhere_has_the_language_model_it_was_given(packs):
     def ranked(pack, **where):
         lines = ["We set up the tripod on the ridge.", "They moved the prism near the river."] * 8
         return nk.rank_layouts(
-            layouts, touch=blurred, pack=pack, words=60, corpus=lines, context=True, **where
+            layouts, touch=blurred, pack=pack, words=60, corpus=lines, in_context=True, **where
         ).to_dicts()
 
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:

@@ -146,7 +146,7 @@ def test_it_travels(pack, model):
 
 
 def test_a_pack_can_do_without(folder, pack):
-    plain = load_pack(folder, context=False)
+    plain = load_pack(folder, context_model=False)
     assert not isinstance(plain.language_model, MixedModel)
     assert plain.ngram_model is plain.language_model
     assert pack.ngram_model is pack.language_model.ngram

@@ -85,7 +85,7 @@ def test_touches_and_ellipses() -> None:
     layout = Layout.named("e161")
     touches = np.array([(0.5, 0.5), (1.5, 0.5), (2.5, 3.5), (400, 400)])
     ovals = [Oval(*center, 0.5, 0.25, np.pi / 6) for center in layout.centers]
-    tree = parsed(layout, touches=touches, targets=[0, 1, 11, 0], ellipses=ovals)
+    tree = parsed(layout, points=touches, targets=[0, 1, 11, 0], ellipses=ovals)
     circles = tree.findall(f".//{SVG}circle")
     ellipses = tree.findall(f".//{SVG}ellipse")
     assert len(circles) == 3  # the wild one lies off the picture
@@ -99,9 +99,9 @@ def test_touches_and_ellipses() -> None:
 @pytest.mark.parametrize(
     ("options", "field"),
     [
-        ({"touches": [1, 2]}, "touches"),
-        ({"touches": [(np.nan, 0)]}, "touches"),
-        ({"touches": [(0, 0)], "targets": [1, 2]}, "targets"),
+        ({"points": [1, 2]}, "points"),
+        ({"points": [(np.nan, 0)]}, "points"),
+        ({"points": [(0, 0)], "targets": [1, 2]}, "targets"),
         ({"width_px": 0}, "width_px"),
         ({"width_px": np.nan}, "width_px"),
     ],

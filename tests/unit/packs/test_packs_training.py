@@ -142,7 +142,7 @@ def test_kernel_and_trainer_agree(base, mixed, model):
 def test_the_mixture_is_no_worse_than_its_parts_where_it_was_fitted(base, mixed):
     lines = (base / "recipe" / "later.txt").read_text("utf-8").splitlines()
     both = load_pack(mixed)
-    alone = score_text(load_pack(mixed, context=False), lines)
+    alone = score_text(load_pack(mixed, context_model=False), lines)
     found = score_text(both, lines)
     assert isinstance(both.language_model, MixedModel)
     assert found.perplexity < alone.perplexity * 1.02
@@ -153,7 +153,7 @@ def test_the_mixture_is_no_worse_than_its_parts_where_it_was_fitted(base, mixed)
 
 
 def test_a_pack_s_own_context_model_is_kept(base, mixed):
-    """Without --context the network of the pack whose words are kept goes into the new one, byte by byte."""
+    """Without --context-model the network of the pack whose words are kept goes into the new one, byte by byte."""
     recipe = base / "recipe" / "again.toml"
     text = (base / "recipe" / "recipe.toml").read_text("utf-8")
     recipe.write_text(text.replace("[lexicon]", '[lexicon]\nkeep = "../mixed"'), "utf-8")

@@ -259,8 +259,8 @@ def test_mislabelling_is_a_probability(field: str) -> None:
 def test_a_person_learns_both_and_takes_both_back() -> None:
     rng = np.random.default_rng(6)
     words = PersonalLanguage(PACK)
-    person = Person(DECODER, words=words, touches=learner(words=words))
-    before = words.export(), model_of(person.touches)
+    person = Person(DECODER, words=words, learner=learner(words=words))
+    before = words.export(), model_of(person.learner)
     receipts = [
         person.confirm("zeiss", text="Zeiss", context="set up the", points=touches("zeiss", rng))
         for _ in range(3)
@@ -275,7 +275,7 @@ def test_a_person_learns_both_and_takes_both_back() -> None:
         person.retract(receipt)
     person.retract(None)
     assert words.export() == before[0]
-    np.testing.assert_array_equal(model_of(person.touches)[0], before[1][0])
+    np.testing.assert_array_equal(model_of(person.learner)[0], before[1][0])
 
 
 def test_a_person_may_have_either_alone_or_none() -> None:
@@ -286,12 +286,12 @@ def test_a_person_may_have_either_alone_or_none() -> None:
     assert nothing.learners == ()
     only_words = Person(DECODER, words=PersonalLanguage(PACK))
     assert only_words.confirm("staff", points=points).touch is None
-    only_touch = Person(DECODER, touches=learner())
+    only_touch = Person(DECODER, learner=learner())
     assert only_touch.confirm("staff", points=points).words is None
 
 
 def test_a_session_s_observations_are_understood() -> None:
-    person = Person(DECODER, words=PersonalLanguage(PACK), touches=learner())
+    person = Person(DECODER, words=PersonalLanguage(PACK), learner=learner())
     points = tuple(map(tuple, touches("staff", np.random.default_rng(0)).tolist()))
     (taught,) = person.learners
     update_id = taught.confirm(Confirmed("staff", "Staff", "the", points))
@@ -302,7 +302,7 @@ def test_a_session_s_observations_are_understood() -> None:
 
 def test_the_live_face_is_the_adapted_decoder() -> None:
     rng = np.random.default_rng(7)
-    person = Person(DECODER, words=PersonalLanguage(PACK), touches=learner())
+    person = Person(DECODER, words=PersonalLanguage(PACK), learner=learner())
     live = person.live
     assert isinstance(live, LivePerson)
     points = touches("staff", rng, np.array([0.9, 0.0]))
@@ -327,7 +327,7 @@ def test_a_person_comes_back_from_her_folder(tmp_path: Path) -> None:
     with Person.open(folder, DECODER, people=PEOPLE, language="en") as person:
         for _ in range(70):
             person.confirm("staff", context="the", points=touches("staff", rng))
-        shown, model = person.words.export(), model_of(person.touches)
+        shown, model = person.words.export(), model_of(person.learner)
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
     assert {p.name: stat.S_IMODE(p.stat().st_mode) for p in folder.iterdir()} == {
         "words.jsonl": 0o600,
@@ -335,9 +335,9 @@ def test_a_person_comes_back_from_her_folder(tmp_path: Path) -> None:
     }
     with Person.open(folder, DECODER, people=PEOPLE, language="en") as again:
         assert again.words.export() == shown
-        np.testing.assert_allclose(model_of(again.touches)[0], model[0], rtol=1e-9)
+        np.testing.assert_allclose(model_of(again.learner)[0], model[0], rtol=1e-9)
         again.wipe()
-        np.testing.assert_array_equal(model_of(again.touches)[0], PEOPLE.person().means_)
+        np.testing.assert_array_equal(model_of(again.learner)[0], PEOPLE.person().means_)
         assert again.words.export()["words"] == []
     assert [p.name for p in folder.iterdir()] == ["words.jsonl"]
 

@@ -15,7 +15,7 @@ from nearkey.session import Learner, PersonalStore, Session
 
 def anna() -> Person:
     words = PersonalLanguage(TablePack())
-    return Person(DECODER, words=words, touches=TouchLearner(DECODER, PEOPLE.person(), words=words))
+    return Person(DECODER, words=words, learner=TouchLearner(DECODER, PEOPLE.person(), words=words))
 
 
 def start(person: Person, **options) -> Session:
@@ -40,16 +40,16 @@ def test_confirmed_words_teach_and_undo_takes_back_both() -> None:
     session = start(person)
     type_word(session, "level", rng)
     session.commit()
-    shown, model = person.words.export(), model_of(person.touches)
+    shown, model = person.words.export(), model_of(person.learner)
     assert person.words.words_typed == 1
     type_word(session, "staff", rng)
     assert person.words.words_typed == 1  # not confirmed yet
     session.commit()
     assert person.words.words_typed == 2
-    assert not np.array_equal(model_of(person.touches)[0], model[0])
+    assert not np.array_equal(model_of(person.learner)[0], model[0])
     session.undo()
     assert person.words.export() == shown
-    np.testing.assert_array_equal(model_of(person.touches)[0], model[0])
+    np.testing.assert_array_equal(model_of(person.learner)[0], model[0])
     session.redo()
     assert person.words.words_typed == 2
 
@@ -57,7 +57,7 @@ def test_confirmed_words_teach_and_undo_takes_back_both() -> None:
 def test_a_private_session_teaches_nothing() -> None:
     rng = np.random.default_rng(1)
     person = anna()
-    version, model = person.words.version, model_of(person.touches)
+    version, model = person.words.version, model_of(person.learner)
     session = start(person, private=True)
     for _ in range(3):
         type_word(session, "level", rng)
@@ -65,7 +65,7 @@ def test_a_private_session_teaches_nothing() -> None:
     session.add_word("Zeiss")
     assert person.words.version == version
     assert person.words.export()["words"] == []
-    np.testing.assert_array_equal(model_of(person.touches)[0], model[0])
+    np.testing.assert_array_equal(model_of(person.learner)[0], model[0])
 
 
 def test_a_reader_serves_a_private_session() -> None:

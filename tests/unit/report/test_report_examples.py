@@ -74,7 +74,7 @@ def test_plans_load_and_find_a_model_for_every_layout(calibration, plan, layouts
     # 16 + 32 + 2 strict grids over QWERTY: common practice, no source.
     assert len(loaded.layouts) == layouts
     assert loaded.baseline is not None
-    assert loaded.settings()["context"] is context
+    assert loaded.settings()["in_context"] is context
     for layout in (*loaded.layouts, loaded.baseline):
         assert loaded.touch_for(layout).key_ids == layout.key_ids
 

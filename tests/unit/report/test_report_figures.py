@@ -137,7 +137,7 @@ def test_each_person_gets_a_picture_headed_by_count_offset_and_spread():
 def test_of_many_people_those_with_the_most_touches_are_shown_and_the_picture_says_so():
     layout = grids(2, 3, 1)[0]
     logs = [_touches(layout, 20 + i, seed=i, participant=f"p{i}") for i in range(5)]
-    figure = plot_people(concat(logs), layout, most=3)
+    figure = plot_people(concat(logs), layout, limit=3)
     shown = [a.get_title(loc="left").split()[0] for a in figure.axes if a.get_visible()]
     assert shown == ["p2", "p3", "p4"]
     assert "3 of 5 people" in figure.get_supxlabel()
@@ -171,7 +171,7 @@ def test_interval_ends_are_scipys_wilson_intervals():
 
 def test_rows_of_a_plot_bear_place_and_name_and_the_baseline_is_always_among_them():
     result = small_ranking()
-    labels = [t.get_text() for t in plot_accuracy(result, most=1).axes[0].get_yticklabels()]
+    labels = [t.get_text() for t in plot_accuracy(result, limit=1).axes[0].get_yticklabels()]
     assert labels[0] == f"1  {result.rows[0].layout}"
     assert labels[-1].endswith("qwerty (baseline)")
     assert len(labels) == (1 if result.rows[0].layout == "qwerty" else 2)

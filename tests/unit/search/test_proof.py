@@ -61,7 +61,7 @@ def test_an_early_end_leaves_a_bound_that_holds():
     space = SPACES[0]
     objective = AmbiguityObjective(ambiguity_words(PACK, space.letters), "top1")
     best = objective.evaluate(space, space.array(space.listing())).max()
-    *_, last = prove(space, objective, most=60)
+    *_, last = prove(space, objective, evaluations=60)
     assert last.value <= best <= last.bound
     assert last.gap == pytest.approx(last.bound - last.value)
     assert not last.proven
@@ -75,7 +75,7 @@ def test_an_interrupted_proof_goes_on_without_bounding_again(tmp_path):
     space, path = SPACES[0], tmp_path / "proof.log"
     objective = AmbiguityObjective(ambiguity_words(PACK, space.letters), "top1")
     *_, whole = prove(space, objective)
-    *_, part = prove(space, objective, checkpoint=path, most=200)
+    *_, part = prove(space, objective, checkpoint=path, evaluations=200)
     assert not part.proven
     kept = path.read_bytes()
     with path.open("ab") as file:  # a record that a kill cut short

@@ -102,7 +102,7 @@ def test_it_goes_on_where_the_logs_stop_and_an_open_trial_comes_again(tmp_path: 
 
 
 def test_a_keyboard_in_the_place_of_the_pad_logs_no_touches(tmp_path: Path) -> None:
-    with sitting(tmp_path, touches=False, device="keyboard") as own:
+    with sitting(tmp_path, log_touches=False, device="keyboard") as own:
         trial = own.next()
         assert trial is not None
         type_phrase(own, own.begin(trial), trial.block.condition, trial.phrase)

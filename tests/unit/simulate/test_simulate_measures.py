@@ -128,7 +128,7 @@ def test_words_of_a_text_keep_their_context():
     )
     notes = Corpus.of("notes", ["The 3 theodolite pole is level."])
     letters = "theodlpisv"
-    typed = make_workload(pack, notes, words=5, seed=0, letters=letters, context=True)
+    typed = make_workload(pack, notes, words=5, seed=0, letters=letters, in_context=True)
     assert typed.texts() == ["the", "theodolite", "pole", "is", "level"]
     assert typed.index.tolist() == [0, -1, 1, 2, 3]
     assert typed.known.tolist() == [True, False, True, True, True]

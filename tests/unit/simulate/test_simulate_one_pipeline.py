@@ -57,7 +57,7 @@ def narrow(layout):
 CASES = {
     "drawn": {"touch": drawn},
     "text": {"touch": drawn, "corpus": Corpus.of("notes", TEXT)},
-    "text without context": {"touch": drawn, "corpus": TEXT, "context": False},
+    "text without context": {"touch": drawn, "corpus": TEXT, "in_context": False},
     "fitted": {"touch": fitted, "corpus": TEXT},
     "another model assumed": {"touch": drawn, "decoder_touch": narrow, "lm_weight": 0.5},
     "a tap accepts": {"touch": drawn, "selection": Selection("tap", 7)},
@@ -93,7 +93,7 @@ def test_text_seed_and_workers_are_told_alike(pack, tmp_path):
             {"corpus": str(path)},
             {"corpus": path, "workers": 3},
             {"corpus": Corpus.of("x", TEXT), "executor": pool},
-            {"corpus": TEXT, "executor": pool, "workers": 3, "context": True},
+            {"corpus": TEXT, "executor": pool, "workers": 3, "in_context": True},
         ):
             options = {"touch": drawn, "pack": pack, "words": 200, "seed": 2, **told}
             rows.append(rank_layouts([layout], **options).rows[0].to_dict())
@@ -132,7 +132,7 @@ def test_settings_are_checked_alike(pack, call):
         ({"seed": 2.5}, "seed: 2.5 is out of range"),
         ({"words": 2**70}, "words: 1180591620717411303424 is out of range"),
         ({"workers": 0}, "workers: 0 is out of range"),
-        ({"context": True}, "context: words drawn one by one"),
+        ({"in_context": True}, "in_context: words drawn one by one"),
         ({"corpus": ["", " "]}, "text: holds no text"),
     ):
         with pytest.raises(PlanError, match=says):

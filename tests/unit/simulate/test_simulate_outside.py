@@ -64,7 +64,7 @@ def run(tmp_path):
     def go(script, *, words=8, k=10, **options):
         path = tmp_path / "decoder.py"
         path.write_text(script)
-        workload = make_workload(PACK, None, words=words, seed=1, letters="abc", context=False)
+        workload = make_workload(PACK, None, words=words, seed=1, letters="abc", in_context=False)
         typed = type_workload(LAYOUT, TOUCH, workload, seed=1)
         options = {"start_s": 10.0, "answer_s": 2.0, **options}
         with OutsideDecoder(

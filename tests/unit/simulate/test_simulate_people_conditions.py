@@ -124,7 +124,7 @@ def test_people_share_the_words_there_are_two_each_at_least(settings, each):
 def test_who_is_left_out_is_decoded_by_the_others_and_calibration_by_the_person():
     """Two leans, far apart: the others' model has the wrong one, the person's own the right one."""
     log = recorded(SINGLE, people=2, each=40, lean=3.0)
-    on = RecordedPeople([log], DecoderModel(touches=60)).on(SINGLE)
+    on = RecordedPeople([log], DecoderModel(n_touches=60)).on(SINGLE)
     for person, lean in enumerate((-1.5, 1.5)):
         offset = (on.calibrated(person).means_ - SINGLE.centers)[:, 0].mean()
         others = (on.without(person).means_ - SINGLE.centers)[:, 0].mean()
@@ -134,7 +134,7 @@ def test_who_is_left_out_is_decoded_by_the_others_and_calibration_by_the_person(
 
 def test_people_type_with_touches_that_no_model_of_theirs_was_fitted_on():
     log = recorded(SINGLE)
-    people = RecordedPeople([log], DecoderModel(touches=30))
+    people = RecordedPeople([log], DecoderModel(n_touches=30))
     parts = people._parts[0]
     for person, name in enumerate(people.names):
         calibration, typed = parts.calibrations[person], parts.log.select(parts.typed[person])
@@ -418,7 +418,7 @@ def test_accuracy_over_types_weighs_each_word_the_same():
             "decoder.model: invented people have no finger widths",
         ),
         (lambda: DecoderModel(options={"shrinkage": 2}), "options.shrinkage: is 2"),
-        (lambda: DecoderModel(touches=3), "touches: too few touches to fit on"),
+        (lambda: DecoderModel(n_touches=3), "touches: too few touches to fit on"),
     ],
 )
 def test_people_that_cannot_be_meant_are_refused(make, says):

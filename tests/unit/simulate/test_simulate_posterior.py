@@ -101,7 +101,9 @@ def calibration_of(assumed_spread, *, seed=1):
     layout = row_layout(["ab", "cd", "ef"])
     generating = GaussianTouch.from_layout(layout, spread=0.6, background=0.0)
     assumed = GaussianTouch.from_layout(layout, spread=assumed_spread, background=0.0)
-    words = make_workload(pack, None, words=4000, seed=seed, letters=layout.letters, context=False)
+    words = make_workload(
+        pack, None, words=4000, seed=seed, letters=layout.letters, in_context=False
+    )
     typed = type_workload(layout, generating, words, seed=seed)
     decoder = OwnDecoder(Decoder(layout, assumed, pack))
     return score_decoder(typed, decoder, lexicon=pack.lexicon.words, name="x").calibration

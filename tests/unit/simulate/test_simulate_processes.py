@@ -51,7 +51,7 @@ def candidates():
 def test_two_processes_give_the_table_of_one_worker(english, pool, monkeypatch):
     monkeypatch.setattr(workload_module, "CHUNK_WORDS", 60)
     layouts, models = candidates()
-    for running in ({}, {"corpus": NOTES, "context": True}):
+    for running in ({}, {"corpus": NOTES, "in_context": True}):
         settings = {"touch": models, "pack": english, "words": 150, "seed": 3} | running
         here = nk.rank_layouts(layouts, workers=1, **settings)
         assert nk.rank_layouts(layouts, executor=pool, **settings).to_dicts() == here.to_dicts()

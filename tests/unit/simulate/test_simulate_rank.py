@@ -200,7 +200,7 @@ def test_a_decoder_that_believes_another_spread_does_worse(layouts, pack):
         ({"by": "beauty"}, "by: 'beauty' is no measure"),
         ({"words": 1}, "words: 1 words"),
         ({"workers": 0}, "workers: 0 is out of range"),
-        ({"context": True}, "context: words drawn one by one"),
+        ({"in_context": True}, "in_context: words drawn one by one"),
     ],
 )
 def test_bad_settings_are_named(layouts, pack, options, says):

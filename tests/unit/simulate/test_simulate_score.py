@@ -70,7 +70,7 @@ def typed():
     """The words ace, bd, ace, fee, of which the pack lacks fee; touches on the spot."""
     pack = pack_of({"ace": 0.5, "bd": 0.3, "ad": 0.2})
     corpus = Corpus.of("invented", ["ace bd ace fee"])
-    words = make_workload(pack, corpus, words=4, seed=0, letters="abcdef", context=True)
+    words = make_workload(pack, corpus, words=4, seed=0, letters="abcdef", in_context=True)
     touch = GaussianTouch.from_layout(LAYOUT, spread=0.01, background=0.0)
     return type_workload(LAYOUT, touch, words, seed=0)
 
@@ -79,9 +79,7 @@ SHARES = {"ace": 0.5, "bd": 0.3, "ad": 0.2}
 
 
 def scored(typed, decoder):
-    return score_decoder(
-        typed, decoder, lexicon=list(SHARES), name="x", selection=Selection(listed=3)
-    )
+    return score_decoder(typed, decoder, lexicon=list(SHARES), name="x", selection=Selection(k=3))
 
 
 def test_a_workload_holds_words_the_lexicon_lacks_and_what_stood_before(typed):
@@ -243,7 +241,7 @@ def test_the_table_reads_and_the_file_is_whole(compared, tmp_path):
     [
         ({"words": 1}, "no interval"),
         ({"k": 5}, "has no top 10"),
-        ({"corpus": None, "context": True}, "have no context"),
+        ({"corpus": None, "in_context": True}, "have no context"),
         ({"corpus": Corpus.of("digits", ["12 34"])}, "no word of it can be typed"),
         ({"compare_words": 0}, "no interval"),
     ],

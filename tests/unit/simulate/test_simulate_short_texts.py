@@ -77,7 +77,7 @@ def test_intervals_of_a_score_are_those_of_the_text_typed_once():
 def test_intervals_of_a_ranking_are_so_too_and_its_report_says_why():
     def ranked(words, lines=LINES):
         return rank_layouts(
-            [LAYOUT, OTHER], touch=on_the_spot, pack=PACK, corpus=lines, context=True, words=words, baseline=LAYOUT
+            [LAYOUT, OTHER], touch=on_the_spot, pack=PACK, corpus=lines, in_context=True, words=words, baseline=LAYOUT
         )  # fmt: skip
 
     once, often = ranked(12), ranked(48)
@@ -101,7 +101,7 @@ def test_intervals_of_a_ranking_are_so_too_and_its_report_says_why():
 def test_each_running_word_of_the_text_is_known_again():
     for context in (False, True):
         one = make_workload(
-            PACK, Corpus.of("notes", LINES), words=30, seed=0, letters="abcdef", context=context
+            PACK, Corpus.of("notes", LINES), words=30, seed=0, letters="abcdef", in_context=context
         )
         assert one.origin is not None
         assert sorted(Counter(one.origin.tolist()).values())[0] >= 2

@@ -16,7 +16,7 @@ PACK = SmallPack(
 
 
 def test_a_tie_is_placed_alike_for_all_decoders():
-    workload = make_workload(PACK, None, words=20, seed=1, letters="abc", context=False)
+    workload = make_workload(PACK, None, words=20, seed=1, letters="abc", in_context=False)
     n = len(workload.index)
     rng = np.random.default_rng(0)
     one = np.tile([1, 0, 2], (n, 1))
@@ -34,7 +34,7 @@ def test_a_tie_is_placed_alike_for_all_decoders():
 
 def test_equal_scores_for_everything_win_nothing():
     """A decoder that says the same of all texts is placed by the alphabet, not first."""
-    workload = make_workload(PACK, None, words=20, seed=1, letters="abc", context=False)
+    workload = make_workload(PACK, None, words=20, seed=1, letters="abc", in_context=False)
     n = len(workload.index)
     flat = Answers(WORDS, np.tile([2, 1, 0], (n, 1)), np.zeros((n, 3)))
     np.testing.assert_array_equal(place_answers(flat, workload, WORDS), workload.index + 1)
