@@ -5,10 +5,10 @@ PY := $(VENV)/bin/python
 STAMP := $(VENV)/.installed
 
 .DEFAULT_GOAL := help
-.PHONY: help install demo test lint site sanitize torture dist package oldest check clean
+.PHONY: help install demo test lint site sanitize torture dist package abi3 oldest check clean
 
 help:  ## list the targets
-	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 12
+	@grep -hE '^[a-z0-9]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 12
 
 # The demo needs pictures and bars; the developers' tools, which take minutes to fetch, are another step.
 DEMO_STAMP := $(VENV)/.installed-demo
@@ -63,18 +63,19 @@ torture: $(STAMP)  ## a million damaged and forged files; the table goes to benc
 OLDEST_TESTS := tests/unit/decode tests/unit/layout tests/unit/touch tests/unit/session tests/unit/shared/test_text_table.py tests/cli/test_cli_layout.py tests/cli/test_cli_touch.py
 
 DIST ?= dist
-dist: $(STAMP)  ## the sdist, the wheel, and the English pack as a wheel of its own, in dist/
+# Where the repository's files are found on the web, for the addresses in the metadata; without it there are none.
+HOMEPAGE ?=
+dist: $(STAMP)  ## the sdist, the wheel, and the English pack as a wheel of its own, in dist/ (HOMEPAGE=https://...)
 	$(PY) -m pip install --quiet 'build>=1.2'
-	$(PY) -m build --outdir $(DIST) .
+	NEARKEY_HOMEPAGE=$(HOMEPAGE) $(PY) -m build --outdir $(DIST) .
 	$(PY) -m nearkey.cli pack dist models/en/pack -o $(DIST)
 
-# Whose blocks run on the installed package: in order, each page in an empty folder. That on studies needs a person at a
-# terminal.
-PAGES := README.md $(filter-out docs/api.md docs/index.md docs/study.md,$(wildcard docs/*.md))
+# Whose blocks run on the installed package: in order, each page in an empty folder.
+PAGES := README.md $(filter-out docs/api.md docs/index.md,$(wildcard docs/*.md))
 
 package: $(STAMP)  ## build both wheels, install them in a scratch environment, run all pages with them
 	rm -rf build/package && mkdir -p build/package
-	$(MAKE) dist DIST=build/package
+	$(MAKE) dist DIST=build/package HOMEPAGE=https://nearkey.example/files
 	NEARKEY_DISTRIBUTIONS=build/package $(PY) -m pytest -q tests/package
 	$(PYTHON) -m venv build/package/venv
 	build/package/venv/bin/pip install --quiet --find-links build/package 'nearkey[en,data,frames,report,score,stats]'
@@ -84,11 +85,22 @@ package: $(STAMP)  ## build both wheels, install them in a scratch environment, 
 	assert best[0].text == 'level', best; print('package: decoded', best[0].text)"
 	build/package/venv/bin/python tests/support/pages.py $(PAGES)
 
+# One wheel for 3.12 and later: built by one of these, looked at for what it takes of Python, and run.
+PYTHON_ABI3 ?= python3.13
+abi3: $(STAMP)  ## the wheel for Python 3.12 and later, audited and run (PYTHON_ABI3)
+	rm -rf build/abi3 && $(PYTHON_ABI3) -m venv build/abi3/venv
+	build/abi3/venv/bin/pip wheel --quiet --no-deps --wheel-dir build/abi3 .
+	$(PY) -m abi3audit --strict build/abi3/nearkey-*-cp312-abi3-*.whl
+	$(PY) -m auditwheel show build/abi3/nearkey-*-cp312-abi3-*.whl | grep -o 'manylinux[0-9a-z_]*' | head -1
+	build/abi3/venv/bin/pip install --quiet pytest hypothesis build/abi3/nearkey-*-cp312-abi3-*.whl
+	build/abi3/venv/bin/python -m pytest -q -p no:cacheprovider -o pythonpath=tests/support tests/unit/layout tests/unit/decode/test_decode_parts.py
+
 oldest: $(STAMP)  ## the main tests with the oldest versions of the dependencies that pyproject.toml allows
 	$(PYTHON) -m venv build/oldest
+	$(PY) -m nearkey.cli pack dist models/en/pack -o build/oldest
 	build/oldest/bin/pip install --quiet $$($(PY) tests/support/oldest_versions.py pyproject.toml data report score stats frames) \
 		'pytest>=8' 'hypothesis>=6.100' 'pytest-xdist>=3.5'
-	build/oldest/bin/pip install --quiet --no-deps .
+	build/oldest/bin/pip install --quiet --no-deps . build/oldest/nearkey_pack_en-*.whl
 	build/oldest/bin/python -m pytest -n 2 -p no:cacheprovider -o pythonpath=tests/support $(OLDEST_TESTS)
 
 check: lint test  ## what continuous integration runs

@@ -111,7 +111,8 @@ def test_a_generator_gives_what_its_number_gives():
     assert LetterSearchOptions(seed=made()).seed == number
 
     def planned(seed: Seed) -> StudyPlan:
-        return plan_study(lines, ["p1"], ["a"], seed=seed, blocks=1, phrases_per_block=2)
+        asked = {"blocks": 1, "phrases_per_block": 2, "practice_phrases": 1}
+        return plan_study(["p1"], ["a"], lines, seed=seed, **asked)
 
     assert planned(made()) == planned(number)
     pad = nk.Layout.named("qwerty")

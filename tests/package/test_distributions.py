@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import re
+import subprocess
+import sys
 import tarfile
 import zipfile
 from email.message import Message
@@ -14,6 +17,7 @@ import pytest
 FOLDER = os.environ.get("NEARKEY_DISTRIBUTIONS")
 pytestmark = pytest.mark.skipif(FOLDER is None, reason="`make package` builds the distributions")
 LARGEST_WHEEL = 3_000_000
+HOME = "https://nearkey.example/files/"  # an address that is nobody's (RFC 2606); see the Makefile
 
 
 def built(pattern: str) -> Path:
@@ -53,3 +57,46 @@ def test_the_english_pack_names_the_licence_of_its_data():
     assert fields["License-File"] == "LICENCE.md"
     assert "https://creativecommons.org/licenses/by-sa/4.0/" in text
     assert "Kevin Atkinson" in text
+
+
+def test_addresses_and_links_lead_to_the_home_that_the_build_was_told():
+    with zipfile.ZipFile(built("nearkey-*.whl")) as wheel:
+        fields = metadata(wheel)
+    urls = dict(url.split(", ") for url in fields.get_all("Project-URL", []))
+    assert urls == {
+        "Homepage": HOME,
+        "Documentation": f"{HOME}docs/index.md",
+        "Changelog": f"{HOME}CHANGELOG.md",
+    }
+    links = re.findall(r"\]\(([^)]+)\)", fields.get_payload())
+    assert f"{HOME}docs/layouts.md" in links
+    assert [link for link in links if not link.startswith(("https://", "#"))] == []
+
+
+def test_the_wheel_runs_on_other_linux_systems():
+    shown = subprocess.run(
+        [sys.executable, "-m", "auditwheel", "show", str(built("nearkey-*.whl"))],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    (tag,) = re.findall(r"following platform\s+tag:\s+\"manylinux_2_(\d+)", shown)
+    assert int(tag) <= 36  # of systems from 2022 on
+
+
+def test_the_sdists_own_tests_run_on_the_wheel(tmp_path):
+    with tarfile.open(built("nearkey-*.tar.gz")) as sdist:
+        sdist.extractall(tmp_path, filter="data")
+    (tree,) = tmp_path.iterdir()
+    with zipfile.ZipFile(built("nearkey-*.whl")) as wheel:
+        wheel.extractall(tmp_path / "wheel")
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "tests/unit/layout"],
+        cwd=tree,
+        env={**os.environ, "PYTHONPATH": str(tmp_path / "wheel")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout[-2000:]
+    assert " passed" in done.stdout
