@@ -10,12 +10,13 @@ import numpy as np
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean_over_people
 from nearkey.layout import Layout
 from nearkey.seeds import seed_number
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import MEASURES
-from nearkey.simulate.plain_data import PlainData, row_named
+from nearkey.simulate.plain_data import PlainData, plain, row_named
 from nearkey.simulate.replay import NEAREST, RecordedTouches, ReplayTouch, log_near
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
@@ -46,8 +47,8 @@ class ReplayRow:
     to_matched: Estimate
 
 
-@dataclass(frozen=True, slots=True)
-class ReplayGap(PlainData):
+@dataclass(frozen=True, slots=True, repr=False)
+class ReplayGap(Tabular, PlainData):
     """Matched and replayed typing on one layout. The gap between them is the honest number."""
 
     layout: str
@@ -56,6 +57,10 @@ class ReplayGap(PlainData):
     def row(self, condition: str) -> ReplayRow:
         """The row of a condition; PlanError where there is none."""
         return row_named(self.rows, condition, field="condition")
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """A row for each condition."""
+        return [{"layout": self.layout, **plain(row)} for row in self.rows]
 
     def __str__(self) -> str:
         lines = [f"{self.layout}: {self.rows[0].participants} people, {self.rows[0].words} words"]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from nearkey.errors import PlanError
+from nearkey.frames import Tabular
 from nearkey.schema import convert, read_json, read_toml
 from nearkey.simulate.plain_data import PlainData, plain
 from nearkey.text_table import text_table
@@ -57,8 +58,8 @@ class Moved:
         return "better" if (self.change > 0) == (self.measure in _MORE_IS_BETTER) else "worse"
 
 
-@dataclass(frozen=True, slots=True)
-class ResultsComparison(PlainData):
+@dataclass(frozen=True, slots=True, repr=False)
+class ResultsComparison(Tabular, PlainData):
     """What two files have in common, and what they do not.
 
     moved : beyond tolerance, the furthest (in tolerances) first. compared : figures looked at.
@@ -70,6 +71,10 @@ class ResultsComparison(PlainData):
     only_before: tuple[str, ...]
     only_after: tuple[str, ...]
     conditions: tuple[str, ...]
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """A row for each figure that moved beyond its tolerance."""
+        return [one.to_dict() for one in self.moved]
 
     def __str__(self) -> str:
         lines = [f"differs: {one}" for one in self.conditions]

@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.layout import Layout
 from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES
-from nearkey.simulate.plain_data import PlainData
+from nearkey.simulate.plain_data import PlainData, plain
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.trial import Judged, make_trials
@@ -96,8 +97,8 @@ class NoiseCurve:
         return f"crosses 0 at {self.crossing.value:.2f} [{self.crossing.low:.2f}, {self.crossing.high:.2f}] times it"
 
 
-@dataclass(frozen=True, slots=True)
-class NoiseCurves(PlainData):
+@dataclass(frozen=True, slots=True, repr=False)
+class NoiseCurves(Tabular, PlainData):
     """A layout's lead over the baseline against spread and belief. `str()` says where it crosses.
 
     by : the measure. spread_mm : the baseline's spread at factor 1. words : typed at each point.
@@ -110,6 +111,14 @@ class NoiseCurves(PlainData):
     spread_mm: float
     spread: NoiseCurve
     belief: NoiseCurve
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """A row for each factor of the spread, then of the spread believed."""
+        return [
+            {"about": curve.about, "factor": factor, "lead": plain(lead)}
+            for curve in (self.spread, self.belief)
+            for factor, lead in zip(curve.factors, curve.leads, strict=True)
+        ]
 
     def __str__(self) -> str:
         return (

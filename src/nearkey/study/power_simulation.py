@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from nearkey.bounds import whole_number
 from nearkey.errors import PlanError
+from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, proportion, student_t
 from nearkey.seeds import Seed, seed_number
 from nearkey.study.condition_tests import holm
@@ -48,8 +49,8 @@ class PowerRow:
     not_converged: float
 
 
-@dataclass(frozen=True, slots=True)
-class PowerTable:
+@dataclass(frozen=True, slots=True, repr=False)
+class PowerTable(Tabular):
     """What `study_power` found: the `rows`, and what they rest on."""
 
     rows: tuple[PowerRow, ...]
@@ -66,6 +67,13 @@ class PowerTable:
         """The first row, by people, then phrases in all, whose t test reaches this power; None where none does."""
         ordered = sorted(self.rows, key=lambda row: (row.participants, row.blocks * row.phrases))
         return next((row for row in ordered if row.t.value >= power), None)
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """A row for each size of study, estimates as mappings of value, low and high."""
+        return [
+            {name: v._asdict() if isinstance(v, Estimate) else v for name, v in asdict(row).items()}
+            for row in self.rows
+        ]
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data."""

@@ -12,6 +12,7 @@ import numpy as np
 
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write
+from nearkey.frames import Tabular
 from nearkey.schema import convert, read_json
 from nearkey.seeds import Seed, seed_number
 from nearkey.text_table import text_table
@@ -58,8 +59,8 @@ class BlockPlan:
     phrases: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class StudyPlan:
+@dataclass(frozen=True, slots=True, repr=False)
+class StudyPlan(Tabular):
     """All blocks of a study, participant by participant in the order to be typed.
 
     `conditions`: as given; `seed`: of the draw; `balanced`: whether the orders of conditions are balanced over
@@ -96,6 +97,14 @@ class StudyPlan:
                 f"is not {_FORMAT!r}", where=where, field="format", fix="name a study plan"
             )
         return convert(fields, cls, error=PlanError, where=where, fix=fix)
+
+    def to_dicts(self) -> list[dict[str, Any]]:
+        """A row for each phrase, in the order in which they are to be typed."""
+        return [
+            {**asdict(block), "phrases": len(block.phrases), "trial": trial, "phrase": phrase}
+            for block in self.blocks
+            for trial, phrase in enumerate(block.phrases, start=1)
+        ]
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, for a file."""

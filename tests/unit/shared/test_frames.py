@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
+import inspect
 import json
+import pkgutil
 import re
 
 import numpy as np
@@ -12,15 +15,19 @@ from invented_touches import invented_log
 
 import nearkey as nk
 from nearkey.errors import NearkeyError, TouchDataError
+from nearkey.frames import Tabular
 from nearkey.saved_results import load_result
 from nearkey.simulate.layout_score import LayoutScore
 from nearkey.study import (
+    StudyTruth,
     compare_conditions,
     condition_by_block,
     condition_orders,
     learning_curve,
     measures,
     order_checks,
+    plan_study,
+    study_power,
 )
 from nearkey.touch import GaussianTouch, PooledTouch, TouchLog
 
@@ -112,6 +119,49 @@ def test_every_result_of_a_study_is_a_frame_and_short_in_print():
         assert len(repr(result)) < 100
         assert len(result.to_frame()) == len(result.to_dicts()) > 0
         assert result._repr_html_().startswith("<table>")
+
+
+def test_plans_and_power_are_frames_and_short_in_print():
+    pytest.importorskip("pandas")
+    lines = [f"the level at peg {name}" for name in ("one", "two", "three", "four", "five", "six")]
+    plan = plan_study(
+        ["p1", "p2"], ["a", "b"], lines, seed=1, blocks=1, phrases_per_block=2, practice_phrases=1
+    )
+    frame = plan.to_frame()
+    assert len(frame) == 2 * 2 * 3
+    assert frame["phrase"].tolist() == [text for block in plan.blocks for text in block.phrases]
+    truth = StudyTruth(mean=12, sd_participant=2, sd_condition=0.8, sd_phrase=0, sd_residual=2)
+    power = study_power(truth, difference=2, participants=(4, 6), simulations=20)
+    assert power.to_frame()["participants"].tolist() == [4, 6]
+    assert power.to_frame()["t.value"].tolist() == [row.t.value for row in power.rows]
+    for result in (plan, power):
+        assert len(repr(result)) < 100
+        assert result._repr_html_().startswith("<table>")
+        assert result.to_arrow().num_rows == len(result.to_dicts())
+
+
+def results() -> list[type]:
+    """Every class of ours that says of itself what rows it has."""
+    rooms = ("touch", "study", "simulate", "search")
+    found = {}
+    for room in rooms:
+        for info in pkgutil.walk_packages(
+            importlib.import_module(f"nearkey.{room}").__path__, f"nearkey.{room}."
+        ):
+            module = importlib.import_module(info.name)
+            for name, one in vars(module).items():
+                if (
+                    inspect.isclass(one)
+                    and one.__module__ == info.name
+                    and hasattr(one, "to_dicts")
+                ):
+                    found[name] = one
+    return list(found.values())
+
+
+def test_whatever_has_rows_has_frames():
+    assert len(results()) > 18
+    assert [one.__name__ for one in results() if not issubclass(one, Tabular)] == []
 
 
 def test_what_is_saved_loads_with_its_rows(tmp_path):
