@@ -68,7 +68,7 @@ def completion_savings(
 
     def places(asked: Queries, meant: Sequence[str], *, completions: bool) -> Floats:
         """Presses of next that choose each word in its live list; infinite where it is not there."""
-        found = lists.answer_live(asked, selection.listed, completions=completions)
+        found = lists.answer_live(asked, selection.k, completions=completions)
         faults.include(found.faults)
         number = {text: i for i, text in enumerate(found.words)}
         at = np.asarray([number.get(word, -2) for word in meant])
