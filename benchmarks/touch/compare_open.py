@@ -52,7 +52,7 @@ SOURCE = (
 COVERAGES = (0.5, 0.8, 0.95, 0.99)
 STEPS = (0, 10, 25, 50, 100, 200, 350, 500)
 WORDS = 300
-OTHER_SETTINGS = ("Gaussian, no background", "Gaussian, no shrinkage", "regression, and movement")
+OTHER_SETTINGS = ("gaussian-no-background", "gaussian-no-shrinkage", "regression")
 
 
 def models() -> dict[str, Any]:
@@ -140,7 +140,7 @@ def decoding_section(folder: Path, kept: Kept) -> Section:
     }
     result = compare("decoding", log, keyboard, chosen, kept, decode)
     print(result, file=sys.stderr)
-    base = [s.decoded / s.words for s in result.folds if s.model == "nearest key"]
+    base = [s.decoded / s.words for s in result.folds if s.model == "nearest-key"]
     rows: list[Any] = []
     for r in result.rows:
         mine = [s.decoded / s.words for s in result.folds if s.model == r.model]
@@ -236,7 +236,7 @@ def calibration_section(log: TouchLog, grid: Any) -> Section:
     chosen = {
         name: model
         for name, model in default_models().items()
-        if name not in ("nearest key", "people, adapting", *OTHER_SETTINGS)
+        if name not in ("nearest-key", "person", *OTHER_SETTINGS)
     }
     rows: list[Any] = []
     for name, model in tqdm(chosen.items(), desc="calibration", file=sys.stderr):

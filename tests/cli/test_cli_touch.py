@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from command_line import done, listing, refused, strict_json
+from command_line import done, listing, refused, run, strict_json
 from invented_touches import invented_log
 from matplotlib.image import imread
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
-from nearkey.touch import TouchLog, concat, touch_families, touch_family
+from nearkey.touch import TouchLog, concat, default_models, touch_families, touch_family
 
 PAD = nk.Layout.named("qwerty").fitted(18, 12)
 ON_PAD = ("--layout", "qwerty", "--fit-mm", 18, 12)
@@ -77,6 +77,17 @@ def test_every_model_of_a_comparison_and_of_a_file_fits_from_the_command_line(na
     )
 
 
+def test_a_model_has_one_name_and_those_of_before_are_taken(log, tmp_path):
+    names = touch_families()
+    assert [name for name in names if name != name.lower() or " " in name] == []
+    assert set(default_models()) <= set(names)
+    path = tmp_path / "touch.json"
+    done("touch", "fit", log, *ON_PAD, "--model", "Student t", "-o", path)
+    assert nk.load_touch(path).kind == "student"
+    line = run("touch", "fit", log, *ON_PAD, "--model", "gauss", "-o", path).stderr
+    assert "nearest-key" in line
+
+
 def test_a_person_is_learnt_on_top_of_the_others(log, tmp_path):
     path = tmp_path / "person.json"
     done(
@@ -113,7 +124,7 @@ def test_ellipses_are_printed_one_a_key(log, tmp_path):
 def test_compare_prints_a_row_a_model_and_draws(log, tmp_path):
     picture = tmp_path / "compare.png"
     compare = ("touch", "compare", log, *ON_PAD, "--clean")
-    found = done(*compare, "--draw", picture, "--baseline", "Gaussian")
+    found = done(*compare, "--draw", picture, "--baseline", "gaussian")
     assert "Leave one person out, 4 people" in found.stdout
     assert str(picture) in found.stderr
     image = imread(picture)
@@ -126,13 +137,13 @@ def test_compare_prints_a_row_a_model_and_draws(log, tmp_path):
         assert name in found.stdout
         assert row["top1"] is None  # nothing was decoded
         assert 0 < row["key_hit"] <= 1
-    assert by_name["people, adapting"]["gain"] > by_name["nearest key"]["gain"]
-    assert by_name["nearest key"]["gain"] == 0
+    assert by_name["person"]["gain"] > by_name["nearest-key"]["gain"]
+    assert by_name["nearest-key"]["gain"] == 0
     assert "is there already" in refused(tmp_path, *compare, "--draw", picture)
     assert "end it in .png, .pdf or .svg" in refused(
         tmp_path, *compare, "--draw", tmp_path / "c.jpg"
     )
-    assert "use one of 'nearest key', " in refused(tmp_path, *compare, "--baseline", "magic")
+    assert "use one of 'nearest-key', " in refused(tmp_path, *compare, "--baseline", "magic")
 
 
 def test_compare_decodes_words_with_a_pack(tmp_path):

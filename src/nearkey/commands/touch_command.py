@@ -37,6 +37,7 @@ from nearkey.touch import (
     touch_family,
 )
 from nearkey.touch.cleaning import log_notes
+from nearkey.touch.touch_models import current_name
 
 _layout_option = click.option(
     "--layout", "layout_name", required=True, help="Spec file, or a name of the catalogue."
@@ -78,6 +79,17 @@ def touch_clean(
     say_written(output, err=as_json)
 
 
+class ModelName(click.Choice[str]):
+    """A model by its name; one that comparisons had before is taken, too."""
+
+    def __init__(self) -> None:
+        super().__init__(touch_families())
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The name of today."""
+        return super().convert(current_name(value), param, ctx)
+
+
 @touch.command("fit")
 @click.argument("log", type=FILE)
 @_layout_option
@@ -87,11 +99,11 @@ def touch_clean(
 @click.option(
     "--model",
     "kind",
-    type=click.Choice(touch_families()),
+    type=ModelName(),
     metavar="NAME",
     default="gaussian",
     show_default=True,
-    help="Kind of model, or its name in `touch compare`; docs/touch.md says when which.",
+    help="Kind of model, as in `touch compare`; docs/touch.md says when which.",
 )
 @click.option(
     "--participant", help="With --model person: who is learnt, the others being the population."
@@ -206,6 +218,7 @@ def touch_compare(
 
         decode = RecordedWords(layout, load_pack(pack_name), words=words, seed=seed)
     models = default_models()
+    baseline = None if baseline is None else current_name(baseline)
     if baseline is not None and baseline not in models:
         raise TouchModelError(
             f"{baseline!r} is not compared",

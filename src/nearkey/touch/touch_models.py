@@ -124,23 +124,42 @@ def prequential_log_prob(model: PersonTouch, touches: Labelled) -> tuple[Floats,
 def default_models() -> dict[str, FitsTouch]:
     """The models `nearkey touch compare` compares, by name; the first is the baseline."""
     return {
-        "nearest key": NearestKeyTouch(),
+        "nearest-key": NearestKeyTouch(),
         "pooled": PooledTouch(),
         "size-scaled": SizeScaledTouch(),
-        "Gaussian": GaussianTouch(),
-        "Gaussian, no background": GaussianTouch(background=0.0),
-        "Gaussian, no shrinkage": GaussianTouch(shrinkage=0.0),
-        "regression on place": RegressionTouch(previous=False),
-        "regression, and movement": RegressionTouch(),
-        "mixture of 2": MixtureTouch(),
-        "Student t": StudentTouch(),
-        "people, unadapted": PeopleTouch(),
-        "people, adapting": AdaptingTouch(),
+        "gaussian": GaussianTouch(),
+        "gaussian-no-background": GaussianTouch(background=0.0),
+        "gaussian-no-shrinkage": GaussianTouch(shrinkage=0.0),
+        "regression-on-place": RegressionTouch(previous=False),
+        "regression": RegressionTouch(),
+        "mixture": MixtureTouch(),
+        "student": StudentTouch(),
+        "people": PeopleTouch(),
+        "person": AdaptingTouch(),
     }
 
 
+_SPELLED_BEFORE = {
+    "nearest key": "nearest-key",
+    "Gaussian": "gaussian",
+    "Gaussian, no background": "gaussian-no-background",
+    "Gaussian, no shrinkage": "gaussian-no-shrinkage",
+    "regression on place": "regression-on-place",
+    "regression, and movement": "regression",
+    "mixture of 2": "mixture",
+    "Student t": "student",
+    "people, unadapted": "people",
+    "people, adapting": "person",
+}
+
+
+def current_name(name: str) -> str:
+    """The name of a model; names that comparisons had before are still taken."""
+    return _SPELLED_BEFORE.get(name, name)
+
+
 def touch_families() -> tuple[str, ...]:
-    """What `touch_family` knows: the kinds of files, and the names of comparisons."""
+    """What `touch_family` knows: the kinds of files, and the variants that are compared beside them."""
     return tuple(dict.fromkeys((*TOUCH_MODELS, *default_models())))
 
 
@@ -149,12 +168,13 @@ def touch_family(name: str, **options: Any) -> Any:
 
     Parameters
     ----------
-    name : a kind of `TOUCH_MODELS` or a name of `default_models`. "person" (or "people, adapting") fits a population
-        and starts on a person of it: what she does is learnt with `partial_fit`.
+    name : a kind of `TOUCH_MODELS` or a name of `default_models`. "person" fits a population and starts on a person of
+        it: what she does is learnt with `partial_fit`.
     options : parameters of the model; of a person those of `PeopleTouch.person`.
 
     Raises TouchModelError for an unknown name, or options that the model does not have or cannot mean.
     """
+    name = current_name(name)
     if name in TOUCH_MODELS:
         made: Any = AdaptingTouch() if name == PersonTouch.kind else TOUCH_MODELS[name]()
     elif name in default_models():

@@ -30,7 +30,7 @@ def test_the_code_of_the_page_runs_in_order(
     assert printed.count(" mm: ") == 5
     # What the page promises of the comparison, on its own invented people.
     row = {r.model: r.log_likelihood for r in names["comparison"].rows}
-    assert row["nearest key"] < row["pooled"] < row["adapting"]
+    assert row["nearest-key"] < row["pooled"] < row["adapting"]
 
 
 def test_the_page_names_every_model() -> None:
