@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
@@ -85,23 +86,46 @@ class ResultTable(NamedTuple):
         return text_table(self.heads, self.rows, left=self.left)
 
 
+def within_width(text: str) -> str:
+    """A text whose lines of prose are broken at spaces, to stay within 80 columns; lines of tables stay as they are.
+
+    text : as a result writes it. A line with two spaces side by side behind its beginning is one of a table.
+    """
+    lines: list[str] = []
+    for line in text.split("\n"):
+        begun = line.lstrip()
+        if len(line) <= WIDEST or "  " in begun:
+            lines.append(line)
+        else:
+            lines += _broken(line, WIDEST, after=" " * (len(line) - len(begun) + 2))
+    return "\n".join(lines)
+
+
+def _broken(line: str, width: int, *, after: str = "") -> list[str]:
+    return textwrap.wrap(
+        line, width, subsequent_indent=after, break_long_words=False, break_on_hyphens=False
+    )
+
+
 def field_lines(fields: Mapping[str, object]) -> str:
     """A line for each field, name and value; a field that is a mapping has a line for each of its own.
 
     Parameters
     ----------
-    fields : names and values, in the order shown; values as `str` writes them.
+    fields : names and values, in the order shown; values as `str` writes them, broken at spaces where they are long.
     """
+    room = max(20, WIDEST - 2 - max(map(len, fields), default=0))
     return text_table(
         (),
         [
-            (name, shown)
+            (name if at == 0 else "", part)
             for name, value in fields.items()
             for shown in (
                 [f"{inner}: {part}" for inner, part in value.items()]
                 if isinstance(value, Mapping)
-                else [value]
+                else [str(value)]
             )
+            for at, part in enumerate(_broken(shown, room) or [""])
         ],
         left=(0, 1),
     )

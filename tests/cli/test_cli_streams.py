@@ -123,6 +123,24 @@ def test_whatever_prints_a_table_prints_json_too():
     assert without == NO_TABLE
 
 
+def test_what_is_printed_fits_a_terminal(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    invented_log(PAD).write("log.csv")
+    stated = ("--mean", 12, "--sd-participant", 2, "--sd-condition", 0.8, "--sd-phrase", 0.5)
+    for command in (
+        ("pack", "info", "en"),
+        ("pack", "info"),
+        ("touch", "clean", "log.csv", *ON_PAD),
+        ("study", "power", *stated, "--sd-residual", 1, "--difference", 2, "--simulations", 20),
+        ("score", "qwerty", "--spread-mm", 1, "--words", 20),
+        ("layout", "check", "qwerty", "e161"),
+    ):
+        found = done(*command)
+        # A path or a name is not broken.
+        wide = [line for line in found.stdout.splitlines() if len(line) > 80 and "/" not in line]
+        assert wide == [], command
+
+
 def test_layout_new_gives_a_file_to_start_from(tmp_path):
     path = tmp_path / "grid.toml"
     made = ("layout", "new", "qwerty", "--rows", 2, "--columns", 3, "--fit-mm", 18, 12, "-o", path)

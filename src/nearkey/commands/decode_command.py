@@ -16,6 +16,7 @@ from nearkey.commands.shared import (
     json_text,
     named_or_file,
     raw_log_options,
+    show,
     touch_on,
 )
 from nearkey.errors import NearkeyError
@@ -101,9 +102,6 @@ def decode_command(
             }
         )
         before = f"{before} {found[0].text}".strip() if found else before
-    if as_json:
-        click.echo(json_text(answers))
-        return
     heads = ["word", "touches", "log P", "candidates"]
     table = [
         [
@@ -114,7 +112,7 @@ def decode_command(
         ]
         for answer in answers
     ]
-    click.echo(text_table(heads, table, left=(3,)))
+    show(answers, text_table(heads, table, left=(3,)), as_json)
 
 
 def _words(log: TouchLog) -> Iterable[tuple[tuple[tuple[str, str], int], list[int]]]:

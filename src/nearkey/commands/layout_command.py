@@ -18,6 +18,7 @@ from nearkey.commands.shared import (
     output_option,
     refuse_to_overwrite,
     say_written,
+    show,
 )
 from nearkey.errors import LayoutError, NearkeyError
 from nearkey.files import atomic_write
@@ -33,7 +34,7 @@ def layout() -> None:
 @json_option("the names")
 def layout_list(as_json: bool) -> None:
     """Names of the public arrangements that come with nearkey."""
-    click.echo(json_text(catalogue_names()) if as_json else "\n".join(catalogue_names()))
+    show(catalogue_names(), "\n".join(catalogue_names()), as_json)
 
 
 @layout.command("check")
@@ -172,7 +173,7 @@ def layout_grids(
     arrangement = named_or_file(base)
     if count:
         n = count_grids(arrangement, rows=rows, columns=columns, rule=rule)
-        click.echo(json_text({"grids": n}) if as_json else n)
+        show({"grids": n}, str(n), as_json)
         return
     grids = grid_layouts(arrangement, rows=rows, columns=columns, rule=rule, limit=limit, seed=seed)
     if folder is not None:

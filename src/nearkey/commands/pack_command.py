@@ -21,6 +21,8 @@ from nearkey.commands.shared import (
     output_option,
     progress_bar,
     refuse_to_overwrite,
+    say,
+    show,
     show_fields,
 )
 from nearkey.errors import PackError, harmless
@@ -51,7 +53,7 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
     def show(step: BuildProgress) -> None:
         bar(step.done, step.total)
         if step.note:
-            click.echo(harmless(f"{step.stage}: {step.note}"), err=True)
+            say(harmless(f"{step.stage}: {step.note}"), err=True)
 
     from nearkey.packs import finished
 
@@ -124,7 +126,8 @@ def pack_build(
     memory_mb: int,
     as_json: bool,
     force: bool,
-) -> None:
+    quiet: bool = False,
+) -> dict[str, Any]:
     """Build the pack of the recipe SOURCE, or adapt the pack SOURCE to text of your own.
 
     An adapted pack holds words and word sequences of your text. If the text is private, so is the pack:
@@ -166,7 +169,9 @@ def pack_build(
         from nearkey.packs.wheel import write_wheel
 
         summary["wheel"] = os.fspath(write_wheel(target, wheel))
-    show_fields(summary, as_json)
+    if not quiet:
+        show_fields(summary, as_json)
+    return summary
 
 
 @pack.command("train", short_help="Train the context model of a pack.")
@@ -182,6 +187,7 @@ def pack_build(
 @click.option("--set", "settings", multiple=True, metavar="NAME=VALUE",
               help="Another setting of the trainer: cells=512, width=128, steps=2000 …")  # fmt: skip
 @click.option("--tokens-only", is_flag=True, help="Write the text as tokens, to train elsewhere.")
+@json_option("the report")
 @_allow_outside_option
 def pack_train(
     recipe: str,
@@ -193,6 +199,7 @@ def pack_train(
     seed: int,
     settings: tuple[str, ...],
     tokens_only: bool,
+    as_json: bool,
     allow_outside: bool,
 ) -> None:
     """Train a network that predicts words from all text before them, on the text of RECIPE.
@@ -236,7 +243,7 @@ def pack_train(
     except OSError as fault:
         raise unwritten(fault, folder, PackError) from None
     shown = ("steps", "tokens_seen", "trained_s", "device", "bytes_8_bits")
-    show_fields({name: report[name] for name in shown}, False)
+    show_fields({name: report[name] for name in shown}, as_json)
 
 
 @pack.command("check", short_help="Check a pack through.")
@@ -280,15 +287,13 @@ def pack_info(name: str | None, as_json: bool) -> None:
         as_json=False,
     )
     for record in info.held_out:
-        click.echo(
+        say(
             f"held out: {harmless(record.title)}: perplexity {record.perplexity}"
             f" (with numbers and sentence ends {record.perplexity_with_ends}),"
             f" unknown words {record.oov_rate:.2%}"
         )
     for source in info.sources:
-        click.echo(
-            f"source: {harmless(source.title)} ({harmless(source.licence)}), {source.words} words"
-        )
+        say(f"source: {harmless(source.title)} ({harmless(source.licence)}), {source.words} words")
 
 
 @pack.command("compare", short_help="Compare packs on a text of neither.")
@@ -334,17 +339,14 @@ def pack_compare(
             }
         )
     rows.sort(key=lambda row: row["bits_per_letter"])
-    if as_json:
-        click.echo(json_text(rows))
-        return
-    click.echo(text_table(list(rows[0]), [list(row.values()) for row in rows]))
-    if len(rows) > 1:
+    show(rows, text_table(list(rows[0]), [list(row.values()) for row in rows]), as_json)
+    if len(rows) > 1 and not as_json:
         best, second = rows[:2]
         fewer = second["bits_per_letter"] - best["bits_per_letter"]
         if fewer > 0:
-            click.echo(f"best: {best['pack']}, by {fewer:.4f} bits a letter")
+            say(f"best: {best['pack']}, by {fewer:.4f} bits a letter")
         else:
-            click.echo(f"none is better: {best['pack']} and {second['pack']} need the same bits")
+            say(f"none is better: {best['pack']} and {second['pack']} need the same bits")
 
 
 @pack.command("dist", short_help="Wrap a pack as a wheel.")
@@ -361,8 +363,9 @@ def pack_dist(name: str, output: str) -> None:
 @pack.command("export", short_help="Write a pack's n-grams as ARPA.")
 @click.argument("name")
 @click.option("--arpa", type=OutputFile(".arpa"), required=True, help="ARPA file to write.")
+@json_option("how many n-grams were written")
 @force_option
-def pack_export(name: str, arpa: str, force: bool) -> None:
+def pack_export(name: str, arpa: str, as_json: bool, force: bool) -> None:
     """Write the n-gram table of a pack as an ARPA file, which other language-model tools read.
 
     Words are spelled as the lexicon spells them, numbers are <num>. The table's own probabilities are written; a
@@ -377,7 +380,7 @@ def pack_export(name: str, arpa: str, force: bool) -> None:
     sizes = made.model.tree.sizes()
     if not is_stream(arpa):
         written = {f"{n}-grams": s for n, s in enumerate(sizes, start=1)}
-        show_fields({"output": arpa, **written}, False)
+        show_fields({"output": arpa, **written}, as_json)
 
 
 @pack.command("estimate", short_help="Estimate a model of a text, as ARPA.")
@@ -386,7 +389,8 @@ def pack_export(name: str, arpa: str, force: bool) -> None:
 @click.option("--order", type=click.IntRange(1, 5), default=3)
 @click.option("--memory-mb", type=click.IntRange(16), default=1024,
               help="Memory for counting; beyond it, sorted pieces go to disk.")  # fmt: skip
-def pack_estimate(text: str, output: str, order: int, memory_mb: int) -> None:
+@json_option("how many n-grams were written")
+def pack_estimate(text: str, output: str, order: int, memory_mb: int, as_json: bool) -> None:
     """Estimate a Kneser-Ney model of TEXT (one sentence a line, tokens between spaces) as ARPA.
 
     What is counted on the disk lies in OUTPUT.counts until the file is made; run again after an interruption,
@@ -406,7 +410,7 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int) -> None:
         made.save(output)
     sizes = made.model.tree.sizes()
     show_fields(
-        {"output": output, **{f"{n}-grams": s for n, s in enumerate(sizes, start=1)}}, False
+        {"output": output, **{f"{n}-grams": s for n, s in enumerate(sizes, start=1)}}, as_json
     )
 
 
@@ -430,6 +434,7 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int) -> None:
 @click.option("--wheel", type=FOLDER,
               help="Also write an installable wheel into this folder.")  # fmt: skip
 @click.option("--recipe-only", is_flag=True, help="Write the recipe, and build nothing yet.")
+@json_option("recipe, report and verdict")
 @click.option("--force", is_flag=True, help="Replace a recipe and a pack that are there.")
 @click.pass_context
 def pack_start(
@@ -439,6 +444,7 @@ def pack_start(
     output: Path,
     wheel: str | None,
     recipe_only: bool,
+    as_json: bool,
     force: bool,
     **draft: Any,
 ) -> None:
@@ -454,14 +460,20 @@ def pack_start(
     replaced = path.exists()
     refuse_to_overwrite(output / "pack", force or recipe_only)
     recipe = start_recipe(path, texts, **draft)
-    click.echo(f"recipe    {os.fspath(path)}")
-    click.echo(f"alphabet  {recipe.alphabet}")
-    click.echo(f"short     {' '.join(recipe.lexicon.always)}")
+    drafted = {"recipe": os.fspath(path), "alphabet": recipe.alphabet}
+    drafted["short"] = " ".join(recipe.lexicon.always)
+    if recipe_only or not as_json:
+        show_fields(drafted, as_json)
     if recipe_only:
         return
     try:
-        context.invoke(
-            pack_build, source=os.fspath(path), wheel=wheel, force=force, allow_outside=True
+        report = context.invoke(
+            pack_build,
+            source=os.fspath(path),
+            wheel=wheel,
+            force=force,
+            allow_outside=True,
+            quiet=as_json,
         )
     except PackError as fault:
         little = too_little_text(fault, texts)
@@ -472,4 +484,5 @@ def pack_start(
         raise little from None
     from nearkey.packs.verdict import judge_pack
 
-    show_fields(judge_pack(path, output / "pack").summary(), as_json=False)
+    verdict = judge_pack(path, output / "pack").summary()
+    show_fields({**drafted, **report, "verdict": verdict} if as_json else verdict, as_json)

@@ -8,7 +8,15 @@ from pathlib import Path
 
 import click
 
-from nearkey.commands.shared import FILE, FOLDER, KEPT_FILE, json_option, json_text, progress_bar
+from nearkey.commands.shared import (
+    FILE,
+    FOLDER,
+    KEPT_FILE,
+    json_option,
+    progress_bar,
+    say,
+    show,
+)
 from nearkey.errors import PackError, PlanError
 
 
@@ -95,7 +103,7 @@ def rank(
     if matched_only or widths:
         settings["people"] = None
     for warning in loaded.warnings:
-        click.echo(f"warning: {warning}", err=True)
+        say(f"warning: {warning}", err=True)
     fingers = PlanFingers.of(loaded, exponent=finger_exponent) if widths else None
     pack = load_pack(_pack_folder(loaded.file.pack, plan))
     with progress_bar(loaded.file.name) as bar:
@@ -110,12 +118,12 @@ def rank(
             result = rank_layouts(loaded.layouts, **settings)
     for recording in loaded.recordings:
         if recording.cleaning is not None:
-            click.echo(str(recording.cleaning), err=True)
+            say(str(recording.cleaning), err=True)
     if fingers is not None:
-        click.echo(fingers.note(widths), err=True)
-        click.echo(json_text(by_width.to_dicts()) if as_json else str(by_width))
+        say(fingers.note(widths), err=True)
+        show(by_width.to_dicts(), str(by_width), as_json)
         return
-    click.echo(json_text(result.to_dicts()) if as_json else result.table(limit))
+    show(result.to_dicts(), result.table(limit), as_json)
     if with_report:
         from nearkey.report import rank_report
 
@@ -136,7 +144,7 @@ def rank(
                         progress=lambda p: bar(p.done, p.total),
                     ),
                 )
-            click.echo(str(found), err=as_json)
+            say(str(found), err=as_json)
         made = rank_report(
             result,
             target,

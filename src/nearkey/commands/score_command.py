@@ -16,10 +16,10 @@ from nearkey.commands.shared import (
     fit_option,
     force_option,
     json_option,
-    json_text,
     named_or_file,
     progress_bar,
     refuse_to_overwrite,
+    show,
     stream_path,
     touch_on,
 )
@@ -190,10 +190,7 @@ def score_command(
                     from nearkey.report.benchmark_figures import save_score_figures
 
                     save_score_figures(result, target[0].parent)
-    if as_json:
-        click.echo(json_text([r.to_dict() for r in results]))
-    else:
-        click.echo("\n\n".join(map(str, results)))
+    show([r.to_dict() for r in results], "\n\n".join(map(str, results)), as_json)
     for result in results:
         for name in commands:
             _refuse_given_up(name, result.compared[name].score, result.layout)
@@ -284,6 +281,6 @@ def compare_command(
             where=f"{before}, {after}",
             fix="compare results of one layout or scenario; nearkey rank compares layouts",
         )
-    click.echo(json_text(found.to_dict()) if as_json else str(found))
+    show(found.to_dict(), str(found), as_json)
     if strict and (found.only_before or any(m.verdict == "worse" for m in found.moved)):
         raise SystemExit(1)

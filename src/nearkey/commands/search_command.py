@@ -10,7 +10,15 @@ from typing import Any
 
 import click
 
-from nearkey.commands.shared import FILE, FOLDER, KEPT_FILE, json_option, json_text, need_extra
+from nearkey.commands.shared import (
+    FILE,
+    FOLDER,
+    KEPT_FILE,
+    json_option,
+    need_extra,
+    say,
+    show,
+)
 from nearkey.errors import NearkeyError, PackError, PlanError
 
 _EVERY_S = 2.0  # between lines of progress
@@ -102,14 +110,14 @@ def search(
                 if time.monotonic() - said >= _EVERY_S:
                     said = time.monotonic()
                     share = "" if last.total is None else f"{last.done}/{last.total}: "
-                    click.echo(f"{share}{last.text}", err=True)
+                    say(f"{share}{last.text}", err=True)
         except KeyboardInterrupt:
             if last is None:
                 raise
             click.echo("interrupted: what follows is what was found so far", err=True)
     assert last is not None
     result = last.result
-    click.echo(json_text(result.to_dict()) if as_json else result.table(limit))
+    show(result.to_dict(), result.table(limit), as_json)
     if not no_report and len(result.found):
         target = (
             Path(folder) if folder is not None else loaded.path.parent / loaded.file.report.folder

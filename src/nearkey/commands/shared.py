@@ -18,7 +18,7 @@ import click
 
 from nearkey.errors import LayoutError, NearkeyError
 from nearkey.layout import Layout, catalogue_names
-from nearkey.text_table import field_lines
+from nearkey.text_table import field_lines, within_width
 
 _STREAM = "standard-"
 """How the names of files begin that stand for a standard stream."""
@@ -306,8 +306,19 @@ def named_or_file(name: str, fit_mm: tuple[float, float] | None = None) -> Layou
     return found.fitted(*fit_mm) if fit_mm else found
 
 
+def say(text: str, *, err: bool = False) -> None:
+    """Print a `text` within 80 columns; `err` to standard error."""
+    click.echo(within_width(text), err=err)
+
+
+def show(data: Any, text: str, as_json: bool, *, err: bool = False) -> None:
+    """Print what a command found: `as_json` its plain `data`, else its `text`; `err` to standard error."""
+    if as_json:
+        click.echo(json_text(data), err=err)
+    elif text:
+        say(text, err=err)
+
+
 def show_fields(fields: dict[str, Any], as_json: bool) -> None:
     """Print named values, a line for each of the `fields` or, `as_json`, as JSON."""
-    text = json_text(fields) if as_json else field_lines(fields)
-    if text:
-        click.echo(text)
+    show(fields, field_lines(fields), as_json)

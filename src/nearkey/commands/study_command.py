@@ -5,7 +5,12 @@ from __future__ import annotations
 import click
 
 from nearkey.commands.lab_command import forget
-from nearkey.commands.shared import FILE, json_option, json_text
+from nearkey.commands.shared import (
+    FILE,
+    json_option,
+    json_text,
+    say,
+)
 from nearkey.commands.study_plan_command import study_phrases, study_plan, study_power_command
 from nearkey.commands.study_report_command import study_report_command
 from nearkey.commands.study_run_command import study_run
@@ -95,7 +100,7 @@ def study_measures(
         click.echo(json_text(data))
         return
     parts = [found, *curves, *([] if pairs is None else [pairs])]
-    click.echo("\n\n".join(map(str, parts)))
+    say("\n\n".join(map(str, parts)))
 
 
 study.add_command(forget)

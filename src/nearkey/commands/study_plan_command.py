@@ -9,8 +9,9 @@ import click
 from nearkey.commands.shared import (
     FILE,
     json_option,
-    json_text,
     output_option,
+    say,
+    show,
 )
 from nearkey.errors import PlanError
 from nearkey.files import atomic_write, read_text
@@ -77,7 +78,7 @@ def study_phrases(
     )
     with atomic_write(output) as file:
         file.writelines(f"{phrase}\n" for phrase in drawn.phrases)
-    click.echo(str(drawn))
+    say(str(drawn))
 
 
 @click.command("plan", short_help="Balanced orders of conditions, blocks, phrases.")
@@ -123,7 +124,7 @@ def study_plan(
         rest_s=rest_s,
     )
     plan.write(output)
-    click.echo(str(plan))
+    say(str(plan))
 
 
 def _names(text: str) -> list[str]:
@@ -226,7 +227,7 @@ def study_power_command(
         seed=seed,
         metric=metric,
     )
-    click.echo(json_text(table.to_dict()) if as_json else str(table))
+    show(table.to_dict(), str(table), as_json)
 
 
 def _numbers(option: str, text: str) -> list[int]:

@@ -14,14 +14,15 @@ from nearkey.commands.shared import (
     force_option,
     is_stream,
     json_option,
-    json_text,
     named_or_file,
     need_extra,
     output_option,
     picture_file,
     progress_bar,
     raw_log_options,
+    say,
     say_written,
+    show,
 )
 from nearkey.errors import TouchModelError
 from nearkey.layout import Layout
@@ -75,7 +76,7 @@ def touch_clean(
     if output is not None:
         kept.write(output)
     data = {"participants": report.to_dicts(), "left_out": read.n_missing, "notes": report.notes}
-    click.echo(json_text(data) if as_json else str(report), err=is_stream(output))
+    show(data, str(report), as_json, err=is_stream(output))
     say_written(output, err=as_json)
 
 
@@ -134,12 +135,12 @@ def touch_fit(
         model = family.fit(touches.without_participant(participant), layout).partial_fit(own)
     model.save(output)
     if report:
-        click.echo(report, err=True)
+        say(report, err=True)
     click.echo(
         f"{output}: {len(model.key_ids)} keys, {len(touches)} touches", err=is_stream(output)
     )
     if getattr(model, "fallback_keys_", ()):
-        click.echo(
+        say(
             "with too few touches, taken from the key's centre and the common offset and spread: "
             + ", ".join(model.fallback_keys_),
             err=True,
@@ -161,11 +162,9 @@ def touch_ellipses(model: str, coverage: float, as_json: bool) -> None:
         [getattr(ellipse, name) for name in names]
         for ellipse in ellipses(load_touch(model), coverage=coverage)
     ]
-    if as_json:
-        click.echo(json_text([dict(zip(names, row, strict=True)) for row in rows]))
-        return
     heads = [name.replace("_", " ").removesuffix(" id") for name in names]
-    click.echo(text_table(heads, [[row[0], *(f"{v:.3f}" for v in row[1:])] for row in rows]))
+    table = text_table(heads, [[row[0], *(f"{v:.3f}" for v in row[1:])] for row in rows])
+    show([dict(zip(names, row, strict=True)) for row in rows], table, as_json)
 
 
 @touch.command("compare", short_help="Compare touch models on held-out people.")
@@ -238,9 +237,8 @@ def touch_compare(
             progress=lambda _: bar(next(done), total),
         )
     if report:
-        click.echo(report, err=True)
-    text = json_text(comparison.to_dicts()) if as_json else str(comparison)
-    click.echo(text, err=is_stream(draw))
+        say(report, err=True)
+    show(comparison.to_dicts(), str(comparison), as_json, err=is_stream(draw))
     if draw is not None:
         from nearkey.report import plot_touch_comparison, save_figure
 

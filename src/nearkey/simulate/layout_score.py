@@ -213,8 +213,8 @@ def _letters(n: int) -> str:
 
 
 def _ranks(score: DecoderScore) -> str:
-    places = "  ".join(f"{i}: {n}" for i, n in enumerate(score.ranks[:10], start=1))
-    return f"words by place: {places}  not listed: {score.missed}"
+    places = ", ".join(f"{i}: {n}" for i, n in enumerate(score.ranks[:10], start=1))
+    return f"words by place: {places}; not listed: {score.missed}"
 
 
 def _faults(score: DecoderScore) -> list[str]:

@@ -13,6 +13,7 @@ from nearkey.text_table import (
     number,
     p_value,
     text_table,
+    within_width,
 )
 
 
@@ -105,3 +106,23 @@ def test_estimates_with_their_intervals():
 def test_p_values(p: float, shown: str, said: str):
     assert p_value(p) == shown
     assert p_value(p, relation=True) == said
+
+
+def test_prose_is_broken_at_spaces_and_tables_are_not():
+    prose = "a caution: " + "very long words and more of them " * 4
+    row = "name" + " " * 30 + "value  " * 9
+    text = within_width(f"{prose}\n{row}\n  {prose}")
+    lines = text.split("\n")
+    assert row in lines
+    assert [line for line in lines if len(line) > 80 and line != row] == []
+    assert " ".join(text.split()) == " ".join(f"{prose} {row} {prose}".split())
+    assert lines[1].startswith("  ")
+    word = "x" * 100  # a path, say: it has no place to be broken at
+    assert within_width(word) == word
+
+
+def test_a_long_value_of_a_field_goes_on_below_itself():
+    lines = field_lines({"licence": "words " * 30, "n": 1}).split("\n")
+    assert max(map(len, lines)) <= 80
+    assert lines[1].startswith(" " * 9 + "words")
+    assert lines[-1] == "n        1"
