@@ -10,6 +10,7 @@ from matplotlib.image import imread
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
+from nearkey.text_table import within_width
 from nearkey.touch import TouchLog, concat, default_models, touch_families, touch_family
 
 PAD = nk.Layout.named("qwerty").fitted(18, 12)
@@ -51,7 +52,7 @@ def test_fit_writes_the_model_python_would(log, tmp_path):
     found = done("touch", "fit", log, *ON_PAD, "-o", path)
     kept, report = nk.clean(TouchLog.read(log), PAD)
     assert found.stdout == f"{path}: 26 keys, {len(kept)} touches\n"
-    assert found.stderr.strip() == str(report)
+    assert found.stderr.strip() == within_width(str(report))
     expected = nk.GaussianTouch().fit(kept, PAD)
     np.testing.assert_array_equal(nk.load_touch(path).covariances_, expected.covariances_)
     # A key nobody touched is named.

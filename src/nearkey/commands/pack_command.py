@@ -344,9 +344,9 @@ def pack_compare(
         best, second = rows[:2]
         fewer = second["bits_per_letter"] - best["bits_per_letter"]
         if fewer > 0:
-            say(f"best: {best['pack']}, by {fewer:.4f} bits a letter")
+            click.echo(f"best: {best['pack']}, by {fewer:.4f} bits a letter")
         else:
-            say(f"none is better: {best['pack']} and {second['pack']} need the same bits")
+            click.echo(f"none is better: {best['pack']} and {second['pack']} need the same bits")
 
 
 @pack.command("dist", short_help="Wrap a pack as a wheel.")
