@@ -261,7 +261,7 @@ def test_without_baseline_logs_or_a_second_run_the_page_leaves_them_out(tmp_path
 @pytest.mark.parametrize(("by", "unit"), [("top1", "points"), ("kspc", "KSPC"), ("wpm", "WPM")])
 def test_differences_are_told_in_the_unit_of_the_measure_that_ranks(by, unit):
     result = small_ranking(by=by)
-    table = ranking_table(result, most=2)
+    table = ranking_table(result, limit=2)
     assert table.head[-1] == f"To the baseline, {unit}"
     row = next(r for r in result.rows if r.layout != "qwerty" and r.place > 1)
     value = row.to_baseline[by].value * (100 if unit == "points" else 1)
