@@ -43,6 +43,17 @@ class Alignments:
     pairs: Mapping[Pair, float]
 
 
+def common_ends(one: Sequence[str], other: Sequence[str]) -> tuple[int, int]:
+    """How many items two sequences share at their starts and, of what is left, at their ends."""
+
+    def alike(a: Sequence[str], b: Sequence[str]) -> int:
+        pairs = enumerate(zip(a, b, strict=False))
+        return next((i for i, (x, y) in pairs if x != y), min(len(a), len(b)))
+
+    start = alike(one, other)
+    return start, alike(one[start:][::-1], other[start:][::-1])
+
+
 def string_distance(presented: Sequence[str], transcribed: Sequence[str]) -> int:
     """Minimum string distance (Levenshtein) between two strings, in characters; of two lists of words, in words.
 
@@ -50,13 +61,7 @@ def string_distance(presented: Sequence[str], transcribed: Sequence[str]) -> int
     `presented`, `transcribed`: two strings or two lists; the distance is the same either way round.
     Source: Levenshtein 1966; Soukoreff & MacKenzie 2001.
     """
-    start = 0
-    shorter = min(len(presented), len(transcribed))
-    while start < shorter and presented[start] == transcribed[start]:
-        start += 1
-    end = 0
-    while end < shorter - start and presented[-1 - end] == transcribed[-1 - end]:
-        end += 1
+    start, end = common_ends(presented, transcribed)
     a = presented[start : len(presented) - end]
     b = transcribed[start : len(transcribed) - end]
     above = list(range(len(b) + 1))

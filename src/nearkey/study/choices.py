@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import NamedTuple
 
+from nearkey.study.alignment import common_ends
 from nearkey.study.study_records import (
     AcceptRecord,
     ActionRecord,
@@ -103,13 +104,7 @@ class WordChoices:
 
 def _changed(before: str, after: str) -> tuple[int, int]:
     """The part of `before` that is not in `after`: from the first place to the last (exclusive)."""
-    shorter = min(len(before), len(after))
-    first = 0
-    while first < shorter and before[first] == after[first]:
-        first += 1
-    same = 0
-    while same < shorter - first and before[-1 - same] == after[-1 - same]:
-        same += 1
+    first, same = common_ends(before, after)
     return first, len(before) - same
 
 
