@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
+from functools import partial
 from html import escape
 from importlib.util import find_spec
 from pathlib import Path
@@ -176,11 +178,11 @@ def _sensitivity(result: SearchResult, pack: LanguagePack, limit: int) -> str:
 
 def _race_table(result: SearchResult) -> str:
     told = result.conditions["noise"]
-    percent = told["by"].startswith("top")
+    shown, head = _shown(told["by"])
     rows = [
         [
             r.layout.name,
-            estimate_text(r.value, 2, percent=percent),
+            shown(r.value),
             f"{r.words:,}",
             "" if r.dropped is None else f"after round {r.dropped}",
         ]
@@ -196,39 +198,35 @@ def _race_table(result: SearchResult) -> str:
         f"those still in with probability {1 - told['error']:g} or more.</p>"
     )
     spreads = sorted(result.noise)
-    names = [
-        r.layout.name for r in result.race if spreads and r.layout.name in result.noise[spreads[0]]
-    ]
     heads = [f"{told['by']} by spread", *(f"{spread:g} mm" for spread in spreads)]
     cells = [
-        [name, *(estimate_text(result.noise[s][name], 2, percent=percent) for s in spreads)]
-        for name in names
+        [r.layout.name, *(shown(result.noise[s][r.layout.name]) for s in spreads)]
+        for r in result.race
+        if spreads and r.layout.name in result.noise[spreads[0]]
     ]
     return (
         note
-        + html_table(["layout", told["by"] + (" %" if percent else ""), "words", "dropped"], rows)
-        + (html_table(heads, cells) if names else "")
+        + html_table(["layout", head, "words", "dropped"], rows)
+        + (html_table(heads, cells) if cells else "")
         + "".join(_people_table(one) for one in result.people)
     )
 
 
+def _shown(by: str) -> tuple[Callable[..., str], str]:
+    """How estimates of a measure are written, and the head of their column."""
+    percent = by.startswith("top")
+    return partial(estimate_text, digits=2, percent=percent), by + (" %" if percent else "")
+
+
 def _people_table(ranking: PeopleRanking) -> str:
     """The first of the race and the base, by people."""
-    percent = ranking.by.startswith("top")
+    shown, head = _shown(ranking.by)
     rows = [
-        [
-            row.layout,
-            estimate_text(row.values[ranking.by], 2, percent=percent),
-            estimate_text(row.to_best, 2, percent=percent, sign=True),
-        ]
+        [row.layout, shown(row.values[ranking.by]), shown(row.to_best, sign=True)]
         for row in ranking.rows
     ]
     told = f"{ranking.condition}: {ranking.says}; {ranking.how}; {ranking.words_each} words each"
-    heads = [
-        "intervals over people",
-        ranking.by + (" %" if percent else ""),
-        "to the best of the others",
-    ]
+    heads = ["intervals over people", head, "to the best of the others"]
     return f"<p>{escape(told)}.</p>" + html_table(heads, rows)
 
 

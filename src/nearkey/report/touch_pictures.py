@@ -176,29 +176,21 @@ def plot_keys(
     An ellipse holds the share `coverage` of the touches; `columns` pictures stand in a row; `title` stands above, the
     layout's name by default. Axes are in millimetres. Raises NearkeyError without matplotlib.
     """
-    from matplotlib.patches import Rectangle
-
     shapes = model_ellipses(model, coverage=coverage)
-    ids = [key.id for key in layout.letter_keys]
+    keys = layout.letter_keys
     by_key = {shape.key_id: shape for shape in _of_letters(layout, shapes)}
     border = Border.around(layout, np.zeros((0, 2)), shapes)
-    columns = min(columns, len(ids))
-    rows = ceil(len(ids) / columns)
-    mm = layout.unit_mm
+    columns = min(columns, len(keys))
+    rows = ceil(len(keys) / columns)
     size = 6.4 / columns
     figure = new_figure(6.6, rows * (size * border.aspect(layout) + 0.22) + 0.7)
     grid = figure.subplots(rows, columns, squeeze=False)
     for axes in grid.flat:
         axes.set_axis_off()
-    for axes, key_id in zip(grid.flat, ids, strict=False):
+    for axes, key in zip(grid.flat, keys, strict=False):
         draw_surface(axes, layout, border)
-        key = layout.keys[layout.key_index(key_id)]
-        axes.add_patch(
-            Rectangle(
-                (key.x * mm, key.y * mm), key.w * mm, key.h * mm, fc=INK, ec="none", zorder=1.5
-            )
-        )
-        draw_ellipses(axes, layout, [by_key[key_id]])
+        _draw_key(axes, key, layout.unit_mm, fc=INK, ec="none", zorder=1.5)
+        draw_ellipses(axes, layout, [by_key[key.id]])
         axes.set_title(text_for_plot(key.label, 6), fontsize=8, loc="center")
     figure.suptitle(
         text_for_plot(layout.name if title is None else title, 60),
@@ -378,22 +370,11 @@ def draw_surface(
     """
     from matplotlib.patches import Rectangle
 
-    mm = layout.unit_mm
     width, height = layout.width_mm, layout.height_mm
     axes.add_patch(Rectangle((0, 0), width, height, fc="#f3f4f6", ec=GREY, lw=0.8, zorder=0))
     for key in layout.keys:
-        letters = key.role == "letters"
-        axes.add_patch(
-            Rectangle(
-                (key.x * mm, key.y * mm),
-                key.w * mm,
-                key.h * mm,
-                fc="white" if letters else "#e3e6ea",
-                ec="#aab0b8",
-                lw=0.7,
-                zorder=0.5,
-            )
-        )
+        face = "white" if key.role == "letters" else "#e3e6ea"
+        _draw_key(axes, key, layout.unit_mm, fc=face, ec="#aab0b8", lw=0.7, zorder=0.5)
         if label_width_pt and key.label:
             _label(axes, key, layout, label_width_pt, label_height)
     axes.set_xlim(-border.across, width + border.across)
@@ -401,6 +382,12 @@ def draw_surface(
     axes.set_aspect("equal")
     axes.locator_params(nbins=6, steps=[1, 2, 5, 10])
     axes.spines[["left", "bottom"]].set_color(LIGHT)
+
+
+def _draw_key(axes: Axes, key: Key, mm: float, **look: Any) -> None:
+    from matplotlib.patches import Rectangle
+
+    axes.add_patch(Rectangle((key.x * mm, key.y * mm), key.w * mm, key.h * mm, **look))
 
 
 def _label(axes: Axes, key: Key, layout: Layout, width_pt: float, height: float) -> None:
