@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Collection, Generator
+from collections.abc import Callable, Collection, Generator
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import islice
 from pathlib import Path
 
@@ -77,22 +78,15 @@ def read_sources(
     out of it in the end.
     """
     into = Intake()
+    files_of = partial(locate, recipe=path, data=data, cache=cache, allow_outside=allow_outside)
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
     for number, source in enumerate(todo):
         yield BuildProgress("read", number, len(todo), source.title)
         library = isinstance(source, TextSource) and _library_reader(source) is not None
-        files = (
-            []
-            if library
-            else locate(source, recipe=path, data=data, cache=cache, allow_outside=allow_outside)
-        )
+        files = [] if library else files_of(source)
         if source.notice or source.notice_files:
             wanted = msgspec.structs.replace(source, files=source.notice_files)
-            found = (
-                locate(wanted, recipe=path, data=data, cache=cache, allow_outside=allow_outside)
-                if wanted.files
-                else []
-            )
+            found = files_of(wanted) if wanted.files else []
             texts = [source.notice, *(_text_of(file) for file in found)]
             into.notices[source.title] = "\n\n".join(text.strip() for text in texts if text)
         if combinable(source.licence, recipe.licence) is None and source not in recipe.evaluation:
@@ -141,19 +135,21 @@ def _kept_or_read(
             field=source.name,
             fix="check `kind`, or take the source out",
         )
-    if kept is not None:
-        try:
-            kept.keep_whole(stream, report)
-        except (
-            OSError,
-            NearkeyError,
-        ) as fault:  # a build can do without; only an interruption costs more
-            yield _noted(at, f"cannot be kept for a later build: {_said(fault)}")
+    unkept = None if kept is None else _unkept(partial(kept.keep_whole, stream, report))
+    if unkept is not None:
+        yield _noted(at, f"cannot be kept for a later build: {unkept}")
     return stream, report
 
 
-def _said(fault: OSError | NearkeyError) -> str:
-    return fault.problem if isinstance(fault, NearkeyError) else str(fault.strerror or fault)
+def _unkept(keep: Callable[[], None]) -> str | None:
+    """Why a reading could not be kept: a build can do without; only an interruption costs more."""
+    try:
+        keep()
+    except NearkeyError as fault:
+        return fault.problem
+    except OSError as fault:
+        return str(fault.strerror or fault)
+    return None
 
 
 def _noted(at: BuildProgress, note: str) -> BuildProgress:
@@ -203,12 +199,10 @@ def reading(
         done += len(block)
         if len(block) < LINES:
             break
-        if kept is not None:
-            try:
-                kept.keep_part(done, reader.part())
-            except (OSError, NearkeyError) as fault:  # as for whole texts
-                yield _noted(at, f"what is read cannot be kept: {_said(fault)}")
-                kept = None
+        unkept = None if kept is None else _unkept(partial(kept.keep_part, done, reader.part()))
+        if unkept is not None:
+            yield _noted(at, f"what is read cannot be kept: {unkept}")
+            kept = None
         yield _noted(at, f"{done:,} lines")
     report.dropped.update(reader.dropped)
     stream = reader.stream()

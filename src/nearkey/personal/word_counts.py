@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 
 import msgspec
 
@@ -204,10 +204,9 @@ class WordCounts:
     def forget(self, word: str) -> bool:
         """Drop a word and every phrase that holds it; whether there was anything."""
         held = word in self.words or word in self.pinned
-        self.words.pop(word, None)
-        self.times.pop(word, None)
-        self.forms.pop(word, None)
-        self.pinned.pop(word, None)
+        tables: tuple[dict[str, Any], ...] = (self.words, self.times, self.forms, self.pinned)
+        for table in tables:
+            table.pop(word, None)
         within = [c for c, f in self.phrases.items() if word in c or word in f]
         for context in within:
             self.phrases[context].pop(word, None)
@@ -249,42 +248,35 @@ class WordCounts:
         # to the next time.
         step = round(_SHIFT * self.half_life)
         self.base += step
-        self.words = {w: c >> _SHIFT for w, c in self.words.items() if c >> _SHIFT}
-        self.phrases = {
-            context: kept
-            for context, followers in self.phrases.items()
-            if (kept := {w: c >> _SHIFT for w, c in followers.items() if c >> _SHIFT})
-        }
-        for evidence in self.evidence:
-            evidence.responsibility >>= _SHIFT
-            evidence.total >>= _SHIFT
+        self._take_rescaled(self, lambda count: count >> _SHIFT)
 
     def with_half_life(self, half_life: float) -> WordCounts:
         """The same knowledge at this moment, decaying at another pace from now on."""
         new = WordCounts(half_life=half_life, clock=self.clock, base=self.clock)
         factor = new.unit(self.clock) / self.unit(self.clock)
-
-        def rescaled(table: dict[str, int]) -> dict[str, int]:
-            return {w: n for w, c in table.items() if (n := round(c * factor))}
-
-        new.words = rescaled(self.words)
-        new.phrases = {c: kept for c, f in self.phrases.items() if (kept := rescaled(f))}
+        new._take_rescaled(self, lambda count: round(count * factor))
         new.times, new.forms, new.pinned = self.times, self.forms, self.pinned
-        for mine, theirs in zip(new.evidence, self.evidence, strict=True):
-            mine.responsibility, mine.total = (
-                round(theirs.responsibility * factor),
-                round(theirs.total * factor),
-            )
         new._match_words()
         return new
 
+    def _take_rescaled(self, other: WordCounts, rescaled: Callable[[int], int]) -> None:
+        """The decayed counts of `other`, each rescaled; what comes to nothing drops out."""
+
+        def kept(table: dict[str, int]) -> dict[str, int]:
+            return {word: n for word, count in table.items() if (n := rescaled(count))}
+
+        self.words = kept(other.words)
+        self.phrases = {c: few for c, f in other.phrases.items() if (few := kept(f))}
+        for mine, theirs in zip(self.evidence, other.evidence, strict=True):
+            mine.responsibility = rescaled(theirs.responsibility)
+            mine.total = rescaled(theirs.total)
+
     def _match_words(self) -> None:
         """Confirmations and forms of words that have decayed to nothing or were dropped go with them."""
-        gone = self.times.keys() - self.words.keys() - self.pinned.keys()
-        for word in gone:
-            del self.times[word]
-        for word in self.forms.keys() - self.words.keys() - self.pinned.keys():
-            del self.forms[word]
+        tables: tuple[dict[str, Any], ...] = (self.times, self.forms)
+        for table in tables:
+            for word in table.keys() - self.words.keys() - self.pinned.keys():
+                del table[word]
 
 
 def _bump_in(tables: dict[_Key, dict[str, int]], key: _Key, word: str, amount: int) -> None:

@@ -14,21 +14,19 @@ from .network_options import WEIGHTS, Params
 
 def to_rows(params: Mapping[str, Any]) -> dict[str, np.ndarray]:
     """The weights as inference reads them: every matrix (outputs, inputs), so that a row gives one sum."""
-    rows = {}
-    for name, value in params.items():
-        array = np.asarray(value, dtype=np.float32)
-        turned = array.ndim == 2 and name not in ("head", "tail", "widen")
-        rows[name] = np.ascontiguousarray(array.T) if turned else array
-    return rows
+    return {name: _turned(name, np.asarray(array, np.float32)) for name, array in params.items()}
 
 
 def from_rows(rows: Mapping[str, np.ndarray]) -> Params:
     """The other way."""
-    params = {}
-    for name, array in rows.items():
-        turned = array.ndim == 2 and name not in ("head", "tail", "widen")
-        params[name] = jnp.asarray((array.T if turned else array).astype(np.float32))
-    return params
+    return {
+        name: jnp.asarray(_turned(name, array.astype(np.float32))) for name, array in rows.items()
+    }
+
+
+def _turned(name: str, array: np.ndarray) -> np.ndarray:
+    turned = array.ndim == 2 and name not in ("head", "tail", "widen")
+    return np.ascontiguousarray(array.T) if turned else array
 
 
 def quantise_rows(array: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
