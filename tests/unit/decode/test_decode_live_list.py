@@ -153,6 +153,29 @@ def test_equally_good_words_are_listed_by_number_whatever_was_asked_before(befor
     assert shown(decoder, "bin", k=3) == ["bina", "binb", "binc"]
 
 
+def test_a_spelling_is_the_same_whatever_was_spelled_before():
+    pack = pack_of({"inn": 0.002, "bad": 0.5}, spelling=True)
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.3), pack, edits=COSTS)
+    words = [
+        "a",
+        "ab",
+        "abe",
+        "ab",
+        "abef",
+        "f",
+        "fi",
+        "tabe",
+        "fi",
+        "abefin",
+        "abe",
+    ]  # grown, cut, others
+    for word in words:
+        afresh = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.3), pack, edits=COSTS)
+        found = decoder.candidates(centres(word))
+        assert found == afresh.candidates(centres(word))
+        assert word in [c.word for c in found if c.kind == "spelled"]
+
+
 def test_a_spelling_leads_and_keeps_its_place():
     pack = pack_of({"inn": 0.002, "bad": 0.5}, spelling=True)
     decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=COSTS)
