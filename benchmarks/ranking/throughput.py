@@ -50,7 +50,6 @@ def main() -> None:
             words=words,
             seed=3,
             corpus=corpus,
-            context=corpus is not None,
             baseline="qwerty",
             workers=workers,
         )
