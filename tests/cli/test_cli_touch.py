@@ -59,7 +59,7 @@ def test_fit_writes_the_model_python_would(log, tmp_path):
     some = tmp_path / "some.csv"
     kept.select(kept.target != "q").write(some)
     found = done("touch", "fit", some, *ON_PAD, "--keep-all", "-o", tmp_path / "some.json")
-    assert found.stderr.rstrip().endswith("common offset and spread: q")
+    assert " ".join(found.stderr.split()).endswith("common offset and spread: q")
     everything = tmp_path / "all.json"
     found = done("touch", "fit", log, *ON_PAD, "--keep-all", "-o", everything)
     assert found.stderr == ""

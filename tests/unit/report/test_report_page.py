@@ -341,7 +341,7 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path):
 
 
 def test_no_rows_cannot_be_shown(tmp_path):
-    with pytest.raises(NearkeyError, match="most"):
+    with pytest.raises(NearkeyError, match="limit"):
         rank_report(small_ranking(), tmp_path, limit=0)
 
 
