@@ -84,7 +84,7 @@ def test_a_table_does_not_depend_on_how_the_work_is_spread(which, seed, workers,
 
 
 @fast
-@given(layouts(limit=1), st.integers(0, 99), st.permutations(range(4)))
+@given(layouts(most=1), st.integers(0, 99), st.permutations(range(4)))
 def test_chunks_come_out_alike_in_any_order(which, seed, order):
     options = SimulationOptions.of({"words": 70, "seed": seed, "corpus": TEXT})
     work = make_workload(
@@ -126,7 +126,7 @@ def test_a_checkpoint_cut_at_any_byte_goes_on_to_the_same_table(which, seed, lef
 
 
 @fast
-@given(layouts(limit=2), st.floats(0.05, 40.0), st.integers(0, 99))
+@given(layouts(most=2), st.floats(0.05, 40.0), st.integers(0, 99))
 def test_scaling_layouts_and_their_touches_together_changes_no_share(which, scale, seed):
     def in_key_sizes(layout):
         return GaussianTouch.from_layout(layout, spread=0.4)
@@ -140,7 +140,7 @@ def test_scaling_layouts_and_their_touches_together_changes_no_share(which, scal
 
 
 @fast
-@given(layouts(limit=1), st.integers(0, 99))
+@given(layouts(most=1), st.integers(0, 99))
 def test_without_noise_a_ranking_measures_collisions_and_the_characteristic_kspc(which, seed):
     """Each word stands where the words of its keys leave it, so the measured KSPC of the words typed is the
     characteristic one over their frequencies."""

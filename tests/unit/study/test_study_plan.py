@@ -69,7 +69,7 @@ def test_alphabet_and_case() -> None:
 def test_too_few_phrases_says_why() -> None:
     with pytest.raises(PlanError, match=r"5 phrases asked for, 1 usable in 2 lines \(1 too short"):
         draw_phrases(["ok", "the level at the gate"], 5, seed=0)
-    with pytest.raises(PlanError, match="n: is 0"):
+    with pytest.raises(PlanError, match="n_phrases: is 0"):
         draw_phrases(LINES, 0, seed=0)
 
 
