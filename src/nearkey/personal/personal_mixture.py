@@ -104,6 +104,7 @@ class OfferedWords:
         self._lexicon = lexicon
         self._index: dict[str, int | None] = {}
         self._names: list[str] = []
+        self._places: list[int] = []
         self._position: dict[str, int] = {}
         # Counts stay below 2**53 (see `WordCounts`), so that a float holds them exactly.
         self._counts = np.zeros(64)
@@ -130,7 +131,7 @@ class OfferedWords:
 
     def rebuild(self, counts: WordCounts) -> None:
         """Take everything in anew."""
-        self._names, self._position = [], {}
+        self._names, self._places, self._position = [], [], {}
         self._counts = np.zeros(max(64, 2 * len(counts.words)))
         for word in counts.words.keys() | counts.pinned.keys():
             self.update(word, counts)
@@ -141,6 +142,8 @@ class OfferedWords:
         if at is None:
             at = self._position[word] = len(self._names)
             self._names.append(word)
+            place = self.place(word)
+            self._places.append(-1 if place is None else place)
             if at == len(self._counts):
                 self._counts = np.concatenate([self._counts, np.zeros(at)])
         self._counts[at] = counts.words.get(word, 0) if self.allows(word, counts) else 0
@@ -158,9 +161,9 @@ class OfferedWords:
         else:
             self.words, self.uses = list(compress(self._names, kept)), uses[kept]
         self.total = float(self.uses.sum())
-        places = [self.place(word) for word in self.words]
-        self.listed = np.array([i for i, at in enumerate(places) if at is not None], np.int64)
-        self.places = np.array([at for at in places if at is not None], np.int64)
+        places = np.array(self._places, np.int64)[kept]
+        self.listed = np.flatnonzero(places >= 0)
+        self.places = places[self.listed]
         self._kept, self._all_uses = kept, uses
 
     def uses_of(self, word: str) -> float:
