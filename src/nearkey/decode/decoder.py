@@ -167,13 +167,13 @@ class Decoder:
         if len(touches) == 0:
             return []
         # Not by `words`, which would check everything again: a tenth of what a word takes.
-        return search.words(
+        return search.words_led(
             touches,
-            self.state(context),
+            None if context is None else self.state(context),
             k,
             penalties=search.unfinished if completions else search.finished,
             personal=personal,
-        )
+        )[0]
 
     def words(
         self,

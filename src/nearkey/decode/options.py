@@ -28,6 +28,8 @@ probable as the best finished reading. Lower spares wrong words, and costs whoev
 
 def candidate_count(k: object, where: str, field: str = "k") -> int:
     """A number of candidates as asked for; DecodeError where it is none from 1 to `MOST_CANDIDATES`."""
+    if type(k) is int and 0 < k <= MOST_CANDIDATES:  # each tap asks
+        return k
     return whole_number(k, low=1, high=MOST_CANDIDATES, error=DecodeError, where=where, field=field)
 
 
