@@ -216,7 +216,7 @@ def draw(rows: list[list[Any]]) -> PagePicture:
             axes.plot([row[place] for row in own], [row[-1] for row in own], marker="o")
             axes.set_xlabel(name)
             axes.grid(True)
-            axes.set_ylim(bottom=0)
+        panels[0].set_ylim(bottom=0)  # of all, once all are drawn
         panels[0].set_ylabel("ms a layout")
     caption = "Milliseconds to evaluate one layout, over words, keys, letters and threads."
     return saved_picture(figure, "search_growth.png", caption)
