@@ -300,8 +300,9 @@ class PersonalInterpolation:
             with np.errstate(divide="ignore"):  # a new word, where her words have no weight
                 found = dict(zip(self._offered.words, np.log(own).tolist(), strict=True))
             for word, extra in mixture.extra.items():
-                before = math.exp(found[word]) if word in found else 0.0
-                found[word] = math.log(before + mixture.weight * extra)
+                whole = mixture.weight * extra + (math.exp(found[word]) if word in found else 0.0)
+                if whole > 0.0:
+                    found[word] = math.log(whole)
             self._log_probs[state] = found
         return math.log(of_pack), found
 

@@ -145,6 +145,19 @@ def test_weights_are_clipped() -> None:
     assert keep >= math.log(0.6)
 
 
+def test_where_her_words_have_no_weight_a_new_one_after_others_is_not_offered() -> None:
+    pack = TinyPack()
+    store = PersonalLanguage(pack, settings=WordSettings(start_weight=0.0))
+    for _ in range(3):
+        store.learn("the", ())
+        store.learn("zeiss", ("the",))
+    assert store.new_words == ["zeiss"]
+    keep, own = store.overlay(("the",))
+    assert math.exp(own["zeiss"]) == 0.0
+    p = math.exp(pack.language_model.log_probs(("the",))[pack.lexicon.index("the")])
+    assert math.exp(keep) * p + math.exp(own["the"]) > p
+
+
 def test_no_weight_is_no_overlay() -> None:
     store = PersonalLanguage(TinyPack(), settings=WordSettings(start_weight=0.0, rescaling=0.0))
     store.learn("staff", ("the",))
