@@ -32,7 +32,9 @@ def fingerprint(
     """A digest of all that decides a ranking's numbers. Touch models are known by what they draw and say."""
     layouts = [condition.layout.to_dict() for condition in conditions]
     digest = hashlib.sha256(json.dumps(layouts, sort_keys=True, ensure_ascii=False).encode())
-    digest.update(repr((workload.vocabulary, workload.states, settings)).encode())
+    # As runs are marked that began when `Selection.k` had another name: they go on.
+    told = repr(settings).replace(", k=", ", listed=")
+    digest.update(f"({workload.vocabulary!r}, {workload.states!r}, {told})".encode())
     digest.update(workload.word.tobytes() + workload.index.tobytes())
     for condition in conditions:
         touch = condition.generating

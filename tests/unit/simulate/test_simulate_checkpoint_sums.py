@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from hashlib import sha256
+
 import numpy as np
 import pytest
 
 from nearkey.errors import PlanError
-from nearkey.simulate.checkpoint import Checkpoint
+from nearkey.simulate.checkpoint import Checkpoint, fingerprint
+from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.outcomes import WordOutcomes
+from nearkey.simulate.workload import Workload
 
 
 def test_a_changed_rank_is_noticed(tmp_path):
@@ -31,6 +35,15 @@ def test_a_changed_rank_is_noticed(tmp_path):
     path.write_bytes(b'{"schema": "nearkey-ranking-checkpoint", "version": 1, "run": "mark"}\n')
     with pytest.raises(PlanError, match="belongs to another run"), Checkpoint(path, "mark"):
         pass
+
+
+def test_a_run_goes_on_that_began_when_the_list_s_length_had_another_name():
+    ten = np.arange(10)
+    workload = Workload(("ace", "be"), ten, ten, None, None, "invented", False, 0)
+    words = "(('ace', 'be'), None, (1, 1.0, Selection(style='next', listed=7, error=0.0)))"
+    before = sha256(b"[]" + words.encode() + ten.tobytes() + ten.tobytes()).hexdigest()
+    assert fingerprint([], workload, (1, 1.0, Selection(k=7))) == before
+    assert fingerprint([], workload, (1, 1.0, Selection(k=8))) != before
 
 
 @pytest.mark.parametrize(
