@@ -150,6 +150,33 @@ def test_words_that_ran_together_beyond_what_may_be_asked_are_missed(use):
     assert latency_of(own, queries, 2) is not None
 
 
+def listed(answers):
+    return [[answers.words[i] for i in row if i >= 0] for row in answers.index.tolist()]
+
+
+@pytest.mark.parametrize("use", ["words", "live"])
+def test_a_decoder_without_context_hears_none_whatever_way_it_is_asked(use):
+    pack = table_pack()
+    costs = EditCosts(completion=-1.0)
+    decoder = Decoder(LAYOUT, GaussianTouch.from_layout(LAYOUT, spread=0.5), pack, edits=costs)
+    words = pack.lexicon.words[:6]
+    points = LAYOUT.centers[[LAYOUT.key_of_letter[letter] for letter in "".join(words)]]
+    offsets = np.cumsum([0, *map(len, words)]).astype(np.uint32)
+    told = Queries(points, offsets, tuple(words[::-1]))
+    untold = Queries(points, offsets)
+    deaf, hears = OwnDecoder(decoder, use=use, context=False), OwnDecoder(decoder, use=use)
+    assert listed(deaf.answer(told, 3)) == listed(deaf.answer(untold, 3))
+    assert listed(deaf.answer_live(told, 3)) == listed(
+        deaf.answer_live(untold.placed() if use == "live" else untold, 3)
+    )
+    assert [deaf.answer_one(told, i, 3) for i in range(6)] == [
+        deaf.answer_one(untold, i, 3) for i in range(6)
+    ]
+    assert [deaf.answer_one(told, i, 3) for i in range(6)] != [
+        hears.answer_one(told, i, 3) for i in range(6)
+    ]
+
+
 def score(**options):
     pack = table_pack()
     lines = [" ".join(np.random.default_rng(i).choice(pack.lexicon.words, 6)) for i in range(60)]

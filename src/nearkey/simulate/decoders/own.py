@@ -60,8 +60,7 @@ class OwnDecoder:
     def answer(self, queries: Queries, k: int) -> Answers:
         """Answers to all queries, in order."""
         if self.use == "live":
-            known = queries if self._context else replace(queries, contexts=None, states=None)
-            return self.answer_live(known.placed(), k)
+            return self.answer_live(queries.placed(), k)
         found, log_probs = self.decoder.decode_batch(
             queries.points,
             queries.offsets,
@@ -124,8 +123,9 @@ class OwnDecoder:
         return kept.answers()
 
     def _context_of(self, queries: Queries, i: int) -> str | State | None:
-        states = self.states(queries)
-        return queries.context(i) if states is None else states[i]
+        if not self._context:
+            return "" if self.use == "live" else None
+        return queries.context(i) if queries.states is None else queries.states[i]
 
     def posterior(self, queries: Queries, target: NDArray[np.int64]) -> Posterior | None:
         """Probability of the first word, and of the words meant, given by lexicon index (-1: outside it).
