@@ -337,3 +337,16 @@ def test_the_served_decoder_lists_live_with_completions_or_without():
     assert finished["texts"] == []
     own = OwnDecoder(nk.Decoder(LAYOUT, TOUCH, PACK))
     assert [c.word for c in own.live([[1.5, 0.5]], "", 3, completions=True)] == listed["texts"]
+
+
+def test_a_decoder_that_never_got_ready_is_not_asked_after_it_was_looked_for_live_lists(tmp_path):
+    script = """
+ready(version=3)
+for one in questions():
+    say(type="answer", id=one["id"], texts=["ace"])
+"""
+    with double(tmp_path, script, restarts=2) as decoder:
+        assert live_lists(decoder) is None
+        found = decoder.answer(ACE_BE, 2)
+    assert (found.index == -1).all()
+    assert set(found.faults.counts) <= {"wrong version", "not asked"}

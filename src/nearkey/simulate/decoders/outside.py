@@ -124,8 +124,10 @@ class OutsideDecoder(Closable):
     def lists_live(self) -> bool:
         """Whether it can be asked for live lists: from version 2 of the protocol on. It is started to know."""
         if not self._version and self._starts <= self._restarts:
-            with contextlib.suppress(_Trouble):
+            try:
                 self._start()
+            except _Trouble as trouble:
+                self._end_after(trouble)
         return self._version > 1
 
     def answer(self, queries: Queries, k: int) -> Answers:
@@ -154,9 +156,7 @@ class OutsideDecoder(Closable):
                 reply, seconds = self._ask(queries, i, k, **how)
             except _Trouble as trouble:
                 kept.faults.add(trouble.kind, f"word {i}: {trouble.detail}")
-                if trouble.over and self._process is not None:
-                    self._process.end()
-                    self._process = None
+                self._end_after(trouble)
                 continue
             texts = [t.lower() if isinstance(t, str) else t for t in reply.texts]
             # The first place of a live list has a rule of its own: its scores need not fall, and are not used.
@@ -167,6 +167,11 @@ class OutsideDecoder(Closable):
                 continue
             kept.take(i, texts, scores, seconds, None if scores is None else reply.log_total)
         return kept.answers()
+
+    def _end_after(self, trouble: _Trouble) -> None:
+        if trouble.over and self._process is not None:
+            self._process.end()
+            self._process = None
 
     def _start(self) -> _Process:
         if self._process is not None:
