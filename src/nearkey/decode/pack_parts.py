@@ -39,13 +39,22 @@ class PackParts:
 
     @classmethod
     def of(cls, pack: LanguagePack, where: str) -> PackParts:
-        """Raises DecodeError for what is no pack, and where lexicon or language model lack a member."""
+        """Raises DecodeError for what is no pack, where lexicon or language model lack a member, and for flags of words
+        that the lexicon does not have."""
         require_pack(pack, where)
         model, lexicon = pack.language_model, pack.lexicon
         members = "start, advance, log_probs(state) over all words, log_unknown(state)"
         _require(isinstance(model, LanguageModel), where, "language_model", members)
         members = "words, log_probs, index(word), len, iteration, `in`"
         _require(isinstance(lexicon, Vocabulary), where, "lexicon", members)
+        offensive = lexicon.offensive if isinstance(lexicon, FlaggedVocabulary) else frozenset()
+        if offensive and not 0 <= min(offensive) <= max(offensive) < len(lexicon):
+            raise DecodeError(
+                "names a place that has no word",
+                where=where,
+                field="pack.lexicon.offensive",
+                fix=f"give numbers from 0 to {len(lexicon) - 1}",
+            )
         return cls(
             lexicon,
             model,
@@ -54,7 +63,7 @@ class PackParts:
             getattr(pack, "letter_model", None),
             getattr(pack, "truecase", None),
             getattr(pack, "marks", None),
-            lexicon.offensive if isinstance(lexicon, FlaggedVocabulary) else frozenset(),
+            offensive,
         )
 
     @property

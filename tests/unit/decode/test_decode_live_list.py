@@ -141,6 +141,19 @@ def test_words_that_are_not_shown_leave_no_gap():
     assert shown(missing, "nie", k=2) == ["nint", "ninn"]
 
 
+@pytest.mark.parametrize("place", [-1, 2])
+def test_flags_of_words_that_are_not_there_are_refused(place):
+    class Flagged(SmallLexicon):
+        offensive = frozenset([0, place])
+
+    pack = pack_of({"in": 0.5, "inn": 0.4})
+    pack.lexicon = Flagged(pack.lexicon.words, pack.lexicon.log_probs)
+    with pytest.raises(
+        DecodeError, match=r"pack\.lexicon\.offensive: names a place that has no wo"
+    ):
+        Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack)
+
+
 @pytest.mark.parametrize("before", ["", "in", "ef", "ait", "din"])
 def test_equally_good_words_are_listed_by_number_whatever_was_asked_before(before):
     even = {a + "in" + b: 0.01 for a in "abcdef" for b in "abcdef"}
