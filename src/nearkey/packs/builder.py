@@ -116,8 +116,7 @@ def build_pack(
     cache : where fetched packages and readings of the texts are kept, and counts until the build is done;
         by default `fetch.cache_folder`.
     context_model : folder of a trained context model for the words of this lexicon (see `nearkey pack train`), or of
-    a pack that
-        has one: it becomes part of the pack, mixed with the n-gram table. By default that of the pack
+        a pack that has one: it becomes part of the pack, mixed with the n-gram table. By default that of the pack
         that ``lexicon.keep`` names, where it has one.
     keep_texts : keep readings and counts of texts that lie beside the recipe as well, so that an interrupted build goes
         on where it stopped. They may be private, and the texts can be made out from what is kept: by default nothing

@@ -222,8 +222,9 @@ def language_reply(pack: LanguagePack | None, asked: AskedWords) -> LogProbs:
         for word in asked.context.split():
             state = model.advance(state, word.lower())
     scores = model.log_probs(state)
-    found = scores.tolist()
-    if asked.words is not None:
+    if asked.words is None:
+        found = scores.tolist()
+    else:
         index = [pack.lexicon.index(word.lower()) for word in asked.words]
         found = [None if i is None else float(scores[i]) for i in index]
     return LogProbs(found, float(model.log_unknown(state)))
