@@ -150,6 +150,15 @@ def test_words_that_ran_together_beyond_what_may_be_asked_are_missed(use):
     assert latency_of(own, queries, 2) is not None
 
 
+@pytest.mark.parametrize(("n", "kept"), [(0, 0), (1, 1), (2, 2), (5, 2)])
+def test_the_first_questions_are_no_more_than_there_are(n, kept):
+    asked = Queries(np.zeros((3, 2)), np.array([0, 1, 3], np.uint32), ("a", "b"))
+    first = asked.head(n)
+    assert len(first) == kept
+    assert first.contexts == ("a", "b")[:kept]
+    assert len(first.points) == (0, 1, 3)[kept]
+
+
 def listed(answers):
     return [[answers.words[i] for i in row if i >= 0] for row in answers.index.tolist()]
 

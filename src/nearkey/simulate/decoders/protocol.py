@@ -120,8 +120,8 @@ class Queries:
         return replace(self, contexts=("",) * len(self), states=None)
 
     def head(self, n: int) -> Queries:
-        """The first n questions."""
-        return self.beginnings(range(n))
+        """The first n questions, or all."""
+        return self.beginnings(range(min(n, len(self))))
 
     def beginnings(self, rows: Sequence[int], touches: int | None = None) -> Queries:
         """Some of the questions, of the first so many touches of each, of all without `touches`."""
