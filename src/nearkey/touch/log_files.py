@@ -137,8 +137,12 @@ def _read_jsonl(path: Path, where: str) -> Rows:
         if not rows and not header and "schema" in item:
             header = item
             continue
-        rows.append(current_names(item))
+        rows.append(item)
         places.append(place)
+    if any(
+        "participant" in row for row in rows
+    ):  # a log that has grown since its column was `person`
+        rows = [current_names(row) for row in rows]
     names = list(dict.fromkeys(name for row in rows for name in row)) or list(REQUIRED)
     for name in REQUIRED:
         lacking = [place for row, place in zip(rows, places, strict=True) if name not in row]

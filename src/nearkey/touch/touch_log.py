@@ -142,7 +142,8 @@ class TouchLog:
         targets : `(n,)`, key ids or letters, "" when unknown.
         participant, session, time_s : as of the class, for each row or for all; times are unknown unless given.
         unit : of the points.
-        columns : any others; `trial` is 0 and `order` counts the rows unless given.
+        columns : any others; `trial` is 0 and `order` counts the rows unless given. `person` is what `participant` was
+            called before.
 
         Raises TouchDataError as `from_columns`, and for points of another shape.
         """
@@ -152,6 +153,8 @@ class TouchLog:
                 f"shape is {xy.shape}", field="points", fix="give one row (x, y) per touch"
             )
         n = len(xy)
+        if isinstance(participant, str) and not participant:  # as it was called before, perhaps
+            columns = current_names(columns)
         every: dict[str, Any] = {
             "participant": participant,
             "session": session,

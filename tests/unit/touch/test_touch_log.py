@@ -57,6 +57,13 @@ def test_filters_by_person() -> None:
         log.select(log.x > 99)
 
 
+def test_whose_points_are_may_be_said_under_the_name_of_before() -> None:
+    points, targets = [(1.0, 1.0), (2.0, 2.0)], ["q", "w"]
+    log = TouchLog.from_points(points, targets, person=["p1", "p2"])
+    assert log.participants == ("p1", "p2")
+    assert dict(log.extra) == {}
+
+
 def test_concat_fills_what_a_log_lacks() -> None:
     joined = concat([small_log(), small_log(width_mm=13.0, posture="index", pressure=0.5)])
     assert len(joined) == 6

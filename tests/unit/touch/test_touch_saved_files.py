@@ -63,3 +63,11 @@ def test_rows_of_both_names_stand_in_one_growing_log(tmp_path: Path) -> None:
 def test_a_layout_of_the_first_version_comes_back_byte_for_byte(tmp_path: Path) -> None:
     Layout.load(SAVED / "layout.toml").save(tmp_path / "again.toml")
     assert (tmp_path / "again.toml").read_text() == (SAVED / "layout.toml").read_text()
+
+
+def test_the_column_of_before_keeps_its_name_where_columns_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "raw.jsonl"
+    path.write_text('{"person": "a", "px": 1, "py": 2}\n{"person": "b", "px": 3, "py": 4}\n')
+    places = {"x": "px", "y": "py"}
+    for whose in ({}, {"person": "person"}, {"participant": "person"}):
+        assert TouchLog.read(path, columns={**whose, **places}).participants == ("a", "b")
