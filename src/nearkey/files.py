@@ -183,7 +183,13 @@ def sync_folder(folder: Path) -> None:
 def opened(path: str | os.PathLike[str], error: type[NearkeyError]) -> Iterator[BinaryIO]:
     """The file, open to be read; raise `error` naming it where it is not there, or no file that may be read."""
     try:
-        if stat.S_ISCHR(Path(path).stat().st_mode):  # /dev/zero has no end
+        try:
+            mode = Path(path).stat().st_mode
+        except (
+            ValueError
+        ) as fault:  # a name that no file can have; one raised by the reader is its own
+            raise error(f"cannot be read ({fault})", where=path, fix="check the path") from None
+        if stat.S_ISCHR(mode):  # /dev/zero has no end
             raise error("is a device, not a file", where=path, fix="name a file")
         with Path(path).open("rb") as file:
             yield file
@@ -195,9 +201,9 @@ def opened(path: str | os.PathLike[str], error: type[NearkeyError]) -> Iterator[
         raise error("is a folder, not a file", where=path, fix="name a file in it") from None
     except PermissionError:
         raise error("may not be read", where=path, fix="check its permissions") from None
-    except (OSError, ValueError) as fault:
-        said = fault.strerror if isinstance(fault, OSError) else fault
-        raise error(f"cannot be read ({said})", where=path, fix="check path and disk") from None
+    except OSError as fault:
+        problem = f"cannot be read ({fault.strerror})"
+        raise error(problem, where=path, fix="check path and disk") from None
 
 
 def read_text(path: str | os.PathLike[str], error: type[NearkeyError]) -> str:
