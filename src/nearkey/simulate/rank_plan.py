@@ -133,7 +133,8 @@ class RankPlan:
             text = existing_file(spec.corpus.file, folder, where, "corpus.file")
             corpus = read_source(text, trained=spec.corpus.seen)
         # Plans written before call the candidates shown `listed`.
-        current = {"k" if name == "listed" else name: v for name, v in spec.selection.items()}
+        older = "listed" if "k" not in spec.selection else None
+        current = {"k" if name == older else name: v for name, v in spec.selection.items()}
         return cls(
             file=spec,
             path=Path(path),

@@ -12,6 +12,7 @@ import nearkey as nk
 from nearkey.errors import PlanError
 from nearkey.layout import Key, Layout
 from nearkey.simulate import HandTouch, HandTraits, Selection, Typist
+from nearkey.simulate.rank_plan import RankPlan
 from nearkey.touch import GaussianTouch
 
 LETTERS = row_layout(["ab", "cd", "ef"], name="pairs").fitted(18, 6)
@@ -138,3 +139,19 @@ def test_corrections_take_a_delete_and_a_space_that_are_read_as_such():
     expected = letters + delete - 1 + (space - 1) * (1 + delete)
     assert many == pytest.approx([expected], rel=0.05)
     assert spelled(LETTERS, 3.0)[1]._presses("space") == 1.0
+
+
+def test_a_plan_may_still_say_listed_but_not_beside_k(tmp_path):
+    plan = tmp_path / "plan.toml"
+
+    def loaded(selection):
+        plan.write_text(
+            'name = "invented"\n'
+            "[surface]\nwidth_mm = 18\nheight_mm = 12\n[touch]\nspread_mm = 2.0\n"
+            f'[[candidates]]\nbase = "qwerty"\nrows = 2\ncolumns = 3\n[selection]\n{selection}'
+        )
+        return RankPlan.load(plan).selection.k
+
+    assert loaded("listed = 3\n") == loaded("k = 3\n") == 3
+    with pytest.raises(PlanError, match=r"selection\.listed: unknown field"):
+        loaded("listed = 3\nk = 4\n")
