@@ -176,7 +176,7 @@ def touch_ellipses(model: str, coverage: float, as_json: bool) -> None:
 @click.option("--pack", "pack_name", help="Also decode words of this pack with each model (top-1).")
 @click.option("--words", type=int, default=200, help="Words decoded for each person.")
 @click.option("--seed", type=int, default=0)
-@click.option("--baseline", help="Model that gains are against; nearest key without it.")
+@click.option("--baseline", help="Model that gains are against; nearest-key without it.")
 @json_option("the rows")
 @click.option(
     "--draw",

@@ -93,7 +93,7 @@ def report_picture(
 
 
 def ranking_pictures(result: RankResult, *, limit: int) -> Iterator[ReportPicture]:
-    """The plots of a `result` as a whole, rows being the first `most` layouts and the baseline."""
+    """The plots of a `result` as a whole, rows being the first `limit` layouts and the baseline."""
     best, names = result.rows[0], leading(result, limit)
     yield report_picture(
         plot_accuracy(result, limit=limit),

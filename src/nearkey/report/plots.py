@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 @on_axes
 def plot_accuracy(result: RankResult, *, limit: int = 12) -> Figure:
-    """Top-1, top-3 and top-5 accuracy of the first `most` layouts of a `result` and the baseline.
+    """Top-1, top-3 and top-5 accuracy of the first `limit` layouts of a `result` and the baseline.
 
     A dot and its 95 % interval (Wilson) for each layout, in per cent; the baseline's interval is
     shaded through. Raises NearkeyError without matplotlib.
@@ -57,7 +57,7 @@ def plot_accuracy(result: RankResult, *, limit: int = 12) -> Figure:
 def plot_differences(
     result: RankResult, *, limit: int = 12, measures: Sequence[str] = ("top1", "top3", "kspc")
 ) -> Figure:
-    """Paired differences to the baseline of the first `most` layouts of a `result`, with 95 % intervals.
+    """Paired differences to the baseline of the first `limit` layouts of a `result`, with 95 % intervals.
 
     A panel for each of `measures`, fields of a row of the ranking.
 
@@ -91,7 +91,7 @@ def plot_tradeoff(result: RankResult, *, limit: int = 12) -> Figure:
     """Keystrokes per character, and predicted speed, against accuracy, with the non-dominated set.
 
     Above all layouts of the `result`, each a mark by its shape; the line joins the Pareto front. Below, where there are
-    more, the first `most` and the baseline alone, with their places in the table. Raises NearkeyError
+    more, the first `limit` and the baseline alone, with their places in the table. Raises NearkeyError
     without matplotlib.
     """
     accuracy = result.by if MEASURES[result.by].share else "top3"

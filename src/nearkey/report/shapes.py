@@ -28,7 +28,7 @@ def _places(values: Sequence[float], extent: float) -> int:
 
 
 def leading(result: RankResult, limit: int) -> list[str]:
-    """Names of the first `most` layouts of a `result`, and the baseline where it is not among them."""
+    """Names of the first `limit` layouts of a `result`, and the baseline where it is not among them."""
     names = [row.layout for row in islice(result.rows, limit)]
     if result.baseline is not None and result.baseline not in names:
         names.append(result.baseline)

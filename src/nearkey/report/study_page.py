@@ -6,7 +6,6 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from nearkey.errors import StudyLogError
 from nearkey.extras import library
@@ -48,9 +47,6 @@ from nearkey.study.rates import check_metric
 from nearkey.study.results import INTERVAL_NAMES
 from nearkey.study.tidy_tables import has_parquet, tidy_tables, write_tidy_tables
 from nearkey.text_table import ResultTable, estimate_text, number
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True)
