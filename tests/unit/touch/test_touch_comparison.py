@@ -78,7 +78,7 @@ def test_every_default_model_runs_and_so_does_finger_width() -> None:
     models = default_models() | {"finger": FingerTouch()}
     result = compare_touch(LOG.select(np.arange(len(LOG)) % 2 == 0), LAYOUT, models)
     assert [row.model for row in result.rows] == list(models)
-    assert result.baseline == "nearest key"
+    assert result.baseline == "nearest-key"
     for row in result.to_dicts():
         assert np.isfinite(row["log_likelihood"]), row["model"]
         assert 0.8 < row["inside_95"] <= 1, row["model"]
