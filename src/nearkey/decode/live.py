@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from functools import cache, lru_cache
+from functools import cache, cached_property, lru_cache
 
 import numpy as np
 
@@ -33,17 +33,26 @@ class LiveList:
         self.punctuation = KeyPunctuation(search.parts.marks, search.columns)
         # The same few strings come up again and again while a word grows.
         self._known = lru_cache(_STRINGS_KEPT)(search.parts.lexicon.__contains__)
-        # Offensive words are shown only where they were touched letter by letter.
-        hidden = None
-        if search.parts.offensive:
-            hidden = np.zeros(len(search.parts.lexicon), np.uint8)
-            hidden[list(search.parts.offensive)] = 1
-        edits = search.edits
-        self._penalties = edits.kernel(completions=True, window=WINDOW, hidden=hidden)
-        self._finished = edits.kernel(completions=False, window=WINDOW, hidden=hidden)
-        self._lead = edits.completion_lead
+        self._lead = search.edits.completion_lead
         # Each thread's own: mostly the word of the last call has grown by a touch.
         self._own = threading.local()
+
+    # Made when first asked for: they hold a byte a word, and a ranking's thousands of decoders list nothing live.
+    @cached_property
+    def _penalties(self) -> _kernel.Penalties:
+        return self._costs(completions=True)
+
+    @cached_property
+    def _finished(self) -> _kernel.Penalties:
+        return self._costs(completions=False)
+
+    def _costs(self, *, completions: bool) -> _kernel.Penalties:
+        """The kernel's; offensive words are shown only where they were touched letter by letter."""
+        parts, hidden = self._search.parts, None
+        if parts.offensive:
+            hidden = np.zeros(len(parts.lexicon), np.uint8)
+            hidden[list(parts.offensive)] = 1
+        return self._search.edits.kernel(completions=completions, window=WINDOW, hidden=hidden)
 
     def forget_recent(self) -> None:
         """Drop the strings that were looked up last, and the word spelled last."""

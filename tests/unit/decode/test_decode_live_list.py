@@ -18,7 +18,7 @@ from small_models import (
     table_bytes,
 )
 
-from nearkey._kernel import NgramTable
+from nearkey._kernel import NgramTable, Penalties
 from nearkey.decode import Decoder, EditCosts
 from nearkey.decode.options import COMPLETION
 from nearkey.errors import DecodeError
@@ -139,6 +139,16 @@ def test_words_that_are_not_shown_leave_no_gap():
     # One reading of it that was not: a touch missing.
     missing = decoder.with_edits(replace(COSTS, omitted=-0.1, completion=None))
     assert shown(missing, "nie", k=2) == ["nint", "ninn"]
+
+
+def test_what_live_lists_need_of_each_word_is_made_for_the_first_one():
+    pack = pack_of({"in": 0.5, "inn": 0.4, "ni": 0.05})
+    pack.lexicon = Guarded(pack.lexicon.words, pack.lexicon.log_probs)
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=COSTS)
+    assert decoder.decode(centres("in"), context="")[0].word == "in"
+    assert Penalties not in [type(value) for value in vars(decoder._live).values()]
+    assert shown(decoder, "in") == ["in", "inn"]
+    assert Penalties in [type(value) for value in vars(decoder._live).values()]
 
 
 @pytest.mark.parametrize("place", [-1, 2])
