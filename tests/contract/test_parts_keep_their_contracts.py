@@ -206,6 +206,14 @@ def test_broken_decoders_are_found(built):
     with pytest.raises(DecodeError, match="lacks a member"):
         nk.check_decoder(built)
 
+    class Partly:
+        layout, decode, candidates = PAD, decoder.decode, decoder.candidates
+
+    with pytest.raises(DecodeError, match="lacks a member that sessions ask for; see"):
+        nk.check_decoder(Partly())
+    del Partly.candidates
+    nk.check_decoder(Partly())
+
 
 def test_the_checks_hold_without_assertions():
     code = (

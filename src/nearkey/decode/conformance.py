@@ -162,7 +162,10 @@ def check_decoder(decoder: Any, *, layout: Layout | None = None, seed: Seed = 0)
     """
     where = type(decoder).__name__
     live, alone = isinstance(decoder, LiveDecoder), callable(getattr(decoder, "decode", None))
-    _demand(live or alone, where, "", "lacks a member that sessions ask for, and decode")
+    # Whoever has a session's `candidates` means sessions.
+    lacks = "lacks a member that sessions ask for"
+    _demand(live or not hasattr(decoder, "candidates"), where, "", lacks)
+    _demand(live or alone, where, "", f"{lacks}, and decode")
     layout = getattr(decoder, "layout", layout)
     _demand(isinstance(layout, Layout), where, "layout", "is none: give check_decoder one")
     assert layout is not None
