@@ -72,7 +72,7 @@ class LiveList:
         search = self._search
         n = len(touches)
         if n == 0:
-            return search.words(touches, state, k, penalties=self._finished, personal=personal)
+            return self._predicted(touches, state, k, personal)
         symbol = None
         if search.columns.symbols:
             own = search.key_densities(touches.part(n - 1, n))
@@ -112,6 +112,18 @@ class LiveList:
             if spelled is not None and k > 1 and spelled not in found:
                 found[-1] = spelled
         return found
+
+    def _predicted(
+        self, nothing: Touches, state: State | None, k: int, personal: PersonalWords | None
+    ) -> list[Candidate]:
+        """The next words, but for offensive ones: none was touched."""
+        search, asked = self._search, k
+        while True:
+            found = search.words(nothing, state, asked, penalties=self._finished, personal=personal)
+            shown = [c for c in found if c.index not in search.parts.offensive]
+            if len(shown) >= k or len(found) < asked:
+                return shown[:k]
+            asked *= 2
 
     def _spelled(
         self,

@@ -56,7 +56,7 @@ def pack_of(shares: dict[str, float], *, spelling: bool = False) -> SmallPack:
 
 
 def centres(letters: str) -> np.ndarray[Any, Any]:
-    return np.asarray([LAYOUT.centers[LAYOUT.key_of_letter[c]] for c in letters])
+    return np.asarray([LAYOUT.centers[LAYOUT.key_of_letter[c]] for c in letters]).reshape(-1, 2)
 
 
 def shown(decoder: Decoder, letters: str, k: int = 5) -> list[str]:
@@ -139,6 +139,16 @@ def test_words_that_are_not_shown_leave_no_gap():
     # One reading of it that was not: a touch missing.
     missing = decoder.with_edits(replace(COSTS, omitted=-0.1, completion=None))
     assert shown(missing, "nie", k=2) == ["nint", "ninn"]
+
+
+@pytest.mark.parametrize("k", [1, 2, 3, 5])
+def test_words_that_are_not_shown_are_not_predicted_either(k):
+    pack = pack_of({"ni": 0.5, "in": 0.3, "inn": 0.1, "fin": 0.05})
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=COSTS)
+    assert shown(decoder, "", k=k) == ["ni", "in", "inn", "fin"][:k]
+    pack.lexicon = Guarded(pack.lexicon.words, pack.lexicon.log_probs)
+    decoder = Decoder(LAYOUT, PlainTouch(LAYOUT, 0.1), pack, edits=COSTS)
+    assert shown(decoder, "", k=k) == ["in", "inn", "fin"][:k]
 
 
 def test_what_live_lists_need_of_each_word_is_made_for_the_first_one():
