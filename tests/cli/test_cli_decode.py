@@ -65,6 +65,10 @@ def test_decode_says_what_is_missing(tmp_path):
     )
     assert "say where touches land" in refused(tmp_path, "decode", path, "--layout", "qwerty")
     assert "no such file" in refused(tmp_path, "decode", tmp_path / "no.csv", *ON)
+    path.write_text("x,y\n" + "1,2\n" * 101)
+    assert f"{path}: trial 0: holds 101 touches; give each word a trial of its own" in refused(
+        tmp_path, "decode", path, *ON
+    )
 
 
 def test_a_line_is_tried_under_noise():

@@ -77,6 +77,7 @@ def decode_command(
 
     LOG needs columns x and y only; `trial` parts the words. The first candidate of a word is the context of the next.
     """
+    from nearkey.decode.touches import MOST_TOUCHES
     from nearkey.touch import TouchLog
 
     raw["columns"] = raw["columns"] or {"x": "x", "y": "y"}
@@ -88,6 +89,13 @@ def decode_command(
     for (who, trial), rows in _words(touches):
         if who != sitting:
             sitting, before = who, context
+        if len(rows) > MOST_TOUCHES:
+            raise NearkeyError(
+                f"holds {len(rows)} touches",
+                where=log,
+                field=f"trial {trial}",
+                fix=f"give each word a trial of its own, of {MOST_TOUCHES} touches at most",
+            )
         found = decoder.decode(touches.points[rows], context=before, k=k)
         answers.append(
             {
