@@ -91,11 +91,11 @@ class CleaningReport(Tabular):
     def __str__(self) -> str:
         rows = self.to_dicts()
         total = ["all", *(sum(row[name] for row in rows) for name in list(rows[0])[1:])]
-        heads = [name.replace("_", " ") for name in rows[0]]
+        heads = [name.removesuffix("_times") for name in rows[0]]  # short: a row is one line
         return (
             f"Dropped {self.n_dropped} of {self.n_touches} touches "
             f"({100 * self.n_dropped / self.n_touches:.1f} %): beyond {self.max_sd:g} SD of their "
-            "key on an axis, or exact duplicates. Kept: unlabelled touches and odd times.\n"
+            "key on an axis, or exact duplicates. Kept: unlabelled touches, and times that go backward or are absurd.\n"
         ) + "\n".join(
             [text_table(heads, [*(list(row.values()) for row in rows), total]), *self.notes]
         )

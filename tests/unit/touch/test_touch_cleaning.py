@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -85,6 +87,15 @@ def test_unlabelled_touches_are_kept_and_counted() -> None:
     kept, report = clean(log, LAYOUT)
     assert report.participants[0].unlabelled == 1
     assert "" in kept.target.tolist()
+
+
+def test_what_was_counted_of_a_person_is_one_line() -> None:
+    names = ("surveyor-01", "surveyor-02")
+    _, report = clean(concat([invented_touches(n, 60, 4, (0.0, 0.0)) for n in names]), LAYOUT)
+    large = [replace(one, n_touches=13_500, far=283) for one in report.participants]
+    lines = str(replace(report, participants=tuple(large))).splitlines()
+    assert [line.split()[0] for line in lines[1:]] == ["participant", *names, "all"]
+    assert lines[1].split()[-2:] == ["backward", "absurd"]
 
 
 def test_the_kept_log_is_in_layout_units() -> None:
