@@ -241,7 +241,8 @@ class PersonalInterpolation:
         self._settings = settings
         self._read = read
         self._probabilities = pack_probabilities(pack)
-        self._offered = OfferedWords(settings, pack.lexicon)
+        self._lexicon = pack.lexicon
+        self._offered = OfferedWords(settings, self._lexicon)
         # (1 + c(w) / (m p(w)))^b - 1 of the offered words that the lexicon has.
         self._boost = np.zeros(0)
         # Words that changed since the last answer; None where any may have.
@@ -255,6 +256,10 @@ class PersonalInterpolation:
         self._stale = True
         if word is None:
             self._changed = None
+            # Words may have been forgotten: none is to stay in memory.
+            self._offered = OfferedWords(self._settings, self._lexicon)
+            self._mixtures.clear()
+            self._log_probs.clear()
         elif self._changed is not None:
             self._changed.add(word)
 

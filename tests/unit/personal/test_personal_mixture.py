@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -183,3 +184,33 @@ def test_no_weight_is_no_overlay() -> None:
 def test_settings_out_of_range_are_refused_by_name(field: str, value: object) -> None:
     with pytest.raises(PersonalError, match=field):
         WordSettings(**{field: value})
+
+
+def _texts(of: object, seen: set[int]) -> set[str]:
+    """All texts that an object of this room leads to."""
+    if isinstance(of, str):
+        return {of}
+    if id(of) in seen:
+        return set()
+    seen.add(id(of))
+    if isinstance(of, dict):
+        parts = [*of, *of.values()]
+    elif isinstance(of, list | tuple | set | frozenset):
+        parts = list(of)
+    elif type(of).__module__.startswith("nearkey.personal"):
+        names = [*vars(of)] if hasattr(of, "__dict__") else [f.name for f in fields(of)]
+        parts = [getattr(of, name) for name in names]
+    else:
+        return set()
+    return set().union(*(_texts(part, seen) for part in parts))
+
+
+@pytest.mark.parametrize("way", ["wipe", "forget"])
+def test_what_is_forgotten_stays_nowhere_in_memory(way) -> None:
+    store = taught(TablePack(bigrams=BIGRAMS))
+    store.overlay((1,))
+    assert "zeiss" in _texts(store._mixed, set())
+    store.wipe() if way == "wipe" else store.forget("zeiss")
+    assert "zeiss" not in _texts(store._mixed, set())
+    store.overlay((1,))
+    assert "zeiss" not in _texts(store._mixed, set())
