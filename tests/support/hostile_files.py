@@ -511,7 +511,7 @@ left = "delete"
             "unknown": group,
             "by_length": {"3": group},
         },
-        "compared": {"literal": {"score": {"all": group}}},
+        "compared": {"literal": {"all": group}},
     }
     good = [json.dumps(one, indent=1).encode() for one in (ranking, search, score)]
 

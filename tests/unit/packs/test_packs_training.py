@@ -61,7 +61,7 @@ def mixed(base, model):
     kept = recipe.with_name("kept.toml")
     text = recipe.read_text("utf-8").replace("[lexicon]", '[lexicon]\nkeep = "../pack"')
     kept.write_text(text, "utf-8")
-    report = finished(build_pack(kept, base / "mixed", cache=base / "cache", context=model))
+    report = finished(build_pack(kept, base / "mixed", cache=base / "cache", context_model=model))
     assert report.lexicon == {"kept": report.info.words}
     return base / "mixed"
 
