@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
@@ -89,15 +90,17 @@ class ResultTable(NamedTuple):
 def within_width(text: str) -> str:
     """A text whose lines of prose are broken at spaces, to stay within 80 columns; lines of tables stay as they are.
 
-    text : as a result writes it. A line with two spaces side by side behind its beginning is one of a table.
+    text : as a result writes it. A line in which spaces stand side by side twice is one of a table; once, they part a
+        label from its text, which goes on below its own beginning.
     """
     lines: list[str] = []
     for line in text.split("\n"):
-        begun = line.lstrip()
-        if len(line) <= WIDEST or "  " in begun:
+        gaps = [gap.end() for gap in re.finditer(r"(?<=\S)  +", line)]
+        after = gaps[0] if gaps else len(line) - len(line.lstrip()) + 2
+        if len(line) <= WIDEST or len(gaps) > 1 or after > WIDEST // 2:
             lines.append(line)
         else:
-            lines += _broken(line, WIDEST, after=" " * (len(line) - len(begun) + 2))
+            lines += _broken(line, WIDEST, after=" " * after)
     return "\n".join(lines)
 
 

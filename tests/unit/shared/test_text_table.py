@@ -121,6 +121,17 @@ def test_prose_is_broken_at_spaces_and_tables_are_not():
     assert within_width(word) == word
 
 
+def test_text_behind_a_label_goes_on_below_its_own_beginning():
+    label = "  matched             "
+    lines = within_width(f"{label}{'row leads by a little ' * 6}".rstrip()).split("\n")
+    assert max(map(len, lines)) <= 80
+    assert lines[0].startswith(f"{label}row")
+    assert len(lines) > 1
+    for line in lines[1:]:
+        assert line[: len(label)].strip() == ""
+        assert line[len(label)] != " "
+
+
 def test_a_long_value_of_a_field_goes_on_below_itself():
     lines = field_lines({"licence": "words " * 30, "n": 1}).split("\n")
     assert max(map(len, lines)) <= 80
