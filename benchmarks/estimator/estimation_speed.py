@@ -140,6 +140,7 @@ def make_text(path: Path, count: int) -> Path:
     """The benchmark text of so many words; kept for the next run."""
     if not path.exists():
         words, ids, starts = base_text()
+        path.parent.mkdir(parents=True, exist_ok=True)
         temporary = path.with_suffix(".part")
         with temporary.open("w", encoding="utf-8") as out:
             for line in lines_of(words, ids, starts, count):
