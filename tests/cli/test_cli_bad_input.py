@@ -9,7 +9,6 @@ from command_line import done, refused
 from invented_touches import invented_log
 
 import nearkey as nk
-from nearkey.errors import NearkeyError
 
 QWERTY = nk.Layout.named("qwerty")
 BINARY = bytes(range(256)) * 4
@@ -377,11 +376,7 @@ def test_what_a_plan_names_is_checked_under_its_own_name(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def pack_folder(tmp_path_factory):
-    try:
-        english = nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+def pack_folder(english, tmp_path_factory):
     folder = tmp_path_factory.mktemp("pack") / "en"
     shutil.copytree(english.folder, folder)
     return folder

@@ -9,7 +9,6 @@ from command_line import done, listing, refused, strict_json
 from invented_touches import invented_log
 
 import nearkey as nk
-from nearkey.errors import NearkeyError
 from nearkey.simulate.rank_plan import RankPlan
 from nearkey.text_table import within_width
 
@@ -45,14 +44,7 @@ title = "Two grids and 26 keys"
 QWERTY = nk.Layout.named("qwerty")
 NAMES = {"qwerty", "qwerty-3x2-s01", "qwerty-3x2-s02"}
 FEW = ("--words", 200, "--no-report")
-
-
-@pytest.fixture(scope="module", autouse=True)
-def english():
-    try:
-        return nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+pytestmark = pytest.mark.usefixtures("english")
 
 
 @pytest.fixture

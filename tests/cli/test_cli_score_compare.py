@@ -8,19 +8,10 @@ import sys
 import pytest
 from click.testing import CliRunner
 
-import nearkey as nk
 from nearkey.commands.score_command import compare_command, score_command
 from nearkey.errors import NearkeyError
 
 NOTES = "\n".join(["bring the long staff to the gate", "peg seven is near the road"] * 5)
-
-
-@pytest.fixture(scope="module")
-def english():
-    try:
-        nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
 
 
 def run(command, *arguments):

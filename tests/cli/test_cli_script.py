@@ -15,7 +15,6 @@ import pytest
 from command_line import strict_json
 
 import nearkey as nk
-from nearkey.errors import NearkeyError
 
 NEARKEY = Path(sys.executable).with_name("nearkey")
 PLAN = """
@@ -36,11 +35,7 @@ pytestmark = pytest.mark.skipif(not NEARKEY.exists(), reason="nearkey is not ins
 
 
 @pytest.fixture
-def plan(tmp_path):
-    try:
-        nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+def plan(english, tmp_path):
     path = tmp_path / "plan.toml"
     path.write_text(PLAN)
     return path

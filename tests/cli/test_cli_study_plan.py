@@ -158,14 +158,7 @@ def typed(planned: Path, keys: str, *options: object):
     return CliRunner().invoke(cli, [str(a) for a in (*arguments, *options)], input=keys)
 
 
-def test_a_sitting_in_the_terminal(planned):
-    from nearkey.errors import NearkeyError
-    from nearkey.language import load_pack
-
-    try:
-        load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+def test_a_sitting_in_the_terminal(english, planned):
     phrases = StudyPlan.read(planned).of("p1")[0].phrases
     assert "left; the same command goes on" in typed(planned, "see", "--origin", "invented").output
     keys = "".join(f"{phrase} \r" for phrase in phrases)

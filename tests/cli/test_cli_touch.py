@@ -9,7 +9,6 @@ from invented_touches import invented_log
 from matplotlib.image import imread
 
 import nearkey as nk
-from nearkey.errors import NearkeyError
 from nearkey.text_table import within_width
 from nearkey.touch import TouchLog, concat, default_models, touch_families, touch_family
 
@@ -147,11 +146,7 @@ def test_compare_prints_a_row_a_model_and_draws(log, tmp_path):
     assert "use one of 'nearest-key', " in refused(tmp_path, *compare, "--baseline", "magic")
 
 
-def test_compare_decodes_words_with_a_pack(tmp_path):
-    try:
-        nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+def test_compare_decodes_words_with_a_pack(english, tmp_path):
     log = tmp_path / "log.jsonl"
     invented_log(PAD, people=2, each=6).write(log)
     compare = ("touch", "compare", log, *ON_PAD, "--pack", "en", "--words", 30, "--json")

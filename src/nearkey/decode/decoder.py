@@ -167,7 +167,7 @@ class Decoder:
         if len(touches) == 0:
             return []
         # Not by `words`, which would check everything again: a tenth of what a word takes.
-        return search.words_led(
+        return search.words(
             touches,
             None if context is None else self.state(context),
             k,
@@ -193,7 +193,7 @@ class Decoder:
             candidate_count(k, "decode"),
             penalties=search.unfinished if completions else search.finished,
             personal=personal,
-        )
+        )[0]
 
     def touch_scores(
         self, points: ArrayLike | Touches

@@ -90,9 +90,7 @@ class LiveList:
                 if len({c.text for c in others}) == k:
                     floor = max(floor, others[-1].log_prob)
                 penalties = penalties.above(floor)
-        found, finished = search.words_led(
-            touches, state, k, penalties=penalties, personal=personal
-        )
+        found, finished = search.words(touches, state, k, penalties=penalties, personal=personal)
         if symbol is not None:
             found = _mixed(found, others)
         else:
@@ -119,7 +117,9 @@ class LiveList:
         """The next words, but for offensive ones: none was touched."""
         search, asked = self._search, k
         while True:
-            found = search.words(nothing, state, asked, penalties=self._finished, personal=personal)
+            found, _ = search.words(
+                nothing, state, asked, penalties=self._finished, personal=personal
+            )
             shown = [c for c in found if c.index not in search.parts.offensive]
             if len(shown) >= k or len(found) < asked:
                 return shown[:k]
@@ -171,7 +171,7 @@ class LiveList:
         most = max(map(density, self.punctuation.possible(written)))
         asked = k + _SPARE
         while True:
-            words = self._search.words(
+            words, _ = self._search.words(
                 word_touches, state, asked, penalties=self._finished, personal=personal
             )
             out = [c for word in words for c in self._with_marks(word, written, density)]

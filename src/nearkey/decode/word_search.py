@@ -168,21 +168,10 @@ class WordSearch:
         *,
         penalties: _kernel.Penalties,
         personal: PersonalWords | None = None,
-    ) -> list[Candidate]:
-        """The k best words, best first; no touches give predictions. None is no context."""
-        return self.words_led(touches, state, k, penalties=penalties, personal=personal)[0]
-
-    def words_led(
-        self,
-        touches: Touches,
-        state: State | None,
-        k: int,
-        *,
-        penalties: _kernel.Penalties,
-        personal: PersonalWords | None = None,
     ) -> tuple[list[Candidate], Candidate | None]:
-        """As `words`; and where the first is unfinished, the best finished one, which may take its place: None
-        where no finished one comes within the lead that `penalties` name."""
+        """The k best words, best first; no touches give predictions, and None as a state is no context. And where the
+        first is unfinished, the best finished one, which may take its place: None where no finished one comes within
+        the lead that `penalties` name."""
         by_table = self.by_table and state is not None
         searcher = self.contextual if by_table else self.plain
         context: State = state if by_table else ()

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 import nearkey as nk
-from nearkey.errors import NearkeyError
 from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
 from nearkey.simulate.trial import type_workload
@@ -18,14 +17,6 @@ from nearkey.touch import GaussianTouch, StudentTouch
 
 pytestmark = pytest.mark.reference
 EXAMPLE = Path(__file__).parents[3] / "benchmarks" / "line_protocol" / "example.mjs"
-
-
-@pytest.fixture(scope="module")
-def english():
-    try:
-        return nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
 
 
 def with_heavy_tails(layout, gaussian):

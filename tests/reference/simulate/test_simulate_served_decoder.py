@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 
 import nearkey as nk
-from nearkey.errors import NearkeyError
 from nearkey.simulate import Corpus
 from nearkey.simulate.decoders import OutsideDecoder
 
@@ -23,14 +22,6 @@ NOTES = Corpus.of(
         "the second point reads 12 over the mark",
     ],
 )
-
-
-@pytest.fixture(scope="module")
-def english():
-    try:
-        return nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
 
 
 def layouts() -> dict[str, nk.Layout]:

@@ -11,7 +11,7 @@ import pytest
 from rapidfuzz.distance import Levenshtein
 
 import nearkey as nk
-from nearkey.errors import NearkeyError, PlanError
+from nearkey.errors import PlanError
 from nearkey.session import Session, SessionLog
 from nearkey.simulate.session_typist import SessionTypist, TypistParameters
 from nearkey.study import StudyLog, StudyLogRecorder, StudyLogWriter, measures
@@ -26,14 +26,6 @@ PHRASES = [
     "don't move the tripod before noon",
     "the old datum stands by the road",
 ]
-
-
-@pytest.fixture(scope="module")
-def english():
-    try:
-        return nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
 
 
 def pad(name):

@@ -6,20 +6,14 @@ decoder that knows the hand shows no such gap; one that believes in less spread 
 
 from __future__ import annotations
 
-import pytest
-
 import nearkey as nk
-from nearkey.errors import NearkeyError
 from nearkey.simulate import noise_curves
 
 PAD = nk.Layout.named("qwerty").fitted(18, 12)
 
 
-def test_eleven_points_of_the_trade_come_from_a_decoder_that_believes_in_too_little_spread():
-    try:
-        pack = nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+def test_eleven_points_of_the_trade_come_from_a_decoder_that_believes_in_too_little_spread(english):
+    pack = english
     grids = nk.grid_layouts(nk.Layout.named("qwerty"), rows=2, columns=3, width_mm=18, height_mm=12)
     grid = list(grids)[13]
     curves = noise_curves(

@@ -8,9 +8,6 @@ from pathlib import Path
 
 import pytest
 
-import nearkey as nk
-from nearkey.errors import NearkeyError
-
 sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
 
 import make_results
@@ -42,14 +39,6 @@ def test_text_the_pack_may_have_seen_is_only_used_in_its_held_out_part():
         for name, text in texts.items():
             if text.file and not text.held_out:
                 assert text.file == "en_ewt_eval", f"{language}.{name}"
-
-
-@pytest.fixture
-def english():
-    try:
-        return nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
 
 
 @pytest.fixture

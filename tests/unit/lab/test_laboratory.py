@@ -68,6 +68,16 @@ def type_phrase(device, clock, layout=None):
     device.say("press", action="done", n=device.n)
 
 
+def to_the_questions(device):
+    """Phrases are given up until the lab asks about the work."""
+    while device.scene["step"] != "workload":
+        if device.scene["step"] == "phrase":
+            device.n += 1
+            device.say("press", action="done", n=device.n)
+        else:
+            device.say("next")
+
+
 def test_calibration_goes_from_targets_to_a_log_and_a_fitted_model(lab):
     device = Device(lab, device="tablet", pixels_per_mm=5.5, calibrated=True)
     device.say(
@@ -229,17 +239,9 @@ def test_the_work_is_asked_about_after_each_condition_and_kept(tmp_path, pack, c
     ratings = {scale.name: 5.0 * i for i, scale in enumerate(WORKLOAD_SCALES)}
     chosen = [pair[0] for pair in WORKLOAD_PAIRS] if weighted else []
 
-    def to_the_questions():
-        while device.scene["step"] != "workload":
-            if device.scene["step"] == "phrase":
-                device.n += 1
-                device.say("press", action="done", n=device.n)
-            else:
-                device.say("next")
-
     assert "not asked" in device.say("workload", ratings=ratings)[0]["problem"]
     device.say("start", activity="study", participant="p1")
-    to_the_questions()
+    to_the_questions(device)
     assert first in device.scene["title"]
     assert [scale[0] for scale in device.scene["workload"]["scales"]] == list(ratings)
     assert len(device.scene["workload"]["pairs"]) == len(chosen)
@@ -263,7 +265,7 @@ def test_the_work_is_asked_about_after_each_condition_and_kept(tmp_path, pack, c
     assert device.scene["step"] == "workload"
     device.say("workload", ratings=ratings, chosen=chosen)
     assert device.scene["step"] == "rest"
-    to_the_questions()
+    to_the_questions(device)
     assert second in device.scene["title"]
     device.say("next")  # rather not say
     assert device.scene["step"] == "end"
@@ -281,12 +283,7 @@ def test_a_phrase_left_open_goes_on_though_a_question_was_declined(tmp_path, pac
     lab = lab_in(tmp_path, pack, clock=clock, text=text)
     device = Device(lab)
     device.say("start", activity="study", participant="p1")
-    while device.scene["step"] != "workload":
-        if device.scene["step"] == "phrase":
-            device.n += 1
-            device.say("press", action="done", n=device.n)
-        else:
-            device.say("next")
+    to_the_questions(device)
     while device.scene["step"] != "phrase":  # rather not say, the rest, ready
         device.say("next")
     device.touch(3, 3)

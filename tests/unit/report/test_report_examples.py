@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 
 import nearkey as nk
-from nearkey.errors import PackError
 from nearkey.simulate.rank_plan import RankPlan
 
 EXAMPLES = Path(__file__).parents[3] / "examples"
@@ -79,11 +78,7 @@ def test_plans_load_and_find_a_model_for_every_layout(calibration, plan, layouts
         assert loaded.touch_for(layout).key_ids == layout.key_ids
 
 
-def test_the_demo_runs_from_end_to_end(tmp_path):
-    try:
-        nk.load_pack("en")
-    except PackError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+def test_the_demo_runs_from_end_to_end(english, tmp_path):
     done = subprocess.run(
         [sys.executable, EXAMPLES / "demo.py", "--out", tmp_path / "out", "--words", "200"],
         capture_output=True,

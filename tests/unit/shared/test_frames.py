@@ -46,12 +46,9 @@ def test_results_become_frames_and_arrow_tables():
     assert len(repr(comparison)) < 200
 
 
-def test_a_ranking_is_short_in_print_and_flat_in_a_frame():
+def test_a_ranking_is_short_in_print_and_flat_in_a_frame(english):
     pytest.importorskip("pandas")
-    try:
-        pack = nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+    pack = english
     grids = list(nk.grid_layouts(PAD, rows=2, columns=3, limit=2))
     result = nk.rank_layouts(
         grids,

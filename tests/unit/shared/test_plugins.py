@@ -121,11 +121,7 @@ def test_load_touch_restores_a_third_partys_kind(installed, tmp_path):
         nk.load_touch(path)
 
 
-def test_the_command_line_finds_models_and_decoders_by_name(installed, tmp_path):
-    try:
-        nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+def test_the_command_line_finds_models_and_decoders_by_name(english, installed, tmp_path):
     on = ("score", "qwerty", "--fit-mm", 24, 12, "--words", 60, "--compare-words", 60)
     found = done(*on, "--touch", "circles", "--decoder", "only-the", "--json")
     (score,) = strict_json(found.stdout)

@@ -13,19 +13,12 @@ from pathlib import Path
 import pytest
 from pages import run_shell
 
-import nearkey as nk
-from nearkey.errors import NearkeyError
-
 NUMBER = re.compile(r"[-+]?\d+\.\d+")
 PAGE = Path(__file__).parents[3] / "docs" / "benchmarking.md"
 
 
-def test_the_page_runs_as_printed(tmp_path, monkeypatch):
+def test_the_page_runs_as_printed(english, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    try:
-        nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
     text = PAGE.read_text(encoding="utf-8")
     blocks = re.findall(r"```(python|sh)\n(.*?)```(?:\n\n```text\n(.*?)```)?", text, re.DOTALL)
     assert [kind for kind, _, _ in blocks].count("python") == 5

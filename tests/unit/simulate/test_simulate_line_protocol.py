@@ -98,11 +98,7 @@ def test_the_language_model_answers_in_context_word_by_word_and_as_a_whole(built
     assert total == pytest.approx(1.0, abs=0.05)  # what is missing: numbers and the sentence's end
 
 
-def test_a_network_mixed_in_is_what_a_decoder_is_told():
-    try:
-        english = nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+def test_a_network_mixed_in_is_what_a_decoder_is_told(english):
     text, words = "bring the long", ["staff", "the", "zzyzx"]
     told = language_reply(english, AskedWords(text, words)).log_probs
     mixed, table = english.language_model, english.ngram_model
@@ -264,7 +260,7 @@ def test_what_a_decoder_said_last_stands_in_every_refusal(tmp_path):
         assert "\n" not in str(caught.value)
 
 
-def test_a_decoder_that_is_given_up_ends_the_command_with_an_error(tmp_path):
+def test_a_decoder_that_is_given_up_ends_the_command_with_an_error(english, tmp_path):
     """It answers the first question, then dies at each: figures are printed, and the command fails."""
     path = tmp_path / "decoder.py"
     path.write_text(
@@ -272,10 +268,6 @@ def test_a_decoder_that_is_given_up_ends_the_command_with_an_error(tmp_path):
         "if q['id'] == 0: say(type='answer', id=0, texts=['a']); sys.stdin.readline()\n"
         "sys.exit('out of memory')\n"
     )
-    try:
-        nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
     found = run(
         "score", "qwerty", "--spread-mm", 1, "--words", 20, "--compare-words", 20,
         "--decoder", f"mine={sys.executable} {path}",

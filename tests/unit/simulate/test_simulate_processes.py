@@ -18,14 +18,6 @@ NOTES = ["the pegs are in by the east gate", "we measured the wall again"]
 
 
 @pytest.fixture(scope="module")
-def english():
-    try:
-        return nk.load_pack("en")
-    except PackError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
-
-
-@pytest.fixture(scope="module")
 def pool():
     # Fresh interpreters: nothing is inherited, so that all that is needed must travel.
     with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as processes:

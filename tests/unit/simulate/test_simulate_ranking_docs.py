@@ -16,19 +16,13 @@ import msgspec
 import pytest
 from pages import run_shell
 
-import nearkey as nk
-from nearkey.errors import NearkeyError
 from nearkey.simulate import HandTraits, Selection, Speed, plan_file
 
 PAGE = Path(__file__).parents[3] / "docs" / "ranking.md"
 NUMBER = re.compile(r"[-+]?\d+\.\d+")
 
 
-def test_the_page_runs_as_printed(tmp_path, monkeypatch):
-    try:
-        nk.load_pack("en")
-    except NearkeyError as fault:
-        pytest.skip(f"the English pack is not here: {fault}")
+def test_the_page_runs_as_printed(english, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     blocks = re.findall(r"```(python|toml|text|sh)\n(.*?)```", PAGE.read_text("utf-8"), re.DOTALL)
     names: dict[str, Any] = {}
