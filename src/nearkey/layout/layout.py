@@ -17,8 +17,8 @@ from nearkey.layout.checks import check_layout, missing_letters
 from nearkey.layout.drawing import EllipseShape, layout_svg
 from nearkey.layout.geometry import FloatArray, IntArray, nearest_rectangle
 from nearkey.layout.key import Arrangement, default_label, letter_extent
-from nearkey.layout.spec import catalogue_text, spec_dict, spec_fields, spec_text
-from nearkey.schema import parse_toml, read_toml
+from nearkey.layout.spec import catalogue_spec, spec_dict, spec_fields, spec_text
+from nearkey.schema import read_toml
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,9 +85,7 @@ class Layout(Arrangement):
     @classmethod
     def named(cls, name: str) -> Layout:
         """A layout of the catalogue, by name; see `catalogue_names`."""
-        where = f"catalogue/{name}.toml"
-        data = parse_toml(catalogue_text(name), error=LayoutError, where=where)
-        return cls.from_dict(data, where=where)
+        return cls.from_dict(catalogue_spec(name), where=f"catalogue/{name}.toml")
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Layout:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
 from importlib.resources import files
 from typing import Any
@@ -109,8 +110,12 @@ def catalogue_names() -> tuple[str, ...]:
     return tuple(sorted(name.removesuffix(".toml") for name in specs))
 
 
-def catalogue_text(name: str) -> str:
-    """The spec file of a catalogue layout; LayoutError for a name it does not hold."""
+def catalogue_spec(name: str) -> dict[str, Any]:
+    """The spec of a catalogue layout; LayoutError for a name it does not hold.
+
+    Its file may give the letters of each of its `rows` in the place of the surface and the keys: one key of side 1 a
+    letter, the rows centred on one another.
+    """
     names = catalogue_names()
     if name not in names:
         raise LayoutError(
@@ -119,7 +124,24 @@ def catalogue_text(name: str) -> str:
             field="name",
             fix=f"use one of {', '.join(names)}, or Layout.load for a file",
         )
-    return (_FOLDER / f"{name}.toml").read_text(encoding="utf-8")
+    data = tomllib.loads((_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
+    rows = data.pop("rows", None)
+    if rows is not None:
+        width = max(map(len, rows))
+        data["surface"] = {"width": width, "height": len(rows)}
+        data["keys"] = [
+            {
+                "id": letter,
+                "letters": letter,
+                "x": x + (width - len(row)) / 2,
+                "y": y,
+                "w": 1,
+                "h": 1,
+            }
+            for y, row in enumerate(rows)
+            for x, letter in enumerate(row)
+        ]
+    return data
 
 
 def _plain(number: float) -> int | float:

@@ -79,8 +79,23 @@ def test_the_catalogue_is_canonical(tmp_path: Path) -> None:
         layout = Layout.named(name)
         assert layout.name == name
         layout.save(tmp_path / "out.toml")
-        assert (tmp_path / "out.toml").read_bytes() == (folder / f"{name}.toml").read_bytes()
-        assert Layout.load(folder / f"{name}.toml") == layout
+        assert Layout.load(tmp_path / "out.toml") == layout
+        assert (tmp_path / "out.toml").read_text("utf-8") == layout.to_toml()
+    keypad = folder / "e161.toml"
+    assert keypad.read_text("utf-8") == Layout.named("e161").to_toml()
+    assert Layout.load(keypad) == Layout.named("e161")
+
+
+def test_catalogue_layouts_given_by_rows_have_whole_specs() -> None:
+    spec = Layout.named("qwerty").to_dict()
+    assert list(spec) == ["name", "note", "unit_mm", "surface", "keys"]
+    assert (spec["unit_mm"], spec["surface"]) == (6, {"width": 10, "height": 3})
+    rows = {0: (0, "qwertyuiop"), 1: (0.5, "asdfghjkl"), 2: (1.5, "zxcvbnm")}
+    assert spec["keys"] == [
+        {"id": letter, "x": start + i, "y": y, "w": 1, "h": 1, "letters": letter}
+        for y, (start, row) in rows.items()
+        for i, letter in enumerate(row)
+    ]
 
 
 def test_comments_and_other_order_read_the_same(spec_file: Path, tmp_path: Path) -> None:
