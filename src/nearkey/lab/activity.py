@@ -7,10 +7,11 @@ it asks no clock, no file and no decoder.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import Protocol, Self
+from typing import ClassVar, Self
 
-from nearkey.lab.lab_messages import Button, WorkloadForm
+from nearkey.lab.lab_messages import Button, SceneReply
 from nearkey.study import BlockPlan
 
 
@@ -19,15 +20,6 @@ class OpenPads:
     """Empty pads are put up for these conditions."""
 
     conditions: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class KeepTouch:
-    """The touch goes into the touch log, meant for the key `target`; trial and order : its place."""
-
-    target: str
-    trial: int
-    order: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,52 +52,37 @@ class TakeRest:
     block: BlockPlan
 
 
-Deed = OpenPads | KeepTouch | FitTouches | OpenTrial | CloseTrial | TakeRest
+Deed = OpenPads | FitTouches | OpenTrial | CloseTrial | TakeRest
 
 
-@dataclass(frozen=True, slots=True)
-class ActivityStep:
-    """What every device shows of an activity now; see `SceneReply`."""
+class Activity(ABC):
+    """One of calibrate, try, study and replay. `kind` : its name on the wire."""
 
-    name: str
-    title: str
-    lines: tuple[str, ...] = ()
-    target: str = ""
-    phrase: str = ""
-    done: int = 0
-    total: int = 0
-    rest_s: float = 0.0
-    takes_touches: bool = False
-    workload: WorkloadForm | None = None
-    buttons: tuple[Button, ...] = ()
+    __slots__ = ()
 
-
-class Activity(Protocol):
-    """One of calibrate, try, study and replay."""
-
-    @property
-    def kind(self) -> str:
-        """Its name on the wire."""
-
-    @property
-    def step(self) -> ActivityStep:
-        """What is to be shown."""
+    kind: ClassVar[str]
 
     @property
     def types(self) -> bool:
         """Whether touches go to the decoder now."""
+        return False
+
+    @property
+    @abstractmethod
+    def scene(self) -> SceneReply:
+        """What is to be shown, but for the pads and how they are shown."""
 
     def begin(self) -> tuple[Self, tuple[Deed, ...]]:
         """What is to be done before the first step."""
+        return self, ()
 
-    def touched(self) -> tuple[Self, tuple[Deed, ...]]:
-        """After a touch that does not type."""
-
+    @abstractmethod
     def go_on(self) -> tuple[Self, tuple[Deed, ...]]:
         """After "next"."""
 
     def leave(self) -> tuple[Deed, ...]:
         """What is to be done when the activity is left here."""
+        return ()
 
 
 def button(label: str, kind: str, **fields: object) -> Button:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Self
 
 import numpy as np
 
-from nearkey.lab.activity import ActivityStep, Deed, FitTouches, KeepTouch, OpenPads, button
+from nearkey.lab.activity import Activity, Deed, FitTouches, OpenPads, button
+from nearkey.lab.lab_messages import SceneReply
 
 
 def balanced_targets(key_ids: Sequence[str], each: int, seed: int) -> tuple[str, ...]:
@@ -28,7 +30,7 @@ def balanced_targets(key_ids: Sequence[str], each: int, seed: int) -> tuple[str,
 
 
 @dataclass(frozen=True, slots=True)
-class CalibrateActivity:
+class CalibrateActivity(Activity):
     """Prompted targets.
 
     condition : whose keys. targets : key ids in order. labels : what is drawn on each key. at : the next target.
@@ -43,12 +45,11 @@ class CalibrateActivity:
     result: tuple[str, ...] = ()
 
     kind = "calibrate"
-    types = False
 
     @property
-    def step(self) -> ActivityStep:
-        """What is to be shown."""
-        total = len(self.targets)
+    def scene(self) -> SceneReply:
+        """What to do, the key to touch, or what was found."""
+        scene = partial(SceneReply, activity="calibrate", step=self.state, total=len(self.targets))
         if self.state == "ready":
             lines: tuple[str, ...] = (
                 "A key is named, or marked on the pad. Touch it, at the pace you would type, and go on to the next.",
@@ -56,27 +57,15 @@ class CalibrateActivity:
             )
             if self.at:
                 lines = (f"{self.at} touches are kept from before.", *lines)
-            return ActivityStep(
-                "ready",
-                "Calibration",
-                lines,
-                done=self.at,
-                total=total,
-                buttons=(button("Begin", "next"),),
-            )
+            start = (button("Begin", "next"),)
+            return scene(title="Calibration", lines=lines, done=self.at, buttons=start)
         if self.state == "target":
             target = self.targets[self.at]
-            return ActivityStep(
-                "target",
-                f"Touch {self.labels[target]}",
-                target=target,
-                done=self.at,
-                total=total,
-                takes_touches=True,
-            )
+            title = f"Touch {self.labels[target]}"
+            return scene(title=title, target=target, done=self.at, takes_touches=True)
         again = (button("Once more", "next"), button("Finish", "leave"))
-        return ActivityStep(
-            "fitted", "Calibration done", self.result, done=total, total=total, buttons=again
+        return scene(
+            title="Calibration done", lines=self.result, done=len(self.targets), buttons=again
         )
 
     def begin(self) -> tuple[Self, tuple[Deed, ...]]:
@@ -84,13 +73,11 @@ class CalibrateActivity:
         return self, (OpenPads((self.condition,)),)
 
     def touched(self) -> tuple[Self, tuple[Deed, ...]]:
-        """A touch is kept under the present target."""
-        if self.state != "target":
-            return self, ()
-        kept = KeepTouch(self.targets[self.at], 0, self.at)
-        if self.at + 1 < len(self.targets):
-            return replace(self, at=self.at + 1), (kept,)
-        return replace(self, at=self.at + 1, state="fitted"), (kept, FitTouches(self.condition))
+        """The present target was touched."""
+        on = replace(self, at=self.at + 1)
+        if on.at < len(self.targets):
+            return on, ()
+        return replace(on, state="fitted"), (FitTouches(self.condition),)
 
     def go_on(self) -> tuple[Self, tuple[Deed, ...]]:
         """Begins, or begins another round of all targets."""
@@ -103,7 +90,3 @@ class CalibrateActivity:
     def with_result(self, lines: tuple[str, ...]) -> Self:
         """With what is said of the fitted model."""
         return replace(self, result=lines)
-
-    def leave(self) -> tuple[Deed, ...]:
-        """Nothing: touches are kept as they come."""
-        return ()

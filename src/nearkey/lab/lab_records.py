@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from nearkey.closing import Closable
-from nearkey.lab.activity import KeepTouch, OpenTrial
+from nearkey.lab.activity import OpenTrial
 from nearkey.lab.lab_folder import LabFolder
 from nearkey.lab.lab_messages import HelloRequest, PressRequest, TouchRequest
 from nearkey.lab.lab_models import LabModels
@@ -108,10 +108,10 @@ class LabRecords(Closable):
         self._from(max((row["time_s"] or 0.0 for row in self.touches.rows), default=0.0))
 
     def keep(
-        self, deed: KeepTouch, touch: TouchRequest, at: tuple[float, float], t: float,
-        *, hello: HelloRequest, client: str, total: int, shown: PadTable,
+        self, touch: TouchRequest, at: tuple[float, float], t: float,
+        *, target: str, order: int, total: int, hello: HelloRequest, client: str, shown: PadTable,
     ) -> None:  # fmt: skip
-        """A calibration touch at a place in mm, of `total` in a round."""
+        """A calibration touch at a place in mm, meant for the key `target`: number `order` of `total` in a round."""
         assert self.touches is not None
         told = {
             name: getattr(touch, name)
@@ -121,12 +121,12 @@ class LabRecords(Closable):
             {
                 "participant": self.participant,
                 "session": str(len(self.touches.rows) // total + 1),
-                "trial": deed.trial,
-                "order": deed.order,
+                "trial": 0,
+                "order": order,
                 "time_s": t,
                 "x": at[0],
                 "y": at[1],
-                "target": deed.target,
+                "target": target,
                 **_told_of(hello),
                 "device": hello.device or hello.role,
                 **_told_of_view(shown),

@@ -17,10 +17,10 @@ from nearkey.lab.activity import (
     CloseTrial,
     Deed,
     FitTouches,
-    KeepTouch,
     OpenPads,
     OpenTrial,
     TakeRest,
+    button,
 )
 from nearkey.lab.apparatus import Apparatus
 from nearkey.lab.calibrate_activity import CalibrateActivity
@@ -58,7 +58,6 @@ from nearkey.lab.lab_messages import (
 from nearkey.lab.lab_models import LabModels, drawn_pad
 from nearkey.lab.lab_plan import CAUTIONS, LabCondition, LabPlan, PadTable
 from nearkey.lab.lab_records import LabRecords
-from nearkey.lab.lab_scene import scene_of
 from nearkey.lab.replay_activity import ReplayActivity
 from nearkey.lab.starting import activity_for
 from nearkey.lab.strokes import stroke_action
@@ -283,7 +282,7 @@ class Laboratory:
                 fix="say hello again to make this one the pad",
             )
         (x, y), end = self.apparatus.place(serial, touch)
-        takes = self.activity is not None and self.activity.step.takes_touches
+        takes = self.activity is not None and self.activity.scene.takes_touches
         if self._answered(serial, touch.n, takes, x=x, y=y) or self.activity is None:
             return
         t, jumped = self._moment(serial, touch.t_ms)
@@ -293,21 +292,16 @@ class Laboratory:
         if not self.activity.types:
             self._keep(serial, touch, (x, y), t)
             return
-        pad = self._pad(touch.pad)
-        layout = self._conditions[touch.pad].layout
+        pad, mm = self._pad(touch.pad), self._conditions[touch.pad].layout.unit_mm
         action = stroke_action(self.plan.strokes, (x, y), end)
         key = ""
         if action is None:
-            extra |= {"x": x / layout.unit_mm, "y": y / layout.unit_mm}
-            changed = pad.tap(x / layout.unit_mm, y / layout.unit_mm, t, extra)
-            key = pad.key_at(x / layout.unit_mm, y / layout.unit_mm)
-        elif action == "done":
-            changed = True
+            place = {"x": x / mm, "y": y / mm}
+            changed = pad.tap(**place, t=t, extra=extra | place)
+            key = pad.key_at(**place)
         else:
             changed = pad.press(action, 0, t, {**extra, "action": action})
-        self._typed(serial, touch.n, touch.pad, action or "tap", changed, began, x=x, y=y, key=key)
-        if action == "done":
-            self._go_on()
+        self._typed(serial, touch, action or "tap", changed, began, x=x, y=y, key=key)
 
     def _pressed(self, serial: int, press: PressRequest) -> None:
         began = self._clock()
@@ -315,12 +309,9 @@ class Laboratory:
         if self._answered(serial, press.n, self.activity is not None and self.activity.types):
             return
         t, _ = self._moment(serial, press.t_ms)
-        pad = self._pad(press.pad)
         extra = self._records.told_of_press(press, client.name)
-        changed = press.action == "done" or pad.press(press.action, press.rank, t, extra)
-        self._typed(serial, press.n, press.pad, press.action, changed, began)
-        if press.action == "done":
-            self._go_on()
+        changed = self._pad(press.pad).press(press.action, press.rank, t, extra)
+        self._typed(serial, press, press.action, changed, began)
 
     def _answered(
         self, serial: int, n: int, takes: bool, *, x: float | None = None, y: float | None = None
@@ -349,10 +340,11 @@ class Laboratory:
         return self._records.tick(t), jumped
 
     def _typed(
-        self, serial: int, n: int, place: int, action: str, changed: bool, began: float,
+        self, serial: int, request: TouchRequest | PressRequest, action: str, changed: bool, began: float,
         *, x: float | None = None, y: float | None = None, key: str = "",
     ) -> None:  # fmt: skip
-        pad = self._pads[place]
+        """What a touch or button led to: told, and where it ends the phrase, the study goes on."""
+        pad, n = self._pads[request.pad], request.n
         name = self.apparatus.clients[serial].name
         self.apparatus = self.apparatus.taken(name, n)
         candidates = pad.candidates
@@ -363,7 +355,7 @@ class Laboratory:
             TypedReply(
                 n=n,
                 client=name,
-                pad=place,
+                pad=request.pad,
                 action=action,
                 text=pad.text,
                 candidates=candidates,
@@ -378,6 +370,8 @@ class Laboratory:
         # A sensor has no page that says what it painted.
         if self.apparatus.clients[serial].hello.role == "sensor":
             self._log_list(name, n, candidates)
+        if action == "done":
+            self._go_on()
 
     def _log_list(self, client: str, n: int, words: tuple[str, ...], **told: float) -> None:
         """The words offered after touch `n`, at the time of that touch, for a log's clock may not go back."""
@@ -404,22 +398,19 @@ class Laboratory:
         t: float,
     ) -> None:
         """A calibration touch: kept, then answered, then the next target."""
-        assert self.activity is not None
-        target = self.activity.step.target
-        moved, deeds = self.activity.touched()
-        client = self.apparatus.clients[serial]
-        for deed in deeds:
-            if isinstance(deed, KeepTouch):
-                self._records.keep(
-                    deed, touch, at, t, hello=client.hello, client=client.name,
-                    total=self.activity.step.total, shown=self._view,
-                )  # fmt: skip
+        calibration = self.activity
+        assert isinstance(calibration, CalibrateActivity)
+        target, client = calibration.targets[calibration.at], self.apparatus.clients[serial]
+        self._records.keep(
+            touch, at, t, target=target, order=calibration.at, total=len(calibration.targets),
+            hello=client.hello, client=client.name, shown=self._view,
+        )  # fmt: skip
         self.apparatus = self.apparatus.taken(client.name, touch.n)
         self._tell(
             AckReply(n=touch.n, client=client.name, kept=True, x=at[0], y=at[1], target=target)
         )
-        self.activity = moved
-        self._carry_out(tuple(deed for deed in deeds if not isinstance(deed, KeepTouch)))
+        self.activity, deeds = calibration.touched()
+        self._carry_out(deeds)
         self._tell(self.scene())
 
     # ---- activities ----
@@ -536,9 +527,19 @@ class Laboratory:
         return self._show
 
     def scene(self) -> SceneReply:
-        """What every device shows now."""
-        participant = self._records.participant
-        return scene_of(self.activity, self.plan.name, participant, self._view, self._drawn())
+        """What every device shows now: the activity's step, the pads, and how they are shown."""
+        view = msgspec.structs.asdict(self._view)
+        if self.activity is None:
+            lines = ("Choose what to do.",)
+            return SceneReply(activity="", step="choose", title=self.plan.name, lines=lines, **view)
+        step = self.activity.scene
+        return msgspec.structs.replace(
+            step,
+            participant=self._records.participant,
+            pads=self._drawn(),
+            buttons=step.buttons or (button("Stop", "leave"),),
+            **view,
+        )
 
     def _drawn(self) -> tuple[DrawnPad, ...]:
         if isinstance(self.activity, ReplayActivity):

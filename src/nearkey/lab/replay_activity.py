@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Self
 
-from nearkey.lab.activity import ActivityStep, Deed, button
+from nearkey.lab.activity import Activity, Deed, button
+from nearkey.lab.lab_messages import SceneReply
 from nearkey.layout import Layout
 from nearkey.study import StudyLog
 from nearkey.study.study_records import (
@@ -18,7 +19,7 @@ from nearkey.study.study_records import (
 
 
 @dataclass(frozen=True, slots=True)
-class ReplayActivity:
+class ReplayActivity(Activity):
     """name : of the log. log : it. layout : what it was typed on, where that is known. at : the event shown, from 0."""
 
     name: str
@@ -27,21 +28,22 @@ class ReplayActivity:
     at: int = 0
 
     kind = "replay"
-    types = False
 
     @property
-    def step(self) -> ActivityStep:
-        """What is to be shown."""
+    def scene(self) -> SceneReply:
+        """The event, and how things stood after it."""
         header = self.log.header
         lines = (f"{header.participant}, {header.condition}, {header.origin} data",)
-        return ActivityStep(
-            "event",
-            self.name,
-            lines,
+        return SceneReply(
+            activity="replay",
+            step="event",
+            title=self.name,
+            lines=lines,
             phrase=self.phrase,
             done=self.at + 1,
             total=len(self.log.events),
             buttons=(button("Finish", "leave"),),
+            replay=self.shown,
         )
 
     @property
@@ -86,14 +88,6 @@ class ReplayActivity:
             "next_s": None if last else max(0.0, events[self.at + 1].t - now.t),
         }
 
-    def begin(self) -> tuple[Self, tuple[Deed, ...]]:
-        """Nothing."""
-        return self, ()
-
-    def touched(self) -> tuple[Self, tuple[Deed, ...]]:
-        """Nothing: the log is not changed."""
-        return self, ()
-
     def go_on(self) -> tuple[Self, tuple[Deed, ...]]:
         """The next event; the last one stays."""
         return self.seek(self.at + 1), ()
@@ -101,7 +95,3 @@ class ReplayActivity:
     def seek(self, at: int) -> Self:
         """Go to an event; past the end, to the last."""
         return replace(self, at=min(at, len(self.log.events) - 1))
-
-    def leave(self) -> tuple[Deed, ...]:
-        """Nothing."""
-        return ()

@@ -8,7 +8,7 @@ from functools import partial
 from typing import Self
 
 from nearkey.lab.activity import (
-    ActivityStep,
+    Activity,
     CloseTrial,
     Deed,
     OpenPads,
@@ -16,7 +16,7 @@ from nearkey.lab.activity import (
     TakeRest,
     button,
 )
-from nearkey.lab.lab_messages import WorkloadForm
+from nearkey.lab.lab_messages import SceneReply, WorkloadForm
 from nearkey.lab.lab_plan import CAUTIONS, WorkloadKind
 from nearkey.study import WORKLOAD_PAIRS, WORKLOAD_SCALES, BlockPlan
 
@@ -34,7 +34,7 @@ def first_open(blocks: tuple[BlockPlan, ...], done: Set[TrialPlace]) -> TrialPla
 
 
 @dataclass(frozen=True, slots=True)
-class StudyActivity:
+class StudyActivity(Activity):
     """A participant's way through the plan.
 
     blocks : of the participant, in order. done : trials that are. consent : the text to agree to. state : "consent",
@@ -79,41 +79,38 @@ class StudyActivity:
         return self.state == "phrase"
 
     @property
-    def step(self) -> ActivityStep:
-        """What is to be shown."""
+    def scene(self) -> SceneReply:
+        """What to agree to, to read, to type or to answer."""
         block, place = self.block, self.place
         total = sum(len(each.phrases) for each in self.blocks)
-        step = partial(ActivityStep, done=len(self.done), total=total)
+        scene = partial(SceneReply, activity="study", done=len(self.done), total=total)
         leave = button("Stop", "leave")
         if self.state == "workload" and self.due is not None:
             pairs = WORKLOAD_PAIRS if self.workload == "weighted" else ()
-            return step(
-                "workload",
-                f"The work with {self.due}",
-                ("Think of all the phrases you typed with it.",),
+            return scene(
+                step="workload",
+                title=f"The work with {self.due}",
+                lines=("Think of all the phrases you typed with it.",),
                 workload=WorkloadForm(scales=WORKLOAD_SCALES, pairs=pairs),
                 buttons=(button("Rather not say", "next"), leave),
             )
         if block is None or place is None:
             thanks = ("That was the last phrase. Thank you.",)
-            return step("end", "The end", thanks, buttons=(button("Finish", "leave"),))
+            finish = (button("Finish", "leave"),)
+            return scene(step="end", title="The end", lines=thanks, buttons=finish)
         name = f"{block.condition}, " + ("practice" if block.practice else f"block {block.block}")
+        scene = partial(scene, step=self.state)
         match self.state:
             case "consent":
-                agree = button("I agree", "next")
-                return step("consent", "Before we begin", (self.consent,), buttons=(agree, leave))
+                agree = (button("I agree", "next"), leave)
+                return scene(title="Before we begin", lines=(self.consent,), buttons=agree)
             case "cautions":
-                read = button("I have read this", "next")
-                return step("cautions", "Please mind", CAUTIONS, buttons=(read, leave))
+                read = (button("I have read this", "next"), leave)
+                return scene(title="Please mind", lines=CAUTIONS, buttons=read)
             case "rest":
                 advice = (f"Next: {name}. Rest hand and eyes, longer if you like.",)
-                return step(
-                    "rest",
-                    "Rest",
-                    advice,
-                    rest_s=block.rest_s,
-                    buttons=(button("Go on", "next"), leave),
-                )
+                on = (button("Go on", "next"), leave)
+                return scene(title="Rest", lines=advice, rest_s=block.rest_s, buttons=on)
             case "ready":
                 lines = (
                     f"{len(block.phrases)} phrases. Read each, then type it quickly and accurately.",
@@ -122,10 +119,9 @@ class StudyActivity:
                 if place[1] > 1:
                     lines = (f"We go on at phrase {place[1]} of {len(block.phrases)}.", *lines[1:])
                 start = (button("Start", "next"), leave)
-                return step("ready", name, lines, buttons=start)
-        return step(
-            "phrase",
-            name,
+                return scene(title=name, lines=lines, buttons=start)
+        return scene(
+            title=name,
             phrase=block.phrases[place[1] - 1],
             takes_touches=True,
             buttons=(button("Done", "next"), leave),
@@ -144,10 +140,6 @@ class StudyActivity:
         if self.done:
             return replace(self, state="ready"), (pads,)
         return self, (pads,)
-
-    def touched(self) -> tuple[Self, tuple[Deed, ...]]:
-        """Nothing: touches between phrases do not count."""
-        return self, ()
 
     def go_on(self) -> tuple[Self, tuple[Deed, ...]]:
         """The next step."""

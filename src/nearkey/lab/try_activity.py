@@ -5,37 +5,41 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Self
 
-from nearkey.lab.activity import ActivityStep, Deed, OpenPads, button
+from nearkey.lab.activity import Activity, Deed, OpenPads, button
+from nearkey.lab.lab_messages import SceneReply
 
 
 @dataclass(frozen=True, slots=True)
-class TryActivity:
+class TryActivity(Activity):
     """conditions : one, or two for side by side."""
 
     conditions: tuple[str, ...]
 
     kind = "try"
-    types = True
 
     @property
-    def step(self) -> ActivityStep:
-        """What is to be shown."""
+    def types(self) -> bool:
+        """Always."""
+        return True
+
+    @property
+    def scene(self) -> SceneReply:
+        """A text to type."""
         lines = ("Type what you like. Nothing typed here is kept.",)
         buttons = (button("Clear", "next"), button("Finish", "leave"))
-        return ActivityStep("typing", "Try it", lines, takes_touches=True, buttons=buttons)
+        return SceneReply(
+            activity="try",
+            step="typing",
+            title="Try it",
+            lines=lines,
+            takes_touches=True,
+            buttons=buttons,
+        )
 
     def begin(self) -> tuple[Self, tuple[Deed, ...]]:
         """Puts the pads up."""
         return self, (OpenPads(self.conditions),)
 
-    def touched(self) -> tuple[Self, tuple[Deed, ...]]:
-        """Nothing: every touch types."""
-        return self, ()
-
     def go_on(self) -> tuple[Self, tuple[Deed, ...]]:
         """Empty texts again."""
         return self, (OpenPads(self.conditions),)
-
-    def leave(self) -> tuple[Deed, ...]:
-        """Nothing."""
-        return ()

@@ -12,24 +12,6 @@ from nearkey.session.session_log import StudyRecorder
 from nearkey.study.study_records import AcceptRecord, CommitRecord, StudyRecord
 
 
-class StampedRecorder:
-    """Puts what is known of a touch beside what it did. recorder : where events go."""
-
-    def __init__(self, recorder: StudyRecorder) -> None:
-        self.recorder = recorder
-        self.extra: dict[str, Any] | None = None
-        self.presses = 1
-
-    def event(self, kind: str, t: float | None = None, **fields: Any) -> None:
-        """Log one event, with `extra` and `presses` as they stand."""
-        if kind != "candidates":
-            if self.extra:
-                fields["extra"] = self.extra
-            if self.presses != 1:
-                fields["presses"] = self.presses
-        self.recorder.event(kind, t, **fields)
-
-
 class TypingPad:
     """decoder : of the layout. k : candidates listed. lower_case : for phrases without capitals, in which a capital at
     the start would count as an error nobody made. Nothing is kept before `record`.
@@ -40,13 +22,13 @@ class TypingPad:
         self.session = Session(decoder, k=k, auto_capitals=not lower_case)
         self.chosen = 0
         self._steps = 0
-        self._stamped: StampedRecorder | None = None
+        self._log: SessionLog | None = None
 
     def record(self, recorder: StudyRecorder) -> None:
         """Log what is typed from now on."""
-        self._stamped = StampedRecorder(recorder)
         # Lists are logged when they are painted, or after the answer: a touch waits for one write to the disk, not two.
-        self.session.observe(SessionLog(self._stamped, candidates=False))
+        self._log = SessionLog(recorder, candidates=False)
+        self.session.observe(self._log)
 
     @property
     def text(self) -> str:
@@ -70,6 +52,8 @@ class TypingPad:
 
     def press(self, action: LabAction, rank: int, t: float, extra: dict[str, Any]) -> bool:
         """An action of a stroke or a button; rank : for "choose". Whether it changed anything."""
+        if action == "done":
+            return True
         listed = len(self.session.candidates)
         if action in ("next", "previous"):
             if listed:
@@ -110,13 +94,12 @@ class TypingPad:
     def _abandon(self, t: float) -> None:
         """Steps that led to no choice were pressed all the same."""
         steps, self.chosen, self._steps = self._steps, 0, 0
-        if steps and self._stamped is not None:
-            self._stamp({}, presses=steps)
-            self._stamped.event("cursor", t)
+        if steps and self._log is not None:
+            self._log.recorder.event("cursor", t, presses=steps)
 
     def _stamp(self, extra: dict[str, Any], *, presses: int = 1) -> None:
-        if self._stamped is not None:
-            self._stamped.extra, self._stamped.presses = extra or None, presses
+        if self._log is not None:
+            self._log.told = {"presses": presses, **({"extra": extra} if extra else {})}
 
     def take_up(self, events: Sequence[StudyRecord]) -> bool:
         """Do again what the events of an unfinished trial did, before anything is recorded.

@@ -32,13 +32,15 @@ class SessionLog:
     recorder : where events go. A press that changed nothing was pressed all the same, and is logged.
     candidates : also log the list where it changed. log_touches : also log where touches landed; without, only the key.
 
+    `told`, {} at first, is added to the fields of each event but lists: what is known of a touch beside what it did.
     A private session is not logged. The text is the session's whole text: clear it before each prompt.
     """
 
     def __init__(
         self, recorder: StudyRecorder, *, candidates: bool = True, log_touches: bool = True
     ) -> None:
-        self._recorder = recorder
+        self.recorder = recorder
+        self.told: dict[str, Any] = {}
         self._with_candidates = candidates
         self._with_touches = log_touches
         self._listed: tuple[str, ...] = ()
@@ -77,8 +79,8 @@ class SessionLog:
                 "rank": None if close.explicit else close.rank,
                 "word": close.text + close.marks,
             }
-        self._recorder.event(kind, notice.time_s, **fields)
+        self.recorder.event(kind, notice.time_s, **fields | self.told)
         listed = tuple(candidate.text for candidate in notice.candidates)
         if self._with_candidates and listed != self._listed:
             self._listed = listed
-            self._recorder.event("candidates", notice.time_s, words=listed)
+            self.recorder.event("candidates", notice.time_s, words=listed)
