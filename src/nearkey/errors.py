@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 _LONGEST = 299
 
@@ -59,6 +61,29 @@ class NearkeyError(ValueError):
     def at(self, where: str | os.PathLike[str]) -> NearkeyError:
         """The same error, placed in a file: for callers that know the file's name."""
         return type(self)(self.problem, where=where, field=self.field, fix=self.fix)
+
+
+@contextmanager
+def placed(
+    where: str | os.PathLike[str] | None = None,
+    *,
+    field: str | None = None,
+    error: type[NearkeyError] | None = None,
+) -> Iterator[None]:
+    """Errors raised in the block get the place that only the caller knows; those that name a file keep theirs.
+
+    where : the file. field : what holds their field, which is not written twice where they name it in full.
+    error : what they are raised as, whatever file they name.
+    """
+    try:
+        yield
+    except NearkeyError as fault:
+        if fault.where and error is None:
+            raise
+        inner = (fault.field or "").removeprefix(f"{field}.")
+        named = ".".join(name for name in (field, inner) if name) or None
+        kind = error or type(fault)
+        raise kind(fault.problem, where=where, field=named, fix=fault.fix) from None
 
 
 class LayoutError(NearkeyError):

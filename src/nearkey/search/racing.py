@@ -14,8 +14,7 @@ from nearkey.layout import Layout
 from nearkey.seeds import Seed, seed_number
 from nearkey.simulate import rank_layouts
 from nearkey.simulate.condition import TouchSource
-from nearkey.simulate.outcomes import MEASURES, WordOutcomes
-from nearkey.simulate.rank_result import RankResult
+from nearkey.simulate.outcomes import MEASURES, WordOutcomes, check_ranked
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +71,7 @@ def race_layouts(
         raise PlanError(f"is {error}", field="error", fix="give a probability between 0 and 1")
     if rounds < 1:
         raise PlanError(f"is {rounds}", field="rounds", fix="give 1 or more")
-    if by not in RankResult.MEASURES:
-        raise PlanError(
-            f"{by!r} is no measure",
-            field="by",
-            fix=f"write one of {', '.join(RankResult.MEASURES)}",
-        )
+    check_ranked(by)
     measure = MEASURES[by]
     z = NormalDist().inv_cdf(1.0 - error / (max(len(layouts) - 1, 1) * rounds))
     typed: dict[str, list[WordOutcomes]] = {layout.name: [] for layout in layouts}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, fields
@@ -13,7 +12,7 @@ import msgspec
 from msgspec import Meta
 
 from nearkey.decode import LanguagePack
-from nearkey.errors import LayoutError, PlanError
+from nearkey.errors import PlanError, placed
 from nearkey.layout import Layout
 from nearkey.plugins import OBJECTIVES, load_plugin, plugin_names
 from nearkey.schema import convert, read_toml
@@ -30,9 +29,9 @@ from nearkey.search.objectives import (
 )
 from nearkey.seeds import Seed
 from nearkey.simulate.corpora import Corpus, read_source
-from nearkey.simulate.plan_file import PlanReport, PlanSurface
+from nearkey.simulate.outcomes import check_ranked
+from nearkey.simulate.plan_file import PlanReport, PlanSurface, check_length, check_surface
 from nearkey.simulate.rank_plan import RankPlan, existing_file, plan_layout
-from nearkey.simulate.rank_result import RankResult
 
 EXAMPLE = """\
 # A search of layouts: which are allowed, what makes one good, how to look. Run it with: nearkey search THIS-FILE
@@ -186,16 +185,20 @@ class SearchPlan:
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> SearchPlan:
         """Read a plan file; other files are named relative to it."""
-        where = os.fspath(path)
-        file = convert(read_toml(path, PlanError), SearchFile, error=PlanError, where=where)
-        _check(file, where)
-        spec, surface, folder = file.space, file.surface, Path(path).parent
-        base = plan_layout(spec.base, folder, where, "space.base")
+        file = convert(read_toml(path, PlanError), SearchFile, error=PlanError, where=path)
+        with placed(path):
+            _check(file)
+            return cls._built(file, Path(path))
+
+    @classmethod
+    def _built(cls, file: SearchFile, path: Path) -> SearchPlan:
+        spec, surface, folder = file.space, file.surface, path.parent
+        base = plan_layout(spec.base, folder, "space.base")
         rules = SpaceRules(**{one.name: getattr(spec, one.name) for one in fields(SpaceRules)})
         size = {"width_mm": surface.width_mm, "height_mm": surface.height_mm}
-        try:
+        with placed(field="space", error=PlanError):
             if spec.shapes is not None:
-                shapes = plan_layout(spec.shapes, folder, where, "space.shapes")
+                shapes = plan_layout(spec.shapes, folder, "space.shapes")
                 space = shape_space(base, shapes, rule=spec.rule, rules=rules, **size)
             else:
                 space = grid_space(
@@ -206,20 +209,14 @@ class SearchPlan:
                     rules=rules,
                     **size,
                 )
-        except LayoutError as fault:
-            field = f"space.{fault.field}" if fault.field else "space"
-            raise PlanError(fault.problem, where=where, field=field, fix=fault.fix) from None
         if space.is_empty():
-            raise PlanError(
-                "allows no layout", where=where, field="space", fix="loosen a constraint"
-            )
+            raise PlanError("allows no layout", field="space", fix="loosen a constraint")
         noise = None
         if file.noise is not None and file.noise.plan is not None:
-            noise = RankPlan.load(existing_file(file.noise.plan, folder, where, "noise.plan"))
+            noise = RankPlan.load(existing_file(file.noise.plan, folder, "noise.plan"))
             if noise.file.surface != surface:
                 raise PlanError(
                     "is for a surface of another size",
-                    where=where,
                     field="noise.plan",
                     fix=f"write {surface.width_mm:g} x {surface.height_mm:g} mm in both",
                 )
@@ -227,9 +224,9 @@ class SearchPlan:
         for i, name in enumerate(file.report.texts):
             source = name
             if not name.startswith(("nltk:", "hub:")):
-                source = str(existing_file(name, folder, where, f"report.texts[{i}]"))
+                source = str(existing_file(name, folder, f"report.texts[{i}]"))
             texts.append(read_source(source))
-        return cls(file, Path(path), base, space, noise, tuple(texts))
+        return cls(file, path, base, space, noise, tuple(texts))
 
     def objectives(self, pack: LanguagePack) -> list[Objective]:
         """The objectives, ready. Raises PlanError where the pack lacks what one needs."""
@@ -295,7 +292,7 @@ class SearchPlan:
         )
 
 
-def _check(file: SearchFile, where: str) -> None:
+def _check(file: SearchFile) -> None:
     """What the schema cannot say."""
     spec = file.space
     if (spec.shapes is None and (spec.rows is None or spec.columns is None)) or (
@@ -303,74 +300,55 @@ def _check(file: SearchFile, where: str) -> None:
     ):
         raise PlanError(
             "needs either rows and columns or shapes",
-            where=where,
             field="space",
             fix="give one of the two",
         )
-    lengths = {
-        "surface.width_mm": file.surface.width_mm,
-        "surface.height_mm": file.surface.height_mm,
-    }
+    check_surface(file.surface)
     if file.noise is not None:
         if (file.noise.spread_mm is None) == (file.noise.plan is None):
             raise PlanError(
                 "needs either spread_mm or plan",
-                where=where,
                 field="noise",
                 fix="give one of the two",
             )
         if file.noise.spread_mm is not None:
-            lengths["noise.spread_mm"] = file.noise.spread_mm
-        if file.noise.by not in RankResult.MEASURES:
-            raise PlanError(
-                f"{file.noise.by!r} is no measure",
-                where=where,
-                field="noise.by",
-                fix=f"write one of {', '.join(RankResult.MEASURES)}",
-            )
+            check_length(file.noise.spread_mm, "noise.spread_mm")
+        with placed(field="noise"):
+            check_ranked(file.noise.by)
         if not 0 < file.noise.error < 1:
             raise PlanError(
                 f"is {file.noise.error:g}",
-                where=where,
                 field="noise.error",
                 fix="give a probability between 0 and 1",
             )
     for i, one in enumerate(file.objectives):
+        check_length(one.spread_mm, f"objectives[{i}].spread_mm")
         others = plugin_names(OBJECTIVES)
         if one.kind not in (*KINDS, *others):
             raise PlanError(
                 f"{one.kind!r} is not known",
-                where=where,
                 field=f"objectives[{i}].kind",
                 fix=f"use one of {', '.join((*KINDS, *others))}",
             )
         if one.options and one.kind in KINDS:
             raise PlanError(
                 f"{one.kind} takes none",
-                where=where,
                 field=f"objectives[{i}].options",
                 fix="remove them",
             )
-    lengths |= {f"objectives[{i}].spread_mm": o.spread_mm for i, o in enumerate(file.objectives)}
-    for field, length in lengths.items():
-        if not 0 < length < math.inf:
-            raise PlanError(
-                f"is {length:g}", where=where, field=field, fix="give millimetres above 0"
-            )
     kinds = [one.kind for one in file.objectives]
     if len(set(kinds)) != len(kinds):
-        raise PlanError("one is there twice", where=where, field="objectives", fix="name each once")
+        raise PlanError("one is there twice", field="objectives", fix="name each once")
     if file.search.method == "prove" and (
         len(kinds) > 1 or kinds[0] not in ("top1", "top3", "kspc", "context")
     ):
         raise PlanError(
-            "only one objective of ambiguity has a bound", where=where, field="search.method",
+            "only one objective of ambiguity has a bound", field="search.method",
             fix="write anneal or list, or look for top1, top3, kspc or context alone",
         )  # fmt: skip
     if file.search.method == "prove" and spec.symmetry == "mirror":
         raise PlanError(
             "a proof does not know mirror images",
-            where=where,
             field="space.symmetry",
             fix="write none or keys",
         )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nearkey.errors import PlanError
 from nearkey.intervals import (
     Z95,
     Estimate,
@@ -29,6 +30,17 @@ Ints = NDArray[np.int64]
 
 TOP = (1, 3, 5, 10)
 """Lengths of list whose accuracy is reported."""
+
+RANKED = ("top1", "top3", "top5", "kspc", "wpm")
+"""The measures that rank layouts."""
+
+
+def check_ranked(by: str) -> None:
+    """PlanError for what is none of `RANKED`."""
+    if by not in RANKED:
+        raise PlanError(
+            f"{by!r} is no measure", field="by", fix=f"write one of {', '.join(RANKED)}"
+        )
 
 
 @dataclass(frozen=True, slots=True)

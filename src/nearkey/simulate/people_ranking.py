@@ -24,7 +24,7 @@ from nearkey.intervals import (
 from nearkey.layout import Layout
 from nearkey.seeds import seed_number
 from nearkey.simulate.condition import Condition
-from nearkey.simulate.outcomes import MEASURES
+from nearkey.simulate.outcomes import MEASURES, RANKED
 from nearkey.simulate.plain_data import plain, row_named
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationOptions
@@ -42,8 +42,6 @@ SAYS = {
 }
 PeopleModels = Sequence[tuple[PeopleOnLayout, SamplingTouchModel, SamplingTouchModel]]
 """People on a layout, and for each the decoder's model without the person and after the person's calibration."""
-
-RANKED = ("top1", "top3", "top5", "kspc", "wpm")
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,9 +9,9 @@ from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin, get_t
 import msgspec
 from msgspec import Meta
 
-from nearkey.errors import PlanError
+from nearkey.errors import PlanError, placed
 from nearkey.schema import convert, read_toml
-from nearkey.simulate.rank_result import RankResult
+from nearkey.simulate.outcomes import check_ranked
 
 T = TypeVar("T")
 
@@ -133,59 +133,39 @@ class PlanFile(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 
 def read_plan_file(path: str | os.PathLike[str]) -> PlanFile:
     """Read and check a plan file; PlanError names file, field and fix."""
-    where = os.fspath(path)
-    spec = convert(read_toml(path, PlanError), PlanFile, error=PlanError, where=where)
-    _check_values(spec, where)
+    spec = convert(read_toml(path, PlanError), PlanFile, error=PlanError, where=path)
+    with placed(path):
+        check_surface(spec.surface)
+        if spec.touch.spread_mm is not None:
+            check_length(spec.touch.spread_mm, "touch.spread_mm")
+        if not 0 <= spec.lm_weight < math.inf:
+            raise PlanError(f"is {spec.lm_weight:g}", field="lm_weight", fix="give 0 or more")
+        check_ranked(spec.by)
     return spec
 
 
-def _check_values(spec: PlanFile, where: str) -> None:
-    """What the schema cannot say."""
-    lengths = {
-        "surface.width_mm": spec.surface.width_mm,
-        "surface.height_mm": spec.surface.height_mm,
-        "touch.spread_mm": spec.touch.spread_mm,
-    }
-    for field, length in lengths.items():
-        if length is not None and not 0 < length < math.inf:
-            raise PlanError(
-                f"is {length:g}", where=where, field=field, fix="give millimetres above 0"
-            )
-    if not 0 <= spec.lm_weight < math.inf:
-        raise PlanError(
-            f"is {spec.lm_weight:g}", where=where, field="lm_weight", fix="give 0 or more"
-        )
-    if spec.by not in RankResult.MEASURES:
-        raise PlanError(
-            f"{spec.by!r} is no measure",
-            where=where,
-            field="by",
-            fix=f"write one of {', '.join(RankResult.MEASURES)}",
-        )
+def check_length(length_mm: float, field: str) -> None:
+    """PlanError for what is no length."""
+    if not 0 < length_mm < math.inf:
+        raise PlanError(f"is {length_mm:g}", field=field, fix="give millimetres above 0")
 
 
-def options(data: dict[str, Any], kind: type[T], where: str, field: str) -> T:
-    """A frozen options dataclass from a table of the plan; fields it does not have are refused."""
+def check_surface(surface: PlanSurface) -> None:
+    """PlanError for a surface that is none."""
+    check_length(surface.width_mm, "surface.width_mm")
+    check_length(surface.height_mm, "surface.height_mm")
+
+
+def options(data: dict[str, Any], kind: type[T], field: str) -> T:
+    """A frozen options dataclass from a table of the plan; PlanError for fields that it does not have."""
     known = get_type_hints(kind)
-    for name, value in data.items():
-        if name not in known:
-            raise PlanError(
-                "unknown field",
-                where=where,
-                field=f"{field}.{name}",
-                fix=f"write one of {', '.join(known)}",
-            )
-        if get_origin(known[name]) is Literal and value not in get_args(known[name]):
-            raise PlanError(
-                f"{value!r} is not known",
-                where=where,
-                field=f"{field}.{name}",
-                fix=f"write one of {', '.join(get_args(known[name]))}",
-            )
-    try:
-        return convert(data, kind, error=PlanError, where=where)
-    except PlanError as fault:
-        inner = (fault.field or "").removeprefix(f"{field}.")
-        raise PlanError(
-            fault.problem, where=where, field=f"{field}.{inner}", fix=fault.fix
-        ) from None
+    with placed(field=field):
+        for name, value in data.items():
+            if name not in known:
+                raise PlanError("unknown field", field=name, fix=f"write one of {', '.join(known)}")
+            allowed = get_args(known[name])
+            if get_origin(known[name]) is Literal and value not in allowed:
+                raise PlanError(
+                    f"{value!r} is not known", field=name, fix=f"write one of {', '.join(allowed)}"
+                )
+        return convert(data, kind, error=PlanError)

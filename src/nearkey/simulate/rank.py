@@ -15,7 +15,7 @@ from nearkey.layout import Layout
 from nearkey.simulate.checkpoint import Checkpoint, fingerprint
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.layout_noise import LayoutNoise
-from nearkey.simulate.outcomes import MEASURES, WordOutcomes
+from nearkey.simulate.outcomes import MEASURES, WordOutcomes, check_ranked
 from nearkey.simulate.people_ranking import PeopleModels, PeopleRanking, rank_by_people
 from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.running import run_trials
@@ -185,12 +185,7 @@ def _check(candidates: Sequence[Layout], *, baseline: str | None, by: str) -> No
         raise PlanError(
             f"no layout is named {baseline!r}", field="baseline", fix="name one of the layouts"
         )
-    if by not in RankResult.MEASURES:
-        raise PlanError(
-            f"{by!r} is no measure",
-            field="by",
-            fix=f"write one of {', '.join(RankResult.MEASURES)}",
-        )
+    check_ranked(by)
     surface = [(c.width * c.unit_mm, c.height * c.unit_mm) for c in candidates]
     for candidate, size in zip(candidates, surface, strict=True):
         if not np.allclose(size, surface[0], rtol=1e-3):

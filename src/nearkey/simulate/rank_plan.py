@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
 
-from nearkey.errors import LayoutError, PlanError, TouchModelError
+from nearkey.errors import PlanError, TouchModelError, placed
 from nearkey.layout import Layout, catalogue_names, grid_layouts
 from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.corpora import Corpus, read_source
@@ -58,6 +58,10 @@ class Recording:
     cleaning: CleaningReport | None
     raw: TouchLog
 
+    def is_of(self, layout: Layout) -> bool:
+        """Whether it was recorded on keys placed like the layout's."""
+        return geometry_of(self.layout).match(geometry_of(layout)) is not None
+
 
 @dataclass(frozen=True, slots=True)
 class RankPlan:
@@ -82,68 +86,62 @@ class RankPlan:
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> RankPlan:
         """Read a plan file; other files are named relative to it."""
-        where = os.fspath(path)
         spec = read_plan_file(path)
-        folder = Path(path).parent
+        with placed(path):
+            return cls._built(spec, Path(path))
+
+    @classmethod
+    def _built(cls, spec: PlanFile, path: Path) -> RankPlan:
+        folder, surface = path.parent, spec.surface
         if spec.touch.spread_mm is None and not spec.touch.logs:
             raise PlanError(
                 "says nothing about touches",
-                where=where,
                 field="touch",
                 fix="give touch.spread_mm or touch.logs",
             )
-        layouts = []
-        for i, candidate in enumerate(spec.candidates):
-            layouts += _grids(
-                candidate, spec.surface, folder, where=where, field=f"candidates[{i}]"
-            )
+        layouts = [
+            layout
+            for i, candidate in enumerate(spec.candidates)
+            for layout in _grids(candidate, surface, folder, f"candidates[{i}]")
+        ]
         baseline = None
         if spec.baseline is not None:
             grid = PlanGrid(layout=spec.baseline.layout)
-            (baseline,) = _grids(grid, spec.surface, folder, where=where, field="baseline")
+            (baseline,) = _grids(grid, surface, folder, "baseline")
         recorded = [
-            _recorded(log, spec.surface, folder, where=where, field=f"touch.logs[{i}]")
+            _recorded(log, surface, folder, f"touch.logs[{i}]")
             for i, log in enumerate(spec.touch.logs)
         ]
         ranked = [*layouts, *([baseline] if baseline is not None else [])]
-        bare = [
-            layout
-            for layout in ranked
-            if not any(
-                geometry_of(there).match(geometry_of(layout)) is not None
-                for _, there, _, _ in recorded
-            )
-        ]
-        decoder = _decoder(spec, bare, [there for _, there, _, _ in recorded], where)
+        bare = [layout for layout in ranked if not any(one.is_of(layout) for one in recorded)]
+        decoder = _decoder(spec, bare, recorded)
         recordings = tuple(
-            Recording(log, there, decoder.unfitted().fit(log, there), report, raw)
-            for log, there, report, raw in recorded
+            replace(one, model=decoder.unfitted().fit(one.log, one.layout)) for one in recorded
         )
-        people, warnings = _people(spec, recordings, ranked, bare, decoder, where)
+        people, warnings = _people(spec, recordings, ranked, bare, decoder)
         least = 2 * len(people.names) if people is not None else 0
         if spec.people.words is not None and spec.people.words < least:
             raise PlanError(
                 f"is {spec.people.words} for {least // 2} people",
-                where=where,
                 field="people.words",
                 fix=f"give {least} or more, 2 a person",
             )
         corpus = None
         if spec.corpus is not None:
-            text = existing_file(spec.corpus.file, folder, where, "corpus.file")
+            text = existing_file(spec.corpus.file, folder, "corpus.file")
             corpus = read_source(text, trained=spec.corpus.seen)
         # Plans written before call the candidates shown `listed`.
         older = "listed" if "k" not in spec.selection else None
         current = {"k" if name == older else name: v for name, v in spec.selection.items()}
         return cls(
             file=spec,
-            path=Path(path),
+            path=path,
             layouts=tuple(layouts),
             baseline=baseline,
             recordings=recordings,
             corpus=corpus,
-            selection=options(current, Selection, where, "selection"),
-            speed=options(spec.speed, Speed, where, "speed"),
+            selection=options(current, Selection, "selection"),
+            speed=options(spec.speed, Speed, "speed"),
             decoder=decoder,
             people=people,
             warnings=warnings,
@@ -169,10 +167,10 @@ class RankPlan:
         )
 
     def _carried(self, layout: Layout) -> Any:
-        logs, layouts = [r.log for r in self.recordings], [r.layout for r in self.recordings]
         for recording in self.recordings:
-            if geometry_of(recording.layout).match(geometry_of(layout)) is not None:
+            if recording.is_of(layout):
                 return recording.model.for_layout(layout)
+        logs, layouts = [r.log for r in self.recordings], [r.layout for r in self.recordings]
         return fit_carried(self.decoder.unfitted(), logs, layouts, layout)
 
     @property
@@ -202,48 +200,40 @@ class RankPlan:
         }
 
 
-def existing_file(name: str, folder: Path, where: str, field: str) -> Path:
+def existing_file(name: str, folder: Path, field: str) -> Path:
     """A file that a plan names, relative to it."""
     path = folder / name
     if not path.is_file():
         raise PlanError(
-            f"no file {path}",
-            where=where,
-            field=field,
-            fix="check the name; it is relative to the plan",
+            f"no file {path}", field=field, fix="check the name; it is relative to the plan"
         )
     return path
 
 
-def plan_layout(name: str, folder: Path, where: str, field: str) -> Layout:
+def plan_layout(name: str, folder: Path, field: str) -> Layout:
     """A layout of the catalogue, or of a file beside the plan."""
     if name in catalogue_names():
         return Layout.named(name)
     if not name.endswith(".toml"):
         raise PlanError(
             f"{name!r} is neither in the catalogue nor a .toml file",
-            where=where,
             field=field,
             fix=f"name a file, or one of {', '.join(catalogue_names())}",
         )
-    return Layout.load(existing_file(name, folder, where, field))
+    return Layout.load(existing_file(name, folder, field))
 
 
-def _grids(
-    spec: PlanGrid, surface: PlanSurface, folder: Path, *, where: str, field: str
-) -> list[Layout]:
-    _need_one(spec, "base", "give layout, or base with rows and columns", where, field)
+def _grids(spec: PlanGrid, surface: PlanSurface, folder: Path, field: str) -> list[Layout]:
+    _need_one(spec, "base", "give layout, or base with rows and columns", field)
     if spec.layout is not None:
-        layout = plan_layout(spec.layout, folder, where, f"{field}.layout")
+        layout = plan_layout(spec.layout, folder, f"{field}.layout")
         return [layout.fitted(surface.width_mm, surface.height_mm)]
     assert spec.base is not None
     for name in ("rows", "columns"):
         if getattr(spec, name) is None:
-            raise PlanError(
-                "is missing", where=where, field=f"{field}.{name}", fix="say how many cells"
-            )
-    base = plan_layout(spec.base, folder, where, f"{field}.base")
-    try:
+            raise PlanError("is missing", field=f"{field}.{name}", fix="say how many cells")
+    base = plan_layout(spec.base, folder, f"{field}.base")
+    with placed(field=field, error=PlanError):
         return list(
             grid_layouts(
                 base,
@@ -256,22 +246,17 @@ def _grids(
                 seed=spec.seed,
             )
         )
-    except LayoutError as fault:
-        inner = f"{field}.{fault.field}" if fault.field else field
-        raise PlanError(fault.problem, where=where, field=inner, fix=fault.fix) from None
 
 
 def _need_one(
-    spec: PlanGrid | PlanLog, other: Literal["base", "grid"], fix: str, where: str, field: str
+    spec: PlanGrid | PlanLog, other: Literal["base", "grid"], fix: str, field: str
 ) -> None:
     """PlanError unless either the layout or the other is given."""
     if (spec.layout is None) == (getattr(spec, other) is None):
-        raise PlanError(f"needs either layout or {other}", where=where, field=field, fix=fix)
+        raise PlanError(f"needs either layout or {other}", field=field, fix=fix)
 
 
-def _decoder(
-    spec: PlanFile, bare: Sequence[Layout], recorded: Sequence[Layout], where: str
-) -> DecoderModel:
+def _decoder(spec: PlanFile, bare: Sequence[Layout], recorded: Sequence[Recording]) -> DecoderModel:
     """The one family of the plan: the one it names, else one that suits its logs."""
     told = spec.decoder
     model = told.model
@@ -279,10 +264,10 @@ def _decoder(
         model = "gaussian"
         if bare and recorded and spec.touch.spread_mm is None:
             sizes = {
-                (round(w, 2), round(h, 2)) for there in recorded for w, h in there.sizes.tolist()
+                (round(w, 2), round(h, 2)) for one in recorded for w, h in one.layout.sizes.tolist()
             }
             model = "size-scaled" if len(sizes) > 1 else "pooled"
-    try:
+    with placed(field="decoder"):
         return DecoderModel(
             model=model,
             options=told.options,
@@ -290,10 +275,6 @@ def _decoder(
             n_touches=told.touches,
             touches_a_key=told.touches_a_key,
         )
-    except PlanError as fault:
-        raise PlanError(
-            fault.problem, where=where, field=f"decoder.{fault.field}", fix=fault.fix
-        ) from None
 
 
 def _people(
@@ -302,14 +283,13 @@ def _people(
     ranked: Sequence[Layout],
     bare: Sequence[Layout],
     decoder: DecoderModel,
-    where: str,
 ) -> tuple[TypingPeople | None, tuple[str, ...]]:
     """Who types, and what the reader must be warned of."""
-    told, warnings, found = spec.people, [], None
-    if recordings and bare and spec.touch.spread_mm is not None:
+    told, spread, warnings = spec.people, spec.touch.spread_mm, []
+    if recordings and bare and spread is not None:
         warnings.append(
             f"{len(ranked) - len(bare)} layouts have touches fitted on logs and {len(bare)} an assumed spread of "
-            f"{spec.touch.spread_mm:g} mm: differences between the two kinds are differences of noise first of all; "
+            f"{spread:g} mm: differences between the two kinds are differences of noise first of all; "
             f"leave touch.spread_mm out, and one family ({', '.join(CARRYING)}) is carried to all"
         )
     elif recordings and bare:
@@ -319,70 +299,45 @@ def _people(
         )
     if not told.conditions:
         return None, tuple(warnings)
-    try:
-        mixed = bool(bare) and spec.touch.spread_mm is not None
-        if recordings and not mixed and not told.invented:
-            try:
-                found = RecordedPeople(
-                    [TouchesOnLayout(r.raw, r.layout, r.cleaning is not None) for r in recordings],
-                    decoder,
-                    typing=told.typing,
-                    seed=spec.seed,
-                )
-                return found, tuple(warnings)
-            except PlanError as fault:
-                warnings.append(
-                    f"the people of the logs cannot type: {fault.problem}; invented people do"
-                )
-        spread = spec.touch.spread_mm
-        if spread is None:
-            spread = float(
-                np.mean([LayoutNoise.of(r.layout, r.model).spread_mm for r in recordings])
+    if recordings and not (bare and spread is not None) and not told.invented:
+        try:
+            logs = [TouchesOnLayout(r.raw, r.layout, r.cleaning is not None) for r in recordings]
+            found = RecordedPeople(logs, decoder, typing=told.typing, seed=spec.seed)
+            return found, tuple(warnings)
+        except PlanError as fault:
+            warnings.append(
+                f"the people of the logs cannot type: {fault.problem}; invented people do"
             )
+    if spread is None:
+        spread = float(np.mean([LayoutNoise.of(r.layout, r.model).spread_mm for r in recordings]))
+    with placed(field="people"):
         middle = {"spread_mm": spread, **PLAUSIBLE_TRAITS, **told.traits}
-        traits = options(middle, HandTraits, where, "people.traits")
         hands = invent_hands(
-            traits,
+            options(middle, HandTraits, "people.traits"),
             told.count,
             offset_sd_mm=told.offset_sd_mm,
             spread_sd=told.spread_sd,
             traits_sd={**PLAUSIBLE_SD, **told.traits_sd},
             seed=told.seed,
         )
-    except PlanError as fault:
-        if fault.where:
-            raise
-        raise PlanError(
-            fault.problem, where=where, field=f"people.{fault.field}", fix=fault.fix
-        ) from None
-    try:
-        return InventedPeople(hands, decoder, seed=told.seed), tuple(warnings)
-    except PlanError as fault:
-        raise fault.at(where) from None
+    return InventedPeople(hands, decoder, seed=told.seed), tuple(warnings)
 
 
-def _recorded(
-    spec: PlanLog, surface: PlanSurface, folder: Path, *, where: str, field: str
-) -> tuple[TouchLog, Layout, CleaningReport | None, TouchLog]:
+def _recorded(spec: PlanLog, surface: PlanSurface, folder: Path, field: str) -> Recording:
+    """A log and what it was recorded on, its model not fitted yet."""
     fix = "say what the touches were recorded on: layout, or grid with base, rows and columns"
-    _need_one(spec, "grid", fix, where, field)
-    if spec.layout is not None:
-        found = _grids(PlanGrid(layout=spec.layout), surface, folder, where=where, field=field)
+    _need_one(spec, "grid", fix, field)
+    if spec.grid is None:
+        layout = _grids(PlanGrid(layout=spec.layout), surface, folder, field)[0]
     else:
-        assert spec.grid is not None
-        found = _grids(spec.grid, surface, folder, where=where, field=f"{field}.grid")
-    layout = found[0]
-    path = existing_file(spec.file, folder, where, f"{field}.file")
-    raw = TouchLog.read(path)
-    log, report = raw, None
-    if spec.clean:
-        log, report = clean(raw, layout)
-        gone = [name for name in raw.participants if name not in log.participants]
-        if gone:
-            raise PlanError(
-                f"cleaning drops every touch of {gone[0]!r}",
-                where=where,
-                field=field,
-                fix="look at that person's rows, take them out, or write clean = false",
-            )
-    return log, layout, report, raw
+        layout = _grids(spec.grid, surface, folder, f"{field}.grid")[0]
+    raw = TouchLog.read(existing_file(spec.file, folder, f"{field}.file"))
+    log, report = clean(raw, layout) if spec.clean else (raw, None)
+    gone = [name for name in raw.participants if name not in log.participants]
+    if gone:
+        raise PlanError(
+            f"cleaning drops every touch of {gone[0]!r}",
+            field=field,
+            fix="look at that person's rows, take them out, or write clean = false",
+        )
+    return Recording(log, layout, None, report, raw)

@@ -22,7 +22,7 @@ from nearkey.intervals import (
 from nearkey.layout import Layout
 from nearkey.saved_results import SavedResult, load_result, write_result
 from nearkey.simulate.layout_noise import LayoutNoise
-from nearkey.simulate.outcomes import MEASURES, Measure, WordOutcomes
+from nearkey.simulate.outcomes import MEASURES, RANKED, Measure, WordOutcomes
 from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.simulate.plain_data import PlainData, plain, row_named
 from nearkey.simulate.simulation_options import SimulationOptions
@@ -120,7 +120,7 @@ class RankResult(Tabular):
     conditions : the same layouts ranked by people whom the decoder does not know exactly; none without people.
     """
 
-    MEASURES: ClassVar[tuple[str, ...]] = ("top1", "top3", "top5", "kspc", "wpm")
+    MEASURES: ClassVar[tuple[str, ...]] = RANKED
 
     rows: tuple[RankRow, ...]
     scored: dict[str, Scored]
@@ -158,7 +158,7 @@ class RankResult(Tabular):
                 layout=one.layout.name,
                 place=place,
                 words=len(one.outcomes),
-                **{name: MEASURES[name].estimate(one.outcomes) for name in cls.MEASURES},
+                **{name: MEASURES[name].estimate(one.outcomes) for name in RANKED},
                 collision=one.collisions.rate,
                 to_best=_differences(one, ordered[0]),
                 to_baseline=None if reference is None else _differences(one, reference),
@@ -439,10 +439,7 @@ def _all_at_once(
 
 def _differences(one: Scored, other: Scored) -> dict[str, Estimate]:
     """Paired differences of every measure over the words both layouts typed."""
-    return {
-        name: MEASURES[name].difference(one.outcomes, other.outcomes)
-        for name in RankResult.MEASURES
-    }
+    return {name: MEASURES[name].difference(one.outcomes, other.outcomes) for name in RANKED}
 
 
 def verdict(result: RankResult) -> list[str]:
