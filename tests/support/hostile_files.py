@@ -615,8 +615,7 @@ def _context_readers(folder: Path) -> Iterator[Reader]:
     )
     from nearkey.packs.context_data import _write
     from nearkey.packs.context_part import read_trained, write_context
-    from nearkey.packs.context_training.network_options import TrainingError
-    from nearkey.packs.context_training.training_data import read_data
+    from nearkey.packs.context_training.training_data import TrainingError, read_data
 
     arrays = invented_network(60, seed=3)
     path = folder / "context.bin"

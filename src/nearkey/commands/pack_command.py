@@ -207,7 +207,7 @@ def pack_train(
     Needs the extra `train`, and for more than a toy a GPU that jax finds. An interrupted training goes on where it
     was when the same command is given again. `pack build --context-model` makes the model part of a pack.
     """
-    from nearkey.packs.context_data import write_training_data
+    from nearkey.packs.context_data import training_options, write_training_data
 
     folder = Path(output)
     tokens = folder / "tokens"
@@ -219,11 +219,8 @@ def pack_train(
     if tokens_only:
         click.echo(os.fspath(tokens))
         return
-    from nearkey.packs.context_settings import training_options
-
     try:
-        from nearkey.packs.context_training.network_options import Options, TrainingError
-        from nearkey.packs.context_training.training_data import read_data
+        from nearkey.packs.context_training.training_data import Options, TrainingError, read_data
         from nearkey.packs.context_training.training_run import train
     except ImportError as fault:
         raise PackError(

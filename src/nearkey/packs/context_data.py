@@ -17,10 +17,11 @@ from __future__ import annotations
 import json
 import lzma
 import os
-from collections.abc import Generator, Mapping
+from collections.abc import Generator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,10 @@ from nearkey.packs import BuildProgress
 from nearkey.packs.fetch import cache_folder
 from nearkey.packs.intake import read_sources
 from nearkey.packs.recipe import read_recipe
+
+T = TypeVar("T")
+
+_TRUTH = {"true": True, "false": False}
 
 FORMAT = 1
 _SMALLEST_END = 100_000
@@ -180,6 +185,31 @@ def _write(
     first = folder if parts == 1 else folder / "part0"
     with atomic_write(first / "data.json", private=True, error=PackError) as file:
         json.dump(about, file, indent=1)
+
+
+def training_options(kind: type[T], settings: Sequence[str], **given: Any) -> T:
+    """Options of a training, as a command line gives them.
+
+    kind : their dataclass. settings : ``name=value``, each of a field of it. given : further fields.
+
+    Raises PackError for an unknown name, and a value of another type.
+    """
+    known: dict[str, Any] = {field.name: type(field.default) for field in fields(kind)}  # type: ignore[arg-type]
+    values = dict(given)
+    for setting in settings:
+        name, _, value = setting.partition("=")
+        if name not in known:
+            raise PackError(
+                "no such setting", where="--set", field=name, fix=f"one of {', '.join(known)}"
+            )
+        try:
+            values[name] = _TRUTH[value] if known[name] is bool else known[name](value)
+        except (LookupError, ValueError):
+            raise PackError(
+                f"{value!r} is no {known[name].__name__}", where="--set", field=name,
+                fix="correct the value",
+            ) from None  # fmt: skip
+    return kind(**values)
 
 
 # ---- sampling weights ----

@@ -31,7 +31,7 @@ from nearkey.language.context_file import (
 )
 from nearkey.language.info import CONTEXT_FILE, ContextRecord, read_info
 from nearkey.language.tokens import BOS, FIRST_WORD, UNK
-from nearkey.packs.context_training.network_options import WEIGHTS
+from nearkey.packs.context_training.training_data import WEIGHTS
 from nearkey.schema import convert, read_json
 
 Tokens = NDArray[np.uint32]

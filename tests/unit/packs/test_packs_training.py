@@ -20,11 +20,9 @@ from nearkey.language.tokens import BOS, FIRST_WORD
 from nearkey.packs import finished
 from nearkey.packs.adapt import adapt_pack
 from nearkey.packs.builder import build_pack
-from nearkey.packs.context_data import write_training_data
+from nearkey.packs.context_data import training_options, write_training_data
 from nearkey.packs.context_part import TrainedContext, read_trained, renumbered, write_context
-from nearkey.packs.context_settings import training_options
-from nearkey.packs.context_training.network_options import Options, TrainingError
-from nearkey.packs.context_training.training_data import read_data
+from nearkey.packs.context_training.training_data import Options, TrainingError, read_data
 from nearkey.packs.evaluate import score_text
 from nearkey.packs.inspection import inspect_pack
 

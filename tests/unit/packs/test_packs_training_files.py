@@ -11,8 +11,7 @@ import pytest
 
 from nearkey.errors import PackError
 from nearkey.packs.context_part import read_trained
-from nearkey.packs.context_training.network_options import TrainingError
-from nearkey.packs.context_training.training_data import read_data
+from nearkey.packs.context_training.training_data import TrainingError, read_data
 
 REPORT = {
     "options": {}, "trained_s": 1.0, "steps": 1, "tokens": 1, "tokens_seen": 1, "device": "cpu", "versions": {},

@@ -8,8 +8,7 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from .network_options import Options, TrainingError
-from .training_data import read_data, replace_texts
+from .training_data import Options, TrainingError, read_data, replace_texts
 from .training_run import train
 
 

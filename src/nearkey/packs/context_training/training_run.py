@@ -7,8 +7,9 @@ import platform
 import time
 import zipfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +17,29 @@ import jax
 import jax.numpy as jnp
 import numpy as np
 
-from .network_options import BOS, FORMAT, Array, Options, Params, TrainingError
-from .optimiser_step import make_step
-from .recurrent_network import initial, no_state
-from .text_scores import evaluate, mean_log_perplexity, perplexity
-from .trained_weights import export_model, from_rows, restored
-from .training_data import TrainingData, log_unigram, ranks, replace_texts
+from .recurrent_network import (
+    NEVER,
+    initial,
+    logits_of,
+    make_step,
+    no_state,
+    run_layers,
+    word_vectors,
+)
+from .training_data import (
+    BOS,
+    FIRST_WORD,
+    FORMAT,
+    WEIGHTS,
+    Array,
+    Options,
+    Params,
+    TrainingData,
+    TrainingError,
+    log_unigram,
+    ranks,
+    replace_texts,
+)
 
 
 def train(
@@ -255,3 +273,168 @@ def _finish(
     }
     (out / "report.json").write_text(json.dumps(report, indent=1), encoding="utf-8")
     return report
+
+
+# ---- what the network makes of texts ----
+
+
+@partial(jax.jit, static_argnums=(1,))
+def _score_window(
+    params: Params,
+    options: Options,
+    table: Array,
+    given: Array,
+    goal: Array,
+    state: Any,
+    keep: Array,
+) -> tuple[Array, Any]:
+    """-log P (T, B) of the next tokens, and the state after."""
+    outputs, after = run_layers(params, options, table[given], state, keep, {})
+    bias = params["bias"].at[BOS].set(NEVER)
+
+    def part(at: tuple[Array, Array]) -> Array:
+        rows, wanted = at
+        logits = logits_of(rows, table, bias, False)
+        reached = jnp.take_along_axis(logits, wanted[:, None], axis=-1)[:, 0]
+        return jax.nn.logsumexp(logits, axis=-1) - reached
+
+    return jax.lax.map(part, (outputs, goal)), after
+
+
+def token_losses(
+    params: Params,
+    options: Options,
+    tokens: np.ndarray,
+    *,
+    with_text_before: bool,
+    rows: int = 64,
+    warm: int = 256,
+) -> np.ndarray:
+    """-log P of each token but the first, (n - 1,), for tokens given as ranks.
+
+    The state is set to zeros before each sentence, or never but before the text. The text is read in `rows` pieces
+    side by side; each begins `warm` tokens before its own part, to have the state as it would be.
+    """
+    size = len(tokens) - 1
+    own = -(-size // rows)
+    window = options.window
+    length = -(-(own + warm) // window) * window
+    begins = np.arange(rows) * own - warm
+    at = begins[:, None] + np.arange(length + 1)
+    inside = (at >= 0) & (at <= size)
+    read = np.where(inside, tokens[np.clip(at, 0, size)], 0).astype(np.int32)
+    reset = ~inside[:, :-1] | (at[:, :-1] == 0)
+    if not with_text_before:
+        reset |= read[:, :-1] == BOS
+    keep = 1.0 - reset.astype(np.float32)
+    table = word_vectors(params).astype(jnp.bfloat16)
+    state: Any = no_state(options, rows)
+    parts = []
+    for first in range(0, length, window):
+        piece = slice(first, first + window)
+        losses, state = _score_window(
+            params,
+            options,
+            table,
+            jnp.asarray(read[:, :-1][:, piece].T),
+            jnp.asarray(read[:, 1:][:, piece].T),
+            state,
+            jnp.asarray(keep[:, piece].T),
+        )
+        parts.append(losses)
+    found = np.concatenate([np.asarray(part) for part in parts]).T[:, warm : warm + own]
+    return np.asarray(found.reshape(-1)[:size], dtype=np.float64)
+
+
+def perplexity(
+    params: Params, options: Options, tokens: np.ndarray, *, with_text_before: bool
+) -> tuple[float, int]:
+    """Perplexity over the lexicon's words, and how many those are; numbers, unknown words and ends count as
+    context only. Tokens are ranks."""
+    losses = token_losses(params, options, tokens, with_text_before=with_text_before)
+    words = tokens[1:] >= FIRST_WORD
+    return float(np.exp(losses[words].mean())), int(words.sum())
+
+
+def evaluate(
+    params: Params, options: Options, data: TrainingData, *, say: Callable[[str], None] = print
+) -> dict[str, dict[str, float]]:
+    """Perplexities of all texts of the data."""
+    rank = ranks(data)
+    found: dict[str, dict[str, float]] = {}
+    for name, tokens in data.texts.items():
+        if not (tokens >= FIRST_WORD).any():
+            continue
+        ranked = rank[tokens]
+        alone, words = perplexity(params, options, ranked, with_text_before=False)
+        found[name] = {"words": words, "by_sentence": round(alone, 2)}
+        if not name.startswith("held_out"):  # those sentences do not follow on each other
+            after, _ = perplexity(params, options, ranked, with_text_before=True)
+            found[name]["with_text_before"] = round(after, 2)
+        say(f"  {name}: {found[name]}")
+    return found
+
+
+def mean_log_perplexity(found: Mapping[str, Mapping[str, float]]) -> float:
+    """Mean log perplexity over the registers held out."""
+    held = [
+        np.log(one["by_sentence"]) for name, one in found.items() if name.startswith("held_out")
+    ]
+    return float(np.mean(held)) if held else float("inf")
+
+
+# ---- weights as a pack takes them: in 8 bits, in one file ----
+
+
+def to_rows(params: Mapping[str, Any]) -> dict[str, np.ndarray]:
+    """The weights as inference reads them: every matrix (outputs, inputs), so that a row gives one sum."""
+    return {name: _turned(name, np.asarray(array, np.float32)) for name, array in params.items()}
+
+
+def from_rows(rows: Mapping[str, np.ndarray]) -> Params:
+    """The other way."""
+    return {
+        name: jnp.asarray(_turned(name, array.astype(np.float32))) for name, array in rows.items()
+    }
+
+
+def _turned(name: str, array: np.ndarray) -> np.ndarray:
+    turned = array.ndim == 2 and name not in ("head", "tail", "widen")
+    return np.ascontiguousarray(array.T) if turned else array
+
+
+def quantise_rows(array: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """8-bit values and one float32 scale a row: array is about values * scales[:, None]."""
+    scales = np.maximum(np.abs(array).max(axis=1), 1e-12).astype(np.float32) / 127.0
+    values = np.clip(np.rint(array / scales[:, None]), -127, 127).astype(np.int8)
+    return values, scales
+
+
+def quantised(rows: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Matrices in 8 bits with their scales, the rest in float16 (biases)."""
+    found: dict[str, np.ndarray] = {}
+    for name, array in rows.items():
+        if array.ndim == 2:
+            found[name], found[f"{name}.scale"] = quantise_rows(array)
+        else:
+            found[name] = array.astype(np.float16)
+    return found
+
+
+def restored(arrays: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """float32 weights from what `quantised` gave."""
+    return {
+        name: array.astype(np.float32)
+        * (arrays[f"{name}.scale"][:, None] if f"{name}.scale" in arrays else 1.0)
+        for name, array in arrays.items()
+        if not name.endswith(".scale")
+    }
+
+
+def export_model(params: Params, order: np.ndarray, out: Path) -> dict[str, np.ndarray]:
+    """Write the weights in 8 bits with the tokens' order, whole or not at all; returns the weights."""
+    low = quantised(to_rows(params))
+    draft = out / f"{WEIGHTS}.writing.npz"
+    np.savez(draft, allow_pickle=False, order=order.astype(np.uint32), **low)
+    draft.replace(out / WEIGHTS)
+    return low
