@@ -30,20 +30,17 @@ from decoder_words import demo_pad, workload
 from sections import RESULTS, PagePicture, Section, data_folder, save, section
 
 import nearkey as nk
-from nearkey._kernel import ContextModel, NgramTable
 from nearkey.intervals import proportion
 from nearkey.language import Pack
-from nearkey.language.arrays import map_bytes
 from nearkey.language.info import finish_folder
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK
 from nearkey.packs.backoff import walk
 from nearkey.packs.builder import FITTED_TOKENS, spread_out
 from nearkey.packs.context_part import (
     Tokens,
-    fit_shares,
+    fit_context,
     mixture_scores,
     read_trained,
-    write_context,
 )
 from nearkey.packs.evaluate import TextScore, score_text
 from nearkey.packs.quantise import read_table
@@ -149,7 +146,7 @@ def arpa_section(data: Path) -> Section:
             ("the table, which is exported", table),
             ("network and table of the last two words, at the table's n-grams", np.where(listed[1:], two, table)),
             ("network and table of the last two words, for every word", two),
-            ("the mixture", np.exp(scores)),
+            ("the mixture", np.exp(scores[1:])),
         )
     ]  # fmt: skip
     return section(
@@ -170,11 +167,7 @@ def with_network(pack: Pack, training: Path, held: dict[str, Tokens], folder: Pa
     shutil.rmtree(folder, ignore_errors=True)
     shutil.copytree(pack.folder, folder)
     trained = read_trained(training, len(pack.lexicon) + FIRST_WORD)
-    write_context(folder, trained, (), 0)
-    network, table = (map_bytes(folder / name) for name in ("context.bin", "words.ngram"))
-    texts = {name: (tokens, True) for name, tokens in held.items()}
-    shares = fit_shares(ContextModel(network), NgramTable(table), texts)
-    record = write_context(folder, trained, *shares)
+    record, _, _ = fit_context(folder, trained, list(held.values()))
     finish_folder(folder, msgspec.structs.replace(pack.info, context=record))
     return nk.load_pack(folder)
 

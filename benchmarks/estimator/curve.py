@@ -121,30 +121,28 @@ class EnglishTexts:
     intake: Intake
     training: dict[str, TextStream]
     held: dict[str, NDArray[np.int64]]
-    token_of: dict[str, int]
 
     @classmethod
     def read(cls, data: Path, pack: Pack) -> EnglishTexts:
         recipe = read_recipe(ENGLISH)
         intake = finished(read_sources(recipe, ENGLISH, data=data, cache=cache_folder()))
-        token_of = {word: at + FIRST_WORD for at, word in enumerate(pack.lexicon.words)}
         held, training = {}, {}
         for source in recipe.text:
             stream = intake.streams[source.name]
             if source.held_out:
                 stream, part = split_stream(stream, held_out=recipe.model.held_out_permille / 1000)
                 part = first_words(part, recipe.model.held_out_words)
-                held[source.name] = encode_stream(part, token_of, fold=True)
+                held[source.name] = encode_stream(part, pack.ngram_model.token_ids)
             training[source.name] = stream
-        return cls(intake, training, held, token_of)
+        return cls(intake, training, held)
 
 
 def curve(data: Path, work: Path, share: float) -> None:
     pack = load_pack("en")
     network = pack.language_model.network
     texts = EnglishTexts.read(data, pack)
-    intake, training, held, token_of = texts.intake, texts.training, texts.held, texts.token_of
-    evaluation = encode_stream(intake.evaluation["ewt"], token_of, fold=True)
+    intake, training, held = texts.intake, texts.training, texts.held
+    evaluation = encode_stream(intake.evaluation["ewt"], pack.ngram_model.token_ids)
     judged = ScoredStream.of(evaluation, network, EVALUATED_TOKENS)
     fitted = [ScoredStream.of(stream, network, FITTED_TOKENS) for stream in held.values()]
     recipe = read_recipe(ENGLISH)
@@ -155,7 +153,7 @@ def curve(data: Path, work: Path, share: float) -> None:
     def mixed(order: int, share: float) -> MixedSources:
         text = {
             name: encode_stream(
-                first_words(stream, int(share * stream.n_words)), token_of, fold=True
+                first_words(stream, int(share * stream.n_words)), pack.ngram_model.token_ids
             )
             for name, stream in training.items()
         }

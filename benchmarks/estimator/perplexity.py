@@ -74,19 +74,18 @@ def yardstick(data: Path) -> list[str | float | int | None]:
     path = ROOT / "models" / "en" / "recipe.toml"
     recipe = read_recipe(path)
     pack = load_pack("en")
-    token_of = {word: at + FIRST_WORD for at, word in enumerate(pack.lexicon.words)}
 
     def read(source: TextSource) -> TextStream:
         files = locate(source, recipe=path, data=data, cache=cache_folder())
         return finished(reading(source, files, recipe))[0]
 
     def encoded(stream: TextStream) -> np.ndarray:
-        return encode_stream(stream, token_of, fold=True)
+        return encode_stream(stream, pack.ngram_model.token_ids)
 
     evaluation = read(recipe.evaluation[0])
     poured = [read(source) for source in recipe.text if source.name in YARDSTICK_SOURCES]
     text = np.concatenate([encoded(without_sentences_of(s, [evaluation])[0]) for s in poured])
-    counts = count_ngrams(text, order=3, vocab_size=len(token_of) + FIRST_WORD)
+    counts = count_ngrams(text, order=3, vocab_size=len(pack.lexicon) + FIRST_WORD)
     model = estimate(counts)
     stream = encoded(evaluation)
     mixed = interpolated(model, pack)

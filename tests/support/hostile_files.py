@@ -638,7 +638,7 @@ def _context_readers(folder: Path) -> Iterator[Reader]:
 
         def read(path: Path) -> None:
             shutil.copyfile(path, place / name)
-            write_context(place, read_trained(place, 60), [0.5], 10)
+            write_context(place, read_trained(place, 60))
 
         return read
 
@@ -787,22 +787,20 @@ def _text_readers(folder: Path) -> Iterator[Reader]:
     yield Reader(
         "counted words",
         ".txt",
-        lambda p: read_counted(p, fold=False),
+        lambda p: read_counted(p),
         [b"the 120\ntripod 31\nlevel 12\n" * 4],
     )
     yield Reader(
         "spelling list",
         ".txt",
-        lambda p: read_spelling([p], options, fold=False),
+        lambda p: read_spelling([p], options),
         [b"the\ntripod\nlevel/S\n" * 4],
     )
     import msgspec
 
     bins: list[object] = [{"format": "cB", "version": 1}, [], ["the"], ["tripod", "level"]]
     packed = gzip.compress(msgspec.msgpack.encode(bins), mtime=0)
-    yield Reader(
-        "word frequencies", ".msgpack.gz", lambda p: read_frequencies(p, fold=False), [packed]
-    )
+    yield Reader("word frequencies", ".msgpack.gz", lambda p: read_frequencies(p), [packed])
 
 
 # ---- packs ----

@@ -166,7 +166,7 @@ def pack_build(
         )
         summary |= _run(building, f"build {source}").summary()
     if wheel is not None:
-        from nearkey.packs.wheel import write_wheel
+        from nearkey.packs.pack_folder import write_wheel
 
         summary["wheel"] = os.fspath(write_wheel(target, wheel))
     if not quiet:
@@ -352,7 +352,7 @@ def pack_compare(
 def pack_dist(name: str, output: str) -> None:
     """Wrap a pack as a wheel that pip installs; `load_pack` then finds it by name."""
     from nearkey.language.pack import find_pack
-    from nearkey.packs.wheel import write_wheel
+    from nearkey.packs.pack_folder import write_wheel
 
     click.echo(os.fspath(write_wheel(find_pack(name), output)))
 
@@ -450,7 +450,7 @@ def pack_start(
     The pack holds words and word sequences of your texts. If they are private, so is the pack: do not
     pass it on without the consent of the people whose words it holds.
     """
-    from nearkey.packs.starter import start_recipe, too_little_text
+    from nearkey.packs.starter import judge_pack, start_recipe, too_little_text
 
     path = output / "recipe.toml"
     refuse_to_overwrite(path, force)
@@ -479,7 +479,5 @@ def pack_start(
         if not replaced:  # of no use for more text, and in the way of the next try
             path.unlink()
         raise little from None
-    from nearkey.packs.verdict import judge_pack
-
     verdict = judge_pack(path, output / "pack").summary()
     show_fields({**drafted, **report, "verdict": verdict} if as_json else verdict, as_json)

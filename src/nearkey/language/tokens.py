@@ -179,6 +179,10 @@ def _split_line(
         yield TokenSentence(words, punctuation)
 
 
+Normalise = Callable[[str], str]
+"""How a lexicon spells a word: `normalise_word`, with the settings of a recipe or a pack."""
+
+
 def fold_accents(text: str) -> str:
     """Drop combining marks: ``café`` becomes ``cafe``."""
     if text.isascii():
@@ -223,6 +227,21 @@ def token_ids(word: str, lookup: Callable[[str], int], elisions: Sequence[str] =
         if part:
             found.append(token)
     return found
+
+
+def word_reader(
+    token_of: Mapping[str, int], normalise: Normalise = normalise_word, elisions: Sequence[str] = ()
+) -> Callable[[str], list[int]]:
+    """What gives the token ids of a word of running text, as `WordModel.token_ids` does for a pack.
+
+    token_of : the lexicon's words, as `normalise` spells them, to their ids. elisions : beginnings of words that are
+    read as words of their own. Words outside `token_of` are `UNK`, or the parts they are read as (`token_ids`).
+    """
+
+    def lookup(word: str) -> int:
+        return token_of.get(word, UNK)
+
+    return lambda word: [NUM] if word == NUMBER else token_ids(normalise(word), lookup, elisions)
 
 
 def letters_of(word: str) -> str:

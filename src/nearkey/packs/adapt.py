@@ -32,6 +32,7 @@ from nearkey.language.tokens import (
     joins_marks,
     letters_of,
     word_order,
+    word_reader,
 )
 from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import BackoffModel, FloatArray
@@ -114,7 +115,6 @@ def adapt_pack(
     """
     yield BuildProgress("read", 0, len(texts))
     pack = load_pack(base)
-    fold, language = pack.info.fold_accents, pack.info.language
     read = ReadReport()
     stream = read_stream(
         read_lines(
@@ -132,18 +132,16 @@ def adapt_pack(
     new_words = _new_words(stream, pack)
     words = sorted([*pack.lexicon.words, *new_words], key=word_order)
     token_of = {word: at + FIRST_WORD for at, word in enumerate(words)}
-    encode = partial(
-        encode_stream,
-        token_of=token_of,
-        fold=fold,
-        elisions=pack.info.elisions,
-        language=language,
-    )
+    tokens_of = word_reader(token_of, pack.lexicon.normalise, pack.info.elisions)
+    encode = partial(encode_stream, tokens_of=tokens_of)
     encoded, held_stream = encode(stream), encode(held)
 
     yield BuildProgress("estimate", 1, 3)
     old = read_table(pack.folder / "words.ngram")
-    moved = _renumbered(old, pack, words)
+    of_old = np.array(
+        [*range(FIRST_WORD), *(token_of[word] for word in pack.lexicon.words)], dtype=np.int64
+    )
+    moved = _renumbered(old, pack, words, of_old)
     titles = ("in-domain text, before adapting", "in-domain text, after adapting")
     before = held_out_record(moved.model, held_stream, titles[0])
     order = max(3, old.order)
@@ -164,7 +162,9 @@ def adapt_pack(
     after = held_out_record(trial, held_stream, titles[1])
     context = None
     if pack.info.context is not None:
-        network = _same_network(pack, words)
+        # For the new words, too, which it leaves to the table.
+        kept = read_trained(pack.folder, len(of_old))
+        network = renumbered(kept, of_old, FIRST_WORD + len(words))
         with tempfile.TemporaryDirectory() as scratch:
             context, (before, after) = _mixed_again(
                 network, (moved.model, trial), held_stream, titles, in_domain_share, Path(scratch)
@@ -182,8 +182,8 @@ def adapt_pack(
         write_table(folder / "words.ngram", model)
         shutil.copyfile(pack.folder / "letters.ngram", folder / "letters.ngram")
         if context is not None:
-            write_context(folder, network, context.weights, context.fitted_words)
-        _write_lexicon(folder, pack, words, encoded, trained, held_stream)
+            write_context(folder, network)
+        _write_lexicon(folder, pack, words, of_old, encoded, trained, held_stream)
         _write_usage(folder, pack, words, stream)
         base_licence = (pack.folder / "LICENCE.md").read_text("utf-8")
         finish_pack(
@@ -220,13 +220,6 @@ def _drawn_text(pack: Pack, *, sentences: int = 400, seed: int = 1) -> TextStrea
     return read_stream(lines, deduplicate=False, combining=combining)
 
 
-def _same_network(pack: Pack, words: Sequence[str]) -> TrainedContext:
-    """A pack's context model for more words, which it leaves to the table."""
-    token_of = {word: at + FIRST_WORD for at, word in enumerate(words)}
-    moved = [*range(FIRST_WORD), *(token_of[word] for word in pack.lexicon.words)]
-    return renumbered(read_trained(pack.folder, len(moved)), moved, FIRST_WORD + len(words))
-
-
 def _mixed_again(
     network: TrainedContext,
     tables: Sequence[BackoffModel],
@@ -240,30 +233,27 @@ def _mixed_again(
     tables : before and after. The weights lie between those of before and those that explain the held-out text best, as
     the in-domain share says.
     """
-    tokens = held_out.astype(np.uint32)
-    record, measures = network.record, []
+    record, measures = write_context(work, network), []
+    reader = ContextModel(map_bytes(work / info.CONTEXT_FILE))
     for number, (table, title) in enumerate(zip(tables, titles, strict=True)):
         write_table(work / f"{number}.ngram", table)
         compiled = NgramTable(map_bytes(work / f"{number}.ngram"))
-        old = [*record.weights, *[record.weights[-1]] * table.order][: table.order]
-        if number == 0:
-            record = write_context(work, network, old, record.fitted_words)
-            reader = ContextModel(map_bytes(work / info.CONTEXT_FILE))
-        else:
-            fitted, words = fit_shares(reader, compiled, {"in-domain": (tokens, True)})
-            old = [
-                round(in_domain_share * new + (1 - in_domain_share) * before, 4)
-                for new, before in zip(fitted, old, strict=True)
+        weights = [*record.weights, *[record.weights[-1]] * table.order][: table.order]
+        if number > 0:
+            fitted, words = fit_shares(reader, compiled, [held_out.astype(np.uint32)])
+            weights = [
+                round(in_domain_share * new + (1 - in_domain_share) * old, 4)
+                for new, old in zip(fitted, weights, strict=True)
             ]
-            record = msgspec.structs.replace(record, weights=old, fitted_words=words)
-        measures.append(mixture_record(reader, compiled, old, held_out, title))
+            record = msgspec.structs.replace(record, weights=weights, fitted_words=words)
+        measures.append(mixture_record(reader, compiled, weights, held_out, title))
     return record, measures
 
 
 def _new_words(stream: TextStream, pack: Pack) -> list[str]:
     """Words of the text, used often enough and spelled with the alphabet, that the pack lacks."""
     allowed = frozenset(pack.alphabet)
-    totals = stream.word_counts(fold=pack.info.fold_accents, language=pack.info.language)
+    totals = stream.word_counts(pack.lexicon.normalise)
     return sorted(
         word
         for word, count in totals.items()
@@ -277,23 +267,20 @@ def _new_words(stream: TextStream, pack: Pack) -> list[str]:
     )
 
 
-def _renumbered(old: BackoffModel, pack: Pack, words: Sequence[str]) -> MixtureSource:
-    """The base model over the new lexicon's token ids; a new word gets its share of ``<unk>``.
+def _renumbered(
+    old: BackoffModel, pack: Pack, words: Sequence[str], of_old: IntArray
+) -> MixtureSource:
+    """The base model over the new lexicon's token ids, `of_old` by old ones; a new word gets its share of ``<unk>``.
 
     As counts of contexts, which a finished pack has not got, serve its own probabilities times the
     number of words it was estimated from.
     """
-    index = {word: at + FIRST_WORD for at, word in enumerate(words)}
-    of_old = np.concatenate(
-        [np.arange(FIRST_WORD), [index[word] for word in pack.lexicon.words]]
-    ).astype(np.int64)
     vocab = len(words) + FIRST_WORD
     unigram = np.full(vocab, -np.inf)
     unigram[of_old] = old.log_prob[0]
-    for word in words:
-        if word not in pack.lexicon:
-            spelled = pack.letter_model.log_prob(word)
-            unigram[index[word]] = old.log_prob[0][UNK] + spelled
+    for token in np.setdiff1d(np.arange(vocab), of_old):
+        spelled = pack.letter_model.log_prob(words[token - FIRST_WORD])
+        unigram[token] = old.log_prob[0][UNK] + spelled
     total = np.exp(unigram[np.arange(vocab) != BOS]).sum()
     unigram[np.arange(vocab) != BOS] -= np.log(total)
     backoff = np.zeros(vocab)
@@ -329,22 +316,22 @@ def _write_lexicon(
     folder: Path,
     pack: Pack,
     words: list[str],
+    of_old: IntArray,
     text: IntArray,
     training: IntArray,
     held: IntArray,
 ) -> None:
     """The lexicon with the probabilities of base and text mixed."""
-    old_at = np.array([-1 if (at := pack.lexicon.index(w)) is None else at for w in words])
-    known = old_at >= 0
+    known = of_old[FIRST_WORD:] - FIRST_WORD
     base = np.full(len(words), 1e-12)
-    base[known] = np.exp(pack.lexicon.log_probs.astype(np.float64))[old_at[known]]
+    base[known] = np.exp(pack.lexicon.log_probs.astype(np.float64))
     base /= base.sum()
     tables = np.stack([base, word_shares(training, len(words))])
     held = held[held >= FIRST_WORD] - FIRST_WORD
     weights = fit_fixed_weights(tables, [(held, (0, 1), len(held))])
     mixed = (weights[0] * base + weights[1] * word_shares(text, len(words))) / weights.sum()
     flags = np.zeros(len(words), dtype=np.uint8)
-    flags[known] = pack.lexicon.flags[old_at[known]]
+    flags[known] = pack.lexicon.flags
     fold = pack.info.fold_accents
     lexicon.write_lexicon(folder, words, np.log(mixed), flags, fold_accents=fold)
 
@@ -353,8 +340,7 @@ def _write_usage(folder: Path, pack: Pack, words: list[str], stream: TextStream)
     """The base's tables of case and punctuation over the new numbering; case of new words from the text."""
     index = {word: at for at, word in enumerate(words)}
     fresh = {word: at for word, at in index.items() if word not in pack.lexicon}
-    folded, language = pack.info.fold_accents, pack.info.language
-    forms = usual_forms([stream], {}, set(), fresh, fold=folded, language=language)
+    forms = usual_forms([stream], {}, set(), fresh, pack.lexicon.normalise)
     for word in pack.lexicon.words:
         form = pack.truecase.form(word)
         if form != word:

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from nearkey.errors import PackError
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain, unreadable
-from nearkey.language.tokens import normalise_word
+from nearkey.language.tokens import Normalise
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,10 +107,10 @@ def _undone(
             yield (word[:cut] + rule.strip if ends else rule.strip + word[cut:]), rule
 
 
-def read_affixes(path: Path, *, fold: bool, language: str = "") -> AffixDictionary:
+def read_affixes(path: Path, normalise: Normalise) -> AffixDictionary:
     """The affixes of an ``.aff`` file, ready for the stems of its dictionary.
 
-    fold, language : as of `tokens.normalise_word`; stripped, added and asked for is what is normalised so.
+    normalise : how the lexicon spells a word; stripped, added and asked for is what is normalised so.
     Raises PackError naming the line of a rule that cannot be read.
     """
     made = AffixDictionary(encoding=_encoding(path))
@@ -118,7 +118,7 @@ def read_affixes(path: Path, *, fold: bool, language: str = "") -> AffixDictiona
     counted = False
 
     def plain(text: str) -> str:
-        return "" if text == "0" else normalise_word(text, fold=fold, language=language)
+        return "" if text == "0" else normalise(text)
 
     lines = read_plain(path, ReadOptions(made.encoding, "drop"), ReadReport())
     for number, line in enumerate(lines, start=1):

@@ -21,8 +21,8 @@ from nearkey.language.tokens import BOS, EOS, SPECIAL_TOKENS
 from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import LOG_ZERO, BackoffModel, FloatArray
 from nearkey.packs.kneser_ney import estimate
+from nearkey.packs.ngram_counts import count_in_pieces, remove_pieces
 from nearkey.packs.quantise import read_table
-from nearkey.packs.spill import count_in_pieces, remove_pieces
 from nearkey.packs.tree import NgramTree
 
 _LOG10 = float(np.log(10.0))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Generator, Mapping, Set
+from collections.abc import Generator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -13,30 +13,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey._kernel import ContextModel, NgramTable
 from nearkey.errors import PackError
 from nearkey.language import casing, info, lexicon
-from nearkey.language.arrays import map_bytes
 from nearkey.language.ngram_file import fits_in
 from nearkey.language.pack import Pack, load_pack
 from nearkey.language.reading.streams import TextStream, encode_stream, first_words, split_stream
-from nearkey.language.tokens import BOS, FIRST_WORD, normalise_word
+from nearkey.language.tokens import BOS, FIRST_WORD, Normalise, word_reader
 from nearkey.packs import BuildProgress
-from nearkey.packs.context_part import (
-    TrainedContext,
-    fit_shares,
-    read_trained,
-    write_context,
-)
+from nearkey.packs.context_part import fit_context, read_trained
 from nearkey.packs.evaluate import held_out_record, mixture_record
 from nearkey.packs.fetch import DATA_VARIABLE, cache_folder
 from nearkey.packs.intake import Intake, read_sources
 from nearkey.packs.letters import estimate_letters
-from nearkey.packs.pack_folder import finish_pack, new_folder, notices, pack_info
+from nearkey.packs.ngram_counts import remove_pieces
+from nearkey.packs.pack_folder import finish_pack, new_folder
 from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import quantised, write_table
-from nearkey.packs.recipe import Recipe, read_recipe
-from nearkey.packs.spill import remove_pieces
+from nearkey.packs.recipe import Recipe, TextSource, WordSource, read_recipe
 from nearkey.packs.usage import count_punctuation, usual_forms
 from nearkey.packs.vocabulary import check_writing, choose_words, corpus_words, met_by_chance
 from nearkey.packs.words_model import (
@@ -161,10 +154,8 @@ def _build_into(
     if not texts:
         fix = f"name the data folder by --data or {DATA_VARIABLE}"
         raise PackError("none of the optional texts is there", where=path, field="text", fix=fix)
-    fold, language = recipe.lexicon.fold_accents, recipe.language
-
     yield BuildProgress("lexicon")
-    counted = corpus_words(intake.streams, fold=fold, language=language)
+    counted = corpus_words(intake.streams, recipe.normalise)
     check_writing(counted.count, recipe.alphabet, where=path)
     kept, chance = None, set[str]()
     if recipe.lexicon.keep:
@@ -181,16 +172,16 @@ def _build_into(
             recipe.lexicon,
             alphabet=recipe.alphabet,
             elisions=recipe.elisions,
-            language=language,
+            language=recipe.language,
         )
         chance = met_by_chance(words, intake.frequencies, counted, intake.spelling, recipe.lexicon)
     trained = (
         None if context_model is None else read_trained(context_model, FIRST_WORD + len(words))
     )
-    index = {word: at for at, word in enumerate(words)}
-    token_of = {word: at + FIRST_WORD for word, at in index.items()}
-    encode = partial(encode_stream, fold=fold, elisions=recipe.elisions, language=language)
-    taught = {word: token for word, token in token_of.items() if word not in chance}
+    token_of = {word: at + FIRST_WORD for at, word in enumerate(words)}
+    reader = partial(word_reader, normalise=recipe.normalise, elisions=recipe.elisions)
+    every = reader(token_of)
+    taught = reader({word: token for word, token in token_of.items() if word not in chance})
 
     held_out_fraction = recipe.model.held_out_permille / 1000
     training: dict[str, NDArray[np.int64]] = {}
@@ -202,11 +193,9 @@ def _build_into(
             stream, held = split_stream(stream, held_out=held_out_fraction)
             held = first_words(held, recipe.model.held_out_words)
             if held.n_words:
-                held_out[source.name] = encode(held, token_of=taught)
-                held_counts += np.bincount(
-                    encode(held, token_of=token_of), minlength=len(held_counts)
-                )
-        training[source.name] = encode(stream, token_of=taught)
+                held_out[source.name] = encode_stream(held, taught)
+                held_counts += np.bincount(encode_stream(held, every), minlength=len(held_counts))
+        training[source.name] = encode_stream(stream, taught)
     if not held_out:
         raise PackError(
             "no text is held out to fit the mixture",
@@ -255,32 +244,39 @@ def _build_into(
             symbols,
             None if unmet is None else unmet[0],
         )
-    context_record = None
+    context = None
     if trained is not None:
         yield BuildProgress("context", 0, 2, "weights of the mixture")
-        context_record = _fitted_context(folder, trained, held_out)
+        context = fit_context(folder, trained, [_first(stream) for stream in held_out.values()])
     yield BuildProgress("evaluate")
     evaluated = {
-        source.title: encode(intake.evaluation[source.name], token_of=token_of)
+        source.title: encode_stream(intake.evaluation[source.name], every)
         for source in recipe.evaluation
         if source.name in intake.evaluation
     }
-    if context_record is None:
+    if context is None:
         written = quantised(model)
         held_records = [held_out_record(written, text, title) for title, text in evaluated.items()]
     else:
-        network, table = _mapped(folder)
+        record, network, table = context
         held_records = [
             mixture_record(
-                network, table, context_record.weights, spread_out(text, EVALUATED_TOKENS), title
+                network, table, record.weights, spread_out(text, EVALUATED_TOKENS), title
             )
             for title, text in evaluated.items()
         ]
-    made = pack_info(
-        recipe, intake, words, model, letter_ngrams, symbols, held_records, context_record
+    made = _pack_info(
+        recipe,
+        intake,
+        words,
+        model.tree.sizes(),
+        letter_ngrams,
+        symbols,
+        held_records,
+        None if context is None else context[0],
     )
     return BuildReport(
-        finish_pack(folder, made, notices(recipe, intake)),
+        finish_pack(folder, made, _notices(recipe, intake)),
         {name: dict(read.dropped) for name, read in intake.reports.items()},
         dict(tally),
         intake.left_out,
@@ -306,7 +302,6 @@ def _write_word_by_word(
 
     Returns the letter model's numbers of n-grams, and its bits a letter.
     """
-    fold, language = recipe.lexicon.fold_accents, recipe.language
     index = {word: at for at, word in enumerate(words)}
     held_out_fraction = recipe.model.held_out_permille / 1000
     yield BuildProgress("write", 1, 4, "letters.ngram")
@@ -317,7 +312,7 @@ def _write_word_by_word(
     letters, letter_bits = estimate_letters(
         met,
         sorted(listed),
-        _unknown_words(intake.streams, index.keys() - chance, fold=fold, language=language),
+        _unknown_words(intake.streams, index.keys() - chance, recipe.normalise),
         symbols,
         order=recipe.model.letter_order,
         max_bytes=recipe.model.letter_max_bytes,
@@ -329,7 +324,7 @@ def _write_word_by_word(
     flags = np.array(
         [lexicon.FLAG_OFFENSIVE if word in offensive else 0 for word in words], dtype=np.uint8
     )
-    lexicon.write_lexicon(folder, words, log_probs, flags, fold_accents=fold)
+    lexicon.write_lexicon(folder, words, log_probs, flags, fold_accents=recipe.lexicon.fold_accents)
     yield BuildProgress("write", 3, 4, "case.bin, marks.bin")
     cased = [
         intake.streams[source.name]
@@ -338,15 +333,70 @@ def _write_word_by_word(
     ]
     casing.write_truecase(
         folder / "case.bin",
-        usual_forms(
-            cased, intake.spelling.forms, intake.spelling, index, fold=fold, language=language
-        ),
+        usual_forms(cased, intake.spelling.forms, intake.spelling, index, recipe.normalise),
     )
     casing.write_punctuation(
         folder / "marks.bin",
-        *count_punctuation(cased, index, fold=fold, held_out=held_out_fraction, language=language),
+        *count_punctuation(cased, index, recipe.normalise, held_out=held_out_fraction),
     )
     return list(letters.tree.sizes()), letter_bits
+
+
+def _pack_info(
+    recipe: Recipe,
+    intake: Intake,
+    words: list[str],
+    ngrams: Sequence[int],
+    letter_ngrams: list[int],
+    symbols: str,
+    held_out: list[info.HeldOut],
+    context: info.ContextRecord | None,
+) -> info.PackInfo:
+    """The record of a pack of `recipe`, its files not yet listed.
+
+    words, ngrams, letter_ngrams, symbols, held_out, context : what was made: the lexicon, numbers of n-grams of both
+    models and symbols of the letter model, measures on evaluation texts, and the context model's record.
+    """
+    sources = []
+    every: list[TextSource | WordSource] = [*recipe.text, *recipe.words]
+    for source in every:
+        stream = intake.streams.get(source.name)
+        if stream is None and source in recipe.text:
+            continue  # an optional text that was not there
+        sizes = () if stream is None else (stream.n_sentences, stream.n_words)
+        about = (source.title, source.kind, source.origin, source.licence, source.attribution)
+        sources.append(info.SourceRecord(*about, *sizes))
+    return info.PackInfo(
+        format=info.FORMAT,
+        name=recipe.name,
+        language=recipe.language,
+        title=recipe.title,
+        version=recipe.version,
+        licence=recipe.licence,
+        alphabet=recipe.alphabet,
+        letter_symbols=symbols,
+        fold_accents=recipe.lexicon.fold_accents,
+        abbreviations=list(recipe.abbreviations or ()),
+        elisions=list(recipe.elisions),
+        words=len(words),
+        ngrams=list(ngrams),
+        letter_ngrams=letter_ngrams,
+        training_words=sum(stream.n_words for stream in intake.streams.values()),
+        sources=sources,
+        held_out=held_out,
+        context=context,
+        files={},
+    )
+
+
+def _notices(recipe: Recipe, intake: Intake) -> dict[str, str]:
+    """Source title to the notice that it wants passed on, each text once."""
+    used = [source for source in recipe.text if source.name in intake.streams]
+    titles: dict[str, list[str]] = {}
+    for source in (*used, *recipe.words):
+        if source.title in intake.notices:
+            titles.setdefault(intake.notices[source.title], []).append(source.title)
+    return {"; ".join(dict.fromkeys(of)): notice for notice, of in titles.items()}
 
 
 def _check_kept(kept: Pack, recipe: Recipe, path: Path) -> None:
@@ -361,16 +411,6 @@ def _check_kept(kept: Pack, recipe: Recipe, path: Path) -> None:
             )
 
 
-def _fitted_context(
-    folder: Path, trained: TrainedContext, held_out: Mapping[str, NDArray[np.int64]]
-) -> info.ContextRecord:
-    """Write the context model and fit its weights on held-out text: as much of each source as makes a difference."""
-    write_context(folder, trained, (), 0)
-    network, table = _mapped(folder)
-    texts = {name: (_first(stream), True) for name, stream in held_out.items()}
-    return write_context(folder, trained, *fit_shares(network, table, texts))
-
-
 def spread_out(stream: NDArray[np.int64], most: int) -> NDArray[np.int64]:
     """A text, or of a long one whole sentences in `BLOCKS` stretches from all over it, about `most` tokens in all."""
     if len(stream) <= most:
@@ -381,11 +421,6 @@ def spread_out(stream: NDArray[np.int64], most: int) -> NDArray[np.int64]:
     return np.concatenate([stream[a:b] for a, b in bounds.T])
 
 
-def _mapped(folder: Path) -> tuple[ContextModel, NgramTable]:
-    context, table = (map_bytes(folder / name) for name in (info.CONTEXT_FILE, "words.ngram"))
-    return ContextModel(context), NgramTable(table)
-
-
 def _first(stream: NDArray[np.int64]) -> NDArray[np.uint32]:
     """The first whole sentences of a text, about `FITTED_TOKENS` tokens."""
     starts = np.append(np.flatnonzero(stream == BOS), len(stream))
@@ -394,13 +429,13 @@ def _first(stream: NDArray[np.int64]) -> NDArray[np.uint32]:
 
 
 def _unknown_words(
-    streams: Mapping[str, TextStream], known: Set[str], *, fold: bool, language: str
+    streams: Mapping[str, TextStream], known: Set[str], normalise: Normalise
 ) -> list[str]:
     """Distinct words of the running text outside the lexicon, hyphenated ones as their parts."""
     unknown: set[str] = set()
     for stream in streams.values():
         for surface in stream.surfaces:
-            word = normalise_word(surface, fold=fold, language=language)
+            word = normalise(surface)
             if word not in known:
                 unknown.update(part for part in word.split("-") if part and part not in known)
     return sorted(unknown)

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import PackError
 from nearkey.files import atomic_write
-from nearkey.language.pack import find_pack, load_pack
+from nearkey.language.pack import load_pack
 from nearkey.language.reading.streams import (
     TextStream,
     encode_stream,
@@ -77,11 +77,9 @@ def write_training_data(
     path, target = Path(recipe_path), Path(out)
     recipe = read_recipe(path)
     kept = cache_folder() if cache is None else Path(cache)
-    loaded = load_pack(find_pack(pack))
-    token_of = {word: at + FIRST_WORD for at, word in enumerate(loaded.lexicon.words)}
-    vocabulary = FIRST_WORD + len(token_of)
+    loaded = load_pack(pack, context_model=False)
+    vocabulary = FIRST_WORD + len(loaded.lexicon)
     dtype = np.dtype("<u2" if vocabulary <= 1 << 16 else "<u4")
-    fold = loaded.lexicon.fold_accents
     intake = yield from read_sources(
         recipe,
         path,
@@ -91,9 +89,7 @@ def write_training_data(
     )
 
     def tokens(stream: TextStream) -> NDArray[Any]:
-        return encode_stream(
-            stream, token_of, fold=fold, elisions=recipe.elisions, language=recipe.language
-        ).astype(dtype)
+        return encode_stream(stream, loaded.ngram_model.token_ids).astype(dtype)
 
     streams: dict[str, NDArray[Any]] = {}
     texts: dict[str, NDArray[Any]] = {}

@@ -11,7 +11,7 @@ import os
 import struct
 import zipfile
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -146,7 +146,7 @@ def _of_training(folder: Path) -> TrainedContext:
 
 
 def renumbered(
-    trained: TrainedContext, token_of: Sequence[int], vocab_size: int, *, never: float = -30.0
+    trained: TrainedContext, token_of: NDArray[np.int64], vocab_size: int, *, never: float = -30.0
 ) -> TrainedContext:
     """The network for a lexicon whose words have other numbers, and for more words.
 
@@ -154,7 +154,7 @@ def renumbered(
     know get next to no probability (`never`, natural log before normalising): they are left to the n-gram table.
     """
     arrays = dict(trained.arrays)
-    number = np.asarray(token_of, dtype=np.uint32)
+    number = token_of.astype(np.uint32)
     known = number[arrays["order"].astype(np.int64)]
     fresh = np.setdiff1d(np.arange(vocab_size, dtype=np.uint32), number)
     arrays["order"] = np.concatenate([known, fresh]).astype(np.uint32)
@@ -178,8 +178,7 @@ def mixture_scores(
     *,
     by_sentence: bool,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Natural log P of each token from the second on by the mixture, and P of an unknown word in its place, each (n -
-    1,).
+    """Natural log P of each token by the mixture, and P of an unknown word in its place, each (n,); 0 at the first.
 
     tokens : sentences, each from its ``<s>``. by_sentence : nothing is remembered from the sentence before.
     """
@@ -188,24 +187,24 @@ def mixture_scores(
     grams = np.exp(table.score(tokens, 1))
     unknown = np.exp(table.score_as(tokens, UNK))
     with np.errstate(divide="ignore"):
-        mixed: NDArray[np.float64] = np.log(share * own[:, 0] + (1 - share) * grams)
-    return mixed, share * own[:, 1] + (1 - share) * unknown
+        mixed = np.log(share * own[:, 0] + (1 - share) * grams)
+    return np.insert(mixed, 0, 0.0), np.insert(share * own[:, 1] + (1 - share) * unknown, 0, 0.0)
 
 
 def fit_shares(
-    network: ContextModel, table: NgramTable, texts: Mapping[str, tuple[Tokens, bool]]
+    network: ContextModel, table: NgramTable, texts: Sequence[Tokens]
 ) -> tuple[list[float], int]:
-    """The network's weights of the largest likelihood on held-out text, and on how many words.
+    """The network's weights of the largest likelihood on held-out texts, sentence by sentence, and on how many words.
 
-    texts : by name, tokens and whether sentences stand alone; each text counts alike, whatever its length.
+    Each text counts alike, whatever its length.
     """
     parts = []
-    for tokens, by_sentence in texts.values():
+    for tokens in texts:
         given = tokens[1:] != BOS
-        own = np.exp(network.score(tokens, by_sentence, UNK)[given, 0])
+        own = np.exp(network.score(tokens, True, UNK)[given, 0])
         grams = np.exp(table.score(tokens, 1))[given]
         parts.append((own, grams, table.known_context(tokens)[given]))
-    words = sum(int((tokens >= FIRST_WORD).sum()) for tokens, _ in texts.values())
+    words = sum(int((tokens >= FIRST_WORD).sum()) for tokens in texts)
     return [round(float(weight), 4) for weight in fit_weights(parts, table.order)], words
 
 
@@ -229,10 +228,20 @@ def fit_weights(
     return weights
 
 
-def write_context(
-    folder: Path, trained: TrainedContext, weights: Sequence[float], fitted_words: int
-) -> ContextRecord:
-    """Write a pack's context file; its record, complete. PackError for weights that are those of no network."""
+def fit_context(
+    folder: Path, trained: TrainedContext, texts: Sequence[Tokens]
+) -> tuple[ContextRecord, ContextModel, NgramTable]:
+    """Write the context file of a pack whose ``words.ngram`` is written, and fit the weights of both on held-out texts;
+    the file's record, complete, and both models."""
+    record = write_context(folder, trained)
+    network = ContextModel(map_bytes(folder / CONTEXT_FILE))
+    table = NgramTable(map_bytes(folder / "words.ngram"))
+    weights, words = fit_shares(network, table, texts)
+    return msgspec.structs.replace(record, weights=weights, fitted_words=words), network, table
+
+
+def write_context(folder: Path, trained: TrainedContext) -> ContextRecord:
+    """Write a pack's context file; its record. PackError for weights that are those of no network."""
     try:
         header = write_context_file(folder / CONTEXT_FILE, trained.arrays, bos=BOS)
     except (LookupError, TypeError, ValueError, struct.error):
@@ -242,9 +251,4 @@ def write_context(
             field=WEIGHTS,
             fix="train it again",
         ) from None
-    return msgspec.structs.replace(
-        trained.record,
-        parameters=header.parameters,
-        weights=list(weights),
-        fitted_words=fitted_words,
-    )
+    return msgspec.structs.replace(trained.record, parameters=header.parameters)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from nearkey._kernel import ContextModel, NgramTable
@@ -15,7 +17,8 @@ from nearkey.errors import PackError
 from nearkey.language.info import HeldOut
 from nearkey.language.mixed_model import MixedModel
 from nearkey.language.pack import Pack
-from nearkey.language.tokens import BOS, EOS, FIRST_WORD, NUMBER, UNK, joins_marks, sentences
+from nearkey.language.reading.streams import TextStream, encode_stream, read_stream
+from nearkey.language.tokens import BOS, FIRST_WORD, NUMBER, UNK, joins_marks
 from nearkey.packs.backoff import BackoffModel, walk
 from nearkey.packs.context_part import mixture_scores
 
@@ -49,19 +52,26 @@ def _scored(stream: NDArray[Any], scores: NDArray[np.float64]) -> TextScore:
     )
 
 
-def held_out_record(model: BackoffModel, stream: NDArray[np.int64], title: str) -> HeldOut:
-    """Measure a model on a stream of tokens, for ``pack.toml``; each sentence begins in the state ``<s>``."""
-    found = _scored(stream, model.score(stream))
+def _recorded(
+    title: str, stream: NDArray[Any], scores: NDArray[np.float64], unknown: NDArray[np.float64]
+) -> HeldOut:
+    """The measures for ``pack.toml``; unknown : of each place of the stream, P(an unknown word stands there)."""
+    found = _scored(stream, scores)
     spelled = (stream >= FIRST_WORD) | (stream == UNK)
-    unknown = np.exp(model.log_probs_at(walk(model.tree, stream), token=UNK)[-1])
     return HeldOut(
         title=title,
         words=found.words,
         oov_rate=round(found.oov_rate, 5),
-        unknown_predicted=round(float(np.mean(unknown[spelled])) if spelled.any() else 0.0, 5),
+        unknown_predicted=round(float(unknown[spelled].mean()) if spelled.any() else 0.0, 5),
         perplexity=round(found.perplexity, 1),
         perplexity_with_ends=round(found.perplexity_with_ends, 1),
     )
+
+
+def held_out_record(model: BackoffModel, stream: NDArray[np.int64], title: str) -> HeldOut:
+    """Measure a model on a stream of tokens, for ``pack.toml``; each sentence begins in the state ``<s>``."""
+    unknown = np.exp(model.log_probs_at(walk(model.tree, stream), token=UNK)[-1])
+    return _recorded(title, stream, model.score(stream), unknown)
 
 
 def mixture_record(
@@ -74,23 +84,14 @@ def mixture_record(
     """As `held_out_record`, of a context model's mixture with a table; also with the text before each sentence."""
     tokens = stream.astype(np.uint32)
     with ThreadPoolExecutor(2) as pool:  # the kernel's work runs beside
-        (alone, unknown), (after, _) = pool.map(
+        alone, after = pool.map(
             lambda by_sentence: mixture_scores(
                 network, table, tokens, weights, by_sentence=by_sentence
             ),
             (True, False),
         )
-    found, with_text = (_scored(stream, np.insert(scores, 0, 0.0)) for scores in (alone, after))
-    spelled = ((stream >= FIRST_WORD) | (stream == UNK))[1:]
-    return HeldOut(
-        title=title,
-        words=found.words,
-        oov_rate=round(found.oov_rate, 5),
-        unknown_predicted=round(float(unknown[spelled].mean()) if spelled.any() else 0.0, 5),
-        perplexity=round(found.perplexity, 1),
-        perplexity_with_ends=round(found.perplexity_with_ends, 1),
-        perplexity_after_text=round(with_text.perplexity, 1),
-    )
+    with_text = round(_scored(stream, after[0]).perplexity, 1)
+    return replace(_recorded(title, stream, *alone), perplexity_after_text=with_text)
 
 
 def score_text(pack: Pack, lines: Iterable[str], *, with_text_before: bool = False) -> TextScore:
@@ -99,38 +100,39 @@ def score_text(pack: Pack, lines: Iterable[str], *, with_text_before: bool = Fal
     with_text_before : a pack with a context model remembers earlier sentences, as it does when one types; else each
         sentence stands alone, as for packs without one.
     """
-    lexicon, model = pack.lexicon, pack.language_model
-    known: dict[str, list[int]] = {}
-    stream: list[int] = []
-    letters = 0
-    spelled = 0.0
-    for sentence in sentences(
+    text = read_stream(
         lines,
+        deduplicate=False,
         abbreviations=frozenset(pack.info.abbreviations),
         combining=joins_marks(pack.alphabet),
-    ):
-        stream.append(BOS)
-        for surface in sentence.words:
-            tokens = known.get(surface)
-            if tokens is None:
-                tokens = known[surface] = model.token_ids(surface)
-            stream += tokens
-            if surface != NUMBER:
-                letters += len(surface)
-            if UNK in tokens:
-                spelled += pack.letter_model.log_prob(lexicon.normalise(surface))
-        stream.append(EOS)
-    tokens_array = np.array(stream, dtype=np.uint32)
-    if not (tokens_array >= FIRST_WORD).any():
+    )
+    return score_streams(pack, [text], with_text_before=with_text_before)
+
+
+def score_streams(
+    pack: Pack, texts: Sequence[TextStream], *, with_text_before: bool = False
+) -> TextScore:
+    """As `score_text`, of texts that were read by the rules of the pack."""
+    model = pack.language_model
+    streams = [encode_stream(text, model.token_ids) for text in texts]
+    tokens = np.concatenate(streams).astype(np.uint32)
+    if not (tokens >= FIRST_WORD).any():
         raise PackError("holds no word of the lexicon", where="text", fix="give running text")
-    scores = np.zeros(len(stream))
     if isinstance(model, MixedModel):
         table, by_sentence = model.ngram.table, not with_text_before
-        scores[1:], _ = mixture_scores(
-            model.network, table, tokens_array, model.weights, by_sentence=by_sentence
+        scores, _ = mixture_scores(
+            model.network, table, tokens, model.weights, by_sentence=by_sentence
         )
     else:
-        scores[1:] = model.table.score(tokens_array, 1)[-(len(stream) - 1) :]
-    total = float(scores[tokens_array != BOS].sum()) + spelled
+        scores = np.zeros(len(tokens))
+        scores[1:] = model.table.score(tokens, 1)[1 - len(tokens) :]
+    total, letters = float(scores[tokens != BOS].sum()), 0
+    for text in texts:
+        uses = np.bincount(text.ids, minlength=len(text.surfaces)).tolist()
+        for surface, count in zip(text.surfaces, uses, strict=True):
+            if count and surface != NUMBER:
+                letters += count * len(surface)
+                if UNK in model.token_ids(surface):
+                    total += count * pack.letter_model.log_prob(pack.lexicon.normalise(surface))
     bits = float(-total / np.log(2.0) / max(1, letters))
-    return replace(_scored(tokens_array, scores), bits_per_letter=bits)
+    return dataclasses.replace(_scored(tokens, scores), bits_per_letter=bits)

@@ -17,7 +17,7 @@ from nearkey.language.reading.corpus import LIBRARY_READERS, read_lines
 from nearkey.language.reading.libraries import LibraryReader, library_version
 from nearkey.language.reading.streams import BUCKETS, StreamReader, TextStream, select
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain
-from nearkey.language.tokens import joins_marks, letters_of, normalise_word
+from nearkey.language.tokens import joins_marks, letters_of
 from nearkey.packs import BuildProgress
 from nearkey.packs.fetch import locate
 from nearkey.packs.kept import KeptReading, kept_path, source_key
@@ -218,22 +218,23 @@ def _text_of(file: Path) -> str:
 
 def _read_words(source: WordSource, files: list[Path], recipe: Recipe, into: Intake) -> str:
     """Read a list into `into`; a remark where most of its words cannot be written with the alphabet."""
-    fold, language = recipe.lexicon.fold_accents, recipe.language
     options = ReadOptions(source.encoding, column=source.column)
     if source.kind == "spelling":
-        listed_words = read_spelling(files, options, fold=fold, language=language)
+        listed_words = read_spelling(
+            files, options, normalise=recipe.normalise, language=recipe.language
+        )
         into.spelling.take(listed_words)
         return _strange(listed_words.words, recipe)
     remark = ""
     for file in files:
         if source.kind == "offensive":
             listed = _read_offensive(file, source, options)
-            into.offensive |= {normalise_word(w, fold=fold, language=language) for w in listed}
+            into.offensive |= {recipe.normalise(word) for word in listed}
             continue
         if source.kind == "centibels":
-            frequencies = read_frequencies(file, fold=fold, language=language)
+            frequencies = read_frequencies(file, normalise=recipe.normalise)
         else:
-            frequencies = read_counted(file, options, fold=fold, language=language)
+            frequencies = read_counted(file, options, normalise=recipe.normalise)
         for word, frequency in frequencies.items():
             into.frequencies[word] = into.frequencies.get(word, 0.0) + frequency
         remark = remark or _strange(frequencies, recipe)

@@ -209,8 +209,7 @@ def interpolate(
     exactly; back-offs are set so that every context sums to 1. Also returns, for each level but the
     last, the mixed relative frequency of each entry, as the pruning's estimate of a context's weight.
     """
-    merged = merge_trees([source.model.tree for source in sources])
-    tree, places = merged.tree, merged.places
+    tree, _, places = merge_trees([source.model.tree for source in sources])
     previous = [np.exp(source.model.log_prob[0]) for source in sources]
     logs: list[FloatArray] = []
     mass: list[FloatArray] = []

@@ -1,24 +1,30 @@
-"""The folder of a pack that is made: it appears whole or not at all, with its record and its licence note."""
+"""The folder of a pack that is made: it appears whole or not at all, with its record and its licence note.
+
+And its distribution, which pip installs: a wheel (PEP 427) with an entry point, and no code.
+"""
 
 from __future__ import annotations
 
+import base64
 import errno
 import glob
+import hashlib
+import os
 import re
 import shutil
 import tempfile
 import time
+import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
 from nearkey.errors import PackError
-from nearkey.files import held_lock, is_held
+from nearkey.files import atomic_path, held_lock, is_held
 from nearkey.language import info
-from nearkey.packs.backoff import BackoffModel
-from nearkey.packs.intake import Intake
-from nearkey.packs.licences import combinable, licence_link, licence_names
-from nearkey.packs.recipe import Recipe, TextSource, WordSource
+from nearkey.language.pack import ENTRY_POINTS
+from nearkey.packs.licences import combinable, licence_link, licence_names, spdx_expression
+from nearkey.version import VERSION
 
 _STALE_S = 86_400.0
 
@@ -70,63 +76,6 @@ def finish_pack(folder: Path, made: info.PackInfo, notices: Mapping[str, str]) -
     return info.finish_folder(folder, made)
 
 
-def pack_info(
-    recipe: Recipe,
-    intake: Intake,
-    words: list[str],
-    model: BackoffModel,
-    letter_ngrams: list[int],
-    symbols: str,
-    held_out: list[info.HeldOut],
-    context: info.ContextRecord | None = None,
-) -> info.PackInfo:
-    """The record of a pack of `recipe`, its files not yet listed.
-
-    words, model, letter_ngrams, symbols, held_out, context : what was made: the lexicon, the n-gram model, numbers of
-    n-grams and symbols of the letter model, measures on evaluation texts, and the context model's record.
-    """
-    sources = []
-    every: list[TextSource | WordSource] = [*recipe.text, *recipe.words]
-    for source in every:
-        stream = intake.streams.get(source.name)
-        if stream is None and source in recipe.text:
-            continue  # an optional text that was not there
-        sizes = () if stream is None else (stream.n_sentences, stream.n_words)
-        about = (source.title, source.kind, source.origin, source.licence, source.attribution)
-        sources.append(info.SourceRecord(*about, *sizes))
-    return info.PackInfo(
-        format=info.FORMAT,
-        name=recipe.name,
-        language=recipe.language,
-        title=recipe.title,
-        version=recipe.version,
-        licence=recipe.licence,
-        alphabet=recipe.alphabet,
-        letter_symbols=symbols,
-        fold_accents=recipe.lexicon.fold_accents,
-        abbreviations=list(recipe.abbreviations or ()),
-        elisions=list(recipe.elisions),
-        words=len(words),
-        ngrams=list(model.tree.sizes()),
-        letter_ngrams=letter_ngrams,
-        training_words=sum(stream.n_words for stream in intake.streams.values()),
-        sources=sources,
-        held_out=held_out,
-        context=context,
-        files={},
-    )
-
-
-def notices(recipe: Recipe, intake: Intake) -> dict[str, str]:
-    """Source title to the notice that it wants passed on, each text once."""
-    used = [source for source in recipe.text if source.name in intake.streams]
-    titles: dict[str, list[str]] = {}
-    for source in (*used, *recipe.words):
-        if source.title in intake.notices:
-            titles.setdefault(intake.notices[source.title], []).append(source.title)
-    return {"; ".join(dict.fromkeys(of)): notice for notice, of in titles.items()}
-
-
 def _linked(expression: str) -> str:
     """A licence expression, each licence with a link to its text where it has a public place."""
     for name in sorted(licence_names(expression), key=len, reverse=True):
@@ -172,3 +121,75 @@ def _licence_text(made: info.PackInfo, notices: Mapping[str, str]) -> str:
     for title, notice in notices.items():
         lines += ["", f"## {title}", "", notice.strip()]
     return "\n".join(lines) + "\n"
+
+
+# ---- the wheel ----
+
+_EPOCH = (1980, 1, 1, 0, 0, 0)
+_VERSION = re.compile(r"\d+(\.\d+)*((a|b|rc)\d+)?(\+[a-z0-9]+(\.[a-z0-9]+)*)?")
+
+
+def write_wheel(pack: str | os.PathLike[str], folder: str | os.PathLike[str]) -> Path:
+    """Write ``nearkey_pack_NAME-VERSION-py3-none-any.whl`` into `folder`; its path.
+
+    Once installed, ``load_pack(NAME)`` finds the pack. Equal packs give equal bytes. PackError if the pack
+    is damaged or its version is not one that pip takes.
+    """
+    source = Path(pack)
+    made = info.read_info(source)
+    info.verify_files(source, made, thorough=True)
+    if not _VERSION.fullmatch(made.version):
+        raise PackError(
+            f"version {made.version!r} is not one that pip takes",
+            where=source / "pack.toml",
+            field="version",
+            fix="use digits and points, like 1.0.0",
+        )
+    module = "nearkey_pack_" + re.sub(r"[^a-z0-9]", "_", made.name.lower())
+    dist_info = f"{module}-{made.version}.dist-info"
+    target = Path(folder) / f"{module}-{made.version}-py3-none-any.whl"
+    files: dict[str, bytes] = {f"{module}/__init__.py": f'"""{made.title}."""\n'.encode()}
+    for name in [*made.files, "pack.toml"]:
+        files[f"{module}/pack/{name}"] = (source / name).read_bytes()
+    files[f"{dist_info}/licenses/LICENCE.md"] = (source / "LICENCE.md").read_bytes()
+    files[f"{dist_info}/METADATA"] = _metadata(made, module).encode()
+    files[f"{dist_info}/WHEEL"] = (
+        f"Wheel-Version: 1.0\nGenerator: nearkey {VERSION}\n"
+        "Root-Is-Purelib: true\nTag: py3-none-any\n"
+    ).encode()
+    files[f"{dist_info}/entry_points.txt"] = f"[{ENTRY_POINTS}]\n{made.name} = {module}\n".encode()
+    record = f"{dist_info}/RECORD"
+    lines = [f"{name},{_digest(data)},{len(data)}" for name, data in files.items()]
+    files[record] = ("\n".join([*lines, f"{record},,"]) + "\n").encode()
+    with (
+        atomic_path(target) as temporary,
+        zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive,
+    ):
+        for name, data in files.items():
+            entry = zipfile.ZipInfo(name, date_time=_EPOCH)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            entry.external_attr = 0o644 << 16
+            archive.writestr(entry, data)
+    return target
+
+
+def _digest(data: bytes) -> str:
+    digest = base64.urlsafe_b64encode(hashlib.sha256(data).digest()).rstrip(b"=").decode()
+    return f"sha256={digest}"
+
+
+def _metadata(made: info.PackInfo, module: str) -> str:
+    expression = spdx_expression(made.licence)
+    licence = f"License-Expression: {expression}\n" if expression else ""
+    return (
+        "Metadata-Version: 2.4\n"
+        f"Name: {module.replace('_', '-')}\n"
+        f"Version: {made.version}\n"
+        f"Summary: Language pack for nearkey: {made.title} ({made.language})\n"
+        f"{licence}"
+        "License-File: LICENCE.md\n"
+        "Requires-Python: >=3.11\n"
+        "Requires-Dist: nearkey\n"
+        "\n"
+        f"{made.title}. Load it with `nearkey.load_pack({made.name!r})`. Sources and their licences: LICENCE.md.\n"
+    )

@@ -12,7 +12,7 @@ import msgspec
 from nearkey.bounds import shown
 from nearkey.errors import PackError
 from nearkey.language.reading.corpus import LIBRARY_READERS, LINE_READERS
-from nearkey.language.tokens import ABBREVIATIONS, is_letter
+from nearkey.language.tokens import ABBREVIATIONS, is_letter, normalise_word
 from nearkey.letter_case import lower, primary
 from nearkey.packs.licences import combinable, possible_licences
 from nearkey.schema import convert, read_toml
@@ -139,6 +139,10 @@ class Recipe(_Strict, frozen=True, kw_only=True):
     text: list[TextSource] = []
     words: list[WordSource] = []
     evaluation: list[TextSource] = []
+
+    def normalise(self, word: str) -> str:
+        """A word as the lexicon of the pack will spell it."""
+        return normalise_word(word, fold=self.lexicon.fold_accents, language=self.language)
 
 
 def read_recipe(path: str | os.PathLike[str]) -> Recipe:

@@ -1,4 +1,7 @@
-"""A first recipe for texts of one's own: what can be seen in the texts, for a person to correct."""
+"""A first recipe for texts of one's own: what can be seen in the texts, for a person to correct.
+
+And what to think of the pack that was made of it, and what to do first to make it better.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,8 @@ import os
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +19,15 @@ import tomli_w
 
 from nearkey.errors import PackError
 from nearkey.files import atomic_path
+from nearkey.language.pack import load_pack
 from nearkey.language.reading.corpus import read_lines
 from nearkey.language.reading.streams import read_stream
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport
-from nearkey.language.tokens import NUMBER, is_letter, letters_of
+from nearkey.language.tokens import NUMBER, Normalise, is_letter, letters_of, normalise_word
+from nearkey.packs import finished
+from nearkey.packs.evaluate import TextScore, score_streams
+from nearkey.packs.fetch import cache_folder, locate
+from nearkey.packs.intake import reading
 from nearkey.packs.recipe import Recipe, read_recipe
 from nearkey.packs.vocabulary import check_writing, script_of
 
@@ -33,6 +43,11 @@ MOST_SOURCES = 8
 LEAST_JUDGED = 2_000
 """Words of text from which a tenth is held out to judge the pack by; less of it would say nothing."""
 TRAINED_PERMILLE = 900
+
+TOO_SMALL = 100_000
+"""Running words below which a pack is too small to be judged by: docs/packs.md shows what more text buys."""
+MANY_UNKNOWN = 0.05
+"""Part of the words of new text; beyond it, lists of words help most (value by judgement, no source)."""
 
 
 def draft_recipe(
@@ -69,7 +84,8 @@ def draft_recipe(
     Raises PackError for a text that cannot be read or that holds no words.
     """
     options = ReadOptions(encoding, column=column)
-    counts, n_words = _count_words(texts, kind, options, fold=fold_accents, language=language)
+    normalise = partial(normalise_word, fold=fold_accents, language=language)
+    counts, n_words = _count_words(texts, kind, options, normalise)
     letters = guess_alphabet(counts) if alphabet is None else alphabet
     check_writing(counts, letters, where=", ".join(map(str, texts)))
     if not letters:
@@ -172,14 +188,14 @@ def _least_count(n_words: int) -> int:
 
 
 def _count_words(
-    texts: Sequence[Path], kind: str, options: ReadOptions, *, fold: bool, language: str
+    texts: Sequence[Path], kind: str, options: ReadOptions, normalise: Normalise
 ) -> tuple[Counter[str], int]:
     """How often each normalised word stands in the texts, and how many words they hold."""
     lines = read_lines(list(texts), kind, options, ReadReport())
     stream = read_stream(lines, combining=True)
     if not stream.n_words:
         raise PackError("holds no words", where=", ".join(map(str, texts)), fix="give running text")
-    counts = stream.word_counts(fold=fold, language=language)
+    counts = stream.word_counts(normalise)
     del counts[NUMBER]
     return counts, stream.n_words
 
@@ -242,3 +258,90 @@ def _names(groups: Sequence[Sequence[Path]]) -> list[str]:
             name = f"{stem}_{number}"
         names.append(name)
     return names
+
+
+# ---- what came of it ----
+
+
+@dataclass(frozen=True, slots=True)
+class PackVerdict:
+    """How a pack reads the part of its texts that was held out.
+
+    `words` of the lexicon; `training_words` read; `score` of the part, None where the texts are too short to hold
+    anything out; `advice`, what to do first.
+    """
+
+    words: int
+    training_words: int
+    score: TextScore | None
+    advice: list[str]
+
+    @property
+    def too_small(self) -> bool:
+        """Whether the texts are below `TOO_SMALL` words."""
+        return self.training_words < TOO_SMALL
+
+    def summary(self) -> dict[str, Any]:
+        """The figures to show, as plain values."""
+        score = self.score
+        return {
+            "words": self.words,
+            "training_words": self.training_words,
+            "held_out_words": score.words if score else 0,
+            "unknown_words": f"{score.oov_rate:.1%}" if score else "not measured",
+            "perplexity": f"{score.perplexity:.0f}" if score else "not measured",
+            "bits_per_letter": f"{score.bits_per_letter:.3f}" if score else "not measured",
+            "verdict": f"too small: below {TOO_SMALL:,} words"
+            if self.too_small
+            else "large enough",
+            **{f"advice {i}": text for i, text in enumerate(self.advice, start=1)},
+        }
+
+
+def judge_pack(
+    recipe_path: str | os.PathLike[str], pack_folder: str | os.PathLike[str]
+) -> PackVerdict:
+    """Measure the pack of a recipe on the evaluation texts the recipe names; raises what reading them raises.
+
+    recipe_path : as `start_recipe` wrote it. pack_folder : what was built from it.
+    """
+    path = Path(recipe_path)
+    recipe = read_recipe(path)
+    pack = load_pack(pack_folder)
+    texts = []
+    for source in recipe.evaluation:
+        files = locate(
+            source, recipe=path, data=None, cache=cache_folder(), allow_outside=True
+        )  # it was built already
+        texts.append(finished(reading(source, files, recipe))[0])
+    score, no_text = None, False
+    if any(text.n_words for text in texts):
+        try:
+            score = score_streams(pack, texts)
+        except PackError:  # not a word of it is in the lexicon
+            no_text = True
+    size = pack.info.training_words
+    lists = {source.kind for source in recipe.words}
+    advice = []
+    if no_text:
+        advice.append(
+            "every word stands once: give a list of words by --spelling, and running text beside it"
+        )
+    if size < TOO_SMALL:
+        advice.append(
+            f"give more text: {TOO_SMALL:,} words or more, of the kind that will be typed"
+        )
+    if (score is None or score.oov_rate > MANY_UNKNOWN) and "spelling" not in lists:
+        advice.append(
+            "give a list of words: --spelling LIST, best a hunspell .dic with its .aff beside it"
+        )
+    if (score is None or score.oov_rate > MANY_UNKNOWN) and "counted" not in lists:
+        advice.append("give a list of words and counts of other text: --frequencies LIST")
+    if recipe.licence == "not stated":
+        advice.append(f"name the licence in {path} before you pass the pack on")
+    if not advice:
+        advice.append(f"try it: nearkey score LAYOUT --pack {pack_folder} --spread-mm 2")
+    if score is not None:
+        advice.append("a tenth of the text was held out for these figures: once content, take [[evaluation]] and"
+                      " `part` out of the recipe and build again")  # fmt: skip
+    return PackVerdict(len(pack.lexicon), size, score, advice)

@@ -127,27 +127,15 @@ class NgramTree:
         return NgramTree(self.vocab_size, tuple(keys))
 
 
-@dataclass(frozen=True, slots=True)
-class MergedTrees:
-    """The union of several trees.
-
-    `places`: for each tree the entries of the union that its own became, an array per level from 1;
-    `counts`: the trees' counts added up, per level, where they were given.
-    """
-
-    tree: NgramTree
-    places: list[list[IntArray]]
-    counts: tuple[IntArray, ...]
-
-
 def merge_trees(
     trees: Sequence[NgramTree],
     counts: Sequence[Sequence[IntArray]] = (),
     *,
     block: int | None = None,
     scratch: Callable[[int, int, int], IntArray] | None = None,
-) -> MergedTrees:
-    """The union of several trees over one vocabulary.
+) -> tuple[NgramTree, tuple[IntArray, ...], list[list[IntArray]]]:
+    """The union of several trees over one vocabulary; its counts, where those are given, an array per level; and for
+    each tree the places of its own entries in the union, an array per level.
 
     Parameters
     ----------
@@ -155,7 +143,7 @@ def merge_trees(
     counts : for each tree, counts of its entries by level, to be added up.
     block : entries to work on at a time, over all trees; all of them by default.
     scratch : makes an array for (level, number of the tree, size) on the disk, for the places of one level
-        at a time; `places` is then not returned.
+        at a time; places are then not returned.
     """
     vocab_size = trees[0].vocab_size
     places: list[list[IntArray]] = [[np.arange(vocab_size)] for _ in trees]
@@ -209,8 +197,7 @@ def merge_trees(
         keys.append(np.concatenate(merged))
         if counts:
             totals.append(np.concatenate(sums))
-    kept = [] if scratch else places
-    return MergedTrees(NgramTree(vocab_size, tuple(keys)), kept, tuple(totals))
+    return NgramTree(vocab_size, tuple(keys)), tuple(totals), [] if scratch else places
 
 
 def _renumbered(keys: IntArray, place: IntArray | None, vocab_size: int) -> IntArray:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.reading.streams import TextStream
-from nearkey.language.tokens import PUNCTUATION, normalise_word
+from nearkey.language.tokens import PUNCTUATION, Normalise
 
 _MIN_USES = 3
 _LISTED_BONUS = 0.25
@@ -22,13 +22,11 @@ def usual_forms(
     listed_forms: Mapping[str, str],
     listed: Container[str],
     index: Mapping[str, int],
-    *,
-    fold: bool,
-    language: str = "",
+    normalise: Normalise,
 ) -> dict[int, tuple[str, float]]:
     """For each lexicon word usually not written in lower case: its form, and the form's share.
 
-    streams : the texts. index : the lexicon's words to their places, spelled with `fold` and `language`.
+    streams : the texts. index : the lexicon's words to their places, spelled as `normalise` does.
     Counted within sentences, where no capital is due to the position, and outside sentences in capital
     letters. Each source's shares weigh the same, so that a large careless source does not decide. The form
     of the spelling lists (`listed_forms` where it is not lower case, else that of a `listed` word) gets a
@@ -39,7 +37,7 @@ def usual_forms(
     for stream in streams:
         uses: defaultdict[int, Counter[str]] = defaultdict(Counter)
         for form, count in _inner_forms(stream):
-            at = index.get(normalise_word(form, fold=fold, language=language))
+            at = index.get(normalise(form))
             if at is not None:
                 uses[at][form] += count
         for at, forms in uses.items():
@@ -85,10 +83,9 @@ def _inner_forms(stream: TextStream) -> list[tuple[str, int]]:
 def count_punctuation(
     streams: Sequence[TextStream],
     index: Mapping[str, int],
+    normalise: Normalise,
     *,
-    fold: bool,
     held_out: float,
-    language: str = "",
 ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
     """(average row, words with a row of their own, their rows) of P(mark | word).
 
@@ -101,11 +98,7 @@ def count_punctuation(
         table = np.zeros((len(index), n_symbols))
         for stream in streams:
             of_surface = np.array(
-                [
-                    index.get(normalise_word(s, fold=fold, language=language), -1)
-                    for s in stream.surfaces
-                ],
-                dtype=np.int64,
+                [index.get(normalise(s), -1) for s in stream.surfaces], dtype=np.int64
             )
             in_part = np.repeat(stream.in_part(held_out) == held, np.diff(stream.starts))
             word = of_surface[stream.ids]

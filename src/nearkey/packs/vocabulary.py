@@ -10,7 +10,14 @@ from dataclasses import dataclass
 
 from nearkey.errors import PackError
 from nearkey.language.reading.streams import TextStream
-from nearkey.language.tokens import NUMBER, is_letter, letters_of, word_order
+from nearkey.language.tokens import (
+    NUMBER,
+    Normalise,
+    is_letter,
+    letters_of,
+    normalise_word,
+    word_order,
+)
 from nearkey.letter_case import primary
 from nearkey.packs.recipe import LexiconPart
 from nearkey.packs.wordlists import SpellingWords
@@ -29,17 +36,14 @@ class CorpusWords:
 
 
 def corpus_words(
-    streams: Mapping[str, TextStream], *, fold: bool, language: str = ""
+    streams: Mapping[str, TextStream], normalise: Normalise = normalise_word
 ) -> CorpusWords:
-    """Count the words of several sources; each source weighs the same in `share`.
-
-    fold, language : as of `tokens.normalise_word`.
-    """
+    """Count the words of several sources; each source weighs the same in `share`."""
     share: dict[str, float] = {}
     count: dict[str, int] = {}
     sources: dict[str, int] = {}
     for stream in streams.values():
-        totals = stream.word_counts(fold=fold, language=language)
+        totals = stream.word_counts(normalise)
         size = max(1, stream.n_words) * len(streams)
         for word, n in totals.items():
             share[word] = share.get(word, 0.0) + n / size

@@ -18,7 +18,7 @@ from nearkey.language.reading.textfiles import (
     read_plain,
     unreadable,
 )
-from nearkey.language.tokens import normalise_word
+from nearkey.language.tokens import Normalise, normalise_word
 from nearkey.letter_case import lower
 from nearkey.packs.affixes import AffixDictionary, read_affixes
 
@@ -47,7 +47,7 @@ class SpellingWords:
         self.forms.update(other.forms)
 
 
-def read_frequencies(path: Path, *, fold: bool, language: str = "") -> dict[str, float]:
+def read_frequencies(path: Path, *, normalise: Normalise = normalise_word) -> dict[str, float]:
     """Relative frequencies of the words in a centibel list (gzipped MessagePack, as wordfreq ships).
 
     The list's entry i (after a header) holds the words of frequency ``10 ** (-i / 100)``. Words that
@@ -68,26 +68,24 @@ def read_frequencies(path: Path, *, fold: bool, language: str = "") -> dict[str,
             f"not a centibel word list: {fault}", where=path, fix="check `kind` and the path"
         ) from None
     listed = ((word, 10.0 ** (-level / 100)) for level, words in enumerate(bins) for word in words)
-    return _added_up(listed, fold=fold, language=language)
+    return _added_up(listed, normalise)
 
 
-def _added_up(
-    listed: Iterable[tuple[str, float]], *, fold: bool, language: str
-) -> dict[str, float]:
+def _added_up(listed: Iterable[tuple[str, float]], normalise: Normalise) -> dict[str, float]:
     """Numbers by normalised word."""
     found: dict[str, float] = {}
     for raw, number in listed:
-        word = normalise_word(raw, fold=fold, language=language)
+        word = normalise(raw)
         found[word] = found.get(word, 0.0) + number
     return found
 
 
 def read_counted(
-    path: Path, options: ReadOptions = _PLAIN, *, fold: bool, language: str = ""
+    path: Path, options: ReadOptions = _PLAIN, *, normalise: Normalise = normalise_word
 ) -> dict[str, float]:
     """Relative frequencies from a plain list: a word, white space and a count on each line.
 
-    options : how to read the file. fold, language : as of `tokens.normalise_word`, here and below.
+    options : how to read the file. normalise : how the lexicon spells a word, here and below.
     """
 
     def listed() -> Iterator[tuple[str, float]]:
@@ -102,13 +100,17 @@ def read_counted(
                     "not a word and a count", path, "correct the line", place
                 ) from None
 
-    found = _added_up(listed(), fold=fold, language=language)
+    found = _added_up(listed(), normalise)
     total = sum(found.values()) or 1.0
     return {word: count / total for word, count in found.items()}
 
 
 def read_spelling(
-    paths: Iterable[Path], options: ReadOptions, *, fold: bool, language: str = ""
+    paths: Iterable[Path],
+    options: ReadOptions,
+    *,
+    normalise: Normalise = normalise_word,
+    language: str = "",
 ) -> SpellingWords:
     """The words of spelling lists, one a line, or in a column of a CSV file.
 
@@ -120,7 +122,7 @@ def read_spelling(
     for path in paths:
         affix_file, affixes, encoding = path.with_suffix(".aff"), None, options.encoding
         if path.suffix == ".dic" and affix_file.is_file():
-            affixes = read_affixes(affix_file, fold=fold, language=language)
+            affixes = read_affixes(affix_file, normalise)
             found.affixes.append(affixes)
             encoding = affixes.encoding
         read = read_csv if path.suffix == ".csv" else read_plain
@@ -130,7 +132,7 @@ def read_spelling(
                 form, flags = form.split("\t")[0].strip(), flags.split()[0] if flags.split() else ""
             if not form or form[0] == "#" or form.isdigit():
                 continue
-            word = normalise_word(form, fold=fold, language=language)
+            word = normalise(form)
             if affixes is not None and not affixes.add(word, flags):
                 continue  # no word by itself
             found.words.add(word)

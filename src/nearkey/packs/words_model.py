@@ -21,8 +21,7 @@ from nearkey.packs.interpolation import (
     interpolate,
     source_evidence,
 )
-from nearkey.packs.ngram_counts import NgramCounts, merge_counts
-from nearkey.packs.spill import count_in_pieces
+from nearkey.packs.ngram_counts import NgramCounts, count_in_pieces, merge_counts
 
 IntArray = NDArray[np.int64]
 

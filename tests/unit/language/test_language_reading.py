@@ -27,6 +27,7 @@ from nearkey.language.reading.streams import (
     read_stream,
     split_stream,
 )
+from nearkey.language.tokens import word_reader
 
 
 def lines(path: Path, kind: str = "lines", **options: str) -> tuple[list[str], ReadReport]:
@@ -284,6 +285,6 @@ def test_the_held_out_part_depends_on_the_text_alone():
 def test_encoding_a_stream():
     stream = read_stream(["we moved e-mail, well-known 12", "d'accord l'homme"])
     token_of = {"we": 4, "moved": 5, "e-mail": 6, "known": 7, "homme": 8, "l'": 9, "d'accord": 10}
-    encoded = encode_stream(stream, token_of, elisions=("l'", "d'"))
+    encoded = encode_stream(stream, word_reader(token_of, elisions=("l'", "d'")))
     assert encoded.tolist() == [1, 4, 5, 6, 0, 7, 3, 2, 1, 10, 9, 8, 2]
-    assert encode_stream(stream, token_of).tolist()[-4:] == [1, 10, 0, 2]
+    assert encode_stream(stream, word_reader(token_of)).tolist()[-4:] == [1, 10, 0, 2]

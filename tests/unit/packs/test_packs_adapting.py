@@ -15,16 +15,15 @@ from small_packs import build_small_pack, write_recipe
 from nearkey.errors import PackError
 from nearkey.language import load_pack
 from nearkey.language.info import sealed
-from nearkey.packs import BuildProgress, finished, spill
+from nearkey.packs import BuildProgress, finished, ngram_counts
 from nearkey.packs.adapt import adapt_pack
 from nearkey.packs.arpa import estimate_file, read_arpa
 from nearkey.packs.builder import build_pack
 from nearkey.packs.evaluate import score_text
 from nearkey.packs.inspection import inspect_pack
 from nearkey.packs.kneser_ney import estimate
-from nearkey.packs.ngram_counts import count_ngrams
-from nearkey.packs.spill import count_in_pieces, remove_pieces
-from nearkey.packs.wheel import write_wheel
+from nearkey.packs.ngram_counts import count_in_pieces, count_ngrams, remove_pieces
+from nearkey.packs.pack_folder import write_wheel
 from nearkey.schema import read_toml
 
 # Invented: the crew has its own words and ways of saying things.
@@ -175,13 +174,13 @@ def test_an_interrupted_counting_goes_on_where_it_stopped(tmp_path, monkeypatch)
     stream, names = as_stream(real_sentences()[:300])
     settings = {"order": 3, "vocab_size": len(names)}
     sizes: list[int] = []
-    real = spill.count_ngrams
+    real = ngram_counts.count_ngrams
 
     def counting(piece, **rest):
         sizes.append(len(piece))
         return real(piece, **rest)
 
-    monkeypatch.setattr(spill, "count_ngrams", counting)
+    monkeypatch.setattr(ngram_counts, "count_ngrams", counting)
     room = {"max_bytes": 40_000, "work": tmp_path / "work"}
     count_in_pieces([stream], **settings, **room)
     all_sizes, sizes[:] = list(sizes), []

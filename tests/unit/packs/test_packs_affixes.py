@@ -33,7 +33,7 @@ STEMS = "7\nłata/A\nmiara/ABP\ndługość/A\nrdzeńa/AN\npunkt/PC\nmiary/X\nSla
 def dictionary(tmp_path, rules=RULES, stems=STEMS, encoding="iso8859-2"):
     (tmp_path / "pl.aff").write_bytes(rules.encode(encoding))
     (tmp_path / "pl.dic").write_bytes(stems.encode(encoding))
-    return read_spelling([tmp_path / "pl.dic"], ReadOptions(), fold=False)
+    return read_spelling([tmp_path / "pl.dic"], ReadOptions())
 
 
 def test_words_are_recognised_by_taking_affixes_off(tmp_path):
@@ -87,7 +87,7 @@ def test_faulty_rules_are_named(tmp_path):
 
 def test_without_rules_beside_it_a_dictionary_is_a_list(tmp_path):
     (tmp_path / "some.dic").write_text("2\npunkt/AB\nmiara\n")
-    found = read_spelling([tmp_path / "some.dic"], ReadOptions(), fold=False)
+    found = read_spelling([tmp_path / "some.dic"], ReadOptions())
     assert found.words == {"punkt", "miara"}
     assert "punkty" not in found
 
@@ -95,7 +95,7 @@ def test_without_rules_beside_it_a_dictionary_is_a_list(tmp_path):
 def test_words_that_rules_elide_are_read_as_two(tmp_path):
     (tmp_path / "fr.aff").write_text("SET UTF-8\nPFX L Y 1\nPFX L 0 l' .\n")
     (tmp_path / "fr.dic").write_text("1\nhomme/L\n")
-    spelling = read_spelling([tmp_path / "fr.dic"], ReadOptions(), fold=False)
+    spelling = read_spelling([tmp_path / "fr.dic"], ReadOptions())
     assert "l'homme" in spelling
     counts = {"l'homme": 2, "homme": 2}
     corpus = CorpusWords(dict.fromkeys(counts, 0.5), counts, counts)

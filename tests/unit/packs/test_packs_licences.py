@@ -13,8 +13,8 @@ from nearkey.errors import PackError
 from nearkey.packs import finished
 from nearkey.packs.builder import build_pack
 from nearkey.packs.licences import combinable, licence_link, licence_names, spdx_expression
+from nearkey.packs.pack_folder import write_wheel
 from nearkey.packs.recipe import read_recipe
-from nearkey.packs.wheel import write_wheel
 
 RECIPES = sorted((Path(__file__).parents[3] / "models").glob("*/recipe*.toml"))
 

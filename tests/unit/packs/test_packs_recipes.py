@@ -234,7 +234,7 @@ def test_the_most_frequent_words_fill_the_lexicon():
 
 def test_each_source_weighs_the_same():
     streams = {"big": read_stream(["peg"] * 99), "small": read_stream(["Prism"])}
-    found = corpus_words(streams, fold=False)
+    found = corpus_words(streams)
     assert found.share == {"peg": 0.5, "prism": 0.5}
     assert found.count == {"peg": 99, "prism": 1}
 

@@ -13,8 +13,7 @@ from nearkey.errors import PackError
 from nearkey.language.tokens import PUNCTUATION, joins_marks, normalise_word, sentences
 from nearkey.packs import finished
 from nearkey.packs.builder import build_pack
-from nearkey.packs.starter import start_recipe
-from nearkey.packs.verdict import judge_pack
+from nearkey.packs.starter import judge_pack, start_recipe
 from nearkey.session import Session
 
 # Invented notes of surveyors. The Thai words are parted by zero-width spaces, the Hebrew ones are pointed.
@@ -211,7 +210,7 @@ def test_a_list_given_as_text_is_told(tmp_path):
     lines = ["".join(three) for three in product(words, repeat=3)]  # invented compounds, each once
     pack_of(tmp_path, "hi", lines[:2500])
     verdict = judge_pack(tmp_path / "recipe.toml", tmp_path / "pack")
-    assert verdict.bits_per_letter is None
+    assert verdict.score is None
     assert verdict.advice[0].startswith("every word stands once")
 
 

@@ -18,8 +18,7 @@ from nearkey.errors import NearkeyError, PackError
 from nearkey.language.tokens import is_letter
 from nearkey.packs.evaluate import score_text
 from nearkey.packs.recipe import read_recipe
-from nearkey.packs.starter import draft_recipe, guess_alphabet, short_words
-from nearkey.packs.verdict import TOO_SMALL, judge_pack
+from nearkey.packs.starter import TOO_SMALL, draft_recipe, guess_alphabet, judge_pack, short_words
 
 # Invented notes of surveyors.
 GREEK = [f"{a} {b} {c}" for a, b, c in product(
@@ -282,9 +281,9 @@ def test_a_verdict_ends_the_start(tmp_path):
     pack = nk.load_pack(tmp_path / "made" / "pack")
     # What the pack's own record measured on the same text.
     record = pack.info.held_out[0]
-    assert verdict.held_out_words == record.words
-    assert verdict.perplexity == pytest.approx(record.perplexity, abs=0.06)
-    assert verdict.bits_per_letter == pytest.approx(float(said["bits_per_letter"]), abs=5e-4)
+    assert verdict.score.words == record.words
+    assert verdict.score.perplexity == pytest.approx(record.perplexity, abs=0.06)
+    assert verdict.score.bits_per_letter == pytest.approx(float(said["bits_per_letter"]), abs=5e-4)
     assert verdict.advice[0].startswith("give more text")
     assert any("name the licence" in advice for advice in verdict.advice)
 

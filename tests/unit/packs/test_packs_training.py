@@ -174,7 +174,7 @@ def test_a_renumbered_network_says_the_same_of_the_words_it_knows(mixed, tmp_pat
     size = FIRST_WORD + load_pack(mixed).info.words
     trained = read_trained(mixed, size)
     token_of = [*range(FIRST_WORD), *(at + 2 for at in range(FIRST_WORD, size))]
-    moved = renumbered(trained, token_of, size + 2)
+    moved = renumbered(trained, np.array(token_of), size + 2)
     write_context_file(tmp_path / "moved.bin", moved.arrays, bos=BOS)
     old = load_pack(mixed).language_model.network
     new = ContextModel(map_bytes(tmp_path / "moved.bin"))
@@ -248,4 +248,4 @@ def test_weights_of_no_network_are_said_with_their_folder_and_file(tmp_path):
         device="CPU", options={}, versions={},
     )  # fmt: skip
     with pytest.raises(PackError, match=rf"{tmp_path}: weights8.npz: holds weights that do not"):
-        write_context(tmp_path, TrainedContext({}, record), [0.5], 10)
+        write_context(tmp_path, TrainedContext({}, record))

@@ -6,7 +6,7 @@ import hashlib
 import zlib
 from array import array
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import islice
 
@@ -46,14 +46,12 @@ class TextStream:
         """Number of words in running text."""
         return len(self.ids)
 
-    def word_counts(self, *, fold: bool, language: str = "") -> Counter[str]:
-        """How often each normalised word stands in the text; what is not spelled counts as `tokens.NUMBER`.
-
-        fold, language : as of `tokens.normalise_word`."""
+    def word_counts(self, normalise: tk.Normalise) -> Counter[str]:
+        """How often each normalised word stands in the text; what is not spelled counts as `tokens.NUMBER`."""
         counts: Counter[str] = Counter()
         uses = np.bincount(self.ids, minlength=len(self.surfaces)).tolist()
         for surface, count in zip(self.surfaces, uses, strict=True):
-            counts[tk.normalise_word(surface, fold=fold, language=language)] += count
+            counts[normalise(surface)] += count
         return counts
 
     def in_part(self, fraction: float) -> NDArray[np.bool_]:
@@ -216,31 +214,13 @@ def first_words(stream: TextStream, count: int) -> TextStream:
     return select(stream, keep)
 
 
-def encode_stream(
-    stream: TextStream,
-    token_of: Mapping[str, int],
-    *,
-    fold: bool = False,
-    elisions: Sequence[str] = (),
-    language: str = "",
-) -> NDArray[np.int64]:
+def encode_stream(stream: TextStream, tokens_of: Callable[[str], list[int]]) -> NDArray[np.int64]:
     """Token ids with ``<s>`` and ``</s>`` around each sentence of `stream`, ``(tokens,)`` int64.
 
-    token_of : the lexicon's words, as `tokens.normalise_word` spells them with `fold` and `language`, to their ids.
-    elisions : beginnings of words that are read as words of their own. Words outside `token_of` become
-    ``<unk>``, or the parts they are read as (`tokens.token_ids`).
+    tokens_of : how a word of running text is read: `WordModel.token_ids` of a pack, or `tokens.word_reader` for words
+    that are no pack's yet.
     """
-
-    def lookup(word: str) -> int:
-        return token_of.get(word, tk.UNK)
-
-    pieces: list[list[int]] = []
-    for surface in stream.surfaces:
-        if surface == tk.NUMBER:
-            pieces.append([tk.NUM])
-            continue
-        word = tk.normalise_word(surface, fold=fold, language=language)
-        pieces.append(tk.token_ids(word, lookup, elisions))
+    pieces = [tokens_of(surface) for surface in stream.surfaces]
     lengths = np.array([len(piece) for piece in pieces], dtype=np.int64)
     flat = np.array([token for piece in pieces for token in piece], dtype=np.int64)
     begins = np.concatenate(([0], np.cumsum(lengths)))
