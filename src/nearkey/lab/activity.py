@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Self
 
 from nearkey.lab.lab_messages import Button, SceneReply
-from nearkey.study import BlockPlan
+from nearkey.session.study_sitting import SittingTrial
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +31,9 @@ class FitTouches:
 
 @dataclass(frozen=True, slots=True)
 class OpenTrial:
-    """The phrase is shown, in a fresh text; trial : its number in the block, from 1."""
+    """The phrase is shown, in a fresh text."""
 
-    block: BlockPlan
-    trial: int
-    phrase: str
+    trial: SittingTrial
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +45,9 @@ class CloseTrial:
 
 @dataclass(frozen=True, slots=True)
 class TakeRest:
-    """A rest before the block begins."""
+    """A rest of so many seconds before the block begins."""
 
-    block: BlockPlan
+    seconds: float
 
 
 Deed = OpenPads | FitTouches | OpenTrial | CloseTrial | TakeRest

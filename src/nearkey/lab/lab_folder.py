@@ -11,7 +11,6 @@ import msgspec
 from nearkey.errors import NearkeyError, PlanError, StudyLogError
 from nearkey.files import atomic_write
 from nearkey.lab.lab_messages import StartRequest
-from nearkey.lab.study_activity import TrialPlace
 from nearkey.study import (
     StudyLog,
     StudyLogWriter,
@@ -81,20 +80,11 @@ class LabFolder:
             )
         return StudyLog.read(self.path / name)
 
-    def done_trials(self, participant: str) -> tuple[frozenset[TrialPlace], TrialPlace | None]:
-        """The participant's finished trials, and the one that was being typed when the lab stopped."""
-        done: set[TrialPlace] = set()
-        unfinished: TrialPlace | None = None
-        for path in sorted((self.path / participant).glob("study-*.jsonl")):
-            for trial in StudyLog.read(path).trials():
-                extra, number = trial.prompt.extra or {}, trial.prompt.trial
-                if "position" not in extra or number is None:
-                    continue
-                if trial.state == "done":
-                    done.add((extra["position"], number))
-                elif trial.state == "unfinished":
-                    unfinished = (extra["position"], number)
-        return frozenset(done), unfinished
+    def study_logs(self, participant: str) -> list[StudyLog]:
+        """The participant's study logs."""
+        return [
+            StudyLog.read(path) for path in sorted((self.path / participant).glob("study-*.jsonl"))
+        ]
 
     def keep_workload(self, answer: WorkloadAnswer) -> None:
         """Add what a participant says of the work to the participant's own log."""

@@ -7,12 +7,12 @@ from datetime import UTC, datetime
 from typing import Any
 
 from nearkey.closing import Closable
-from nearkey.lab.activity import OpenTrial
 from nearkey.lab.lab_folder import LabFolder
 from nearkey.lab.lab_messages import HelloRequest, PressRequest, TouchRequest
 from nearkey.lab.lab_models import LabModels
 from nearkey.lab.lab_plan import LabCondition, LabPlan, PadTable
 from nearkey.lab.typing_pad import TypingPad
+from nearkey.session.study_sitting import SittingTrial
 from nearkey.study import StudyLogWriter, StudyTrial
 from nearkey.touch import TouchLogWriter
 
@@ -171,7 +171,7 @@ class LabRecords(Closable):
         return self._study
 
     def open_trial(
-        self, deed: OpenTrial, condition: LabCondition, hello: HelloRequest | None, shown: PadTable,
+        self, trial: SittingTrial, condition: LabCondition, hello: HelloRequest | None, shown: PadTable,
         new_pad: Callable[[], TypingPad],
     ) -> TypingPad:  # fmt: skip
         """The phrase begins, or goes on where its log stops in the middle of it; the pad it is typed on.
@@ -186,20 +186,20 @@ class LabRecords(Closable):
             )
             place = (unfinished.prompt.extra or {}).get("position"), unfinished.prompt.trial
             self._interruptions = sum(INTERRUPTION in (e.extra or {}) for e in unfinished.events)
-            if place == (deed.block.position, deed.trial) and pad.take_up(unfinished.events):
+            if place == trial.place and pad.take_up(unfinished.events):
                 self._unfinished = None
                 pad.record(writer)
                 self.interrupted("the lab was started again", pad.candidates)
                 return pad
             self._abort_unfinished(writer)
             pad = new_pad()
-        extra = {"position": deed.block.position, **_told_of_view(shown)}
+        extra = {"position": trial.block.position, **_told_of_view(shown)}
         writer.prompt(
-            deed.phrase,
+            trial.phrase,
             self.tick(),
-            block=deed.block.block,
-            trial=deed.trial,
-            practice=deed.block.practice,
+            block=trial.block.block,
+            trial=trial.trial,
+            practice=trial.block.practice,
             extra=extra | ({} if hello is None else _told_of(hello)),
         )
         pad.record(writer)

@@ -468,7 +468,7 @@ class Laboratory:
                 case OpenTrial():
                     (condition,) = self._conditions
                     pad = self._records.open_trial(
-                        deed,
+                        deed.trial,
                         condition,
                         self._pad_device,
                         self._view,
@@ -479,7 +479,7 @@ class Laboratory:
                     self._records.close_trial(aborted=deed.aborted)
                 case TakeRest():
                     (condition,) = self._conditions
-                    self._records.rest(deed.block.rest_s, condition, self._pad_device)
+                    self._records.rest(deed.seconds, condition, self._pad_device)
                 case FitTouches():
                     self._fit(self.plan.condition(deed.condition))
 

@@ -9,9 +9,10 @@ from nearkey.lab.lab_folder import LabFolder
 from nearkey.lab.lab_messages import StartRequest
 from nearkey.lab.lab_plan import LabCondition, LabPlan
 from nearkey.lab.replay_activity import ReplayActivity
-from nearkey.lab.study_activity import StudyActivity, first_open
+from nearkey.lab.study_activity import StudyActivity
 from nearkey.lab.try_activity import TryActivity
 from nearkey.layout import Layout
+from nearkey.session.study_sitting import next_trial, told_trials
 from nearkey.study import StudyLog, StudyPlan
 
 
@@ -47,12 +48,13 @@ def activity_for(
                 )
             participant = _participant(start)
             blocks = study_plan.of(participant)
-            done, unfinished = folder.done_trials(participant)
+            done, unfinished = told_trials(blocks, folder.study_logs(participant))
+            trial = next_trial(blocks, done)
             return StudyActivity(
                 blocks,
                 done,
                 plan.study.consent,
-                open=unfinished is not None and unfinished == first_open(blocks, done),
+                open=trial is not None and trial.place == unfinished,
                 workload=plan.study.workload,
                 rated=folder.rated(participant),
             )

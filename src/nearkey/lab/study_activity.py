@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Set
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Self
@@ -18,19 +17,8 @@ from nearkey.lab.activity import (
 )
 from nearkey.lab.lab_messages import SceneReply, WorkloadForm
 from nearkey.lab.lab_plan import CAUTIONS, WorkloadKind
+from nearkey.session.study_sitting import SittingTrial, TrialPlace, next_trial
 from nearkey.study import WORKLOAD_PAIRS, WORKLOAD_SCALES, BlockPlan
-
-TrialPlace = tuple[int, int]
-"""Position of the block among the participant's, from 1, and the trial in it, from 1."""
-
-
-def first_open(blocks: tuple[BlockPlan, ...], done: Set[TrialPlace]) -> TrialPlace | None:
-    """The first trial of the plan that is not done; None where all are."""
-    for block in blocks:
-        for trial in range(1, len(block.phrases) + 1):
-            if (block.position, trial) not in done:
-                return block.position, trial
-    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,22 +42,16 @@ class StudyActivity(Activity):
     kind = "study"
 
     @property
-    def place(self) -> TrialPlace | None:
+    def trial(self) -> SittingTrial | None:
         """The present trial."""
-        return first_open(self.blocks, self.done)
-
-    @property
-    def block(self) -> BlockPlan | None:
-        """The present block."""
-        place = self.place
-        return None if place is None else self.blocks[place[0] - 1]
+        return next_trial(self.blocks, self.done)
 
     @property
     def due(self) -> str | None:
         """The first condition whose blocks are all done and whose work is still to be told of."""
         if not self.workload:
             return None
-        undone = {b.condition for b in self.blocks if first_open((b,), self.done) is not None}
+        undone = {b.condition for b in self.blocks if next_trial((b,), self.done)}
         names = (b.condition for b in self.blocks if b.condition not in undone | self.rated)
         return next(names, None)
 
@@ -81,7 +63,7 @@ class StudyActivity(Activity):
     @property
     def scene(self) -> SceneReply:
         """What to agree to, to read, to type or to answer."""
-        block, place = self.block, self.place
+        trial = self.trial
         total = sum(len(each.phrases) for each in self.blocks)
         scene = partial(SceneReply, activity="study", done=len(self.done), total=total)
         leave = button("Stop", "leave")
@@ -94,10 +76,11 @@ class StudyActivity(Activity):
                 workload=WorkloadForm(scales=WORKLOAD_SCALES, pairs=pairs),
                 buttons=(button("Rather not say", "next"), leave),
             )
-        if block is None or place is None:
+        if trial is None:
             thanks = ("That was the last phrase. Thank you.",)
             finish = (button("Finish", "leave"),)
             return scene(step="end", title="The end", lines=thanks, buttons=finish)
+        block = trial.block
         name = f"{block.condition}, " + ("practice" if block.practice else f"block {block.block}")
         scene = partial(scene, step=self.state)
         match self.state:
@@ -116,13 +99,16 @@ class StudyActivity(Activity):
                     f"{len(block.phrases)} phrases. Read each, then type it quickly and accurately.",
                     "Press Done after each.",
                 )
-                if place[1] > 1:
-                    lines = (f"We go on at phrase {place[1]} of {len(block.phrases)}.", *lines[1:])
+                if trial.trial > 1:
+                    lines = (
+                        f"We go on at phrase {trial.trial} of {len(block.phrases)}.",
+                        *lines[1:],
+                    )
                 start = (button("Start", "next"), leave)
                 return scene(title=name, lines=lines, buttons=start)
         return scene(
             title=name,
-            phrase=block.phrases[place[1] - 1],
+            phrase=trial.phrase,
             takes_touches=True,
             buttons=(button("Done", "next"), leave),
         )
@@ -132,45 +118,40 @@ class StudyActivity(Activity):
         # A phrase left open comes first: its log may not stand open while something else is asked.
         if self.due is not None and not self.open:
             return replace(self, state="workload"), ()
-        if self.block is None:
+        trial = self.trial
+        if trial is None:
             return replace(self, state="end"), ()
-        pads = OpenPads((self.block.condition,))
+        pads = OpenPads((trial.block.condition,))
         if self.open:
-            return replace(self, state="phrase", open=False), (pads, self._opened())
+            return replace(self, state="phrase", open=False), (pads, OpenTrial(trial))
         if self.done:
             return replace(self, state="ready"), (pads,)
         return self, (pads,)
 
     def go_on(self) -> tuple[Self, tuple[Deed, ...]]:
         """The next step."""
-        block, place = self.block, self.place
+        trial = self.trial
         match self.state:
             case "consent":
                 return replace(self, state="cautions"), ()
             case "cautions":
                 return replace(self, state="ready"), ()
-            case "rest" if block is not None:
+            case "rest" if trial is not None:
                 return replace(self, state="ready"), ()
-            case "ready" if block is not None:
-                return replace(self, state="phrase"), (self._opened(),)
-            case "phrase" if place is not None:
-                return self._after(place)
+            case "ready" if trial is not None:
+                return replace(self, state="phrase"), (OpenTrial(trial),)
+            case "phrase" if trial is not None:
+                return self._after(trial)
             case "workload" if self.due is not None:
                 rated = replace(self, rated=self.rated | {self.due})
                 return (rated, ()) if rated.due else rated._between()
         return self, ()
 
-    def _opened(self) -> OpenTrial:
-        block, place = self.block, self.place
-        assert block is not None
-        assert place is not None
-        return OpenTrial(block, place[1], block.phrases[place[1] - 1])
-
-    def _after(self, place: TrialPlace) -> tuple[Self, tuple[Deed, ...]]:
-        on = replace(self, done=self.done | {place})
-        following = on.block
-        if following is not None and following.position == place[0]:
-            return on, (CloseTrial(), on._opened())
+    def _after(self, trial: SittingTrial) -> tuple[Self, tuple[Deed, ...]]:
+        on = replace(self, done=self.done | {trial.place})
+        following = on.trial
+        if following is not None and following.block == trial.block:
+            return on, (CloseTrial(), OpenTrial(following))
         if on.due is not None:
             return replace(on, state="workload"), (CloseTrial(),)
         on, deeds = on._between()
@@ -178,12 +159,12 @@ class StudyActivity(Activity):
 
     def _between(self) -> tuple[Self, tuple[Deed, ...]]:
         """To the block that follows, or the end."""
-        following = self.block
+        following = self.trial
         if following is None:
             return replace(self, state="end"), ()
-        pads = OpenPads((following.condition,))
-        if following.rest_s:
-            return replace(self, state="rest"), (pads, TakeRest(following))
+        pads = OpenPads((following.block.condition,))
+        if following.block.rest_s:
+            return replace(self, state="rest"), (pads, TakeRest(following.block.rest_s))
         return replace(self, state="ready"), (pads,)
 
     def leave(self) -> tuple[Deed, ...]:

@@ -6,7 +6,7 @@ It knows neither screen nor keys: a terminal, a page or a test drives it.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence, Set
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,17 +18,19 @@ from nearkey.session.session_log import SessionLog
 from nearkey.study import BlockPlan, StudyLog, StudyLogWriter, StudyPlan
 from nearkey.study.study_records import Origin
 
+TrialPlace = tuple[int, int]
+"""Position of the block among the participant's, from 1, and the trial in it, from 1."""
+
 
 @dataclass(frozen=True, slots=True)
 class SittingTrial:
     """A phrase to type: its `block`, its number in it (`trial`, from 1), and what comes before it.
 
-    `rest_s`: seconds of rest before it, 0 within a block. `done`, `total`: phrases of the participant.
+    `done`, `total`: phrases of the participant.
     """
 
     block: BlockPlan
     trial: int
-    rest_s: float
     done: int
     total: int
 
@@ -36,6 +38,45 @@ class SittingTrial:
     def phrase(self) -> str:
         """What is to be typed."""
         return self.block.phrases[self.trial - 1]
+
+    @property
+    def rest_s(self) -> float:
+        """Seconds of rest before it, 0 within a block."""
+        return self.block.rest_s if self.trial == 1 else 0.0
+
+    @property
+    def place(self) -> TrialPlace:
+        """Where it stands in the plan."""
+        return self.block.position, self.trial
+
+
+def next_trial(blocks: Sequence[BlockPlan], done: Set[TrialPlace]) -> SittingTrial | None:
+    """The first trial of a participant's `blocks` that is not `done`; None where all are."""
+    total = sum(len(block.phrases) for block in blocks)
+    for block in blocks:
+        for trial in range(1, len(block.phrases) + 1):
+            if (block.position, trial) not in done:
+                return SittingTrial(block, trial, len(done), total)
+    return None
+
+
+def told_trials(
+    blocks: Sequence[BlockPlan], logs: Iterable[StudyLog]
+) -> tuple[frozenset[TrialPlace], TrialPlace | None]:
+    """The trials of a participant's `blocks` that the `logs` say are done, and the one a crash left open."""
+    positions = {(block.condition, block.block, block.practice): block.position for block in blocks}
+    done: set[TrialPlace] = set()
+    unfinished: TrialPlace | None = None
+    for log in logs:
+        for trial in log.trials():
+            prompt = trial.prompt
+            position = positions.get((log.header.condition, trial.block, prompt.practice))
+            if position is not None and prompt.trial is not None:
+                if trial.state == "done":
+                    done.add((position, prompt.trial))
+                elif trial.state == "unfinished":
+                    unfinished = position, prompt.trial
+    return frozenset(done), unfinished
 
 
 class StudySitting(Closable):
@@ -81,20 +122,18 @@ class StudySitting(Closable):
         self._logs: dict[str, StudyLogWriter] = {}
         self._stop: Callable[[], None] | None = None
         self._trial: SittingTrial | None = None
-        self._done: set[tuple[str, int, bool, int]] = set()
         self._offset: dict[str, float] = {}
         folder.mkdir(parents=True, exist_ok=True)
-        for condition in dict.fromkeys(block.condition for block in self.blocks):
-            self._read(condition)
+        conditions = dict.fromkeys(block.condition for block in self.blocks)
+        logs = [self._read(name) for name in conditions if self._path(name).exists()]
+        self._done, _ = told_trials(self.blocks, logs)
 
     def _path(self, condition: str) -> Path:
         return self._folder / f"{self.participant}-{condition}.jsonl"
 
-    def _read(self, condition: str) -> None:
-        """What a log of an earlier sitting says is done."""
+    def _read(self, condition: str) -> StudyLog:
+        """The log of an earlier sitting, whose clock goes on."""
         path = self._path(condition)
-        if not path.exists():
-            return
         log = StudyLog.read(path)
         for field, want in (("participant", self.participant), ("condition", condition)):
             if getattr(log.header, field) != want:
@@ -104,25 +143,12 @@ class StudySitting(Closable):
                     field=field,
                     fix="name another folder for the logs",
                 )
-        for trial in log.trials():
-            if trial.state == "done":
-                self._done.add(
-                    (condition, trial.block, trial.prompt.practice, trial.prompt.trial or 0)
-                )
         self._offset[condition] = max((event.t for event in log.events), default=0.0)
+        return log
 
     def next(self) -> SittingTrial | None:
         """The next phrase to type; None where all are done."""
-        total = sum(len(block.phrases) for block in self.blocks)
-        for block in self.blocks:
-            for trial in range(1, len(block.phrases) + 1):
-                if self._key(block, trial) not in self._done:
-                    rest = block.rest_s if trial == 1 else 0.0
-                    return SittingTrial(block, trial, rest, len(self._done), total)
-        return None
-
-    def _key(self, block: BlockPlan, trial: int) -> tuple[str, int, bool, int]:
-        return block.condition, block.block, block.practice, trial
+        return next_trial(self.blocks, self._done)
 
     def begin(self, trial: SittingTrial) -> Session:
         """Show the phrase: its prompt goes into the log, and the session, empty, takes what is typed."""
@@ -160,7 +186,7 @@ class StudySitting(Closable):
         text = self._session(condition).text
         self._logs[condition].end(self.now(condition), **({"aborted": True} if aborted else {}))
         if not aborted:
-            self._done.add(self._key(trial.block, trial.trial))
+            self._done |= {trial.place}
         self._trial = self._stop = None
         return text
 

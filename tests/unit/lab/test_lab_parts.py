@@ -85,9 +85,7 @@ def test_everyone_types_every_trial_of_the_plan_once_in_its_order():
         activity, deeds = StudyActivity(plan.of(person), frozenset(), "agree?").begin()
         opened, closed = [], 0
         for _ in range(200):
-            opened += [
-                (d.block.position, d.trial, d.phrase) for d in deeds if isinstance(d, OpenTrial)
-            ]
+            opened += [(*d.trial.place, d.trial.phrase) for d in deeds if isinstance(d, OpenTrial)]
             closed += sum(isinstance(d, CloseTrial) for d in deeds)
             if activity.state == "end":
                 break
