@@ -16,8 +16,9 @@ from typing import Any
 
 import click
 
-from nearkey.errors import LayoutError, NearkeyError
-from nearkey.layout import Layout, catalogue_names
+from nearkey.errors import NearkeyError
+from nearkey.layout import Layout
+from nearkey.layout.layout import find_layout
 from nearkey.text_table import field_lines, within_width
 
 _STREAM = "standard-"
@@ -291,19 +292,7 @@ def named_or_file(name: str, fit_mm: tuple[float, float] | None = None) -> Layou
 
     fit_mm : width and height of the surface it is laid on first.
     """
-    if name == "-":
-        name = stream_path(None)
-    if name in catalogue_names():
-        found = Layout.named(name)
-    elif Path(name).exists():
-        found = Layout.load(name)
-    else:
-        raise LayoutError(
-            "neither a file nor a layout of the catalogue",
-            where=name,
-            fix=f"check the path, or name one of {', '.join(catalogue_names())}",
-        )
-    return found.fitted(*fit_mm) if fit_mm else found
+    return find_layout(stream_path(None) if name == "-" else name, fit_mm=fit_mm)
 
 
 def say(text: str, *, err: bool = False) -> None:

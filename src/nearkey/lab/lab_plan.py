@@ -11,10 +11,11 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from nearkey.errors import LayoutError, NearkeyError, PlanError
+from nearkey.errors import NearkeyError, PlanError
 from nearkey.files import read_text
 from nearkey.lab.lab_messages import Affine, Code, KeyVisibility, LabAction
-from nearkey.layout import Layout, catalogue_names
+from nearkey.layout import Layout
+from nearkey.layout.layout import find_layout
 from nearkey.schema import convert, read_toml
 from nearkey.study import StudyPlan, draw_phrases, plan_study
 from nearkey.touch import GaussianTouch, load_touch
@@ -208,23 +209,8 @@ def _condition_name(layout: str) -> str:
     return "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "-" for c in stem)[:64]
 
 
-def layout_of(name: str, base: Path, fit_mm: tuple[float, float] | None = None) -> Layout:
-    """A layout of the catalogue, or of a spec file beside the plan; laid on `fit_mm` where that is given."""
-    if name in catalogue_names():
-        found = Layout.named(name)
-    elif os.path.exists(base / name):  # noqa: PTH110 - Path.exists raises for too long a name
-        found = Layout.load(base / name)
-    else:
-        raise LayoutError(
-            "neither a file nor a layout of the catalogue",
-            where=str(base / name),
-            fix=f"check the path, or name one of {', '.join(catalogue_names())}",
-        )
-    return found.fitted(*fit_mm) if fit_mm else found
-
-
 def _condition(table: ConditionTable, base: Path) -> LabCondition:
-    layout = layout_of(table.layout, base, table.fit_mm)
+    layout = find_layout(table.layout, base, fit_mm=table.fit_mm)
     if table.touch:
         model = load_touch(base / table.touch).for_layout(layout)
         return LabCondition(name=table.name, layout=layout, touch=model, source=table.touch)

@@ -12,6 +12,7 @@ import msgspec
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError, PlanError, StudyLogError
+from nearkey.lab import lab_messages as wire
 from nearkey.lab.activity import (
     Activity,
     CloseTrial,
@@ -25,36 +26,6 @@ from nearkey.lab.activity import (
 from nearkey.lab.apparatus import Apparatus
 from nearkey.lab.calibrate_activity import CalibrateActivity
 from nearkey.lab.lab_folder import LabFolder
-from nearkey.lab.lab_messages import (
-    VERSION,
-    AckReply,
-    AffineRequest,
-    ClientsReply,
-    DrawnPad,
-    HelloRequest,
-    InvitationReply,
-    InviteRequest,
-    LabReply,
-    LabRequest,
-    LeaveRequest,
-    NextRequest,
-    PaintedRequest,
-    PingRequest,
-    PongReply,
-    PressRequest,
-    ProblemReply,
-    ReplacedReply,
-    SceneReply,
-    SeekRequest,
-    ShowRequest,
-    StartRequest,
-    TouchRequest,
-    TypedReply,
-    WelcomeReply,
-    WorkloadRequest,
-    read_request,
-    to_json,
-)
 from nearkey.lab.lab_models import LabModels, drawn_pad
 from nearkey.lab.lab_plan import CAUTIONS, LabCondition, LabPlan, PadTable
 from nearkey.lab.lab_records import LabRecords
@@ -66,7 +37,7 @@ from nearkey.lab.typing_pad import TypingPad
 from nearkey.study import workload_answer
 
 Send = Callable[[str], None]
-Invite = Callable[[str], InvitationReply]
+Invite = Callable[[str], wire.InvitationReply]
 """Makes a one-time address for a device of a role."""
 
 _DELAYS_KEPT = 1000
@@ -101,7 +72,7 @@ class Laboratory:
         self._serial = 0
         self.apparatus = Apparatus()
         self.activity: Activity | None = None
-        self._start: StartRequest | None = None
+        self._start: wire.StartRequest | None = None
         self._show = plan.pad
         self._conditions: tuple[LabCondition, ...] = ()
         self._pads: list[TypingPad] = []
@@ -146,8 +117,8 @@ class Laboratory:
         """
         request = None
         try:
-            request = read_request(line)
-            if isinstance(request, HelloRequest):
+            request = wire.read_request(line)
+            if isinstance(request, wire.HelloRequest):
                 self._hello(serial, request)
             elif serial not in self.apparatus.clients:
                 raise NearkeyError(
@@ -156,7 +127,9 @@ class Laboratory:
             else:
                 self._take(serial, request)
         except NearkeyError as fault:
-            self._reply(serial, ProblemReply(problem=str(fault), n=getattr(request, "n", None)))
+            self._reply(
+                serial, wire.ProblemReply(problem=str(fault), n=getattr(request, "n", None))
+            )
         return request is not None
 
     def prefetch(self) -> None:
@@ -174,13 +147,13 @@ class Laboratory:
         if isinstance(self.activity, StudyActivity) and self.activity.types:
             self._records.interrupted(by, self._pads[0].candidates)
 
-    def _reply(self, serial: int, reply: LabReply) -> None:
+    def _reply(self, serial: int, reply: wire.LabReply) -> None:
         send = self._sends.get(serial)
         if send is not None:
-            send(to_json(reply))
+            send(wire.to_json(reply))
 
-    def _tell(self, reply: LabReply) -> None:
-        text = to_json(reply)
+    def _tell(self, reply: wire.LabReply) -> None:
+        text = wire.to_json(reply)
         for serial in self.apparatus.clients:
             if serial in self._sends:
                 self._sends[serial](text)
@@ -188,14 +161,16 @@ class Laboratory:
     def _tell_experimenters(self) -> None:
         watching = [s for s, c in self.apparatus.clients.items() if c.hello.role == "experimenter"]
         if watching:
-            reply = ClientsReply(clients=self.apparatus.described(), delays_ms=tuple(self._delays))
+            reply = wire.ClientsReply(
+                clients=self.apparatus.described(), delays_ms=tuple(self._delays)
+            )
             for serial in watching:
                 self._reply(serial, reply)
 
     def _now(self) -> float:
         return round(self._clock() - self._zero, 6)
 
-    def _hello(self, serial: int, hello: HelloRequest) -> None:
+    def _hello(self, serial: int, hello: wire.HelloRequest) -> None:
         before = self.apparatus.pad
         self.apparatus = self.apparatus.joined(
             serial, hello, self._now(), default=self.plan.sensor_affine
@@ -203,11 +178,11 @@ class Laboratory:
         if before not in (None, serial) and self.apparatus.pad == serial:
             assert before is not None
             self._interrupted("another device became the pad")
-            self._reply(before, ReplacedReply(by=hello.device or hello.role))
+            self._reply(before, wire.ReplacedReply(by=hello.device or hello.role))
         self._reply(
             serial,
-            WelcomeReply(
-                version=VERSION,
+            wire.WelcomeReply(
+                version=wire.VERSION,
                 name=self.plan.name,
                 participants=self._participants(),
                 conditions=tuple(condition.name for condition in self.plan.conditions),
@@ -227,31 +202,31 @@ class Laboratory:
 
     # ---- messages ----
 
-    def _take(self, serial: int, request: LabRequest) -> None:
+    def _take(self, serial: int, request: wire.LabRequest) -> None:
         match request:
-            case TouchRequest():
+            case wire.TouchRequest():
                 self._touch(serial, request)
-            case PressRequest():
+            case wire.PressRequest():
                 self._pressed(serial, request)
-            case PaintedRequest():
+            case wire.PaintedRequest():
                 self._painted(serial, request)
-            case PingRequest():
+            case wire.PingRequest():
                 now = self._now()
                 self.apparatus = self.apparatus.heard(serial, request.t_ms, now)
-                self._reply(serial, PongReply(t_ms=request.t_ms, lab_s=now))
-            case AffineRequest():
+                self._reply(serial, wire.PongReply(t_ms=request.t_ms, lab_s=now))
+            case wire.AffineRequest():
                 self.apparatus = self.apparatus.with_affine(serial, request)
-            case StartRequest():
+            case wire.StartRequest():
                 self._begin(request)
                 self._tell(self.scene())
-            case NextRequest():
+            case wire.NextRequest():
                 self._go_on()
-            case WorkloadRequest():
+            case wire.WorkloadRequest():
                 self._rated(request)
-            case LeaveRequest():
+            case wire.LeaveRequest():
                 self._leave()
                 self._tell(self.scene())
-            case ShowRequest():
+            case wire.ShowRequest():
                 given = {
                     n: v
                     for n in PadTable.__struct_fields__
@@ -259,11 +234,11 @@ class Laboratory:
                 }
                 self._show = msgspec.structs.replace(self._show, **given)
                 self._tell(self.scene())
-            case SeekRequest():
+            case wire.SeekRequest():
                 if isinstance(self.activity, ReplayActivity):
                     self.activity = self.activity.seek(request.at)
                     self._tell(self.scene())
-            case InviteRequest():
+            case wire.InviteRequest():
                 if self._invite is None:
                     raise NearkeyError(
                         "this lab is for this machine alone",
@@ -272,7 +247,7 @@ class Laboratory:
                     )
                 self._reply(serial, self._invite(request.role))
 
-    def _touch(self, serial: int, touch: TouchRequest) -> None:
+    def _touch(self, serial: int, touch: wire.TouchRequest) -> None:
         began = self._clock()
         client = self.apparatus.clients[serial]
         if self.apparatus.pad != serial:
@@ -303,7 +278,7 @@ class Laboratory:
             changed = pad.press(action, 0, t, {**extra, "action": action})
         self._typed(serial, touch, action or "tap", changed, began, x=x, y=y, key=key)
 
-    def _pressed(self, serial: int, press: PressRequest) -> None:
+    def _pressed(self, serial: int, press: wire.PressRequest) -> None:
         began = self._clock()
         client = self.apparatus.clients[serial]
         if self._answered(serial, press.n, self.activity is not None and self.activity.types):
@@ -322,9 +297,9 @@ class Laboratory:
             return False
         if new:
             self.apparatus = self.apparatus.taken(name, n)
-            self._tell(AckReply(n=n, client=name, kept=False, x=x, y=y))
+            self._tell(wire.AckReply(n=n, client=name, kept=False, x=x, y=y))
         else:
-            self._reply(serial, AckReply(n=n, client=name, kept=True))
+            self._reply(serial, wire.AckReply(n=n, client=name, kept=True))
         return True
 
     def _pad(self, place: int) -> TypingPad:
@@ -340,7 +315,7 @@ class Laboratory:
         return self._records.tick(t), jumped
 
     def _typed(
-        self, serial: int, request: TouchRequest | PressRequest, action: str, changed: bool, began: float,
+        self, serial: int, request: wire.TouchRequest | wire.PressRequest, action: str, changed: bool, began: float,
         *, x: float | None = None, y: float | None = None, key: str = "",
     ) -> None:  # fmt: skip
         """What a touch or button led to: told, and where it ends the phrase, the study goes on."""
@@ -352,7 +327,7 @@ class Laboratory:
         while len(self._shown) > 64:
             del self._shown[next(iter(self._shown))]
         self._tell(
-            TypedReply(
+            wire.TypedReply(
                 n=n,
                 client=name,
                 pad=request.pad,
@@ -378,7 +353,7 @@ class Laboratory:
         if self.activity is not None and self.activity.types:
             self._records.listed(words, {"client": client, "n": n, **told})
 
-    def _painted(self, serial: int, painted: PaintedRequest) -> None:
+    def _painted(self, serial: int, painted: wire.PaintedRequest) -> None:
         """The list came on the screen: the log says so."""
         self._delays.append(painted.ms)
         name = self.apparatus.clients[serial].name
@@ -393,7 +368,7 @@ class Laboratory:
     def _keep(
         self,
         serial: int,
-        touch: TouchRequest,
+        touch: wire.TouchRequest,
         at: tuple[float, float],
         t: float,
     ) -> None:
@@ -407,7 +382,7 @@ class Laboratory:
         )  # fmt: skip
         self.apparatus = self.apparatus.taken(client.name, touch.n)
         self._tell(
-            AckReply(n=touch.n, client=client.name, kept=True, x=at[0], y=at[1], target=target)
+            wire.AckReply(n=touch.n, client=client.name, kept=True, x=at[0], y=at[1], target=target)
         )
         self.activity, deeds = calibration.touched()
         self._carry_out(deeds)
@@ -415,7 +390,7 @@ class Laboratory:
 
     # ---- activities ----
 
-    def _begin(self, start: StartRequest, *, again: bool = False) -> None:
+    def _begin(self, start: wire.StartRequest, *, again: bool = False) -> None:
         """Begin an activity, or with `again` go on with it after a crash."""
         if self.activity is not None:
             raise PlanError(
@@ -491,7 +466,7 @@ class Laboratory:
         self.activity = self.activity.with_result(lines)
         self._conditions, self._pads = (condition,), [self._new_pad(condition)]
 
-    def _rated(self, request: WorkloadRequest) -> None:
+    def _rated(self, request: wire.WorkloadRequest) -> None:
         """What the participant says of the work under a condition is kept, and the study goes on."""
         study = self.activity
         if not isinstance(study, StudyActivity) or study.state != "workload" or study.due is None:
@@ -512,7 +487,7 @@ class Laboratory:
         return TypingPad(decoder, k=self.plan.k, lower_case=studied and self._lower_case)
 
     @property
-    def _pad_device(self) -> HelloRequest | None:
+    def _pad_device(self) -> wire.HelloRequest | None:
         client = self.apparatus.clients.get(self.apparatus.pad or 0)
         return None if client is None else client.hello
 
@@ -526,12 +501,14 @@ class Laboratory:
             return msgspec.structs.replace(self._show, keys=keys)
         return self._show
 
-    def scene(self) -> SceneReply:
+    def scene(self) -> wire.SceneReply:
         """What every device shows now: the activity's step, the pads, and how they are shown."""
         view = msgspec.structs.asdict(self._view)
         if self.activity is None:
             lines = ("Choose what to do.",)
-            return SceneReply(activity="", step="choose", title=self.plan.name, lines=lines, **view)
+            return wire.SceneReply(
+                activity="", step="choose", title=self.plan.name, lines=lines, **view
+            )
         step = self.activity.scene
         return msgspec.structs.replace(
             step,
@@ -541,7 +518,7 @@ class Laboratory:
             **view,
         )
 
-    def _drawn(self) -> tuple[DrawnPad, ...]:
+    def _drawn(self) -> tuple[wire.DrawnPad, ...]:
         if isinstance(self.activity, ReplayActivity):
             layout, name = self.activity.layout, self.activity.log.header.condition
             return () if layout is None else (drawn_pad(name, layout),)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -17,7 +18,7 @@ from nearkey.layout.checks import check_layout, missing_letters
 from nearkey.layout.drawing import EllipseShape, layout_svg
 from nearkey.layout.geometry import FloatArray, IntArray, nearest_rectangle
 from nearkey.layout.key import Arrangement, default_label, letter_extent
-from nearkey.layout.spec import catalogue_spec, spec_dict, spec_fields, spec_text
+from nearkey.layout.spec import catalogue_names, catalogue_spec, spec_dict, spec_fields, spec_text
 from nearkey.schema import read_toml
 
 
@@ -309,3 +310,24 @@ def _frozen(rows: list[tuple[float, float]]) -> FloatArray:
     array = np.array(rows, dtype=np.float64)
     array.flags.writeable = False
     return array
+
+
+def find_layout(
+    name: str, folder: str | os.PathLike[str] = "", *, fit_mm: tuple[float, float] | None = None
+) -> Layout:
+    """A layout of the catalogue by name, else of a spec file in `folder`; laid on `fit_mm` where that is given.
+
+    Raises LayoutError where `name` is neither.
+    """
+    path = str(Path(folder) / name)
+    if name in catalogue_names():
+        found = Layout.named(name)
+    elif os.path.exists(path):  # noqa: PTH110 - Path.exists raises for too long a name
+        found = Layout.load(path)
+    else:
+        raise LayoutError(
+            "neither a file nor a layout of the catalogue",
+            where=path,
+            fix=f"check the path, or name one of {', '.join(catalogue_names())}",
+        )
+    return found.fitted(*fit_mm) if fit_mm else found
