@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from heapq import heappop, heappush
+from itertools import islice
 from math import inf, log
 from os import PathLike
 from time import monotonic
@@ -188,25 +189,12 @@ def search_letters(
         list(space.prefixes(_PIECE)) if method == "list" else list(range(options.restarts))
     )
     rng = np.random.default_rng(np.random.SeedSequence(seed_number(options.seed), spawn_key=(0,)))
-    sample = space.array(space.draw(rng) for _ in range(_SCALE))
-    task = _Task(space, tuple(objectives), options, np.zeros(0), np.zeros(0))
-    values = task.signed(sample)
-    low, high = values.min(axis=0), values.max(axis=0)
+    drawn = space.array(space.draw(rng) for _ in range(_SCALE))
     alone = replace(options, executor=None, workers=1)  # without what cannot travel
-    task = _Task(space, tuple(objectives), alone, low, np.where(high > low, high, low + 1.0))
-    return _run(task, method, count, jobs, values, checkpoint, stop, options)
-
-
-def _run(
-    task: _Task,
-    method: str,
-    count: int,
-    jobs: list[Any],
-    sample: Floats,
-    checkpoint: str | PathLike[str] | None,
-    stop: Callable[[], bool],
-    options: LetterSearchOptions,
-) -> Iterator[SearchRecord]:
+    task = _Task(space, tuple(objectives), alone, np.zeros(0), np.zeros(0))
+    sample = task.signed(drawn)
+    low, high = sample.min(axis=0), sample.max(axis=0)
+    task = replace(task, low=low, high=np.where(high > low, high, low + 1.0))
     chunks: dict[int, _Chunk] = {}
 
     def take(kept: dict[str, Any]) -> None:
@@ -214,40 +202,39 @@ def _run(
         keys = np.asarray(kept["keys"], dtype=np.uint8)
         chunks[int(kept["chunk"])] = (keys, values, int(kept["evaluated"]))
 
-    store = None
-    if checkpoint is not None:
-        o = task.options
-        settings = [method, len(jobs), o.seed, o.restarts, o.steps, o.kept]
-        header = checkpoint_header(task.space, task.objectives, settings, sample)
-        store = ChunkLog(checkpoint, header, take, work="search")
-    resumed, started = len(chunks), monotonic()
+    def run() -> Iterator[SearchRecord]:
+        store = None
+        if checkpoint is not None:
+            o = options
+            settings = [method, len(jobs), o.seed, o.restarts, o.steps, o.kept]
+            header = checkpoint_header(space, objectives, settings, sample)
+            store = ChunkLog(checkpoint, header, take, work="search")
+        resumed, started = len(chunks), monotonic()
 
-    def record() -> SearchRecord:
-        done = len(chunks)
-        spent = monotonic() - started
-        left = spent / (done - resumed) * (len(jobs) - done) if done > resumed else None
-        evaluated = sum(chunks[i][2] for i in sorted(chunks))
-        found = _joined(task, [chunks[i] for i in sorted(chunks)])
-        return SearchRecord(found, done, len(jobs), evaluated, left, method, count)
+        def record() -> SearchRecord:
+            done, spent = len(chunks), monotonic() - started
+            left = spent / (done - resumed) * (len(jobs) - done) if done > resumed else None
+            found = [chunks[i] for i in sorted(chunks)]
+            evaluated = sum(one[2] for one in found)
+            joined = _joined(task, found)
+            return SearchRecord(joined, done, len(jobs), evaluated, left, method, count)
 
-    waiting = [i for i in range(len(jobs)) if i not in chunks]
-    with store or nullcontext():
-        yield record()
-        for place, chunk in spread(
-            _do_chunk,
-            task,
-            [(method, i, jobs[i]) for i in waiting],
-            workers=options.workers,
-            executor=options.executor,
-        ):
-            chunks[waiting[place]] = chunk
-            if store is not None:
-                keys, values, evaluated = chunk
-                kept = {"keys": keys.tolist(), "values": values.tolist(), "evaluated": evaluated}
-                store.append({"chunk": waiting[place]} | kept)
+        waiting = [i for i in range(len(jobs)) if i not in chunks]
+        work = [(method, i, jobs[i]) for i in waiting]
+        how = {"workers": options.workers, "executor": options.executor}
+        with store or nullcontext():
             yield record()
-            if stop():
-                return
+            for place, chunk in spread(_do_chunk, task, work, **how):
+                chunks[waiting[place]] = chunk
+                if store is not None:
+                    keys, values, evaluated = chunk
+                    kept = {"keys": keys.tolist(), "values": values.tolist()}
+                    store.append({"chunk": waiting[place], **kept, "evaluated": evaluated})
+                yield record()
+                if stop():
+                    return
+
+    return run()
 
 
 def _sign(objective: Objective) -> float:
@@ -260,32 +247,18 @@ def _do_chunk(task: _Task, job: tuple[str, int, Any]) -> _Chunk:
 
 
 def _list(task: _Task, prefix: Keys) -> _Chunk:
-    kept_keys: list[NDArray[np.uint8]] = []
-    kept_values: list[Floats] = []
-    evaluated = 0
-    batch: list[Keys] = []
-
-    def flush() -> None:
-        nonlocal evaluated
-        if batch:
-            keys = task.space.array(batch)
-            evaluated += len(keys)
-            values = task.signed(keys)
-            chosen = _chosen(values, task.options.kept)
-            kept_keys.append(keys[chosen])
-            kept_values.append(values[chosen])
-            batch.clear()
-
-    for keys in task.space.listing(prefix):
-        batch.append(keys)
-        if len(batch) == _BATCH:
-            flush()
-    flush()
-    if not kept_keys:
+    parts: list[_Chunk] = []
+    listing = task.space.listing(prefix)
+    while batch := list(islice(listing, _BATCH)):
+        keys = task.space.array(batch)
+        values = task.signed(keys)
+        chosen = _chosen(values, task.options.kept)
+        parts.append((keys[chosen], values[chosen], len(keys)))
+    if not parts:
         return task.space.array([]), np.zeros((0, len(task.objectives))), 0
-    all_keys, values = np.concatenate(kept_keys), np.concatenate(kept_values)
+    keys, values = (np.concatenate([part[i] for part in parts]) for i in (0, 1))
     chosen = _chosen(values, task.options.kept)
-    return all_keys[chosen], values[chosen], evaluated
+    return keys[chosen], values[chosen], sum(part[2] for part in parts)
 
 
 def _anneal(task: _Task, number: int) -> _Chunk:

@@ -77,33 +77,29 @@ class LetterSpace:
         *,
         base: Layout,
         shapes: Layout,
-        name: str,
         rule: str,
         domains: Sequence[Sequence[int]],
         rules: SpaceRules,
-        least: int,
         listed: Sequence[Keys] | None = None,
     ) -> None:
-        self.base, self.shapes, self.name, self.rule, self.rules = base, shapes, name, rule, rules
-        ordered = [letter for row in base_rows(base) for key in row for letter in key.letters]
-        self.letters = "".join(ordered)
-        self.key_ids = tuple(key.id for key in shapes.letter_keys)
+        self.base, self.shapes, self.rule, self.rules = base, shapes, rule, rules
+        self.name = f"{shapes.name}-{rule}"
         number = {
             letter: r for r, row in enumerate(base_rows(base)) for k in row for letter in k.letters
         }
-        self.rows = tuple(number[letter] for letter in self.letters)
+        self.letters, self.rows = "".join(number), tuple(number.values())
+        self.key_ids = tuple(key.id for key in shapes.letter_keys)
         place = {letter: i for i, letter in enumerate(base.letters)}
         opened = [set(domains[place[letter]]) for letter in self.letters]
         self._apply_rules(opened)
         self.domains = tuple(tuple(sorted(keys)) for keys in opened)
         n = len(self.letters)
-        self.sizes = rules.sizes if rules.sizes is not None else (least, n)
+        self.sizes = rules.sizes or (int(rule in ("ordered", "free")), n)
         self._check_sizes()
         self._centers = [(key.cx, key.cy) for key in shapes.letter_keys]
         across = sorted({round(x, 6) for x, _ in self._centers})
         self.column = tuple(across.index(round(x, 6)) for x, _ in self._centers)
-        cap = self.sizes[1] if self.sizes[1] < n else max(self.sizes[0], 1)
-        self._cap = cap
+        self._cap = self.sizes[1] if self.sizes[1] < n else max(self.sizes[0], 1)
         self._classes = self._interchangeable()
         self._memo: dict[_State, int] = {}
         self._reachable: dict[tuple[int, bool], int] = {}
@@ -662,14 +658,8 @@ def grid_space(
 
     Raises LayoutError for what cannot be applied.
     """
-    rules = rules or SpaceRules()
-    if rule not in RULES:
-        raise LayoutError(f"no rule {rule!r}", field="rule", fix=f"use one of {', '.join(RULES)}")
     plan = plan_cells(base, rows=rows, columns=columns)
-    left, top, right, bottom = letter_extent(base.letter_keys)
-    w, h = (right - left) / columns, (bottom - top) / rows
-    letters = list(base.letters)
-    cells = rows * columns
+    letters, cells = list(base.letters), rows * columns
     if cells > len(letters):
         raise LayoutError(
             f"{cells} cells for {len(letters)} letters",
@@ -677,46 +667,22 @@ def grid_space(
             fix="ask for fewer cells",
         )
     # Any letters will do for a layout that only says where keys lie.
-    spread = ["".join(letters[i::cells]) for i in range(cells)]
-    keys = tuple(
-        Key(
-            f"r{i // columns + 1}c{i % columns + 1}",
-            "",
-            x=(i % columns) * w,
-            y=(i // columns) * h,
-            w=w,
-            h=h,
-            letters=group,
+    spread = {letter: i % cells for i, letter in enumerate(letters)}
+    shapes = plan.layout(spread, name=f"{base.name}-{rows}x{columns}")
+    if rule != "strict":
+        return shape_space(
+            base, shapes, rule=rule, rules=rules, width_mm=width_mm, height_mm=height_mm
         )
-        for i, group in enumerate(spread)
-    )
-    shapes = replace(
-        base,
-        name=f"{base.name}-{rows}x{columns}",
-        width=right - left,
-        height=bottom - top,
-        keys=keys,
-        note="",
-    )
-    listed: list[Keys] | None = None
-    if rule == "strict":
-        n = count_grids(base, rows=rows, columns=columns)
-        if n > MOST_LISTED:
-            raise LayoutError(
-                f"a strict space of {n:,} layouts",
-                field="rows, columns",
-                fix="ask for fewer cells, or rule loose",
-            )
-        listed = [tuple(cell_of[c] for c in letters) for cell_of in walk(RULES["strict"](plan))]
-    domains: list[Sequence[int]] = [
-        range(cells) if rule == "free" else plan.reach[c] for c in letters
-    ]
-    if rule == "ordered":
-        spans = {c: row.grid_rows for row in plan.base_rows for c in row.letters}
-        domains = [
-            [r * columns + c for r in spans[letter] for c in range(columns)] for letter in letters
-        ]
-    return _made(base, shapes, rule, domains, rules, listed, (width_mm, height_mm))
+    n = count_grids(base, rows=rows, columns=columns)
+    if n > MOST_LISTED:
+        raise LayoutError(
+            f"a strict space of {n:,} layouts",
+            field="rows, columns",
+            fix="ask for fewer cells, or rule loose",
+        )
+    listed = [tuple(cell_of[c] for c in letters) for cell_of in walk(RULES["strict"](plan))]
+    domains = [plan.reach[c] for c in letters]
+    return _made(base, shapes, rule, domains, rules or SpaceRules(), listed, (width_mm, height_mm))
 
 
 def shape_space(
@@ -770,15 +736,8 @@ def shape_space(
         rules = replace(
             rules, together=(*rules.together, *(c for c in reach.values() if len(c) > 1))
         )
-    return _made(
-        base,
-        replace(shapes, alphabet=base.alphabet),
-        rule,
-        domains,
-        rules,
-        None,
-        (width_mm, height_mm),
-    )
+    shapes = replace(shapes, alphabet=base.alphabet)
+    return _made(base, shapes, rule, domains, rules, None, (width_mm, height_mm))
 
 
 def _made(
@@ -807,16 +766,8 @@ def _made(
             field="symmetry",
             fix="write none, or use rule free",
         )
-    least = 1 if rule in ("ordered", "free") else 0
     return LetterSpace(
-        base=base,
-        shapes=shapes,
-        name=f"{shapes.name}-{rule}",
-        rule=rule,
-        domains=domains,
-        rules=rules,
-        least=least,
-        listed=listed,
+        base=base, shapes=shapes, rule=rule, domains=domains, rules=rules, listed=listed
     )
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from math import inf, isnan, prod
 
 from nearkey.errors import LayoutError
-from nearkey.layout.cells import CellPlan, Column, plan_cells
+from nearkey.layout.cells import Column, plan_cells
 from nearkey.layout.grid_counts import ordered_count
 from nearkey.layout.layout import Layout
 from nearkey.layout.rules import column_choices
@@ -60,68 +61,47 @@ def best_ordered(
         raise LayoutError(
             f"an exact optimum would take {steps:,} steps", field="base", fix="anneal instead"
         )
-    table = _Table(plan, cost)
-    total = table.least(columns, sizes)
+    place = {letter: i for i, letter in enumerate(plan.reach)}
+
+    @cache
+    def group_cost(letters: str) -> float:
+        value = float(cost(letters))
+        if isnan(value) or value == -inf:
+            raise LayoutError(
+                f"the cost of {letters!r} is {value}", field="cost", fix="return a number"
+            )
+        return value
+
+    def costs(left: tuple[int, ...], column: Column) -> Iterator[float]:
+        """The costs of a column's groups, where so many letters of each base row are left."""
+        groups: list[list[str]] = [[] for _ in range(rows)]
+        for row, number, (taken, grid_row) in zip(plan.base_rows, left, column, strict=True):
+            start = len(row.letters) - number
+            groups[grid_row] += row.letters[start : start + taken]
+        return (group_cost("".join(sorted(group, key=place.__getitem__))) for group in groups)
+
+    @cache
+    def best(last: int, left: tuple[int, ...]) -> tuple[float, tuple[Column, ...]]:
+        """The cheapest way to fill the last columns, infinite where they cannot be, for each number of letters left."""
+        if last == 0:
+            return 0.0, ()
+        least = inf
+        chosen: tuple[Column, ...] = ()
+        for column in column_choices(plan, left, last):
+            rest = tuple(number - taken for number, (taken, _) in zip(left, column, strict=True))
+            total, further = best(last - 1, rest)
+            if total < inf:
+                total += sum(costs(left, column))
+            if total < least:
+                least, chosen = total, (column, *further)
+        return least, chosen
+
+    total, taken = best(columns, sizes)
     if total == inf:
         raise LayoutError(f"every {grid} is forbidden", field="cost", fix="forbid fewer groups")
     layout = plan.layout(
-        plan.cells_of_runs(tuple(table.columns(columns, sizes))),
+        plan.cells_of_runs(taken),
         name=f"{base.name}-{rows}x{columns}-best",
         note=f"Ordered {grid} of least cost.",
     )
-    return OrderedOptimum(layout, total, len(table.known))
-
-
-class _Table:
-    """The cheapest way to fill the last columns, for each number of letters left in the rows."""
-
-    def __init__(self, plan: CellPlan, cost: Callable[[str], float]) -> None:
-        self._plan = plan
-        self._cost = cost
-        self._order = {letter: i for i, letter in enumerate(plan.reach)}
-        self._best: dict[tuple[int, tuple[int, ...]], tuple[float, Column | None]] = {}
-        self.known: dict[str, float] = {}
-
-    def least(self, columns: int, left: tuple[int, ...]) -> float:
-        """The least cost of the last `columns` columns; infinite where they cannot be filled."""
-        if columns == 0:
-            return 0.0
-        if (columns, left) not in self._best:
-            least, choice = inf, None
-            for column in column_choices(self._plan, left, columns):
-                total = self.least(columns - 1, _rest(left, column))
-                if total < inf:
-                    total += sum(self._group_cost(group) for group in self._groups(left, column))
-                if total < least:
-                    least, choice = total, column
-            self._best[columns, left] = (least, choice)
-        return self._best[columns, left][0]
-
-    def columns(self, columns: int, left: tuple[int, ...]) -> Iterator[Column]:
-        """The columns of the grid that has the least cost."""
-        while columns:
-            column = self._best[columns, left][1]
-            assert column is not None  # the least cost is finite
-            yield column
-            columns, left = columns - 1, _rest(left, column)
-
-    def _groups(self, left: tuple[int, ...], column: Column) -> list[str]:
-        groups: list[list[str]] = [[] for _ in range(self._plan.rows)]
-        for row, number, (taken, grid_row) in zip(self._plan.base_rows, left, column, strict=True):
-            start = len(row.letters) - number
-            groups[grid_row] += row.letters[start : start + taken]
-        return ["".join(sorted(group, key=self._order.__getitem__)) for group in groups]
-
-    def _group_cost(self, letters: str) -> float:
-        if letters not in self.known:
-            value = float(self._cost(letters))
-            if isnan(value) or value == -inf:
-                raise LayoutError(
-                    f"the cost of {letters!r} is {value}", field="cost", fix="return a number"
-                )
-            self.known[letters] = value
-        return self.known[letters]
-
-
-def _rest(left: tuple[int, ...], column: Column) -> tuple[int, ...]:
-    return tuple(number - taken for number, (taken, _) in zip(left, column, strict=True))
+    return OrderedOptimum(layout, total, group_cost.cache_info().currsize)

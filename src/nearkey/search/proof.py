@@ -186,14 +186,12 @@ class _Proof:
                 boxes.append(box)
             self._bounded([part for box in boxes for part in self._split(box)])
             yield self._record(None)
-        bound = max(self.value, -self.heap[0][0] if self.heap else -inf)
         for _, _, box in self.heap:
             box.node += ["bound"]
-        yield self._record(self.root, bound)
+        yield self._record(self.root)
 
-    def _record(self, tree: list[Any] | None, bound: float | None = None) -> ProofRecord:
-        if bound is None:
-            bound = max(self.value, -self.heap[0][0] if self.heap else -inf)
+    def _record(self, tree: list[Any] | None) -> ProofRecord:
+        bound = max(self.value, -self.heap[0][0] if self.heap else -inf)
         return ProofRecord(
             self.best,
             self.sign * self.value,
@@ -253,12 +251,7 @@ def _single(bits: int) -> int:
 def _letter_weights(objective: Any, space: LetterSpace) -> list[float]:
     """How often each letter is typed, where the objective has words; else all alike."""
     spelled = getattr(objective, "spelled", None)
-    if spelled is None:
-        return [1.0] * len(space.letters)
-    share = {
-        letter: float(spelled.share @ (spelled.typed == i + 1).sum(axis=1))
-        for i, letter in enumerate(spelled.letters)
-    }
+    share = dict.fromkeys(space.letters, 1.0) if spelled is None else spelled.letter_shares()
     return [share[letter] for letter in space.letters]
 
 

@@ -90,6 +90,9 @@ folder = "search-report"
 KINDS = ("top1", "top3", "kspc", "context", "wpm", "familiarity", "reach")
 """Objectives of this project; others come by entry points."""
 
+BOUNDED = ("top1", "top3", "kspc", "context")
+"""Those that a proof can bound."""
+
 
 class PlanSpace(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """`[space]`: the letters, the keys, the rule, and what else is asked (`SpaceRules`)."""
@@ -201,13 +204,9 @@ class SearchPlan:
                 shapes = plan_layout(spec.shapes, folder, "space.shapes")
                 space = shape_space(base, shapes, rule=spec.rule, rules=rules, **size)
             else:
+                rows, columns = spec.rows or 0, spec.columns or 0
                 space = grid_space(
-                    base,
-                    rows=spec.rows or 0,
-                    columns=spec.columns or 0,
-                    rule=spec.rule,
-                    rules=rules,
-                    **size,
+                    base, rows=rows, columns=columns, rule=spec.rule, rules=rules, **size
                 )
         if space.is_empty():
             raise PlanError("allows no layout", field="space", fix="loosen a constraint")
@@ -238,10 +237,7 @@ class SearchPlan:
                 field="pack",
                 fix="check the letters",
             )
-        frequency = {
-            letter: float(spelled.share @ (spelled.typed == i + 1).sum(axis=1))
-            for i, letter in enumerate(spelled.letters)
-        }
+        frequency = spelled.letter_shares()
         threads = self.file.search.workers
         made: dict[str, Callable[[PlanObjective], Objective]] = {
             "top1": lambda o: AmbiguityObjective(spelled, "top1", threads),
@@ -294,61 +290,39 @@ class SearchPlan:
 
 def _check(file: SearchFile) -> None:
     """What the schema cannot say."""
-    spec = file.space
-    if (spec.shapes is None and (spec.rows is None or spec.columns is None)) or (
-        spec.shapes is not None and (spec.rows is not None or spec.columns is not None)
-    ):
-        raise PlanError(
-            "needs either rows and columns or shapes",
-            field="space",
-            fix="give one of the two",
-        )
+    spec, noise, method = file.space, file.noise, file.search.method
+    sides = [side for side in (spec.rows, spec.columns) if side is not None]
+    if len(sides) != (2 if spec.shapes is None else 0):
+        fix = "give one of the two"
+        raise PlanError("needs either rows and columns or shapes", field="space", fix=fix)
     check_surface(file.surface)
-    if file.noise is not None:
-        if (file.noise.spread_mm is None) == (file.noise.plan is None):
-            raise PlanError(
-                "needs either spread_mm or plan",
-                field="noise",
-                fix="give one of the two",
-            )
-        if file.noise.spread_mm is not None:
-            check_length(file.noise.spread_mm, "noise.spread_mm")
+    if noise is not None:
+        if (noise.spread_mm is None) == (noise.plan is None):
+            fix = "give one of the two"
+            raise PlanError("needs either spread_mm or plan", field="noise", fix=fix)
+        if noise.spread_mm is not None:
+            check_length(noise.spread_mm, "noise.spread_mm")
         with placed(field="noise"):
-            check_ranked(file.noise.by)
-        if not 0 < file.noise.error < 1:
-            raise PlanError(
-                f"is {file.noise.error:g}",
-                field="noise.error",
-                fix="give a probability between 0 and 1",
-            )
+            check_ranked(noise.by)
+        if not 0 < noise.error < 1:
+            fix = "give a probability between 0 and 1"
+            raise PlanError(f"is {noise.error:g}", field="noise.error", fix=fix)
+    known = (*KINDS, *plugin_names(OBJECTIVES))
     for i, one in enumerate(file.objectives):
         check_length(one.spread_mm, f"objectives[{i}].spread_mm")
-        others = plugin_names(OBJECTIVES)
-        if one.kind not in (*KINDS, *others):
-            raise PlanError(
-                f"{one.kind!r} is not known",
-                field=f"objectives[{i}].kind",
-                fix=f"use one of {', '.join((*KINDS, *others))}",
-            )
-        if one.options and one.kind in KINDS:
-            raise PlanError(
-                f"{one.kind} takes none",
-                field=f"objectives[{i}].options",
-                fix="remove them",
-            )
+        with placed(field=f"objectives[{i}]"):
+            if one.kind not in known:
+                fix = f"use one of {', '.join(known)}"
+                raise PlanError(f"{one.kind!r} is not known", field="kind", fix=fix)
+            if one.options and one.kind in KINDS:
+                raise PlanError(f"{one.kind} takes none", field="options", fix="remove them")
     kinds = [one.kind for one in file.objectives]
     if len(set(kinds)) != len(kinds):
         raise PlanError("one is there twice", field="objectives", fix="name each once")
-    if file.search.method == "prove" and (
-        len(kinds) > 1 or kinds[0] not in ("top1", "top3", "kspc", "context")
-    ):
-        raise PlanError(
-            "only one objective of ambiguity has a bound", field="search.method",
-            fix="write anneal or list, or look for top1, top3, kspc or context alone",
-        )  # fmt: skip
-    if file.search.method == "prove" and spec.symmetry == "mirror":
-        raise PlanError(
-            "a proof does not know mirror images",
-            field="space.symmetry",
-            fix="write none or keys",
-        )
+    if method == "prove" and (len(kinds) > 1 or kinds[0] not in BOUNDED):
+        fix = f"write anneal or list, or look for {', '.join(BOUNDED[:-1])} or {BOUNDED[-1]} alone"
+        problem = "only one objective of ambiguity has a bound"
+        raise PlanError(problem, field="search.method", fix=fix)
+    if method == "prove" and spec.symmetry == "mirror":
+        problem, fix = "a proof does not know mirror images", "write none or keys"
+        raise PlanError(problem, field="space.symmetry", fix=fix)

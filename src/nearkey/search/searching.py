@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain
 from os import PathLike
 from typing import Any
@@ -15,8 +16,8 @@ from numpy.typing import NDArray
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
-from nearkey.search.letter_search import FoundLayouts, SearchRecord, search_letters
-from nearkey.search.objectives import BoundedObjective, Objective
+from nearkey.search.letter_search import FoundLayouts, LetterSearchOptions, search_letters
+from nearkey.search.objectives import BoundedObjective
 from nearkey.search.proof import ProofRecord, prove, save_certificate
 from nearkey.search.racing import race_layouts
 from nearkey.search.search_plan import SearchPlan
@@ -87,73 +88,67 @@ def run_search(
         "seed": options.seed,
         "words": plan.file.search.words,
     }
-    step = None
-    if plan.file.search.method == "prove":
-        steps = _proofs(
-            plan,
-            objectives,
-            conditions,
-            seed_number(options.seed),
-            evaluations,
-            checkpoint,
-            certificate,
-            stop,
-        )
-    else:
-        steps = _searches(plan, objectives, conditions, options, checkpoint, stop)
-    for step in steps:
+    names = tuple((str(one.name), str(one.direction)) for one in objectives)
+    told = partial(SearchResult, plan.space, objectives=names, conditions=conditions)
+
+    def searches(options: LetterSearchOptions) -> Iterator[SearchStep]:
+        # Threads are put to whole chunks, not to the layouts of one.
+        alone = [replace(o, threads=1) if hasattr(o, "threads") else o for o in objectives]  # type: ignore[type-var]
+        for record in search_letters(
+            plan.space, alone, checkpoint=checkpoint, stop=stop, options=options
+        ):
+            result = told(
+                record.found,
+                count=record.count,
+                method=record.method,
+                evaluated=record.evaluated,
+                complete=record.complete,
+            )
+            seconds = record.seconds_left
+            left = "" if seconds is None else f", about {seconds:.0f} s left"
+            text = f"{record.evaluated:,} layouts evaluated{_best_text(result)}{left}"
+            yield SearchStep(result, text, record.done, record.total)
+
+    def proofs() -> Iterator[SearchStep]:
+        (objective,) = objectives
+        assert isinstance(objective, BoundedObjective)  # the plan was checked
+        count, number = plan.space.count(), seed_number(options.seed)
+        kept = None if checkpoint is None else f"{os.fspath(checkpoint)}.proof"
+        record: ProofRecord | None = None
+        for record in prove(
+            plan.space, objective, evaluations=evaluations, stop=stop, seed=number, checkpoint=kept
+        ):
+            best, value = plan.space.array([record.best]), np.asarray([[record.value]])
+            result = told(
+                FoundLayouts(best, value, np.ones(1, dtype=bool)),
+                count=count,
+                method="prove",
+                evaluated=record.evaluated,
+                complete=record.proven,
+                bound=record.bound,
+            )
+            text = (
+                f"{record.evaluated:,} evaluations, best {objective.name} {record.value:.6f}, "
+                f"bound {record.bound:.6f}, {record.open:,} boxes left"
+            )
+            yield SearchStep(result, text, record.evaluated, None)
+        if certificate is not None and record is not None:
+            save_certificate(certificate, plan.space, objective, record)
+
+    step, proving = None, plan.file.search.method == "prove"
+    for step in proofs() if proving else searches(options):
         yield step
-    if (
-        step is not None
-        and plan.file.noise is not None
-        and step.result.method == "prove"
-        and not stop()
-    ):
+    if step is not None and plan.file.noise is not None and proving and not stop():
         # A proof finds one layout; a race needs others that are nearly as good.
-        proven, near = step.result, replace(options, method="anneal")
-        for step in _searches(plan, objectives, conditions, near, checkpoint, stop):
+        proven = step.result
+        for step in searches(replace(options, method="anneal")):
             step = replace(step, result=_with_proof(proven, step.result))
             yield step
     if step is not None and texts:
         step = replace(step, result=_by_texts(texts, pack, step.result))
         yield step
     if step is not None and plan.file.noise is not None and len(step.result.found) and not stop():
-        yield _race(
-            plan, pack, step.result, options.workers, options.executor, seed_number(options.seed)
-        )
-
-
-def _searches(
-    plan: SearchPlan,
-    objectives: list[Objective],
-    conditions: dict[str, Any],
-    options: Any,
-    checkpoint: str | PathLike[str] | None,
-    stop: Callable[[], bool],
-) -> Iterator[SearchStep]:
-    # Threads are put to whole chunks, not to the layouts of one.
-    alone = [replace(o, threads=1) if hasattr(o, "threads") else o for o in objectives]  # type: ignore[type-var]
-    names = tuple((str(one.name), str(one.direction)) for one in objectives)
-    record: SearchRecord
-    for record in search_letters(
-        plan.space, alone, checkpoint=checkpoint, stop=stop, options=options
-    ):
-        result = SearchResult(
-            plan.space,
-            record.found,
-            names,
-            record.count,
-            record.method,
-            record.evaluated,
-            record.complete,
-            None,
-            conditions=conditions,
-        )
-        left = "" if record.seconds_left is None else f", about {record.seconds_left:.0f} s left"
-        best = _best_text(result)
-        yield SearchStep(
-            result, f"{record.evaluated:,} layouts evaluated{best}{left}", record.done, record.total
-        )
+        yield _race(plan, pack, step.result, options)
 
 
 def _with_proof(proven: SearchResult, searched: SearchResult) -> SearchResult:
@@ -170,71 +165,22 @@ def _with_proof(proven: SearchResult, searched: SearchResult) -> SearchResult:
 def _best_text(result: SearchResult) -> str:
     if not len(result.found):
         return ""
-    names = [name for name, _ in result.objectives]
     return ", best " + ", ".join(
         f"{name} {(max if direction == 'max' else min)(result.found.values[:, j]):.4f}"
         for j, (name, direction) in enumerate(result.objectives)
-        if name in names
     )
 
 
-def _proofs(
-    plan: SearchPlan,
-    objectives: list[Objective],
-    conditions: dict[str, Any],
-    seed: int,
-    evaluations: int | None,
-    checkpoint: str | PathLike[str] | None,
-    certificate: str | PathLike[str] | None,
-    stop: Callable[[], bool],
-) -> Iterator[SearchStep]:
-    (objective,) = objectives
-    assert isinstance(objective, BoundedObjective)  # the plan was checked
-    count = plan.space.count()
-    record: ProofRecord | None = None
-    kept = None if checkpoint is None else f"{os.fspath(checkpoint)}.proof"
-    for record in prove(
-        plan.space, objective, evaluations=evaluations, stop=stop, seed=seed, checkpoint=kept
-    ):
-        found = FoundLayouts(
-            plan.space.array([record.best]), np.asarray([[record.value]]), np.ones(1, dtype=bool)
-        )
-        names = ((str(objective.name), str(objective.direction)),)
-        result = SearchResult(
-            plan.space,
-            found,
-            names,
-            count,
-            "prove",
-            record.evaluated,
-            record.proven,
-            record.bound,
-            conditions=conditions,
-        )
-        text = (
-            f"{record.evaluated:,} evaluations, best {objective.name} {record.value:.6f}, "
-            f"bound {record.bound:.6f}, {record.open:,} boxes left"
-        )
-        yield SearchStep(result, text, record.evaluated, None)
-    if certificate is not None and record is not None:
-        save_certificate(certificate, plan.space, objective, record)
-
-
 def _race(
-    plan: SearchPlan,
-    pack: LanguagePack,
-    result: SearchResult,
-    workers: int,
-    executor: Any,
-    seed: int,
+    plan: SearchPlan, pack: LanguagePack, result: SearchResult, options: LetterSearchOptions
 ) -> SearchStep:
     noise = plan.file.noise
     assert noise is not None
     finalists = result.layouts(noise.finalists)
     base = plan.base.fitted(plan.file.surface.width_mm, plan.file.surface.height_mm)
-    letters = [key for key in base.keys if key.role == "letters"]
-    finalists.append(replace(base, keys=tuple(letters)))
-    told = {name: getattr(noise, name) for name in ("by", "error", "words", "rounds")}
+    finalists.append(replace(base, keys=tuple(base.letter_keys)))
+    rules = ("by", "error", "words", "rounds")
+    told = {name: getattr(noise, name) for name in rules}
     settings: dict[str, Any] = {}
     people: dict[str, Any] = {}
     if plan.noise is None:
@@ -251,20 +197,14 @@ def _race(
         names = ("touch", "corpus", "in_context", "selection", "speed", "lm_weight")
         settings = {name: own[name] for name in names}
         people = {name: own[name] for name in ("people", "people_words")}
-    settings |= {"pack": pack, "workers": workers, "executor": executor, "seed": seed}
-    race = race_layouts(
-        finalists,
-        by=noise.by,
-        error=noise.error,
-        words=noise.words,
-        rounds=noise.rounds,
-        **settings,
-    )
+    settings |= {"pack": pack, "workers": options.workers, "executor": options.executor}
+    settings["seed"] = seed_number(options.seed)
+    race = race_layouts(finalists, **{name: told[name] for name in rules}, **settings)
     # What the order of the first ones hangs on: the same words under half the spread, and half as much again.
     first = [row.layout for row in race[:4]]
     measure, under = MEASURES[noise.by], {}
-    spreads = () if noise.spread_mm is None else (0.5, 1.0, 1.5)
-    for spread in (noise.spread_mm * share for share in spreads if noise.spread_mm is not None):
+    spreads = [] if noise.spread_mm is None else [noise.spread_mm * x for x in (0.5, 1.0, 1.5)]
+    for spread in spreads:
         ranked = rank_layouts(first, words=4 * noise.words, **settings | {"touch": _Spread(spread)})
         under[spread] = {
             one.name: measure.estimate(ranked.scored[one.name].outcomes) for one in first

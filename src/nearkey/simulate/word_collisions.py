@@ -74,6 +74,13 @@ class SpelledLexicon:
         """Letters of each word, (m,)."""
         return np.asarray((self.typed > 0).sum(axis=1))
 
+    def letter_shares(self) -> dict[str, float]:
+        """How often each letter is typed, a word, in the mean."""
+        return {
+            letter: float(self.share @ (self.typed == i + 1).sum(axis=1))
+            for i, letter in enumerate(self.letters)
+        }
+
     def keys(self, layout: Layout) -> NDArray[np.uint8]:
         """The keys that type each word, as `typed`: 1 + the key's number, then 0."""
         number = [0, *(layout.key_of_letter[letter] + 1 for letter in self.letters)]
