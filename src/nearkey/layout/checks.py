@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from nearkey.bounds import shown
 from nearkey.errors import LayoutError
-from nearkey.layout.key import Arrangement, Key, check_text, shorten
+from nearkey.layout.key import Arrangement, Key, check_text
 
 TOLERANCE = 0.01
 """How far, as a share of a key's side, it may overlap another or leave the surface."""
@@ -58,18 +59,18 @@ def _check_head(layout: Arrangement) -> None:
             raise LayoutError("is too long", field=field, fix=f"use {LONGEST_TEXT} characters")
     name, language = layout.name, layout.language
     if not name.strip() or not name.isprintable():
-        problem = f"name {shorten(name)} is empty or not printable"
+        problem = f"name {shown(name)} is empty or not printable"
         raise LayoutError(problem, field="name", fix="give a name")
     parts = language.split("-") if language else []
     if not all(part.isascii() and part.isalnum() and len(part) <= 8 for part in parts):
-        problem = f"{shorten(language)} is not a language tag"
+        problem = f"{shown(language)} is not a language tag"
         raise LayoutError(problem, field="language", fix='give a BCP 47 tag such as "en"')
 
 
 def _check_size(field: str, value: object) -> None:
     number = isinstance(value, int | float) and not isinstance(value, bool)
     if not (number and SMALLEST <= value <= LARGEST):  # type: ignore[operator]
-        problem = f"{shorten(value)} is no usable length"
+        problem = f"{shown(value)} is no usable length"
         raise LayoutError(
             problem, field=field, fix=f"give a number from {SMALLEST:g} to {LARGEST:g}"
         )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Sequence
 from functools import lru_cache
+from itertools import combinations_with_replacement
 from math import comb, factorial, prod
 
 from nearkey.errors import LayoutError
@@ -161,34 +163,21 @@ def _joint_count(sizes: tuple[int, ...], spans: tuple[tuple[int, int], ...], col
             fix="ask for fewer cells",
         )
     total = 0
-    for times in _splits(columns, len(kinds)):
-        ways = factorial(columns)
-        for kind, number in zip(kinds, times, strict=True):
-            ways = ways // factorial(number) * weights[kind] ** number
-        for row, size in enumerate(sizes):
-            ways *= _runs(size, [kind[row] for kind in kinds], times)
-        total += ways
+    for taken in combinations_with_replacement(kinds, columns):
+        orders = factorial(columns) // prod(map(factorial, Counter(taken).values()))
+        runs = (
+            _runs(size, opened)
+            for size, opened in zip(sizes, zip(*taken, strict=True), strict=True)
+        )
+        total += orders * prod(weights[kind] for kind in taken) * prod(runs)
     return total
 
 
-def _runs(letters: int, opened: Sequence[int], times: Sequence[int]) -> int:
-    """Coefficient of x^letters in the product of (1 + a x/(1 - x))^t over the kinds of column."""
+def _runs(letters: int, opened: Sequence[int]) -> int:
+    """Coefficient of x^letters in the product of 1 + a x/(1 - x) over the columns, a being what `opened` says."""
     symmetric = [1]  # elementary symmetric polynomials of all a
-    for a, number in zip(opened, times, strict=True):
-        for _ in range(number):
-            symmetric = [
-                (symmetric[k] if k < len(symmetric) else 0) + (a * symmetric[k - 1] if k else 0)
-                for k in range(len(symmetric) + 1)
-            ]
+    for a in opened:
+        symmetric = [e + a * f for e, f in zip([*symmetric, 0], [0, *symmetric], strict=True)]
     if letters == 0:
         return 1
     return sum(e * comb(letters - 1, k - 1) for k, e in enumerate(symmetric) if k)
-
-
-def _splits(total: int, parts: int) -> Iterator[tuple[int, ...]]:
-    if parts == 1:
-        yield (total,)
-        return
-    for first in range(total + 1):
-        for rest in _splits(total - first, parts - 1):
-            yield (first, *rest)

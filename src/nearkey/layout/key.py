@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from nearkey.bounds import shown
 from nearkey.errors import LayoutError
 from nearkey.letter_case import capital
 
@@ -131,7 +132,7 @@ class Key:
         except (TypeError, ValueError, OverflowError):
             number = math.nan
         if not math.isfinite(number) or isinstance(value, str | bool):
-            problem = f"{shorten(value)} is not a finite number"
+            problem = f"{shown(value)} is not a finite number"
             raise self._fault(name, problem, "give a length in layout units")
         return number
 
@@ -186,19 +187,10 @@ class Arrangement:
 
 def check_text(value: object, field: str) -> None:
     if not isinstance(value, str):
-        raise LayoutError(f"{shorten(value)} is not text", field=field, fix="give a string")
+        raise LayoutError(f"{shown(value)} is not text", field=field, fix="give a string")
     try:
         value.encode("utf-8")
     except UnicodeEncodeError:
         raise LayoutError(
             "holds half of a surrogate pair", field=field, fix="give whole characters"
         ) from None
-
-
-def shorten(value: object) -> str:
-    """A value for an error message: of bounded length."""
-    try:
-        text = repr(value)
-    except ValueError:  # an integer past Python's limit of digits
-        text = "a number of thousands of digits"
-    return text if len(text) <= 40 else f"{text[:37]}..."
