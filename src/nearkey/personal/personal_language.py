@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Hashable, Mapping
 from pathlib import Path
-from typing import Any, Protocol, Self, runtime_checkable
+from typing import Any, Self
 
 from nearkey.closing import Closable
 from nearkey.decode.protocols import (
@@ -25,14 +25,6 @@ _LONGEST_WORD = 64
 # Characters of a word as written: an accent may be a character of its own.
 _LONGEST_WRITTEN = 4 * _LONGEST_WORD
 INNER_MARKS = "'-\u00b7"
-
-
-@runtime_checkable
-class AccentFolding(Protocol):
-    """A vocabulary that says whether its words are without accents."""
-
-    @property
-    def fold_accents(self) -> bool: ...
 
 
 class PersonalLanguage(Closable):
@@ -74,7 +66,7 @@ class PersonalLanguage(Closable):
         self._starts_sentence = sentence_starts(pack.language_model)
         # As the lexicon spells: a pack may fold accents.
         lexicon = pack.lexicon
-        self._fold = isinstance(lexicon, AccentFolding) and lexicon.fold_accents
+        self._fold = bool(getattr(lexicon, "fold_accents", False))
         self._language: str = getattr(lexicon, "language", "")
         self._closed = self._read_only = False
         self._identity = object()

@@ -298,12 +298,12 @@ class _StoreReader:
         self._number = 0
 
     def read_into(self, store: WordStore) -> None:
-        header = self._header()
-        counts = WordCounts(half_life=header.half_life_words, clock=header.clock, base=header.base)
-        counts.evidence = tuple(WeightEvidence(a, b) for a, b in header.tallies)
-        store.counts, store.next_serial = counts, header.next_serial
-        store.language = header.language or store.language
         try:
+            header = self._header()
+            counts = WordCounts(header.half_life_words, header.clock, header.base)
+            counts.evidence = tuple(WeightEvidence(a, b) for a, b in header.tallies)
+            store.counts, store.next_serial = counts, header.next_serial
+            store.language = header.language or store.language
             counts.check_clock(header.clock)
             for left in range(header.words, 0, -1):
                 _restore_word(counts, self._record(_WORD, left))
@@ -314,15 +314,13 @@ class _StoreReader:
                     raise PersonalError(f"context {' '.join(context)!r} comes twice")
                 counts.phrases[context] = phrases.next
             while (line := self._line()) is not None:
-                store.apply(self._decoded(_TAIL_RECORD, line))
+                store.apply(schema.decode(line, _TAIL_RECORD, error=PersonalError))
         except PersonalError as fault:
             if fault.where is not None:
                 raise
+            place = f"line {self._number}, {fault.field}" if fault.field else f"line {self._number}"
             raise PersonalError(
-                f"damaged: {fault.problem}",
-                where=self._where,
-                field=f"line {self._number}",
-                fix=_FIX,
+                f"damaged: {fault.problem}", where=self._where, field=place, fix=_FIX
             ) from None
 
     def _line(self) -> bytes | None:
@@ -341,17 +339,7 @@ class _StoreReader:
             raise PersonalError(
                 f"ends {left} records early", where=self._where, field="snapshot", fix=_FIX
             )
-        return self._decoded(decoder, line)
-
-    def _decoded(self, decoder: msgspec.json.Decoder[_R], line: bytes) -> _R:
-        return schema.decode(
-            line,
-            decoder,
-            error=PersonalError,
-            where=self._where,
-            place=f"line {self._number}",
-            explain=lambda _, problem: (f"damaged: {problem}", _FIX),
-        )
+        return schema.decode(line, decoder, error=PersonalError)
 
     def _header(self) -> _StoreHeader:
         line = self._line() or b""
@@ -373,7 +361,7 @@ class _StoreReader:
                 field="version",
                 fix="use the nearkey that wrote it, or a newer one",
             )
-        return self._decoded(_HEADER, line)
+        return schema.decode(line, _HEADER, error=PersonalError)
 
 
 def _restore_word(counts: WordCounts, record: _Word) -> None:

@@ -16,11 +16,11 @@ from numpy.typing import ArrayLike, NDArray
 from nearkey.errors import TouchModelError
 from nearkey.seeds import Seed
 from nearkey.touch.components import Components, gaussian_components, log_density
-from nearkey.touch.coverage import inside_ellipses
+from nearkey.touch.coverage import chi_square_2
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Geometry, Indices, geometry_of
 from nearkey.touch.labelling import Labelled, label
 from nearkey.touch.model_files import write_model_file
-from nearkey.touch.sufficient_statistics import floor_covariances
+from nearkey.touch.sufficient_statistics import floor_covariances, mahalanobis_squares
 from nearkey.touch.touch_log import TouchLog
 
 KINDS: dict[str, type[TouchBase]] = {}
@@ -198,9 +198,15 @@ class TouchBase(Parameterised):
         """`log_prob` of a log's labelled touches, with whatever else of the log the model uses."""
         return self.log_prob(touches.points)
 
+    def inside(self, points: Floats, keys: Indices, coverage: float) -> Flags:
+        """Which points `(n, 2)` lie inside their own key's ellipse of this coverage `(n,)`: that of the first two
+        moments."""
+        q = mahalanobis_squares(points - self.means_[keys], self.covariances_[keys])
+        return np.asarray(q <= chi_square_2(coverage))
+
     def inside_of(self, touches: Labelled, coverage: float) -> Flags:
         """Which of a log's labelled touches lie in their key's ellipse of this coverage `(n,)`."""
-        return inside_ellipses(self, touches.points, touches.key, coverage)
+        return self.inside(touches.points, touches.key, coverage)
 
     def score_samples(self, log: TouchLog, layout: AnyLayout | None = None) -> Floats:
         """Log density of each labelled touch under its own key `(n,)`, in the log's order.

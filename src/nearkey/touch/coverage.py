@@ -13,9 +13,8 @@ from numpy.typing import ArrayLike
 from nearkey.errors import TouchModelError
 from nearkey.intervals import proportion
 from nearkey.touch.components import as_points
-from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices
+from nearkey.touch.key_geometry import AnyLayout, Flags
 from nearkey.touch.labelling import label
-from nearkey.touch.sufficient_statistics import mahalanobis_squares
 from nearkey.touch.touch_log import TouchLog
 
 
@@ -100,21 +99,6 @@ class Coverage:
     low: float
     high: float
     n: int
-
-
-def inside_ellipses(model: Any, points: Floats, keys: Indices, coverage: float) -> Flags:
-    """Which points `(n, 2)` lie inside their own key's ellipse `(n,)`.
-
-    The ellipse is the model's own where it has one (`inside`), else that of its first two moments.
-    """
-    if hasattr(model, "inside"):
-        return np.asarray(model.inside(points, keys, coverage))
-    if not hasattr(model, "covariances_"):
-        raise TouchModelError(
-            f"{type(model).__name__} has no covariances", field="model", fix="use a Gaussian model"
-        )
-    d = points - model.means_[keys]
-    return np.asarray(mahalanobis_squares(d, model.covariances_[keys]) <= chi_square_2(coverage))
 
 
 def calibration(

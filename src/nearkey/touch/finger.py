@@ -11,7 +11,6 @@ import numpy as np
 
 from nearkey.errors import TouchDataError, TouchModelError
 from nearkey.touch.base import TouchBase, parameter, restored_model
-from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.key_geometry import AnyLayout, Flags, Floats, Indices
 from nearkey.touch.labelling import Labelled, label
@@ -117,7 +116,7 @@ class FingerTouch(TouchBase):
         """Which touches lie in their key's ellipse of this coverage for their finger's width."""
         out = np.empty(len(touches.rows), dtype=np.bool_)
         for rows, model in self._by_width(touches):
-            out[rows] = inside_ellipses(model, touches.points[rows], touches.key[rows], coverage)
+            out[rows] = model.inside(touches.points[rows], touches.key[rows], coverage)
         return out
 
     def _by_width(self, touches: Labelled) -> Iterator[tuple[Flags, Any]]:

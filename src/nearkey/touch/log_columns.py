@@ -34,6 +34,23 @@ def current_names(columns: Mapping[str, _Column]) -> dict[str, _Column]:
     return {"participant" if name == older else name: cells for name, cells in columns.items()}
 
 
+def filled(columns: Mapping[str, Any], n: int) -> dict[str, Any]:
+    """Columns `(n,)`; what is given once stands for every row, and what a touch log needs besides x and y and is not
+    given is one person, one sitting, rows in order, no times, no targets."""
+    absent: dict[str, Any] = {
+        "participant": "",
+        "session": "",
+        "trial": 0,
+        "order": np.arange(n),
+        "time_s": np.nan,
+        "target": "",
+    }
+    return {
+        name: np.full(n, value) if np.ndim(value) == 0 else value
+        for name, value in (absent | dict(columns)).items()
+    }
+
+
 class RowNames:
     """Names rows in errors."""
 

@@ -11,7 +11,7 @@ import csv
 import io
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, cast
 
@@ -122,12 +122,15 @@ def _write_csv(header: Mapping[str, Any], columns: Columns, path: Path, where: s
 # JSON Lines
 
 
-def _read_jsonl(path: Path, where: str) -> Rows:
+def jsonl_rows(
+    lines: Iterable[tuple[int, str | bytes]], where: str
+) -> tuple[dict[str, Any], list[dict[str, Any]], list[str]]:
+    """The header of numbered lines of JSON, if there is one, the rows, and what names each row in errors."""
     header: dict[str, Any] = {}
     rows: list[dict[str, Any]] = []
     places: list[str] = []
     fix = "one object a line"
-    for number, line in enumerate(read_text(path, TouchDataError).split("\n"), start=1):
+    for number, line in lines:
         if not line.strip():
             continue
         place = f"line {number}"
@@ -139,6 +142,12 @@ def _read_jsonl(path: Path, where: str) -> Rows:
             continue
         rows.append(item)
         places.append(place)
+    return header, rows, places
+
+
+def _read_jsonl(path: Path, where: str) -> Rows:
+    lines = enumerate(read_text(path, TouchDataError).split("\n"), start=1)
+    header, rows, places = jsonl_rows(lines, where)
     if any(
         "participant" in row for row in rows
     ):  # a log that has grown since its column was `person`

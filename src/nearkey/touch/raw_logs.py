@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Any, Literal, TypeAlias
 
 import numpy as np
@@ -12,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nearkey.errors import TouchDataError
 from nearkey.touch.key_geometry import Flags, Floats
-from nearkey.touch.log_columns import OPTIONAL, REQUIRED, Unit, current_names
+from nearkey.touch.log_columns import OPTIONAL, REQUIRED, Unit, current_names, filled
 
 RawUnit: TypeAlias = Literal["layout", "mm", "px"]
 TimeUnit: TypeAlias = Literal["s", "ms", "us"]
@@ -24,16 +23,6 @@ _MM_PER_INCH = 25.4
 _ABSENT = frozenset({"", "nan", "na", "n/a", "null", "none"})
 
 Columns = Mapping[str, NDArray[Any]]
-
-
-@dataclass(frozen=True, slots=True)
-class Adapted:
-    """Columns under nearkey's names, their unit, which rows were kept, and how many were dropped."""
-
-    columns: dict[str, Any]
-    unit: Unit
-    kept: Flags
-    n_missing: int
 
 
 def column_names(text: str) -> dict[str, str]:
@@ -98,34 +87,24 @@ def fit_affine(measured: ArrayLike, true: ArrayLike) -> Floats:
     return affine_of(solved.T)
 
 
-def adapted_columns(
+def own_columns(
     columns: Columns,
-    unit: str,
     *,
     names: Mapping[str, str] | None = None,
-    raw_unit: RawUnit | None = None,
-    dpi: float | None = None,
-    scale: float | None = None,
-    time_unit: TimeUnit = "s",
-    affine: ArrayLike | None = None,
     missing: Literal["refuse", "drop"] = "refuse",
     where: str | None = None,
-) -> Adapted:
-    """Columns of a file under nearkey's names and in its units.
+) -> tuple[dict[str, Any], Flags]:
+    """Columns of a file under nearkey's names, and which of its rows they have.
 
     Parameters
     ----------
-    columns : of the file, `(n,)` by name. unit : that the file says.
+    columns : of the file, `(n,)` by name.
     names : nearkey's name of a column, then the file's. With it, columns that a touch log needs and the file lacks
         are filled in: one person, one sitting, rows in order, no times, no targets. x and y must be there.
-    raw_unit : of x and y, in the place of what the file says; "px" needs `dpi` or `scale`.
-    dpi : pixels per inch. scale : millimetres per unit of x and y.
-    time_unit : of the times.
-    affine : `(2, 3)` or six numbers, applied to x and y before any conversion.
-    missing : "drop" leaves out and counts the rows without x, y or with numbers that are not finite.
+    missing : "drop" leaves out the rows without x, y or with numbers that are not finite.
     where : the file, for errors.
 
-    Raises TouchDataError for names the file does not have, and for units that say too little or two things.
+    Raises TouchDataError for names the file does not have.
     """
     found: dict[str, Any] = dict(columns)
     if names is not None:
@@ -143,23 +122,21 @@ def adapted_columns(
             if name in found:
                 cells = [None if _absent(cell) else cell for cell in found[name]]
                 found[name] = np.array([*cells, None], dtype=object)[:-1]
+    return found, kept
+
+
+def converted(
+    columns: Columns, *, factor: float, time_unit: TimeUnit, affine: ArrayLike | None
+) -> Columns:
+    """Checked columns of a log in its units: x, y through `affine` and then times a factor, the times in seconds."""
     if time_unit not in _SECONDS:
         raise TouchDataError(f"{time_unit!r} is unknown", field="time_unit", fix="use s, ms or us")
-    if time_unit != "s" and "time_s" in found:
-        seconds = _SECONDS[time_unit]
-        found["time_s"] = _each(found["time_s"], lambda number: number * seconds)
-    if affine is not None:
-        found["x"], found["y"] = _mapped(found["x"], found["y"], affine_of(affine), where)
-    said = raw_unit or unit
-    try:
-        factor = _factor(said, dpi=dpi, scale=scale)
-    except TouchDataError as fault:
-        raise (fault.at(where) if where else fault) from None
-    if factor != 1.0:
-        for name in ("x", "y"):
-            found[name] = _each(found[name], lambda number: number * factor)
-    in_mm = said == "px" or scale is not None
-    return Adapted(found, "mm" if in_mm else said, kept, int((~kept).sum()))  # type: ignore[arg-type]
+    points = np.column_stack([columns["x"], columns["y"]])
+    with np.errstate(all="ignore"):  # what is no longer finite is named by the log's check
+        if affine is not None:
+            points = np.column_stack([points, np.ones(len(points))]) @ affine_of(affine).T
+        x, y = (factor * points).T
+        return {**columns, "x": x, "y": y, "time_s": _SECONDS[time_unit] * columns["time_s"]}
 
 
 def _renamed(
@@ -184,21 +161,15 @@ def _renamed(
             raise TouchDataError(
                 "column is missing", where=where, field=name, fix=f"name it: {name}=…"
             )
-    n = len(found["x"])
-    absent: dict[str, Any] = {
-        "participant": np.full(n, ""),
-        "session": np.full(n, ""),
-        "trial": np.zeros(n),
-        "order": np.arange(n),
-        "time_s": np.full(n, np.nan),
-        "target": np.full(n, ""),
-    }
-    full = {name: found.get(name, absent.get(name)) for name in REQUIRED}
-    return full | {name: found[name] for name in (*OPTIONAL, *found) if name in found}
+    full = filled(found, len(found["x"]))
+    return {name: full[name] for name in (*REQUIRED, *OPTIONAL, *found) if name in full}
 
 
-def _factor(unit: str, *, dpi: float | None, scale: float | None) -> float:
-    """What x and y are multiplied by to be millimetres, or 1 where they stay as they are."""
+def unit_and_factor(unit: RawUnit, *, dpi: float | None, scale: float | None) -> tuple[Unit, float]:
+    """The unit that x and y come to, and what they are multiplied by for it: 1 where they stay as they are.
+
+    Raises TouchDataError for units that say too little or two things.
+    """
     if unit not in ("layout", "mm", "px"):
         raise TouchDataError(f"unit {unit!r} is unknown", field="unit", fix="use layout, mm or px")
     if dpi is not None and scale is not None:
@@ -212,7 +183,9 @@ def _factor(unit: str, *, dpi: float | None, scale: float | None) -> float:
             raise TouchDataError(f"is {value}", field=name, fix="give a number above 0")
     if dpi is not None and unit != "px":
         raise TouchDataError("is of pixels", field="dpi", fix="say that the unit is px, too")
-    return _MM_PER_INCH / dpi if dpi is not None else 1.0 if scale is None else scale
+    if dpi is not None:
+        return "mm", _MM_PER_INCH / dpi
+    return (unit, 1.0) if scale is None else ("mm", scale)  # type: ignore[return-value]
 
 
 def _absent(cell: Any) -> bool:
@@ -221,26 +194,3 @@ def _absent(cell: Any) -> bool:
     if isinstance(cell, str):
         return cell.strip().lower() in _ABSENT
     return isinstance(cell, float) and not math.isfinite(cell)
-
-
-def _each(cells: Sequence[Any] | NDArray[Any], change: Any) -> NDArray[Any]:
-    """Cells with their numbers changed; what is no number stays, for the check that names its row."""
-
-    def changed(cell: Any) -> Any:
-        try:
-            return cell if cell is None else change(float(cell))
-        except (TypeError, ValueError):
-            return cell
-
-    return np.array([*(changed(cell) for cell in list(cells)), None], dtype=object)[:-1]
-
-
-def _mapped(x: Any, y: Any, affine: Floats, where: str | None) -> tuple[Floats, Floats]:
-    try:
-        points = np.array([[float(a), float(b), 1.0] for a, b in zip(x, y, strict=True)])
-    except (TypeError, ValueError):
-        raise TouchDataError(
-            "are not all numbers", where=where, field="x, y", fix="drop the rows that have none"
-        ) from None
-    moved = points @ affine.T
-    return moved[:, 0], moved[:, 1]

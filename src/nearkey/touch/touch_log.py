@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from itertools import compress
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -18,19 +20,16 @@ from nearkey.touch.log_columns import (
     OPTIONAL,
     REQUIRED,
     RowNames,
+    Texts,
     Unit,
     checked_column,
     current_names,
+    filled,
 )
 from nearkey.touch.log_files import read_columns, write_columns
-from nearkey.touch.raw_logs import RawUnit, TimeUnit, adapted_columns
+from nearkey.touch.raw_logs import RawUnit, TimeUnit, converted, own_columns, unit_and_factor
 
 Integers = NDArray[np.int64]
-Texts = NDArray[np.str_]
-
-
-def _empty_extra() -> Mapping[str, NDArray[Any]]:
-    return MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,7 +66,7 @@ class TouchLog:
     width_mm: Floats | None = None
     posture: Texts | None = None
     device: Texts | None = None
-    extra: Mapping[str, NDArray[Any]] = field(default_factory=_empty_extra)
+    extra: Mapping[str, NDArray[Any]] = field(default_factory=lambda: MappingProxyType({}))
     unit: Unit = "layout"
     where: str | None = None
     n_missing: int = 0
@@ -155,22 +154,15 @@ class TouchLog:
         n = len(xy)
         if isinstance(participant, str) and not participant:  # as it was called before, perhaps
             columns = current_names(columns)
-        every: dict[str, Any] = {
+        given: dict[str, Any] = {
             "participant": participant,
             "session": session,
-            "trial": 0,
-            "order": np.arange(n),
             "time_s": np.nan if time_s is None else time_s,
             "x": xy[:, 0],
             "y": xy[:, 1],
             "target": np.asarray(targets, dtype=object),
-            **columns,
         }
-        full = {
-            name: np.full(n, value) if np.ndim(value) == 0 else value
-            for name, value in every.items()
-        }
-        return cls.from_columns(full, unit=unit)
+        return cls.from_columns(filled(given | columns, n), unit=unit)
 
     @classmethod
     def read(
@@ -273,17 +265,31 @@ class TouchLog:
     def _of(
         cls,
         read: Mapping[str, Any],
-        said: str,
+        said: Unit,
         places: Sequence[str] | None,
         where: str | None,
-        **raw: Any,
+        *,
+        names: Mapping[str, str] | None = None,
+        raw_unit: RawUnit | None = None,
+        dpi: float | None = None,
+        scale: float | None = None,
+        time_unit: TimeUnit = "s",
+        affine: ArrayLike | None = None,
+        missing: Literal["refuse", "drop"] = "refuse",
     ) -> TouchLog:
-        """A log of columns as a file or a table has them, made ours; `raw` as of `read`."""
-        found = adapted_columns(read, said, where=where, **raw)
-        if places is not None and found.n_missing:
-            places = [place for place, kept in zip(places, found.kept, strict=True) if kept]
-        log = cls.from_columns(found.columns, unit=found.unit, where=where, places=places)
-        return replace(log, n_missing=found.n_missing) if found.n_missing else log
+        """A log of columns as a file or a table has them, made ours; the options as of `read`."""
+        columns, kept = own_columns(read, names=names, missing=missing, where=where)
+        if places is not None:
+            places = list(compress(places, kept))
+        try:
+            unit, factor = unit_and_factor(raw_unit or said, dpi=dpi, scale=scale)
+        except TouchDataError as fault:
+            raise (fault.at(where) if where else fault) from None
+        log = cls.from_columns(columns, unit=unit, where=where, places=places)
+        if affine is not None or factor != 1.0 or time_unit != "s":
+            right = converted(log.columns(), factor=factor, time_unit=time_unit, affine=affine)
+            log = cls.from_columns(right, unit=unit, where=where, places=places)
+        return replace(log, n_missing=int((~kept).sum()))
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, TouchLog):
@@ -297,7 +303,8 @@ class TouchLog:
 
     def __reduce__(self) -> tuple[Any, ...]:
         # Copies and pickles (worker processes) go through the checks and stay read-only.
-        return _rebuilt, (self.columns(), self.unit, self.where)
+        make = partial(TouchLog.from_columns, unit=self.unit, where=self.where)
+        return make, (self.columns(),)
 
     __hash__ = None  # type: ignore[assignment]
 
@@ -412,10 +419,6 @@ def concat(logs: Iterable[TouchLog]) -> TouchLog:
             ]
         )
     return TouchLog.from_columns(joined, unit=parts[0].unit)
-
-
-def _rebuilt(columns: Mapping[str, ArrayLike], unit: Unit, where: str | None) -> TouchLog:
-    return TouchLog.from_columns(columns, unit=unit, where=where)
 
 
 def _same(a: NDArray[Any], b: NDArray[Any]) -> bool:

@@ -12,9 +12,8 @@ import msgspec
 from nearkey.append_log import AppendLog, log_lines
 from nearkey.closing import Closable
 from nearkey.errors import TouchDataError
-from nearkey.schema import parse_json
-from nearkey.touch.log_columns import REQUIRED, Unit
-from nearkey.touch.log_files import SCHEMA, VERSION
+from nearkey.touch.log_columns import Unit
+from nearkey.touch.log_files import SCHEMA, VERSION, jsonl_rows
 from nearkey.touch.touch_log import TouchLog
 
 
@@ -58,14 +57,9 @@ class TouchLogWriter(Closable):
             header = {"schema": SCHEMA, "version": VERSION, "unit": unit}
             self._log.append(msgspec.json.encode(header))
             return
-        items = [
-            parse_json(
-                line.data, error=TouchDataError, where=self._where, place=f"line {line.number}"
-            )
-            for line in lines
-        ]
-        header = items[0]
-        if not isinstance(header, dict) or header.get("schema") != SCHEMA:
+        read = ((line.number, line.data) for line in lines)
+        header, self.rows, _ = jsonl_rows(read, self._where)
+        if header.get("schema") != SCHEMA:
             raise TouchDataError(
                 "is no header", where=self._where, field="line 1", fix="name another file"
             )
@@ -76,21 +70,12 @@ class TouchLogWriter(Closable):
                 field="unit",
                 fix="go on in the same unit, or name another file",
             )
-        self.rows = items[1:]
 
     def add(self, row: Mapping[str, Any]) -> None:
         """Log one touch: its columns by name, all that a touch log needs and any others.
 
         Raises TouchDataError, and logs nothing, for a column that is missing or a value that does not fit.
         """
-        missing = [name for name in REQUIRED if name not in row]
-        if missing:
-            raise TouchDataError(
-                "is missing",
-                where=self._where,
-                field=missing[0],
-                fix=f"a touch log needs {', '.join(REQUIRED)}",
-            )
         TouchLog.from_columns({name: [value] for name, value in row.items()}, where=self._where)
         self._log.append(msgspec.json.encode(dict(row)))
         self.rows.append(dict(row))

@@ -15,7 +15,6 @@ import numpy as np
 from nearkey.errors import NearkeyError, TouchModelError
 from nearkey.plugins import TOUCH_MODELS_GROUP, load_plugin
 from nearkey.touch.base import KINDS, Parameterised, TouchBase, restored_model
-from nearkey.touch.coverage import inside_ellipses
 from nearkey.touch.gaussian import GaussianTouch
 from nearkey.touch.gaussian_mixture import MixtureTouch
 from nearkey.touch.key_geometry import AnyLayout, Floats, Geometry
@@ -116,7 +115,7 @@ def prequential_log_prob(model: PersonTouch, touches: Labelled) -> tuple[Floats,
     for i in range(len(found)):
         point, key = touches.points[i : i + 1], touches.key[i : i + 1]
         found[i] = model.log_prob(point)
-        inside += int(inside_ellipses(model, point, key, 0.95)[0])
+        inside += int(model.inside(point, key, 0.95)[0])
         model.observe(point, key)
     return found, inside
 

@@ -109,7 +109,7 @@ def test_touches_that_come_one_by_one_read_back_as_a_log(tmp_path):
     }
     with TouchLogWriter(path, unit="mm") as log:
         log.add(row | {"device": "phone", "pressure": None})
-        with pytest.raises(NearkeyError, match="y: is missing"):
+        with pytest.raises(NearkeyError, match="y: column is missing"):
             log.add({k: v for k, v in row.items() if k != "y"})
         with pytest.raises(NearkeyError, match="x: is nan"):
             log.add(row | {"x": float("nan")})

@@ -21,7 +21,7 @@ from nearkey.touch import (
     concat,
     default_models,
 )
-from nearkey.touch.coverage import calibration, inside_ellipses
+from nearkey.touch.coverage import calibration
 from nearkey.touch.model_comparison import FoldScore, compare_folds, summarise
 
 LAYOUT = Layout.named("qwerty")
@@ -71,7 +71,7 @@ def test_figures_of_a_fold_are_what_they_say() -> None:
     per_mm2 = model.score(held_out) - 2 * np.log(LAYOUT.unit_mm)
     assert score.log_likelihood / score.n == pytest.approx(per_mm2)
     assert score.hits == (model.log_prob(held_out.points).argmax(axis=1) == keys).sum()
-    assert score.inside == inside_ellipses(model, held_out.points, keys, 0.95).sum()
+    assert score.inside == model.inside(held_out.points, keys, 0.95).sum()
 
 
 def test_every_default_model_runs_and_so_does_finger_width() -> None:
