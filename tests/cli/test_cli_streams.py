@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 
 import click
 import pytest
@@ -85,7 +86,7 @@ def test_a_picture_is_what_its_name_says(tmp_path):
 
 
 def test_a_missing_extra_is_said_before_the_work(tmp_path, monkeypatch):
-    monkeypatch.setattr("nearkey.commands.shared.find_spec", lambda name: None)
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
     invented_log(PAD).write(tmp_path / "log.csv")
     for command in (
         ("layout", "draw", "qwerty", "-o", tmp_path / "x.png"),

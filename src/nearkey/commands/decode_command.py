@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -11,10 +12,10 @@ import click
 
 from nearkey.commands.shared import (
     FILE,
-    fit_option,
     json_option,
     json_text,
-    named_or_file,
+    layout_options,
+    pack_option,
     raw_log_options,
     show,
     touch_on,
@@ -28,29 +29,43 @@ if TYPE_CHECKING:
     from nearkey.touch import TouchLog
 
 
-def _decoder_options(command: Any) -> Any:
-    """The options that say what a decoder is made of."""
+_edits_option = click.option(
+    "--edits", is_flag=True, help="Allow for a missed, an extra or a swapped touch."
+)
+
+
+def _decoder_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options that say what a decoder is made of; the command gets it as `decoder`."""
+
+    @functools.wraps(command)
+    def with_decoder(
+        *args: Any,
+        layout: Layout,
+        spread_mm: float | None,
+        touch_file: str | None,
+        pack: str,
+        edits: bool,
+        **kwargs: Any,
+    ) -> Any:
+        from nearkey.decode import Decoder, EditCosts
+        from nearkey.language import load_pack
+
+        touch = touch_on(layout, spread_mm, touch_file)
+        costs = replace(EditCosts.typical(layout), completion=None) if edits else EditCosts()
+        decoder = Decoder(layout, touch, load_pack(pack), edits=costs)
+        return command(*args, decoder=decoder, **kwargs)
+
+    decorated: Callable[..., Any] = with_decoder
+    spread = "Touches around key centres with this SD in mm."
     for option in (
-        click.option("--edits", is_flag=True, help="Allow for a missed, an extra or a swapped touch."),
-        click.option("--pack", default="en", help="Language pack: name or folder."),
+        _edits_option,
+        pack_option,
         click.option("--touch", "touch_file", type=FILE, help="A saved touch model."),
-        click.option("--spread-mm", type=float, help="Touches around key centres with this SD in mm."),
-        fit_option,
-        click.option("--layout", "layout_name", required=True, help="Spec file, or a name of the catalogue."),
-    ):  # fmt: skip
-        command = option(command)
-    return command
-
-
-def _decoder(
-    layout: Layout, spread_mm: float | None, touch_file: str | None, pack: str, edits: bool
-) -> Decoder:
-    from nearkey.decode import Decoder, EditCosts
-    from nearkey.language import load_pack
-
-    touch = touch_on(layout, spread_mm, touch_file)
-    costs = replace(EditCosts.typical(layout), completion=None) if edits else EditCosts()
-    return Decoder(layout, touch, load_pack(pack), edits=costs)
+        click.option("--spread-mm", type=float, help=spread),
+        layout_options,
+    ):
+        decorated = option(decorated)
+    return decorated
 
 
 @click.command("decode", short_help="Touches in, candidates out.")
@@ -61,17 +76,7 @@ def _decoder(
 @click.option("-k", type=click.IntRange(1, 100), default=5, help="Candidates for each word.")
 @json_option("the candidates")
 def decode_command(
-    log: str,
-    layout_name: str,
-    fit_mm: tuple[float, float] | None,
-    spread_mm: float | None,
-    touch_file: str | None,
-    pack: str,
-    edits: bool,
-    raw: dict[str, Any],
-    context: str,
-    k: int,
-    as_json: bool,
+    log: str, decoder: Decoder, raw: dict[str, Any], context: str, k: int, as_json: bool
 ) -> None:
     """Decode the touches of LOG: each trial of a person's sitting is a word, in the order of the log.
 
@@ -81,9 +86,7 @@ def decode_command(
     from nearkey.touch import TouchLog
 
     raw["columns"] = raw["columns"] or {"x": "x", "y": "y"}
-    layout = named_or_file(layout_name, fit_mm)
-    decoder = _decoder(layout, spread_mm, touch_file, pack, edits)
-    touches = TouchLog.read(log, **raw).in_units_of(layout)
+    touches = TouchLog.read(log, **raw).in_units_of(decoder.layout)
     answers: list[dict[str, Any]] = []
     sitting, before = None, context
     for (who, trial), rows in _words(touches):
@@ -139,25 +142,13 @@ def _words(log: TouchLog) -> Iterable[tuple[tuple[tuple[str, str], int], list[in
 @click.option("--seed", type=int, default=0, help="Of the touches.")
 @click.option("-k", type=click.IntRange(1, 20), default=3, help="Candidates shown.")
 @json_option("the words")
-def try_command(
-    text: tuple[str, ...],
-    layout_name: str,
-    fit_mm: tuple[float, float] | None,
-    spread_mm: float | None,
-    touch_file: str | None,
-    pack: str,
-    edits: bool,
-    seed: int,
-    k: int,
-    as_json: bool,
-) -> None:
+def try_command(text: tuple[str, ...], decoder: Decoder, seed: int, k: int, as_json: bool) -> None:
     """Type TEXT with noisy touches and show what the decoder makes of it; without TEXT, lines of standard input.
 
     A word is read after those before it in TEXT, as if all had been put right.
     """
     import numpy as np
 
-    decoder = _decoder(named_or_file(layout_name, fit_mm), spread_mm, touch_file, pack, edits)
     rng = np.random.default_rng(seed)
     lines: Iterable[str] = [" ".join(text)] if text else _lines()
     for line in lines:
@@ -231,8 +222,8 @@ def _fitted(texts: list[str], width: int) -> str:
 
 
 @click.command("serve-decoder", short_help="Run nearkey over its own line protocol.")
-@click.option("--pack", default="en", help="Language pack: name or folder.")
-@click.option("--edits", is_flag=True, help="Allow for a missed, an extra or a swapped touch.")
+@pack_option
+@_edits_option
 def serve_command(pack: str, edits: bool) -> None:
     """Answer the line protocol (docs/line-protocol.md) on standard input and output with nearkey's own decoder.
 

@@ -14,13 +14,13 @@ from nearkey.commands.shared import (
     json_option,
     json_text,
     named_or_file,
-    need_extra,
     output_option,
     refuse_to_overwrite,
     say_written,
     show,
 )
 from nearkey.errors import LayoutError, NearkeyError
+from nearkey.extras import library
 from nearkey.files import atomic_write
 from nearkey.layout import catalogue_names, count_grids, grid_layouts
 
@@ -87,7 +87,7 @@ def layout_draw(spec: str, output: str | None) -> None:
         with atomic_write(output) as file:
             file.write(named_or_file(spec).to_svg())
     else:
-        need_extra("report", "matplotlib", what=output)
+        library("matplotlib", extra="report", where=output)
         from nearkey.report import plot_layout, save_figure
 
         save_figure(plot_layout(named_or_file(spec)), output)

@@ -97,11 +97,12 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
 @click.option("--name", help="Name of the adapted pack.")
 @click.option(
     "--share",
+    "in_domain_share",
     type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
     default=0.5,
     help="Part of what will be typed that is like the --adapt texts.",
 )
-@click.option("--context-model", "context", type=FOLDER,
+@click.option("--context-model", type=FOLDER,
               help="Folder of a trained context model (see `pack train`), or of a pack with one.")  # fmt: skip
 @click.option("--wheel", type=FOLDER, help="Also write an installable wheel into this folder.")
 @click.option("--memory-mb", type=click.IntRange(16), default=1024,
@@ -111,22 +112,13 @@ def _run(steps: Generator[BuildProgress, None, T], label: str) -> T:
 def pack_build(
     source: str,
     output: str | None,
-    data: str | None,
-    cache: str | None,
-    keep_texts: bool,
-    allow_outside: bool,
     texts: tuple[str, ...],
-    kind: str,
-    column: str,
-    encoding: str,
-    name: str | None,
-    share: float,
-    context: str | None,
     wheel: str | None,
     memory_mb: int,
     as_json: bool,
     force: bool,
     quiet: bool = False,
+    **options: Any,
 ) -> dict[str, Any]:
     """Build the pack of the recipe SOURCE, or adapt the pack SOURCE to text of your own.
 
@@ -141,29 +133,13 @@ def pack_build(
     target = Path(source).parent / "pack" if output is None else Path(output)
     refuse_to_overwrite(target, force)
     summary = {"pack": os.fspath(target)}
+    of_texts = ("kind", "column", "encoding", "name", "in_domain_share")
+    adapt = {name: options.pop(name) for name in of_texts}
     if texts:
-        adapting = adapt_pack(
-            source,
-            texts,
-            target,
-            kind=kind,
-            column=column,
-            encoding=encoding,
-            name=name,
-            in_domain_share=share,
-        )
+        adapting = adapt_pack(source, texts, target, **adapt)
         summary |= _run(adapting, f"adapt {source}").summary()
     else:
-        building = build_pack(
-            source,
-            target,
-            data=data,
-            cache=cache,
-            context_model=context,
-            max_bytes=memory_mb << 20,
-            keep_texts=keep_texts,
-            allow_outside=allow_outside,
-        )
+        building = build_pack(source, target, max_bytes=memory_mb << 20, **options)
         summary |= _run(building, f"build {source}").summary()
     if wheel is not None:
         from nearkey.packs.pack_folder import write_wheel
@@ -193,14 +169,12 @@ def pack_train(
     recipe: str,
     name: str,
     output: str,
-    data: str | None,
-    cache: str | None,
     minutes: float,
     seed: int,
     settings: tuple[str, ...],
     tokens_only: bool,
     as_json: bool,
-    allow_outside: bool,
+    **sources: Any,
 ) -> None:
     """Train a network that predicts words from all text before them, on the text of RECIPE.
 
@@ -212,10 +186,7 @@ def pack_train(
     folder = Path(output)
     tokens = folder / "tokens"
     if not (tokens / "data.json").is_file():
-        reading = write_training_data(
-            recipe, name, tokens, data=data, cache=cache, allow_outside=allow_outside
-        )
-        _run(reading, f"read {recipe}")
+        _run(write_training_data(recipe, name, tokens, **sources), f"read {recipe}")
     if tokens_only:
         click.echo(os.fspath(tokens))
         return

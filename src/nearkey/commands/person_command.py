@@ -15,14 +15,13 @@ from nearkey.commands.shared import (
     json_text,
     named_or_file,
     output_option,
+    pack_option,
     raw_log_options,
     say_written,
     show_fields,
 )
 from nearkey.errors import PersonalError
 from nearkey.files import atomic_write
-
-_pack_option = click.option("--pack", default="en", help="Language pack: name or folder.")
 
 
 @click.group(short_help="Adapt to one person; export; forget.")
@@ -45,7 +44,7 @@ def person() -> None:
 )
 @fit_option
 @raw_log_options
-@_pack_option
+@pack_option
 @json_option("what was learnt")
 def person_adapt(
     folder: str,
@@ -119,7 +118,7 @@ def person_adapt(
 @person.command("export")
 @click.argument("folder", type=FOLDER_THERE)
 @output_option("JSON file; standard output without it.", suffix=".json")
-@_pack_option
+@pack_option
 def person_export(folder: str, output: str | None, pack: str) -> None:
     """All that FOLDER holds of a person, words and touches, as JSON: what she may ask to see."""
     from nearkey.language import load_pack
@@ -149,7 +148,7 @@ def person_export(folder: str, output: str | None, pack: str) -> None:
 @click.argument("folder", type=FOLDER_THERE)
 @click.argument("words", nargs=-1)
 @click.option("--everything", is_flag=True, help="All words and touches.")
-@_pack_option
+@pack_option
 def person_forget(folder: str, words: tuple[str, ...], everything: bool, pack: str) -> None:
     """Forget WORDS, with every phrase that holds them, or --everything; from the files, too."""
     from nearkey.language import load_pack

@@ -13,11 +13,13 @@ from nearkey.commands.shared import (
     FOLDER,
     KEPT_FILE,
     json_option,
+    numbers,
+    plan_pack,
     progress_bar,
     say,
     show,
 )
-from nearkey.errors import PackError, PlanError
+from nearkey.errors import PlanError
 
 
 @click.command(short_help="Rank the layouts of a plan by simulated typing.")
@@ -46,6 +48,8 @@ from nearkey.errors import PackError, PlanError
 @click.option("--checkpoint", type=KEPT_FILE, help="File that lets an interrupted run go on.")
 @click.option(
     "--finger-widths",
+    "widths",
+    callback=numbers(float, "8,10,12"),
     metavar="MM,MM,...",
     help="Rank once for each finger width, from the plan's touch logs; no report, no early stop.",
 )
@@ -57,9 +61,6 @@ from nearkey.errors import PackError, PlanError
 def rank(
     plan: str | None,
     example: bool,
-    words: int | None,
-    seed: int | None,
-    workers: int | None,
     limit: int,
     as_json: bool,
     folder: str | None,
@@ -67,8 +68,9 @@ def rank(
     matched_only: bool,
     curves: bool,
     checkpoint: str | None,
-    finger_widths: str | None,
+    widths: list[float],
     finger_exponent: float | None,
+    **instead: int | None,
 ) -> None:
     """Rank the layouts of PLAN (a TOML file) by simulating a typist against the decoder.
 
@@ -82,13 +84,21 @@ def rank(
         return
     if plan is None:
         raise PlanError("no plan", where="PLAN", fix="name a TOML file; --example prints one")
-    from nearkey.language import load_pack
     from nearkey.simulate import noise_curves, rank_by_width, rank_layouts
     from nearkey.simulate.plan_fingers import PlanFingers
     from nearkey.simulate.rank_plan import RankPlan
     from nearkey.simulate.simulation_options import SimulationOptions
 
-    widths = _widths(finger_widths, folder, finger_exponent)
+    if not widths and finger_exponent is not None:
+        raise PlanError(
+            "speaks of fingers", where="--finger-exponent", fix="give --finger-widths too"
+        )
+    if widths and folder is not None:
+        raise PlanError(
+            "tells of one ranking, not of one for each finger",
+            where="--report",
+            fix="leave it out with --finger-widths",
+        )
     with_report = not (no_report or widths)
     loaded = RankPlan.load(plan)
     target = Path(folder) if folder is not None else loaded.path.parent / loaded.file.report.folder
@@ -97,15 +107,13 @@ def rank(
 
         check_report_extra(target)  # before an hour of work, not after it
     settings = loaded.settings()
-    for name, value in (("words", words), ("seed", seed), ("workers", workers)):
-        if value is not None:
-            settings[name] = value
+    settings |= {name: value for name, value in instead.items() if value is not None}
     if matched_only or widths:
         settings["people"] = None
     for warning in loaded.warnings:
         say(f"warning: {warning}", err=True)
     fingers = PlanFingers.of(loaded, exponent=finger_exponent) if widths else None
-    pack = load_pack(_pack_folder(loaded.file.pack, plan))
+    pack = plan_pack(loaded.file.pack, plan)
     with progress_bar(loaded.file.name) as bar:
         settings |= {"pack": pack, "checkpoint": checkpoint}
         settings["progress"] = lambda p: bar(p.done, p.total)
@@ -168,38 +176,3 @@ _CURVE_SETTINGS = (
     "lm_weight",
     "workers",
 )
-
-
-def _pack_folder(name: str, plan: str) -> Path:
-    """Where the plan's pack lies; PlanError names the plan where there is no such pack."""
-    from nearkey.language.pack import find_pack
-
-    try:
-        return find_pack(name)
-    except PackError as fault:
-        problem = f"{fault.where}: {fault.problem}" if fault.where else fault.problem
-        raise PlanError(problem, where=plan, field="pack", fix=fault.fix) from None
-
-
-def _widths(text: str | None, report: str | None, exponent: float | None) -> list[float]:
-    """The widths asked for; the checks of what goes with them."""
-    if text is None:
-        if exponent is not None:
-            raise PlanError(
-                "speaks of fingers", where="--finger-exponent", fix="give --finger-widths too"
-            )
-        return []
-    if report is not None:
-        raise PlanError(
-            "tells of one ranking, not of one for each finger",
-            where="--report",
-            fix="leave it out with --finger-widths",
-        )
-    try:
-        return [float(part) for part in text.split(",")]
-    except ValueError:
-        raise PlanError(
-            f"{text!r} are not numbers",
-            where="--finger-widths",
-            fix="write millimetres parted by commas, such as 8,10,12",
-        ) from None

@@ -6,7 +6,7 @@ import json
 import shlex
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -17,6 +17,7 @@ from nearkey.commands.shared import (
     force_option,
     json_option,
     named_or_file,
+    pack_option,
     progress_bar,
     refuse_to_overwrite,
     show,
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
     "--touch", "touch_file", type=FILE, help="A saved touch model, or an installed one by name."
 )
 @fit_option
-@click.option("--pack", default="en", help="Language pack: name or folder.")
+@pack_option
 @click.option(
     "--corpus",
     help="Text to type: a file, a folder, -, nltk:NAME or hub:NAME@SPLIT. Without it, words are drawn from the pack.",
@@ -98,20 +99,16 @@ def score_command(
     encoding: str,
     trained: bool | None,
     held_out: int | None,
-    words: int,
-    seed: int,
-    in_context: bool | None,
     live: bool,
     baselines: bool,
     decoders: tuple[str, ...],
-    compare_words: int,
     style: str,
     k: int,
-    threads: int,
     as_json: bool,
     folder: str | None,
     figures: bool,
     force: bool,
+    **options: Any,
 ) -> None:
     """Score each LAYOUT (a spec file, or a name of the catalogue): accuracy, keystrokes, calibration.
 
@@ -145,6 +142,7 @@ def score_command(
         if text is None:
             raise NearkeyError("needs a text", field="--held-out", fix="add --corpus")
         text = held_out_part(text, fraction=held_out / 1000)
+    use: Literal["live", "words"] = "live" if live else "words"
     results: list[Any] = []
     with progress_bar("score") as bar:
         for number, (layout, touch, target) in enumerate(
@@ -158,11 +156,7 @@ def score_command(
                         others[name] = plugged_decoder(command, layout, touch, language)
                         continue
                     outside = OutsideDecoder(
-                        command,
-                        layout=layout,
-                        touch=touch,
-                        pack=language,
-                        use="live" if live else "words",
+                        command, layout=layout, touch=touch, pack=language, use=use
                     )
                     others[name] = stack.enter_context(outside)
                     outside.check()
@@ -171,14 +165,10 @@ def score_command(
                     touch=touch,
                     pack=language,
                     corpus=text,
-                    words=words,
-                    seed=seed,
-                    in_context=in_context,
-                    use="live" if live else "words",
+                    use=use,
                     compare=others or baselines,
-                    compare_words=compare_words,
                     selection=Selection(style=style, k=k),  # type: ignore[arg-type]
-                    threads=threads,
+                    **options,
                 )
             results.append(result)
             if target is not None:

@@ -15,11 +15,12 @@ from nearkey.commands.shared import (
     FOLDER,
     KEPT_FILE,
     json_option,
-    need_extra,
+    plan_pack,
     say,
     show,
 )
-from nearkey.errors import NearkeyError, PackError, PlanError
+from nearkey.errors import NearkeyError, PlanError
+from nearkey.extras import library
 
 _EVERY_S = 2.0  # between lines of progress
 
@@ -70,8 +71,6 @@ def search(
         raise click.UsageError(
             "Missing argument 'PLAN': name a file, or start from one with --example."
         )
-    from nearkey.language import load_pack
-    from nearkey.language.pack import find_pack
     from nearkey.report.search_page import search_report
     from nearkey.search.searching import SearchStep, run_search
 
@@ -88,11 +87,7 @@ def search(
         raise PlanError(
             "needs a proof", where="--certificate", fix='write method = "prove" in the plan'
         )
-    try:
-        pack = load_pack(find_pack(loaded.file.pack))
-    except PackError as fault:
-        problem = f"{fault.where}: {fault.problem}" if fault.where else fault.problem
-        raise PlanError(problem, where=plan, field="pack", fix=fault.fix) from None
+    pack = plan_pack(loaded.file.pack, plan)
     last: SearchStep | None = None
     said = time.monotonic()
     with _client(cluster) as client:
@@ -134,11 +129,9 @@ def _client(address: str | None) -> Iterator[Any]:
     if address is None:
         yield None
         return
-    need_extra("cluster", "distributed", what="--cluster")
-    import distributed
-
+    distributed = library("distributed", extra="cluster", where="--cluster")
     try:
-        client: Any = distributed.Client(address, timeout="3s")  # type: ignore[no-untyped-call]
+        client = distributed.Client(address, timeout="3s")
     except (OSError, ValueError, TimeoutError) as fault:
         raise NearkeyError(
             f"no scheduler at {address} ({type(fault).__name__})",

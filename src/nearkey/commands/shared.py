@@ -10,16 +10,20 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from nearkey.errors import NearkeyError
+from nearkey.errors import NearkeyError, PackError, PlanError
 from nearkey.layout import Layout
 from nearkey.layout.layout import find_layout
 from nearkey.text_table import field_lines, within_width
+
+if TYPE_CHECKING:
+    from nearkey.language import Pack
+
+T = TypeVar("T", int, float)
 
 _STREAM = "standard-"
 """How the names of files begin that stand for a standard stream."""
@@ -112,24 +116,13 @@ def say_written(path: str | None, *, err: bool = False) -> None:
         click.echo(path, err=err)
 
 
-def need_extra(extra: str, *modules: str, what: str) -> None:
-    """NearkeyError before any work where a module of an extra is not installed.
-
-    Parameters
-    ----------
-    extra : as pip knows it. modules : that must be there. what : that needs them, for the error.
-    """
-    for module in modules:
-        if find_spec(module) is None:
-            raise NearkeyError(f"needs {module}", where=what, fix=f"pip install 'nearkey[{extra}]'")
-
-
 FILE, KEPT_FILE = InputFile(), NamedPath(dir_okay=False)
 FOLDER, FOLDER_THERE = NamedPath(file_okay=False), NamedPath(exists=True, file_okay=False)
 
 fit_option = click.option(
     "--fit-mm", nargs=2, type=float, help="Lay layouts on a surface of W x H mm first."
 )
+pack_option = click.option("--pack", default="en", help="Language pack: name or folder.")
 force_option = click.option("--force", is_flag=True, help="Overwrite files that are there.")
 
 
@@ -158,6 +151,34 @@ def output_option(
         return option(force_option(checked))
 
     return decorate
+
+
+def layout_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options --layout and --fit-mm of a command on one layout, which it gets as `layout`."""
+
+    @functools.wraps(command)
+    def with_layout(
+        *args: Any, layout_name: str, fit_mm: tuple[float, float] | None, **kwargs: Any
+    ) -> Any:
+        return command(*args, layout=named_or_file(layout_name, fit_mm), **kwargs)
+
+    name_option = click.option(
+        "--layout", "layout_name", required=True, help="Spec file, or a name of the catalogue."
+    )
+    return name_option(fit_option(with_layout))
+
+
+def plan_pack(name: str, plan: str) -> Pack:
+    """The pack that a plan names; PlanError names the `plan` where there is none of that name."""
+    from nearkey.language import load_pack
+    from nearkey.language.pack import find_pack
+
+    try:
+        folder = find_pack(name)
+    except PackError as fault:
+        problem = f"{fault.where}: {fault.problem}" if fault.where else fault.problem
+        raise PlanError(problem, where=plan, field="pack", fix=fault.fix) from None
+    return load_pack(folder)
 
 
 def touch_on(layout: Layout, spread_mm: float | None, touch_file: str | None) -> Any:
@@ -196,7 +217,7 @@ def raw_log_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
         raw: dict[str, Any] = {"unit": unit, "dpi": dpi, "scale": scale, "time_unit": time_unit}
         raw["columns"] = None if columns is None else column_names(columns)
-        raw["affine"] = None if affine is None else affine_of(_numbers_of(affine))
+        raw["affine"] = None if affine is None else affine_of(affine.split(","))
         # A log that needs its columns named is no file of ours: rows without a place are counted, not refused.
         raw["missing"] = "drop" if drop_missing or columns is not None else "refuse"
         return command(*args, raw=raw, **kwargs)
@@ -219,11 +240,31 @@ def raw_log_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return with_raw
 
 
-def _numbers_of(text: str) -> list[float]:
-    try:
-        return [float(part) for part in text.split(",")]
-    except ValueError:
-        return []
+def numbers(kind: type[T], example: str) -> Callable[..., list[T]]:
+    """The callback of an option whose text is numbers of a `kind`, parted by commas, none where it is not given;
+    NearkeyError gives the `example` for another text."""
+
+    def read(_: click.Context, option: click.Parameter, text: str | None) -> list[T]:
+        try:
+            return [] if text is None else [kind(part) for part in text.split(",")]
+        except ValueError:
+            raise NearkeyError(
+                f"{text!r} are {'no whole' if kind is int else 'not'} numbers",
+                where=option.opts[0],
+                fix=f"write them parted by commas, such as {example}",
+            ) from None
+
+    return read
+
+
+def compared_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that say what texts are compared without."""
+    for option in (
+        click.option("--ignore-punctuation", is_flag=True, help="Compare texts without punctuation."),
+        click.option("--ignore-case", is_flag=True, help="Compare texts without regard to case."),
+    ):  # fmt: skip
+        command = option(command)
+    return command
 
 
 def json_option(what: str) -> Callable[[Any], Any]:

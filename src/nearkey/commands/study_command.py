@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from nearkey.commands.lab_command import forget
 from nearkey.commands.shared import (
     FILE,
+    compared_options,
     json_option,
     json_text,
     say,
@@ -37,8 +40,7 @@ for _command in (study_phrases, study_plan, study_power_command, study_report_co
     default="entry",
     help="Whether accepting a candidate that changes the word counts as entry or as a correction.",
 )
-@click.option("--ignore-case", is_flag=True, help="Compare texts without regard to case.")
-@click.option("--ignore-punctuation", is_flag=True, help="Compare texts without punctuation.")
+@compared_options
 @click.option("--practice", is_flag=True, help="Count practice phrases as well.")
 @click.option(
     "--interrupted", is_flag=True, help="Count phrases that a crash or reload broke into."
@@ -50,14 +52,10 @@ for _command in (study_phrases, study_plan, study_power_command, study_report_co
 @json_option("everything, the texts typed included,")
 def study_measures(
     logs: tuple[str, ...],
-    selection: str,
-    ignore_case: bool,
-    ignore_punctuation: bool,
-    practice: bool,
-    interrupted: bool,
     curve: str | None,
     compare: str | None,
     as_json: bool,
+    **options: Any,
 ) -> None:
     """Words per minute, KSPC, error rates and more of one or more LOGS."""
     from nearkey.study import StudyLog, compare_conditions, learning_curve, measures
@@ -70,14 +68,7 @@ def study_measures(
                 "left out",
                 err=True,
             )
-    found = measures(
-        read,
-        selection=selection,  # type: ignore[arg-type]
-        ignore_case=ignore_case,
-        ignore_punctuation=ignore_punctuation,
-        practice=practice,
-        interrupted=interrupted,
-    )
+    found = measures(read, **options)
     if not found.phrases:
         why = f"left out: {found.reasons}" if found.left_out else "no trials"
         raise StudyLogError(

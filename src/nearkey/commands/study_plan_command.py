@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import click
 
 from nearkey.commands.shared import (
     FILE,
     json_option,
+    numbers,
     output_option,
     say,
     show,
@@ -89,20 +91,18 @@ def study_phrases(
 @click.option("--conditions", required=True, help="Names parted by commas.")
 @click.option("--seed", type=int, required=True, help="Of everything drawn.")
 @click.option("--blocks", type=int, default=4, help="Under each condition.")
-@click.option("--per-block", type=int, default=10, help="Phrases of a block.")
-@click.option("--practice", type=int, default=2, help="Phrases before a condition's first block.")
+@click.option("--per-block", "phrases_per_block", type=int, default=10, help="Phrases of a block.")
+@click.option(
+    "--practice",
+    "practice_phrases",
+    type=int,
+    default=2,
+    help="Phrases before a condition's first block.",
+)
 @click.option("--rest", "rest_s", type=float, default=120.0, help="Seconds before each block.")
 @output_option("Write the plan here (JSON).", required=True)
 def study_plan(
-    phrases: str,
-    participants: str,
-    conditions: str,
-    seed: int,
-    blocks: int,
-    per_block: int,
-    practice: int,
-    rest_s: float,
-    output: str,
+    phrases: str, participants: str, conditions: str, output: str, **options: Any
 ) -> None:
     """Plan who types which of the PHRASES (a file, one a line) under which condition, and when."""
     from nearkey.study import plan_study
@@ -113,16 +113,7 @@ def study_plan(
         else _names(participants)
     )
     pool = [line.strip() for line in read_text(phrases, PlanError).splitlines() if line.strip()]
-    plan = plan_study(
-        people,
-        _names(conditions),
-        pool,
-        seed=seed,
-        blocks=blocks,
-        phrases_per_block=per_block,
-        practice_phrases=practice,
-        rest_s=rest_s,
-    )
+    plan = plan_study(people, _names(conditions), pool, **options)
     plan.write(output)
     say(str(plan))
 
@@ -131,14 +122,22 @@ def _names(text: str) -> list[str]:
     return [name.strip() for name in text.split(",") if name.strip()]
 
 
+_sizes = numbers(int, "6,8,12")
+
+
 @click.command("power", short_help="How many people, phrases and blocks a difference takes.")
 @click.argument("pilot", nargs=-1, type=FILE)
 @click.option("--metric", default="wpm", help="Which measure.")
 @click.option("--difference", type=float, required=True, help="To find, in the measure's unit.")
 @click.option("--conditions", type=int, default=2, help="How many will be compared.")
-@click.option("--participants", default="6,8,12,16,24", help="Numbers to try, parted by commas.")
-@click.option("--blocks", default="4", help="Blocks under each condition to try.")
-@click.option("--phrases", default="10", help="Phrases in a block to try.")
+@click.option(
+    "--participants",
+    default="6,8,12,16,24",
+    callback=_sizes,
+    help="Numbers to try, parted by commas.",
+)
+@click.option("--blocks", default="4", callback=_sizes, help="Blocks under each condition to try.")
+@click.option("--phrases", default="10", callback=_sizes, help="Phrases in a block to try.")
 @click.option("--mean", type=float, help="Stated in the place of a pilot: the measure's mean.")
 @click.option("--sd-participant", type=float, help="Stated: between participants.")
 @click.option(
@@ -149,28 +148,19 @@ def _names(text: str) -> list[str]:
 @click.option("--alpha", type=float, default=0.05, help="Level of the tests.")
 @click.option("--simulations", type=int, default=1000, help="Studies drawn for each row.")
 @click.option(
-    "--mixed", type=int, default=0, help="Of these through the mixed-effects model, a second each."
+    "--mixed",
+    "mixed_simulations",
+    type=int,
+    default=0,
+    help="Of these through the mixed-effects model, a second each.",
 )
 @click.option("--seed", type=int, default=0, help="Of the draws.")
 @json_option("the table")
 def study_power_command(
     pilot: tuple[str, ...],
     metric: str,
-    difference: float,
-    conditions: int,
-    participants: str,
-    blocks: str,
-    phrases: str,
-    mean: float | None,
-    sd_participant: float | None,
-    sd_condition: float | None,
-    sd_phrase: float | None,
-    sd_residual: float | None,
-    alpha: float,
-    simulations: int,
-    mixed: int,
-    seed: int,
     as_json: bool,
+    **options: Any,
 ) -> None:
     """Simulate studies of each size and count how often the tests that will be reported find the difference.
 
@@ -179,22 +169,8 @@ def study_power_command(
     """
     from nearkey.study import StudyTruth, study_power, truth_from_pilot
 
-    stated = {
-        name: value
-        for name, value in (
-            *(("mean", mean), ("sd_participant", sd_participant), ("sd_condition", sd_condition)),
-            *(("sd_phrase", sd_phrase), ("sd_residual", sd_residual)),
-        )
-        if value is not None
-    }
-    sizes = [
-        _numbers(option, text)
-        for option, text in (
-            ("--participants", participants),
-            ("--blocks", blocks),
-            ("--phrases", phrases),
-        )
-    ]
+    needed = ("mean", "sd_participant", "sd_condition", "sd_phrase", "sd_residual")
+    stated = {name: value for name in needed if (value := options.pop(name)) is not None}
     if pilot:
         from nearkey.study import StudyLog, condition_orders, measures, observations
 
@@ -202,11 +178,7 @@ def study_power_command(
         data = observations(measures(logs), metric, orders=condition_orders(logs))
         truth = StudyTruth(**(truth_from_pilot(data).to_dict() | stated))
     else:
-        missing = [
-            f"--{name.replace('_', '-')}"
-            for name in ("mean", "sd_participant", "sd_condition", "sd_phrase", "sd_residual")
-            if name not in stated
-        ]
+        missing = [f"--{name.replace('_', '-')}" for name in needed if name not in stated]
         if missing:
             raise PlanError(
                 f"lacks {', '.join(missing)}",
@@ -214,28 +186,5 @@ def study_power_command(
                 fix="state them, or name the logs of a pilot study",
             )
         truth = StudyTruth(**stated)
-    table = study_power(
-        truth,
-        difference=difference,
-        conditions=conditions,
-        participants=sizes[0],
-        blocks=sizes[1],
-        phrases=sizes[2],
-        alpha=alpha,
-        simulations=simulations,
-        mixed_simulations=mixed,
-        seed=seed,
-        metric=metric,
-    )
+    table = study_power(truth, metric=metric, **options)
     show(table.to_dict(), str(table), as_json)
-
-
-def _numbers(option: str, text: str) -> list[int]:
-    try:
-        return [int(part) for part in text.split(",")]
-    except ValueError:
-        raise PlanError(
-            f"{text!r} are no whole numbers",
-            where=option,
-            fix="write them parted by commas, as 6,8,12",
-        ) from None

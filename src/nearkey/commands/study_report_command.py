@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
-from nearkey.commands.shared import FILE, FOLDER, fit_option
+from nearkey.commands.shared import FILE, FOLDER, compared_options, fit_option
 from nearkey.commands.study_run_command import pads_of
 
 
@@ -34,23 +36,18 @@ from nearkey.commands.study_run_command import pads_of
     multiple=True,
     help="Answers of the workload questionnaire; may be said more than once.",
 )
-@click.option("--ignore-case", is_flag=True, help="Compare texts without regard to case.")
-@click.option("--ignore-punctuation", is_flag=True, help="Compare texts without punctuation.")
+@compared_options
 @click.option("--texts", is_flag=True, help="Keep what was typed in phrases.csv: private.")
 @click.option("--title", default="Study report", help="Heading of the page.")
 def study_report_command(
     logs: tuple[str, ...],
     folder: str,
     plan: str | None,
-    metrics: tuple[str, ...],
     pads: tuple[str, ...],
     fit_mm: tuple[float, float] | None,
     ranking: str | None,
     workload: tuple[str, ...],
-    ignore_case: bool,
-    ignore_punctuation: bool,
-    texts: bool,
-    title: str,
+    **options: Any,
 ) -> None:
     """Write the report of a study from its LOGS: report.html, pictures as PNG, tables as CSV and Parquet."""
     from nearkey.study import StudyLog, StudyPlan, read_workload_answers
@@ -70,14 +67,10 @@ def study_report_command(
         read,
         folder,
         plan=planned,
-        metrics=metrics,
         layouts=layouts,
         predictions=predictions,
         workload=answers,
-        ignore_case=ignore_case,
-        ignore_punctuation=ignore_punctuation,
-        texts=texts,
-        title=title,
+        **options,
     )
     click.echo(f"report: {made.page}")
     if not has_parquet():

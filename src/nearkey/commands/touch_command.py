@@ -10,12 +10,10 @@ import click
 from nearkey.commands.shared import (
     FILE,
     OutputFile,
-    fit_option,
     force_option,
     is_stream,
     json_option,
-    named_or_file,
-    need_extra,
+    layout_options,
     output_option,
     picture_file,
     progress_bar,
@@ -25,6 +23,7 @@ from nearkey.commands.shared import (
     show,
 )
 from nearkey.errors import TouchModelError
+from nearkey.extras import library
 from nearkey.layout import Layout
 from nearkey.text_table import text_table
 from nearkey.touch import (
@@ -40,10 +39,6 @@ from nearkey.touch import (
 from nearkey.touch.cleaning import log_notes
 from nearkey.touch.touch_models import current_name
 
-_layout_option = click.option(
-    "--layout", "layout_name", required=True, help="Spec file, or a name of the catalogue."
-)
-
 
 @click.group(short_help="Clean touch logs; fit, compare and draw models.")
 def touch() -> None:
@@ -55,16 +50,14 @@ def touch() -> None:
 
 @touch.command("clean", short_help="Drop outliers and repeated touches, and say which.")
 @click.argument("log", type=FILE)
-@_layout_option
-@fit_option
+@layout_options
 @raw_log_options
 @click.option("--max-sd", type=float, default=3.0, help="Touches beyond this many SD go.")
 @output_option("Write the kept touches here: .csv, .jsonl or .parquet.", suffix=".csv")
 @json_option("the report")
 def touch_clean(
     log: str,
-    layout_name: str,
-    fit_mm: tuple[float, float] | None,
+    layout: Layout,
     raw: dict[str, Any],
     max_sd: float,
     output: str | None,
@@ -72,7 +65,7 @@ def touch_clean(
 ) -> None:
     """Drop outliers and repeated touches of LOG; print how many, whose and why."""
     read = TouchLog.read(log, **raw)
-    kept, report = clean(read, named_or_file(layout_name, fit_mm), max_sd=max_sd)
+    kept, report = clean(read, layout, max_sd=max_sd)
     if output is not None:
         kept.write(output)
     data = {"participants": report.to_dicts(), "left_out": read.n_missing, "notes": report.notes}
@@ -93,8 +86,7 @@ class ModelName(click.Choice[str]):
 
 @touch.command("fit")
 @click.argument("log", type=FILE)
-@_layout_option
-@fit_option
+@layout_options
 @raw_log_options
 @click.option("--keep-all", is_flag=True, help="Fit on all touches, without cleaning.")
 @click.option(
@@ -112,8 +104,7 @@ class ModelName(click.Choice[str]):
 @output_option("Model file (JSON).", required=True, suffix=".json")
 def touch_fit(
     log: str,
-    layout_name: str,
-    fit_mm: tuple[float, float] | None,
+    layout: Layout,
     raw: dict[str, Any],
     keep_all: bool,
     kind: str,
@@ -126,7 +117,6 @@ def touch_fit(
         raise TouchModelError(
             f"{kind} learns nobody by name", where="--participant", fix="use it with --model person"
         )
-    layout = named_or_file(layout_name, fit_mm)
     touches, report = _read(log, layout, raw, cleaned=not keep_all)
     if participant is None:
         model: Any = family.fit(touches, layout)
@@ -169,8 +159,7 @@ def touch_ellipses(model: str, coverage: float, as_json: bool) -> None:
 
 @touch.command("compare", short_help="Compare touch models on held-out people.")
 @click.argument("log", type=FILE)
-@_layout_option
-@fit_option
+@layout_options
 @raw_log_options
 @click.option("--clean/--no-clean", "cleaned", default=False, help="Clean the log first.")
 @click.option("--pack", "pack_name", help="Also decode words of this pack with each model (top-1).")
@@ -186,8 +175,7 @@ def touch_ellipses(model: str, coverage: float, as_json: bool) -> None:
 @force_option
 def touch_compare(
     log: str,
-    layout_name: str,
-    fit_mm: tuple[float, float] | None,
+    layout: Layout,
     raw: dict[str, Any],
     cleaned: bool,
     pack_name: str | None,
@@ -206,9 +194,8 @@ def touch_compare(
     from nearkey.touch import compare_touch, default_models
 
     if draw is not None:
-        need_extra("report", "matplotlib", what="--draw")
+        library("matplotlib", extra="report", where="--draw")
         picture_file(draw, force)
-    layout = named_or_file(layout_name, fit_mm)
     touches, report = _read(log, layout, raw, cleaned=cleaned)
     decode = None
     if pack_name is not None:
@@ -248,8 +235,7 @@ def touch_compare(
 
 @touch.command("draw", short_help="Draw touches, ellipses, or people.")
 @click.argument("log", type=FILE)
-@_layout_option
-@fit_option
+@layout_options
 @raw_log_options
 @click.option(
     "--participants",
@@ -261,18 +247,16 @@ def touch_compare(
 @output_option("Picture: .png, .pdf or .svg.", required=True, suffix=".png", picture=True)
 def touch_draw(
     log: str,
-    layout_name: str,
-    fit_mm: tuple[float, float] | None,
+    layout: Layout,
     raw: dict[str, Any],
     people: bool,
     shapes: bool,
     output: str,
 ) -> None:
     """Draw the touches of LOG on the layout, with the 95 % ellipses of those that cleaning keeps."""
-    need_extra("report", "matplotlib", what="touch draw")
+    library("matplotlib", extra="report", where="touch draw")
     from nearkey.report import draw_touches, plot_ellipses, plot_people, save_figure
 
-    layout = named_or_file(layout_name, fit_mm)
     touches = TouchLog.read(log, **raw)
     if people:
         figure = plot_people(touches, layout)
