@@ -108,12 +108,11 @@ def study_report(
     title, note : heading, and a sentence below it.
 
     Parquet files are written where pyarrow is installed.
-    Raises NearkeyError where matplotlib, jinja2, scipy or statsmodels is missing or the folder cannot be written,
+    Raises NearkeyError where matplotlib, jinja2 or scipy is missing or the folder cannot be written,
     StudyLogError for an unknown metric or logs without a finished phrase.
     """
     check_report_extra(folder)
-    needs = "reports of studies need statsmodels"
-    library("statsmodels.regression", extra="stats", needs=needs)
+    library("scipy", extra="stats", needs="reports of studies need scipy")
     for metric in metrics:
         check_metric(metric)
     given = list(logs)

@@ -1,16 +1,15 @@
 """Mixed-effects models of a study: participants and phrases random; condition, block and order fixed.
 
-By restricted maximum likelihood through statsmodels (extra `stats`). What statsmodels prints are normal intervals,
-which are too narrow for a handful of people; here Student's t stands in their place, with Satterthwaite's degrees of
-freedom.
+By restricted maximum likelihood (extra `stats`), in a search of our own: general optimisers of such models stop short
+of the best likelihood where a variance is small. Intervals are Student's t with Satterthwaite's degrees of freedom,
+since normal ones are too narrow for a handful of people.
 """
 
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any, NamedTuple
 
@@ -18,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import StudyLogError
-from nearkey.extras import library
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.study.condition_tests import holm
@@ -29,7 +27,7 @@ from nearkey.text_table import ResultTable, estimate_text, number, p_value
 
 Floats = NDArray[np.float64]
 
-_LEAST_RATIO = 1e-9  # statsmodels divides by variances
+_LEAST_RATIO = 1e-9  # of variances: below it one came out as zero
 _NO_COVARIANCE = 1e12
 _ROUNDING = (
     1e-13  # of squares: a residual variance below this share of them is what sums of them round to
@@ -146,7 +144,7 @@ def fit_mixed_model(
     those without the cut at zero.
 
     Raises StudyLogError for fewer than two participants, too few rows, and values that leave nothing to estimate, as
-    where all are the same; NearkeyError without statsmodels.
+    where all are the same; NearkeyError without scipy.
     Source: Baayen, Davidson & Bates 2008 (crossed random effects); Barr et al. 2013 (random slopes of within
     factors); Satterthwaite 1946 and Fai & Cornelius 1996 (degrees of freedom); Stroup 2012 (no cut at zero); all from
     memory.
@@ -161,15 +159,8 @@ def fit_mixed_model(
         ) from None
 
 
-def mixed_linear_models() -> Any:
-    """The models of statsmodels, or a NearkeyError that names the extra to install."""
-    name = "statsmodels.regression.mixed_linear_model"
-    return library(name, extra="stats", needs="mixed-effects models need statsmodels")
-
-
 def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> MixedEffectsFit:
-    scipy_stats()
-    statsmodels = mixed_linear_models()
+    t = scipy_stats().t
     people, k, n = len(data.participants), len(data.conditions), len(data)
     if people < 2:
         raise StudyLogError(f"has {people} person", field="logs", fix="give at least two")
@@ -217,28 +208,12 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
     design = np.column_stack(columns)
     likelihood = _Likelihood(design, data.value, list(random.values()))
     ratios, converged = likelihood.best()
-    if likelihood.scale(ratios) <= _ROUNDING * float(np.square(data.value).max()):
+    beta, scale = likelihood.at(ratios).beta, likelihood.scale(ratios)
+    if scale <= _ROUNDING * float(np.square(data.value).max()):
         raise ZeroDivisionError("the fixed effects explain all")
-    # statsmodels' own optimisers stop short of the best likelihood where a variance is small: it is handed the best
-    # variances, and gives estimates and scale for them.
-    spec = statsmodels.VCSpec(
-        list(random),
-        [[[str(i) for i in range(z.shape[1])]] for z in random.values()],
-        [[z] for z in random.values()],
-    )
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # it looks at the data with a random intercept first
-        model = statsmodels.MixedLM(data.value, design, np.zeros(n), exog_vc=spec)
-    # Variance components stand in the order of the model's names.
-    order = [list(random).index(name) for name in model.exog_vc.names]
-    none, told = np.zeros((0, 0)), np.maximum(ratios[order], _LEAST_RATIO)
-    beta = np.asarray(model.get_fe_params(none, told)[0])
-    scale = float(model.get_scale(beta, none, told))
     curvature, slopes = likelihood.for_inference(ratios)
     covariance = slopes[-1]
-    spreads = {
-        name: math.sqrt(float(ratio) * scale) for name, ratio in zip(random, ratios, strict=True)
-    }
+    spreads = dict(zip(random, np.sqrt(ratios * scale).tolist(), strict=True))
     spreads["residual"] = math.sqrt(scale)
 
     def effect(name: str, weights: Floats) -> FixedEffect:
@@ -246,8 +221,8 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
         error = math.sqrt(max(variance, 0.0))
         slope = np.array([float(weights @ one @ weights) for one in slopes])
         freedom = max(variance**2 / float(slope @ np.linalg.solve(curvature, slope)), 1.0)
-        half = float(scipy_stats().t.ppf((1 + confidence) / 2, freedom)) * error
-        p = 2.0 * float(scipy_stats().t.sf(abs(value) / error, freedom)) if error > 0 else math.nan
+        half = float(t.ppf((1 + confidence) / 2, freedom)) * error
+        p = 2.0 * float(t.sf(abs(value) / error, freedom)) if error > 0 else math.nan
         return FixedEffect(name, Estimate(value, value - half, value + half), error, freedom, p, p)
 
     unit = np.eye(len(beta))
@@ -257,10 +232,7 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
         for i, j in combinations(range(k), 2)
     ]
     corrected = holm([one.p if one.p == one.p else 1.0 for one in pairs])
-    effects = [
-        FixedEffect(one.name, one.estimate, one.standard_error, one.freedom, one.p, p)
-        for one, p in zip(pairs, corrected, strict=True)
-    ]
+    effects = [replace(one, p_holm=p) for one, p in zip(pairs, corrected, strict=True)]
     effects += [
         effect(name, unit[at])
         for at, name in enumerate(names)
@@ -279,10 +251,11 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
 
 
 class _Inside(NamedTuple):
-    """What is inside the restricted likelihood at some ratios: log determinants, (X' V^-1 X)^-1, y' P y."""
+    """What is inside the restricted likelihood at some ratios: log determinants, (X' V^-1 X)^-1, b, y' P y."""
 
     log_det: float
     inverse: Floats
+    beta: Floats
     left: float
 
 
@@ -317,11 +290,9 @@ class _Likelihood:
             taken, log_det = (turned.T / values) @ turned, float(np.log(np.abs(values)).sum())
         inside = self._bb - taken
         inverse, xy = np.linalg.inv(inside[:-1, :-1]), inside[:-1, -1]
-        return _Inside(
-            log_det - float(np.linalg.slogdet(inverse)[1]),
-            inverse,
-            float(inside[-1, -1] - xy @ inverse @ xy),
-        )
+        log_det -= float(np.linalg.slogdet(inverse)[1])
+        left = float(inside[-1, -1] - xy @ inverse @ xy)
+        return _Inside(log_det, inverse, inverse @ xy, left)
 
     def scale(self, ratios: Floats) -> float:
         """The residual's variance."""

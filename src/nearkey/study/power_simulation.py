@@ -150,7 +150,7 @@ def study_power(
 
     Means per person and condition go through the paired t test and Wilcoxon's, corrected by Holm's method over all
     pairs, as in `compare_conditions`; phrases go through `fit_mixed_model`.
-    Raises PlanError for numbers out of range, NearkeyError without scipy or, for mixed models, statsmodels.
+    Raises PlanError for numbers out of range, NearkeyError without scipy.
     """
     seed = seed_number(seed)
 
