@@ -93,7 +93,6 @@ def rank_report(
     confused = confusion_tables(result, limit=limit)
     page = rendered(
         "page.html.j2",
-        finalize=_unbroken,
         title=title,
         note=note,
         verdict=[line.strip() for line in verdict(result)],
@@ -136,8 +135,3 @@ def _remove_drawings(place: Path, *, keep: set[str]) -> None:
     for file in sorted(place.iterdir()):
         if _DRAWING.fullmatch(file.name) and file.name not in keep and file.is_file():
             file.unlink()
-
-
-def _unbroken(value: object) -> object:
-    """Keeps per-cent signs with their numbers."""
-    return value.replace(" %", "\N{NO-BREAK SPACE}%") if type(value) is str else value

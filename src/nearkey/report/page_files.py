@@ -1,11 +1,11 @@
-"""What the reports as pages share: their libraries, their templates, and the files they write."""
+"""What the reports as pages share: their libraries, their tables, their templates, and the files they write."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from importlib.resources import files as package_files
+from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import Any
@@ -44,21 +44,48 @@ def writing_to(folder: str | os.PathLike[str]) -> Iterator[None]:
         ) from None
 
 
-def rendered(
-    template: str, *, finalize: Callable[[object], object] | None = None, **fields: Any
-) -> str:
-    """A page: the `template` of this room, filled with this version and `fields`, each passed through `finalize`."""
+@dataclass(frozen=True, slots=True)
+class TableCell:
+    """A cell: text, small print below it, and `order`, what it sorts by; a small `drawing` (data URI) and its `alt`."""
+
+    text: str
+    small: str = ""
+    order: float | str = ""
+    drawing: str = ""
+    alt: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportTable:
+    """A table: `head` over its columns, `marked` rows (positions) set off, the cells of `head_column` row headers, and
+    `notes` below it."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[TableCell, ...], ...]
+    marked: tuple[int, ...] = ()
+    head_column: int = 0
+    notes: tuple[str, ...] = ()
+
+
+def rendered(template: str, **fields: Any) -> str:
+    """A page: the `template` of this room, filled with this version and `fields`, per-cent signs kept with their
+    numbers."""
     import jinja2
 
     environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("nearkey.report", ""),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
-        finalize=finalize,
+        finalize=_unbroken,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    source = package_files("nearkey.report").joinpath(template).read_text(encoding="utf-8")
-    return environment.from_string(source).render(version=VERSION, **fields)
+    return environment.get_template(template).render(version=VERSION, **fields)
+
+
+def _unbroken(value: object) -> object:
+    return value.replace(" %", "\N{NO-BREAK SPACE}%") if type(value) is str else value
 
 
 def write_page(place: Path, page: str, pictures: Iterable[ReportPicture]) -> None:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from base64 import b64encode
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from nearkey.layout.drawing import keys_svg
+from nearkey.report.page_files import ReportTable, TableCell
 from nearkey.report.pictures import Recorded
 from nearkey.report.shapes import drawn_layouts, leading, shape_of
 from nearkey.report.wording import MEASURES, percent, span
@@ -14,28 +14,6 @@ from nearkey.simulate import Estimate, PeopleRow, RankResult, RankRow
 from nearkey.text_table import number
 
 _CONFUSED = 8  # words shown for a layout
-
-
-@dataclass(frozen=True, slots=True)
-class TableCell:
-    """A cell: text, small print below it, and `order`, what it sorts by; a small `drawing` (data URI) and its `alt`."""
-
-    text: str
-    small: str = ""
-    order: float | str = ""
-    drawing: str = ""
-    alt: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ReportTable:
-    """A table: `head` over its columns, `marked` rows (positions) set off, the cells of `head_column` row headers."""
-
-    caption: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[TableCell, ...], ...]
-    marked: tuple[int, ...] = ()
-    head_column: int = 0
 
 
 _NONE = TableCell("–", order=0.0)

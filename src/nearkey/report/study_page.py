@@ -11,7 +11,14 @@ from nearkey.errors import StudyLogError
 from nearkey.extras import library
 from nearkey.intervals import Estimate
 from nearkey.layout import Layout
-from nearkey.report.page_files import check_report_extra, rendered, write_page, writing_to
+from nearkey.report.page_files import (
+    ReportTable,
+    TableCell,
+    check_report_extra,
+    rendered,
+    write_page,
+    writing_to,
+)
 from nearkey.report.pictures import ReportPicture, report_picture
 from nearkey.report.study_pictures import (
     MEASURE_NAMES,
@@ -63,20 +70,12 @@ class StudyReportFiles:
 
 
 @dataclass(frozen=True, slots=True)
-class _StudyTable:
-    caption: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class _StudySection:
     id: str
     title: str
     texts: tuple[str, ...] = ()
     pictures: tuple[ReportPicture, ...] = ()
-    tables: tuple[_StudyTable, ...] = ()
+    tables: tuple[ReportTable, ...] = ()
 
 
 def study_report(
@@ -194,14 +193,15 @@ def _what(
     return _StudySection("what", "What was measured", tuple(texts))
 
 
-def _table(caption: str, found: ResultTable, notes: Iterable[str] = ()) -> _StudyTable:
+def _table(caption: str, found: ResultTable, notes: Iterable[str] = ()) -> ReportTable:
     """A result's table with a reader's names for measures, and its notes as sentences."""
     rows = [[str(cell).replace("->", "→") for cell in row] for row in found.rows]
-    return _StudyTable(
+    named = [[MEASURE_NAMES.get(row[0], row[0]), *row[1:]] for row in rows]
+    return ReportTable(
         caption,
         tuple(found.heads),
-        tuple((MEASURE_NAMES.get(row[0], row[0]), *row[1:]) for row in rows),
-        tuple(f"{note[0].upper()}{note[1:]}." for note in notes),
+        tuple(tuple(map(TableCell, row)) for row in named),
+        notes=tuple(f"{note[0].upper()}{note[1:]}." for note in notes),
     )
 
 
@@ -271,7 +271,7 @@ def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
 
 def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders) -> _StudySection:
     texts: list[str] = []
-    tables: list[_StudyTable] = []
+    tables: list[ReportTable] = []
     for metric in metrics:
         name = MEASURE_NAMES[metric]
         try:
