@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -69,13 +70,8 @@ class StudyReportFiles:
     measured: Measures
 
 
-@dataclass(frozen=True, slots=True)
-class _StudySection:
-    id: str
-    title: str
-    texts: tuple[str, ...] = ()
-    pictures: tuple[ReportPicture, ...] = ()
-    tables: tuple[ReportTable, ...] = ()
+Parts = Iterable[str | ReportPicture | ReportTable]
+"""What a section of the page is of: sentences, pictures, tables."""
 
 
 def study_report(
@@ -123,23 +119,25 @@ def study_report(
             fix="give logs with trials that end",
         )
     orders = condition_orders(given, plan=plan)
-    gaps = (
-        prediction_gaps(measured, predictions, layouts=_ranked_names(given, layouts))
-        if predictions
-        else None
-    )
-    sections = [
-        _what(measured, given, orders, metrics),
-        _conditions(measured, metrics),
-        _learning(measured, metrics),
-        _models(measured, metrics, orders),
-        _lists(measured),
-        *([_predicted(gaps)] if gaps is not None else []),
-        *([_workload(workload)] if workload else []),
-        _touch_maps(given, measured, layouts or {}),
-        _limits(measured),
+    gaps = None
+    if predictions:  # by the layouts given, else those that the headers name
+        named = layout_names(given) | {name: one.name for name, one in (layouts or {}).items()}
+        gaps = prediction_gaps(measured, predictions, layouts=named)
+    made: dict[tuple[str, str], Parts] = {
+        ("what", "What was measured"): _what(measured, given, orders, metrics),
+        ("conditions", "Conditions"): _conditions(measured, metrics),
+        ("learning", "Learning"): _learning(measured, metrics),
+        ("models", "Models and checks"): _models(measured, metrics, orders),
+        ("lists", "Candidate places"): _lists(measured),
+        ("predictions", "Predicted and measured"): () if gaps is None else _predicted(gaps),
+        ("workload", "Workload"): _workload(workload) if workload else (),
+        ("touches", "Touch maps"): _touch_maps(given, measured, layouts or {}),
+        ("limits", "What the numbers do not say"): _limits(measured),
+    }
+    sections = {name: found for name, parts in made.items() if (found := list(parts))}
+    pictures = [
+        part for parts in sections.values() for part in parts if isinstance(part, ReportPicture)
     ]
-    sections = [one for one in sections if one.texts or one.pictures or one.tables]
     page = rendered(
         "study_page.html.j2",
         title=title,
@@ -155,7 +153,6 @@ def study_report(
     if workload:
         tables["workload"] = workload_summary(workload).to_dicts()
     place = Path(folder)
-    pictures = [picture for section in sections for picture in section.pictures]
     with writing_to(folder):
         written = write_tidy_tables(tables, place / "tables", parquet=has_parquet())
         write_page(place, page, pictures)
@@ -164,33 +161,29 @@ def study_report(
     )
 
 
-def _ranked_names(logs: Sequence[StudyLog], layouts: Mapping[str, Layout] | None) -> dict[str, str]:
-    """Condition -> name of its layout: the one given, else the one its headers name."""
-    return layout_names(logs) | {name: one.name for name, one in (layouts or {}).items()}
-
-
 def _what(
     measured: Measures, logs: Sequence[StudyLog], orders: ConditionOrders, metrics: Sequence[str]
-) -> _StudySection:
+) -> Parts:
     people = sorted({one.participant for one in measured.participants})
     conditions = measured.condition_names
-    texts = [
+    yield (
         f"{len(people)} participants typed {len(measured.phrases)} phrases under {len(conditions)} "
-        f"condition{'s' if len(conditions) != 1 else ''}: {', '.join(conditions)}.",
+        f"condition{'s' if len(conditions) != 1 else ''}: {', '.join(conditions)}."
+    )
+    yield (
         f"Measures compared: {', '.join(MEASURE_NAMES[metric] for metric in metrics)}. "
-        f"Accepting a candidate counts as {measured.selection}.",
-    ]
+        f"Accepting a candidate counts as {measured.selection}."
+    )
     if measured.ignored:
-        texts.append(f"Texts were compared without {' and '.join(measured.ignored)}.")
+        yield f"Texts were compared without {' and '.join(measured.ignored)}."
     if measured.left_out:
-        texts.append(f"Left out: {measured.reasons}.")
+        yield f"Left out: {measured.reasons}."
     truncated = [log.source or "a log" for log in logs if log.truncated is not None]
     if truncated:
-        texts.append(f"The last record was cut short in {', '.join(truncated)}; it was left out.")
+        yield f"The last record was cut short in {', '.join(truncated)}; it was left out."
     unknown = [name for name in people if name not in orders]
     if unknown and len(conditions) > 1:
-        texts.append(f"The order of conditions is not known for {', '.join(unknown)}.")
-    return _StudySection("what", "What was measured", tuple(texts))
+        yield f"The order of conditions is not known for {', '.join(unknown)}."
 
 
 def _table(caption: str, found: ResultTable, notes: Iterable[str] = ()) -> ReportTable:
@@ -205,40 +198,35 @@ def _table(caption: str, found: ResultTable, notes: Iterable[str] = ()) -> Repor
     )
 
 
-def _conditions(measured: Measures, metrics: Sequence[str]) -> _StudySection:
+def _conditions(measured: Measures, metrics: Sequence[str]) -> Parts:
     shown = measured.conditions
-    notes = (f"Intervals: {INTERVAL_NAMES[measured.interval]}, cut to the values that can be",)
-    tables = [_table("Means over participants with 95 % intervals", measured.table(), notes)]
-    for metric in metrics if len(shown) > 1 else ():
-        try:
-            found = compare_conditions(measured, metric)
-        except StudyLogError:
-            continue
-        caption = f"Conditions compared: {MEASURE_NAMES[metric]}"
-        tables.append(_table(caption, found.table(), found.notes()))
-    picture = report_picture(
+    yield report_picture(
         plot_condition_means(measured),
         "conditions.png",
         f"Means with 95 % intervals of {len(shown)} conditions in four panels: speed, keystrokes per character, "
         "corrected and uncorrected errors; each person as a thin line.",
         "Means over participants with 95 % t intervals; thin lines are participants. Scales differ between panels.",
     )
-    return _StudySection("conditions", "Conditions", pictures=(picture,), tables=tuple(tables))
+    notes = (f"Intervals: {INTERVAL_NAMES[measured.interval]}, cut to the values that can be",)
+    yield _table("Means over participants with 95 % intervals", measured.table(), notes)
+    for metric in metrics if len(shown) > 1 else ():
+        with suppress(StudyLogError):
+            found = compare_conditions(measured, metric)
+            caption = f"Conditions compared: {MEASURE_NAMES[metric]}"
+            yield _table(caption, found.table(), found.notes())
 
 
-def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
+def _learning(measured: Measures, metrics: Sequence[str]) -> Parts:
     if len({block.block for block in measured.blocks}) < 2:
-        return _StudySection("learning", "Learning")
-    pictures = tuple(
-        report_picture(
+        return
+    for metric in metrics:
+        yield report_picture(
             plot_learning(measured, metric),
             f"learning-{metric.replace('_', '-')}.png",
             f"Learning curves of {MEASURE_NAMES[metric]} by block, a panel for each condition.",
             f"{MEASURE_NAMES[metric].capitalize()} by block: thin lines are participants, the thick line their "
             "mean, the band its 95 % t interval.",
         )
-        for metric in metrics
-    )
     curves = [
         learning_curve(measured, metric=metrics[0], condition=str(one.condition))
         for one in measured.conditions
@@ -264,104 +252,85 @@ def _learning(measured: Measures, metrics: Sequence[str]) -> _StudySection:
     caution = (
         "an averaged curve can follow a power law that no person follows: judge by the participants"
     )
-    return _StudySection(
-        "learning", "Learning", pictures=pictures, tables=(_table(caption, table, (caution,)),)
-    )
+    yield _table(caption, table, (caution,))
 
 
-def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders) -> _StudySection:
-    texts: list[str] = []
-    tables: list[ReportTable] = []
+def _models(measured: Measures, metrics: Sequence[str], orders: ConditionOrders) -> Parts:
     for metric in metrics:
         name = MEASURE_NAMES[metric]
         try:
             fit = fit_mixed_model(observations(measured, metric, orders=orders))
             notes = (f"{fit.n} phrases", *fit.notes())
-            tables.append(_table(f"Mixed-effects model: {name}", fit.table(), notes))
+            yield _table(f"Mixed-effects model: {name}", fit.table(), notes)
         except StudyLogError as fault:
-            texts.append(f"No mixed-effects model of {name}: {fault.problem}.")
+            yield f"No mixed-effects model of {name}: {fault.problem}."
         if len(measured.conditions) < 2:
             continue
         try:
             by_block = condition_by_block(measured, metric)
-            tables.append(_table(f"Condition and block: {name}", by_block.table()))
+            yield _table(f"Condition and block: {name}", by_block.table())
         except StudyLogError as fault:
-            texts.append(f"No check of condition and block of {name}: {fault.problem}.")
+            yield f"No check of condition and block of {name}: {fault.problem}."
         try:
             order = order_checks(measured, metric, orders=orders)
-            tables.append(_table(f"Order: {name}", order.table(), order.notes()))
+            yield _table(f"Order: {name}", order.table(), order.notes())
         except StudyLogError as fault:
-            texts.append(f"No check of the order of {name}: {fault.problem}.")
-    return _StudySection("models", "Models and checks", tuple(texts), tables=tuple(tables))
+            yield f"No check of the order of {name}: {fault.problem}."
 
 
-def _lists(measured: Measures) -> _StudySection:
-    if not any(one.counts.ranks for one in measured.conditions):
-        return _StudySection("lists", "Candidate places")
-    picture = report_picture(
-        plot_candidate_places(measured),
-        "candidate-places.png",
-        "Bars: from which place of the candidate list words were taken, by condition.",
-        "Each word counts once, at the place it was last taken from; choices that were undone do not count.",
+def _lists(measured: Measures) -> Parts:
+    if any(one.counts.ranks for one in measured.conditions):
+        yield report_picture(
+            plot_candidate_places(measured),
+            "candidate-places.png",
+            "Bars: from which place of the candidate list words were taken, by condition.",
+            "Each word counts once, at the place it was last taken from; choices that were undone do not count.",
+        )
+
+
+def _predicted(gaps: PredictionGaps) -> Parts:
+    yield (
+        "A ranking's typist makes no slips of attention and pauses for nothing; the gap says how far people were from "
+        "it. Top-k of people: the share of the words taken from the list that stood among its first k."
     )
-    return _StudySection("lists", "Candidate places", pictures=(picture,))
-
-
-def _predicted(gaps: PredictionGaps) -> _StudySection:
-    picture = report_picture(
+    yield report_picture(
         plot_predictions(gaps),
         "predictions.png",
         "What the ranking predicted beside what people did, by condition and measure.",
         "Hollow: the ranking's prediction. Filled: mean over participants with its 95 % t interval.",
     )
-    table = _table("Predicted and measured", gaps.table(), gaps.notes())
-    text = (
-        "A ranking's typist makes no slips of attention and pauses for nothing; the gap says how far people were from "
-        "it. Top-k of people: the share of the words taken from the list that stood among its first k."
-    )
-    return _StudySection("predictions", "Predicted and measured", (text,), (picture,), (table,))
+    yield _table("Predicted and measured", gaps.table(), gaps.notes())
 
 
-def _workload(answers: Sequence[WorkloadAnswer]) -> _StudySection:
-    table = _table(
+def _workload(answers: Sequence[WorkloadAnswer]) -> Parts:
+    yield _table(
         "Workload, 0 to 100 (NASA Task Load Index)",
         workload_summary(answers).table(),
         ("means over participants with 95 % t intervals; raw: mean of six; weighted: by 15 pairs",),
     )
-    return _StudySection("workload", "Workload", tables=(table,))
 
 
 def _touch_maps(
     logs: Sequence[StudyLog], measured: Measures, layouts: Mapping[str, Layout]
-) -> _StudySection:
-    pictures = []
+) -> Parts:
     for i, condition in enumerate(measured.condition_names):
-        try:
-            figure = plot_touch_maps(logs, condition, layouts.get(condition))
-        except StudyLogError:
-            continue
-        pictures.append(
-            report_picture(
-                figure,
+        with suppress(StudyLogError):
+            yield report_picture(
+                plot_touch_maps(logs, condition, layouts.get(condition)),
                 f"touches-{i + 1:02d}.png",
                 f"Touches under {condition}: a row for each person, a column for each block.",
                 f"Touches under {condition}, by person and block, coloured by the key the decoder took.",
                 embed="png",
             )
-        )
-    return _StudySection("touches", "Touch maps", pictures=tuple(pictures))
 
 
-def _limits(measured: Measures) -> _StudySection:
-    people = len({one.participant for one in measured.participants})
-    texts = [
+def _limits(measured: Measures) -> Parts:
+    yield (
         "Decide measures, conditions and number of participants before you look; Holm's method corrects for the pairs "
-        "of one table, not for trying many measures.",
-        "Wrong characters left in the text count towards speed as much as right ones: report both together.",
-        "Student's t takes participants' figures for roughly normal. Read no speeds off a curve after the last block.",
-    ]
+        "of one table, not for trying many measures."
+    )
+    yield "Wrong characters left in the text count towards speed as much as right ones: report both together."
+    yield "Student's t takes participants' figures for roughly normal. Read no speeds off a curve after the last block."
+    people = len({one.participant for one in measured.participants})
     if people < 8:
-        texts.append(
-            f"With {people} participants an interval is wide and a check that finds nothing says little."
-        )
-    return _StudySection("limits", "What the numbers do not say", tuple(texts))
+        yield f"With {people} participants an interval is wide and a check that finds nothing says little."
