@@ -38,7 +38,7 @@ from nearkey.study.results import (
 from nearkey.text_table import ResultTable, estimate_text, number, p_value
 
 
-def holm(p_values: Sequence[float]) -> tuple[float, ...]:
+def holm(p_values: Sequence[float] | NDArray[np.float64]) -> tuple[float, ...]:
     """Holm's step-down correction of `p_values`, each in [0, 1]; the corrected ones in the order given.
 
     Sorted upwards, the i-th of m (from 0) is multiplied by m - i, made non-decreasing, and capped
@@ -249,12 +249,7 @@ def compare_conditions(
     check_metric(metric)
     check_interval(interval)
     names = measured.condition_names
-    table = measured.by_participant(metric)
-    complete = {
-        person: row
-        for person, row in table.items()
-        if all(math.isfinite(row.get(name, math.nan)) for name in names)
-    }
+    complete = measured.complete(metric)
     if len(names) < 2 or len(complete) < 2:
         raise StudyLogError(
             f"{len(names)} conditions and {len(complete)} participants with a value in each",
@@ -301,7 +296,7 @@ def compare_conditions(
             for pair, (p, p_t) in zip(pairs, corrected, strict=True)
         ),
         omnibus=repeated_measures(np.column_stack(list(values.values())), confidence=confidence),
-        left_out=tuple(sorted(set(table) - set(complete))),
+        left_out=tuple(sorted(set(measured.by_participant(metric)) - set(complete))),
         confidence=confidence,
         origins=measured.origins,
         interval=interval,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from itertools import count
 from typing import Any
 
 import numpy as np
@@ -151,7 +152,4 @@ def smallest_holm_p(people: int, pairs: int) -> float:
 
 def people_for_holm(pairs: int, *, alpha: float = 0.05) -> int:
     """How many people it takes before `pairs` comparisons can fall below `alpha` after Holm's correction."""
-    people = 1
-    while smallest_holm_p(people, pairs) >= alpha:
-        people += 1
-    return people
+    return next(people for people in count(1) if smallest_holm_p(people, pairs) < alpha)

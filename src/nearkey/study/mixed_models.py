@@ -187,15 +187,15 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
         names.append("place (per place)")
     elif k > 1:
         left_out.append("place: the order is not known, or the same for all")
-    random = {"participant": _indicator(data.participant, people)}
+    random = {"participant": np.eye(people)[data.participant]}
     if np.bincount(data.phrase).max() > 1:
-        random["phrase"] = _indicator(data.phrase, len(data.phrases))
+        random["phrase"] = np.eye(len(data.phrases))[data.phrase]
     else:
         left_out.append("phrase: none was typed twice")
     if k > 1:
-        random["participant x condition"] = _indicator(
-            data.participant * k + data.condition, people * k
-        )
+        random["participant x condition"] = np.eye(people * k)[
+            data.participant * k + data.condition
+        ]
     if with_block:
         random["participant x block"] = random["participant"] * blocks[:, None]
     too_few = k > 1 and (people - 1) * (k - 1) - int(with_place) < 1
@@ -369,10 +369,3 @@ class _Likelihood:
         here = self.at(ratios)
         second[m, m] = here.left / scale
         return second, [*slopes, scale * here.inverse]
-
-
-def _indicator(index: NDArray[np.intp], levels: int) -> Floats:
-    """(n, levels): a one in the column of each row's level."""
-    out = np.zeros((len(index), levels))
-    out[np.arange(len(index)), index] = 1.0
-    return out

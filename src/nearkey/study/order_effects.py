@@ -89,13 +89,8 @@ def order_checks(
     """
     check_metric(metric)
     names = measured.condition_names
-    table = measured.by_participant(metric)
-    people = [
-        name
-        for name, row in sorted(table.items())
-        if all(math.isfinite(row.get(name, math.nan)) for name in names)
-        and set(orders.get(name, ())) == set(names)
-    ]
+    table = measured.complete(metric)
+    people = [name for name in sorted(table) if set(orders.get(name, ())) == set(names)]
     if len(people) < 2 or len(names) < 2:
         raise StudyLogError(
             f"{len(people)} participants with all of {len(names)} conditions and a known order",
@@ -109,7 +104,13 @@ def order_checks(
         for place, name in enumerate(order)
     ]
     y = np.array([table[people[row[0]]][names[row[1]]] for row in rows])
-    person, condition, place, before = (_dummies([row[i] for row in rows]) for i in range(4))
+    # Columns of zeros and ones for each level.
+    person, condition, place, before = (
+        np.eye(len(levels))[index]
+        for levels, index in (
+            np.unique(column, return_inverse=True) for column in zip(*rows, strict=True)
+        )
+    )
     base = np.hstack([person, condition])
     with_place = np.hstack([base, place])
     # What is left of the places once participants and conditions are taken out, put back on the grand mean.
@@ -126,12 +127,6 @@ def order_checks(
         between=between,
         origins=measured.origins,
     )
-
-
-def _dummies(levels: Sequence[int]) -> Floats:
-    """A column of zeros and ones for each level."""
-    column = np.array(levels)
-    return np.asarray(column[:, None] == np.unique(column)[None, :], dtype=np.float64)
 
 
 def _compared(y: Floats, small: Floats, large: Floats) -> FTest | None:

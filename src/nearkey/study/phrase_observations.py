@@ -69,6 +69,12 @@ def condition_orders(
     return out
 
 
+def place_in(orders: ConditionOrders | None, participant: str, condition: str) -> int | None:
+    """A `condition`'s place in the order of a `participant`, from 1; None where it is not known."""
+    order = (orders or {}).get(participant, ())
+    return order.index(condition) + 1 if condition in order else None
+
+
 def observations(
     measured: Measures, metric: str = "wpm", *, orders: ConditionOrders | None = None
 ) -> Observations:
@@ -96,34 +102,23 @@ def observations(
         raise StudyLogError(
             f"no phrase has a value of {metric}", field="logs", fix="measure another metric"
         )
-    names = [sorted({getattr(one, label) for one, _ in rows}) for label in _LABELS]
-    index = [{name: i for i, name in enumerate(of_label)} for of_label in names]
-    columns = [
-        np.array([index[i][getattr(one, label)] for one, _ in rows], dtype=np.intp)
-        for i, label in enumerate(_LABELS)
-    ]
-    places = [(orders or {}).get(one.participant, ()) for one, _ in rows]
-    known = all(one.condition in order for (one, _), order in zip(rows, places, strict=True))
+    labels = [(one.participant, one.condition, one.presented) for one, _ in rows]
+    (participants, participant), (conditions, condition), (phrases, phrase) = (
+        np.unique(column, return_inverse=True) for column in zip(*labels, strict=True)
+    )
+    places = [place_in(orders, one.participant, one.condition) for one, _ in rows]
     return Observations(
         metric=metric,
-        participants=tuple(names[0]),
-        conditions=tuple(names[1]),
-        phrases=tuple(names[2]),
-        participant=columns[0],
-        condition=columns[1],
+        participants=tuple(participants.tolist()),
+        conditions=tuple(conditions.tolist()),
+        phrases=tuple(phrases.tolist()),
+        participant=participant,
+        condition=condition,
         block=np.array(
             [number[one.participant, one.condition, one.session, one.block] for one, _ in rows],
             dtype=np.intp,
         ),
-        place=np.array(
-            [order.index(one.condition) + 1 for (one, _), order in zip(rows, places, strict=True)],
-            dtype=np.intp,
-        )
-        if known
-        else None,
-        phrase=columns[2],
+        place=None if None in places else np.array(places, dtype=np.intp),
+        phrase=phrase,
         value=np.array([value for _, value in rows]),
     )
-
-
-_LABELS = ("participant", "condition", "presented")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from itertools import combinations, product
 from typing import Any
@@ -19,7 +19,6 @@ from nearkey.seeds import Seed, seed_number
 from nearkey.study.condition_tests import holm
 from nearkey.study.effect_sizes import people_for_holm, scipy_stats, smallest_holm_p
 from nearkey.study.mixed_models import fit_mixed_model
-from nearkey.study.phrase_observations import Observations
 from nearkey.study.simulated_study import StudyTruth, draw_study
 from nearkey.text_table import estimate_text, number, text_table
 
@@ -228,8 +227,8 @@ def _row(
             seed=rng,
             metric=metric,
         )
-        if i < simulations:
-            means[i] = _means(data)
+        if i < simulations:  # rows come person by person, condition by condition
+            means[i] = data.value.reshape(n, k, -1).mean(axis=2)
         if i < mixed_simulations:
             fit = fit_mixed_model(data)
             mixed_hits += fit.effects[asked].p_holm < alpha
@@ -257,13 +256,6 @@ def _row(
     )
 
 
-def _means(data: Observations) -> NDArray[np.float64]:
-    """(participants, conditions): means of a complete design; rows come person by person, condition by condition."""
-    shape = (len(data.participants), len(data.conditions), -1)
-    return np.asarray(data.value.reshape(shape).mean(axis=2))
-
-
 def _hits(p: NDArray[np.float64], asked: int, alpha: float) -> int:
     """In how many of the columns of p (pairs, studies) the pair asked about passes after Holm's correction."""
-    columns: Sequence[Sequence[float]] = p.T.tolist()
-    return sum(holm(column)[asked] < alpha for column in columns)
+    return sum(holm(column)[asked] < alpha for column in p.T)

@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from statistics import stdev
 from types import MappingProxyType
 from typing import Any, Literal, NamedTuple, Self, get_args
 
@@ -217,6 +218,14 @@ class Measures(Tabular):
             of[str(group.condition)] = float(getattr(group, metric))
         return found
 
+    def complete(self, metric: str) -> dict[str, dict[str, float]]:
+        """As `by_participant`, of those who have a value of the metric in every condition."""
+        return {
+            participant: row
+            for participant, row in self.by_participant(metric).items()
+            if all(math.isfinite(row.get(name, math.nan)) for name in self.condition_names)
+        }
+
     def by_block(self, metric: str) -> dict[str, dict[str, list[float]]]:
         """Condition -> participant -> the values of a metric, block after block over all sessions."""
         found: dict[str, dict[str, list[float]]] = {name: {} for name in self.condition_names}
@@ -302,11 +311,7 @@ class Measures(Tabular):
 
 def sample_sd(values: Sequence[float]) -> float:
     """Standard deviation with n - 1; NaN for fewer than two values."""
-    n = len(values)
-    if n < 2:
-        return math.nan
-    mean = sum(values) / n
-    return math.sqrt(sum((value - mean) ** 2 for value in values) / (n - 1))
+    return stdev(values) if len(values) > 1 else math.nan
 
 
 def result_text(

@@ -6,6 +6,7 @@ import math
 import unicodedata
 from collections.abc import Callable, Iterable
 from functools import partial
+from itertools import groupby
 from typing import Any
 
 from nearkey.errors import StudyLogError
@@ -145,12 +146,10 @@ def measures(
 
 
 def _check_distinct(logs: tuple[StudyLog, ...]) -> None:
-    seen: dict[tuple[str, str, int], list[StudyLog]] = {}
-    for log in logs:
+    for i, log in enumerate(logs):
         header = log.header
-        same = seen.setdefault((header.participant, header.condition, header.session), [])
         if log.events and any(
-            log.events == other.events and header == other.header for other in same
+            one.header == header and one.events == log.events for one in logs[:i]
         ):
             raise StudyLogError(
                 f"the log of participant {header.participant}, condition {header.condition}, "
@@ -158,7 +157,6 @@ def _check_distinct(logs: tuple[StudyLog, ...]) -> None:
                 where=log.source,
                 fix="give each log once",
             )
-        same.append(log)
 
 
 def _reason_to_leave(trial: StudyTrial, practice: bool, interrupted: bool) -> str | None:
@@ -207,12 +205,13 @@ def _phrase(
 
 def _groups(phrases: Iterable[PhraseMeasures], by: tuple[str, ...]) -> tuple[GroupMeasures, ...]:
     """Pool the phrases that share the labels `by`, sorted by them."""
-    parts: dict[tuple[Any, ...], list[PhraseMeasures]] = {}
-    for phrase in phrases:
-        parts.setdefault(tuple(getattr(phrase, name) for name in by), []).append(phrase)
+
+    def labels(phrase: PhraseMeasures) -> tuple[Any, ...]:
+        return tuple(getattr(phrase, name) for name in by)
+
     out = []
-    for key in sorted(parts):
-        group = parts[key]
+    for key, parts in groupby(sorted(phrases, key=labels), labels):
+        group = list(parts)
         speeds = [one.wpm for one in group if not math.isnan(one.wpm)]
         out.append(
             GroupMeasures(

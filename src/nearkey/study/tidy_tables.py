@@ -9,13 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from nearkey.files import atomic_path, atomic_write
-from nearkey.study.phrase_observations import ConditionOrders
+from nearkey.study.phrase_observations import ConditionOrders, place_in
 from nearkey.study.results import Measures
 from nearkey.study.study_log import StudyLog
 
 Rows = list[dict[str, Any]]
-
-_TEXTS = ("presented", "transcribed")
 
 
 def tidy_tables(
@@ -41,11 +39,9 @@ def tidy_tables(
     ):
         rows = []
         for row in measured.to_dicts(level):  # type: ignore[arg-type]
-            order = (orders or {}).get(row["participant"], ())
-            place = order.index(row["condition"]) + 1 if row["condition"] in order else None
-            flat = {key: value for key, value in row.items() if key != "ranks"}
-            if not texts:
-                flat = {key: value for key, value in flat.items() if key not in _TEXTS}
+            place = place_in(orders, row["participant"], row["condition"])
+            without = ("ranks",) if texts else ("ranks", "presented", "transcribed")
+            flat = {key: value for key, value in row.items() if key not in without}
             rows.append({"place": place, **flat})
         tables[name] = rows
     tables["conditions"] = [
