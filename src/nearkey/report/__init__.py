@@ -4,10 +4,16 @@ Needs the extra: ``pip install 'nearkey[report]'``. Every figure function return
 that belongs to no window, which `save_figure` writes; with ``axes=`` it draws on Axes of yours and returns them.
 """
 
-from nearkey.report.condition_pictures import plot_conditions, plot_noise_curves
 from nearkey.report.page import ReportFiles, rank_report
 from nearkey.report.pictures import LoggedTouches, Recorded
-from nearkey.report.plots import plot_accuracy, plot_collisions, plot_differences, plot_tradeoff
+from nearkey.report.plots import (
+    plot_accuracy,
+    plot_collisions,
+    plot_conditions,
+    plot_differences,
+    plot_noise_curves,
+    plot_tradeoff,
+)
 from nearkey.report.shapes import shape_of
 from nearkey.report.style import save_figure
 from nearkey.report.touch_comparison_picture import plot_touch_comparison

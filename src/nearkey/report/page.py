@@ -10,7 +10,6 @@ from pathlib import Path
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import NearkeyError
-from nearkey.report.condition_pictures import conditions_pictures, curve_pictures
 from nearkey.report.findings import cautions, facts, findings
 from nearkey.report.page_files import check_report_extra, rendered, write_page, writing_to
 from nearkey.report.pictures import Recorded, layout_pictures, people_picture, ranking_pictures
@@ -85,8 +84,7 @@ def rank_report(
     if limit < 1:
         raise NearkeyError(f"is {limit}", field="limit", fix="show 1 row or more")
     logs = list(touches)
-    plots = [*conditions_pictures(result), *curve_pictures(curves)]
-    plots += ranking_pictures(result, limit=limit)
+    plots = list(ranking_pictures(result, curves, limit=limit))
     drawings = list(layout_pictures(result, logs))
     people = people_picture(result, logs)
 

@@ -12,7 +12,14 @@ from typing import TYPE_CHECKING, Literal, Protocol
 import numpy as np
 
 from nearkey.layout import Layout
-from nearkey.report.plots import plot_accuracy, plot_collisions, plot_differences, plot_tradeoff
+from nearkey.report.plots import (
+    plot_accuracy,
+    plot_collisions,
+    plot_conditions,
+    plot_differences,
+    plot_noise_curves,
+    plot_tradeoff,
+)
 from nearkey.report.shapes import drawn_layouts, leading, shape_of
 from nearkey.report.style import styled
 from nearkey.report.touch_pictures import (
@@ -23,7 +30,7 @@ from nearkey.report.touch_pictures import (
     simulated_touches,
 )
 from nearkey.report.wording import MEASURES, percent, span
-from nearkey.simulate import RankResult
+from nearkey.simulate import NoiseCurves, RankResult
 from nearkey.touch import CleaningReport, TouchLog, concat
 from nearkey.touch.key_geometry import geometry_of
 from nearkey.touch.labelling import target_keys
@@ -92,8 +99,34 @@ def report_picture(
     return ReportPicture(name, heading, alt, caption, png.getvalue(), uri)
 
 
-def ranking_pictures(result: RankResult, *, limit: int) -> Iterator[ReportPicture]:
-    """The plots of a `result` as a whole, rows being the first `limit` layouts and the baseline."""
+def ranking_pictures(
+    result: RankResult, curves: NoiseCurves | None, *, limit: int
+) -> Iterator[ReportPicture]:
+    """The plots of a `result` as a whole and of its noise `curves`, rows being the first `limit` layouts and the
+    baseline."""
+    if result.baseline is not None and result.conditions and len(result.rows) > 1:
+        yield report_picture(
+            plot_conditions(result),
+            name="conditions.png",
+            heading="The conditions side by side",
+            alt=f"Dots with 95 % intervals: leads over {result.baseline} under "
+            + ", ".join(result.winners)
+            + "; winners: "
+            + ", ".join(result.winners.values())
+            + ".",
+            caption="Leads over the baseline under each condition, with intervals that hold for all layouts together: "
+            "over words where the decoder knows the hand (matched), over people elsewhere. Dark: the first of each.",
+        )
+    if curves is not None:
+        yield report_picture(
+            plot_noise_curves(curves),
+            name="noise.png",
+            heading="What the lead owes to noise",
+            alt=f"Two curves: the lead of {curves.layout} over {curves.baseline} against the spread of touches and "
+            f"against the spread the decoder believes in. {curves}.",
+            caption=f"The lead of {curves.layout} over {curves.baseline}, {curves.words:,} words a point, with common "
+            f"random numbers; bands: 95 %; the vertical band: where the lead changes sign. {curves}.",
+        )
     best, names = result.rows[0], leading(result, limit)
     yield report_picture(
         plot_accuracy(result, limit=limit),
