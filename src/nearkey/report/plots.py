@@ -182,31 +182,21 @@ def plot_conditions(result: RankResult) -> Figure:
             fix="rank with a baseline and with people",
         )
     measure = MEASURES[result.by]
-    names = [row.layout for row in result.rows[:_MOST] if row.layout != result.baseline]
-    for condition in result.conditions:
-        if condition.winner not in (*names, result.baseline):
-            names.append(condition.winner)
-    titles = ["matched", *(c.condition for c in result.conditions)]
-    figure = new_figure(7.6, 0.9 + 0.24 * len(names))
-    panels = figure.subplots(1, len(titles), sharey=True, squeeze=False)[0]
-    for axes, title, i in zip(panels, titles, range(len(titles)), strict=True):
-        for y, name in enumerate(names):
-            found = result.row(name).over_baseline
-            if i:
-                condition = result.conditions[i - 1]
-                at = condition.row(name).to_baseline if name in condition.layouts else None
-                found = None if at is None else at[result.by]
-            if found is None:
-                continue
-            value, low, high = (measure.scale * part for part in found)
-            first = name == list(result.winners.values())[i]
-            draw_estimate(axes, y, value, (low, high), dark=first)
+    kept = [row.layout for row in result.rows[:_MOST]] + list(result.winners.values())
+    names = [name for name in dict.fromkeys(kept) if name != result.baseline]
+
+    def lead(name: str, title: str) -> Estimate | None:
+        if title == "matched":
+            return result.row(name).over_baseline
+        condition = result.condition(title)
+        to_baseline = condition.row(name).to_baseline if name in condition.layouts else None
+        return None if to_baseline is None else to_baseline[result.by]
+
+    panels = {title: measure._replace(short=title) for title in result.winners}
+    figure = _dot_panels(result, names, panels, lead, dark=result.winners)
+    for axes in figure.axes:
         axes.axvline(0, color=INK, lw=0.8)
-        axes.set_title(title)
         axes.set_xlabel(measure.unit)
-        thin_axes(axes)
-    panels[0].set_yticks(range(len(names)), [text_for_plot(name) for name in names])
-    panels[0].invert_yaxis()
     return figure
 
 
@@ -254,15 +244,20 @@ def _dot_panels(
     result: RankResult,
     names: Sequence[str],
     measures: Mapping[str, RankedMeasure],
-    estimate: Callable[[str, str], Estimate],
+    estimate: Callable[[str, str], Estimate | None],
+    *,
+    dark: Mapping[str, str] | None = None,
 ) -> Figure:
-    """A panel for each measure; in it a dot and interval a layout, the first on top, the baseline dark."""
+    """A panel for each measure; in it a dot and interval a layout, the first on top, and the `dark` one of the panel,
+    or the baseline, dark."""
     figure = new_figure(7.6, 0.9 + 0.235 * len(names))
     panels = figure.subplots(1, len(measures), sharey=True, squeeze=False)[0]
     for axes, (field, measure) in zip(panels, measures.items(), strict=True):
+        noted = result.baseline if dark is None else dark[field]
         for row, name in enumerate(names):
-            value, low, high = (measure.scale * part for part in estimate(name, field))
-            draw_estimate(axes, row, value, (low, high), dark=name == result.baseline)
+            if (found := estimate(name, field)) is not None:
+                value, low, high = (measure.scale * part for part in found)
+                draw_estimate(axes, row, value, (low, high), dark=name == noted)
         axes.set_ylim(len(names) - 0.4, -0.6)
         axes.locator_params(axis="x", nbins=5, steps=[1, 2, 5, 10])
         thin_axes(axes)
