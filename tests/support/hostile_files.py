@@ -821,7 +821,7 @@ def forge(folder: Path, name: str, data: bytes) -> None:
 
 def use_pack(folder: Path) -> object:
     """All that is done with a pack: loaded, checked, decoded with."""
-    from nearkey.packs.inspection import inspect_pack
+    from nearkey.packs.evaluate import inspect_pack
 
     pack = nk.load_pack(folder)
     layout = nk.Layout.named("qwerty")

@@ -219,7 +219,7 @@ def pack_train(
 @json_option("the report")
 def pack_check(name: str, as_json: bool) -> None:
     """Check a pack through: all checksums, all tables, probabilities that sum to 1."""
-    from nearkey.packs.inspection import inspect_pack
+    from nearkey.packs.evaluate import inspect_pack
 
     show_fields(inspect_pack(name).summary(), as_json)
 

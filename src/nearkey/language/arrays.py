@@ -1,4 +1,4 @@
-"""A small container for named arrays: checked at the door, memory-mapped, no pickle.
+"""A small container for named arrays: checked at the door, no pickle.
 
 Layout: 8 bytes ``NKARRAY1``, u32 length of the header, u32 zero, the header (JSON), then each array,
 little-endian, padded to 8 bytes. The header maps a name to ``[dtype, [shape], offset]``, offsets
@@ -7,6 +7,7 @@ counted from the first byte after the (padded) header, and holds free values und
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
@@ -106,11 +107,11 @@ def read_arrays(
 ) -> tuple[dict[str, Array], dict[str, Any]]:
     """Views of the arrays in the file, and its meta values.
 
-    `data` are the file's bytes where the caller has mapped them already. Raises PackError for a wrong
+    `data` are the file's bytes where the caller has them already. Raises PackError for a wrong
     magic, a damaged header, an unknown type, or an array outside the file.
     """
     name = os.fspath(path)
-    data = map_bytes(path) if data is None else data
+    data = read_bytes(path) if data is None else data
     if data.size < _PREFIX or data[:8].tobytes() != MAGIC:
         raise damaged("not a nearkey array file", name, "byte 0")
     length = int.from_bytes(data[8:12].tobytes(), "little")
@@ -131,9 +132,7 @@ def read_arrays(
         if code not in _DTYPES or not sides or not 0 <= offset <= data.size or offset % 8:
             raise damaged("damaged entry", name, key[:40])
         dtype = np.dtype(_DTYPES[code])
-        size = dtype.itemsize
-        for side in shape:
-            size *= side
+        size = dtype.itemsize * math.prod(shape)
         if start + offset + size > data.size:
             raise damaged("reaches past the end", name, key[:40])
         arrays[key] = data[start + offset : start + offset + size].view(dtype).reshape(shape)

@@ -15,7 +15,6 @@ from nearkey.language.arrays import (
     damaged,
     pack_texts,
     read_arrays,
-    read_bytes,
     take_arrays,
     unpack_texts,
     write_arrays,
@@ -43,7 +42,7 @@ class Truecase:
     @classmethod
     def read(cls, path: Path, lexicon: Lexicon) -> Truecase:
         """Read ``case.bin``; PackError if it does not fit the lexicon."""
-        arrays, _ = read_arrays(path, data=read_bytes(path))
+        arrays, _ = read_arrays(path)
         word, offset, text, share = take_arrays(
             arrays, path, word="u4", offset="u4", text="u1", share="f4"
         )
@@ -54,10 +53,7 @@ class Truecase:
             raise damaged("an empty form", path, "offset")
         if not np.all((share > 0) & (share <= 1)):
             raise damaged("not shares", path, "share")
-        if np.any(word[1:] <= word[:-1]):
-            raise damaged("words out of order", path, "word")
-        if len(word) and int(word.max()) >= len(lexicon):
-            raise damaged("points past the last word", path, "word")
+        _check_order(word, lexicon, path)
         at = word.tolist()
         forms = dict(zip(at, unpack_texts(offset, text), strict=True))
         return cls(lexicon, forms, dict(zip(at, share.tolist(), strict=True)))
@@ -114,7 +110,7 @@ class PunctuationModel:
     @classmethod
     def read(cls, path: Path, lexicon: Lexicon) -> PunctuationModel:
         """Read ``marks.bin``; PackError if it does not fit the lexicon."""
-        arrays, meta = read_arrays(path, data=read_bytes(path))
+        arrays, meta = read_arrays(path)
         symbols = meta.get("symbols")
         symbols = symbols if isinstance(symbols, list) else []
         known = all(isinstance(s, str) and len(s) <= 1 and s.isprintable() for s in symbols)
@@ -126,10 +122,7 @@ class PunctuationModel:
         for name, table in (("overall", overall), ("probs", probs)):
             if not np.all((table > 0) & (table <= 1)):
                 raise damaged("not probabilities", path, name)
-        if np.any(word[1:] <= word[:-1]):
-            raise damaged("words out of order", path, "word")
-        if len(word) and int(word[-1]) >= len(lexicon):
-            raise damaged("points past the last word", path, "word")
+        _check_order(word, lexicon, path)
         return cls(lexicon, overall, word, probs, symbols)
 
     def table(self) -> tuple[NDArray[np.float32], NDArray[np.uint32], NDArray[np.float32]]:
@@ -145,6 +138,14 @@ class PunctuationModel:
             if found < len(self._word) and self._word[found] == at:
                 row = self._probs[found]
         return {symbol: math.log(p) for symbol, p in zip(self.symbols, row.tolist(), strict=True)}
+
+
+def _check_order(word: NDArray[np.uint32], lexicon: Lexicon, path: Path) -> None:
+    """PackError unless these are places of words of the lexicon, each once, in their order."""
+    if np.any(word[1:] <= word[:-1]):
+        raise damaged("words out of order", path, "word")
+    if len(word) and int(word[-1]) >= len(lexicon):
+        raise damaged("points past the last word", path, "word")
 
 
 def write_truecase(path: Path, forms: Mapping[int, tuple[str, float]]) -> None:

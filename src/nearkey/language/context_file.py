@@ -6,10 +6,11 @@ bytes; this module checks the header first, so that a wrong or damaged file gets
 
 from __future__ import annotations
 
+import math
 import os
 import struct
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -68,7 +69,7 @@ class ContextHeader:
     @property
     def n_bytes(self) -> int:
         """Size of the whole file."""
-        sizes = (np.dtype(kind).itemsize * _product(shape) for _, kind, shape in self.sections())
+        sizes = (np.dtype(kind).itemsize * math.prod(shape) for _, kind, shape in self.sections())
         return HEADER_BYTES + sum(size + -size % _ALIGNMENT for size in sizes)
 
     @property
@@ -78,13 +79,6 @@ class ContextHeader:
         if self.head < self.vocab_size:
             known += self.tail_width * (self.vocab_size - self.head + self.width)
         return known + self.layers * (9 * self.cells * self.width + 4 * self.cells)
-
-
-def _product(shape: tuple[int, ...]) -> int:
-    size = 1
-    for side in shape:
-        size *= side
-    return size
 
 
 def read_context_header(data: Array, where: str) -> ContextHeader:
@@ -128,7 +122,7 @@ def read_context_arrays(data: Array, header: ContextHeader) -> dict[str, Array]:
     found: dict[str, Array] = {}
     at = HEADER_BYTES
     for name, kind, shape in header.sections():
-        size = np.dtype(kind).itemsize * _product(shape)
+        size = np.dtype(kind).itemsize * math.prod(shape)
         found[name] = data[at : at + size].view(kind).reshape(shape)
         at += size + -size % _ALIGNMENT
     return found
@@ -154,12 +148,10 @@ def write_context_file(
     vocab_size = len(arrays["order"])
     layers = sum(name.startswith("gates") for name in arrays)
     tail_width = arrays["tail"].shape[1] if head < vocab_size else 0
-    header = ContextHeader(
-        vocab_size, width, arrays["project0"].shape[1], layers, head, tail_width, bos
-    )
-    fields = (vocab_size, width, header.cells, layers, head, tail_width, bos)
+    cells = arrays["project0"].shape[1]
+    header = ContextHeader(vocab_size, width, cells, layers, head, tail_width, bos)
     with Path(path).open("wb") as out:
-        out.write(_STRUCT.pack(MAGIC, *fields).ljust(HEADER_BYTES, b"\0"))
+        out.write(_STRUCT.pack(MAGIC, *astuple(header)).ljust(HEADER_BYTES, b"\0"))
         for name, kind, shape in header.sections():
             array = arrays[name]
             if array.ndim == 2 and array.shape[1] != shape[1]:

@@ -17,7 +17,6 @@ from nearkey.language.arrays import (
     damaged,
     pack_texts,
     read_arrays,
-    read_bytes,
     take_arrays,
     unpack_texts,
     write_arrays,
@@ -64,7 +63,7 @@ class Lexicon(Sequence[str]):
         ``lexicon.marisa``, which earlier versions looked words up in, is not read.
         """
         path = folder / "words.bin"
-        arrays, meta = read_arrays(path, data=read_bytes(path))
+        arrays, meta = read_arrays(path)
         _check(arrays, path)
         folded = bool(meta.get("fold_accents", False))
         return cls(arrays, fold_accents=folded, language=language)

@@ -38,8 +38,10 @@ from nearkey.language.reading.streams import (
 )
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD
 from nearkey.packs import BuildProgress
+from nearkey.packs.backoff import taken
 from nearkey.packs.fetch import cache_folder
 from nearkey.packs.intake import read_sources
+from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.recipe import read_recipe
 
 T = TypeVar("T")
@@ -264,24 +266,20 @@ class _BigramTable:
     """P(word | word before) of one source: Witten-Bell, down to the uniform distribution."""
 
     def __init__(self, stream: NDArray[Any], vocabulary: int) -> None:
-        self._vocabulary = vocabulary
-        single = np.bincount(stream, minlength=vocabulary).astype(np.float64)
+        counted = count_ngrams(stream, order=2, vocab_size=vocabulary)
+        single = counted.counts[0].astype(np.float64)
         single[BOS] = 0.0
         kinds = np.count_nonzero(single)
         self._single = (single + kinds / vocabulary) / (single.sum() + kinds)
-        pairs = stream[:-1].astype(np.uint64) * np.uint64(vocabulary) + stream[1:].astype(np.uint64)
-        self._keys, counts = np.unique(pairs[stream[1:] != BOS], return_counts=True)
-        self._counts = counts.astype(np.float64)
-        first = (self._keys // np.uint64(vocabulary)).astype(np.int64)
+        self._tree, self._counts = counted.tree, counted.counts[1]
+        first = self._tree.parent(2)
         self._seen = np.bincount(first, self._counts, minlength=vocabulary)
         self._followers = np.bincount(first, minlength=vocabulary).astype(np.float64)
 
     def probability(
         self, before: NDArray[np.int64], after: NDArray[np.int64]
     ) -> NDArray[np.float64]:
-        keys = before.astype(np.uint64) * np.uint64(self._vocabulary) + after.astype(np.uint64)
-        at = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
-        count = np.where(self._keys[at] == keys, self._counts[at], 0.0)
+        count = taken(self._counts, self._tree.lookup(2, before, after), 0.0)
         seen, followers = self._seen[before], self._followers[before]
         whole = np.maximum(seen + followers, 1.0)
         rest = np.where(seen > 0, followers / whole, 1.0)

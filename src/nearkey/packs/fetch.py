@@ -58,7 +58,7 @@ def locate(
         base = recipe.parent
     elif scheme == "data":
         if isinstance(source, TextSource) and source.optional:
-            return [] if data is None else _matching(data, source.files, fault, deep=True)
+            return [] if data is None else _matching(data, source, fault)
         if data is None:
             raise fault(
                 f"needs {source.title}, which no registry carries",
@@ -75,11 +75,7 @@ def locate(
     else:
         known = "npm:, pypi:, debian:, nltk:, hub:, data or here"
         raise fault(f"origin {source.origin!r} is unknown", f"use {known}")
-    inside = scheme != "data" and not (scheme == "here" and allow_outside)
-    outside = scheme == "here" and allow_outside
-    found = _matching(
-        base, source.files, fault, deep=scheme == "data", inside=inside, outside=outside
-    )
+    found = _matching(base, source, fault, outside=scheme == "here" and allow_outside)
     if not found:
         problem = f"no file {', '.join(source.files)} in {base}"
         raise fault(problem, f"get {source.title}, or correct `files`")
@@ -88,19 +84,18 @@ def locate(
 
 def _matching(
     base: Path,
-    patterns: list[str],
+    source: TextSource | WordSource,
     fault: Callable[[str, str], PackError],
     *,
-    deep: bool = False,
-    inside: bool = False,
     outside: bool = False,
 ) -> list[Path]:
-    """Files of `base` that match; `deep` patterns may match in any folder below it.
+    """Files of `base` that match the source's patterns, which may lead out of it if `outside`.
 
-    inside : what symbolic links lead to must lie below `base` as well. outside : patterns may lead out of it.
+    In the data folder they match in any folder below it; elsewhere what symbolic links lead to must lie below `base`.
     """
+    deep = source.origin == "data"
     fix = "keep files below that folder, or say --allow-outside if the recipe is your own"
-    for pattern in patterns:
+    for pattern in source.files:
         if not outside and ".." in Path(pattern.removeprefix("!")).parts:
             raise fault(f"{shown(pattern)} leads out of {base}", fix)
 
@@ -109,13 +104,13 @@ def _matching(
         return Path(os.path.relpath(path, base)).as_posix()
 
     chosen: set[Path] = set()
-    for pattern in patterns:
+    for pattern in source.files:
         if pattern.startswith("!"):
             chosen = {path for path in chosen if not fnmatch.fnmatch(below(path), pattern[1:])}
         else:
             found = base.rglob(pattern) if deep else base.glob(pattern)
             chosen |= {path for path in found if path.is_file()}
-    if inside:
+    if not deep and not outside:
         real = base.resolve()
         for path in chosen:
             if not path.resolve().is_relative_to(real):

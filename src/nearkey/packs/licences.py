@@ -77,16 +77,11 @@ def combinable(source: str, pack: str) -> bool | None:
     source, pack = _plain(source), _plain(pack)
     if pack == UNSTATED or source == pack:
         return True
-    for word, verdict in ((" OR ", max), (" AND ", min)):
+    for word, first_of in ((" OR ", (True, None, False)), (" AND ", (False, None, True))):
         parts = _split(source, word)
         if len(parts) > 1:
             found = [combinable(part, pack) for part in parts]
-            if word == " AND " and False in found:
-                return False
-            known = [answer for answer in found if answer is not None]
-            if word == " OR " and True in known:
-                return True
-            return None if len(known) < len(found) else verdict(known)
+            return next(answer for answer in first_of if answer in found)
     if len(_split(pack, " AND ")) > 1:
         return any(combinable(source, part) for part in _split(pack, " AND "))
     return _one_into_one(source, pack)

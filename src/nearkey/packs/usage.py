@@ -93,22 +93,19 @@ def count_punctuation(
     set that gives held-out sentences (a fraction `held_out` of all) the highest likelihood.
     """
     n_symbols = len(PUNCTUATION)
-    tables = {}
-    for held in (False, True):
-        table = np.zeros((len(index), n_symbols))
-        for stream in streams:
-            of_surface = np.array(
-                [index.get(normalise(s), -1) for s in stream.surfaces], dtype=np.int64
-            )
-            in_part = np.repeat(stream.in_part(held_out) == held, np.diff(stream.starts))
-            word = of_surface[stream.ids]
-            use = in_part & (stream.punctuation < n_symbols) & (word >= 0)
-            cells = word[use] * n_symbols + stream.punctuation[use]
-            table += np.bincount(cells, minlength=table.size).reshape(table.shape)
-        tables[held] = table
-    train, test = tables[False], tables[True]
+    counts = np.zeros((2, len(index), n_symbols))  # of the rest, of what is held out
+    for stream in streams:
+        of_surface = np.array([index.get(normalise(s), -1) for s in stream.surfaces], np.int64)
+        held = np.repeat(stream.in_part(held_out), np.diff(stream.starts))
+        word = of_surface[stream.ids]
+        use = (stream.punctuation < n_symbols) & (word >= 0)
+        cells = (held * len(index) + word)[use] * n_symbols + stream.punctuation[use]
+        counts += np.bincount(cells, minlength=counts.size).reshape(counts.shape)
+    train, test = counts
     average = (train.sum(axis=0) + 1.0) / (train.sum() + n_symbols)
-    best = max(_PRIORS, key=lambda prior: _punctuation_fit(train, test, average, prior))
+    best = max(
+        _PRIORS, key=lambda prior: float(np.sum(test * np.log(_smoothed(train, average, prior))))
+    )
     both = train + test
     average = (both.sum(axis=0) + 1.0) / (both.sum() + n_symbols)
     rows = np.flatnonzero(both.sum(axis=1) >= _MIN_ROW)
@@ -118,16 +115,5 @@ def count_punctuation(
 def _smoothed(
     table: NDArray[np.float64], average: NDArray[np.float64], prior: float
 ) -> NDArray[np.float64]:
-    smoothed: NDArray[np.float64] = (table + prior * average) / (
-        table.sum(axis=1, keepdims=True) + prior
-    )
-    return smoothed
-
-
-def _punctuation_fit(
-    train: NDArray[np.float64],
-    test: NDArray[np.float64],
-    average: NDArray[np.float64],
-    prior: float,
-) -> float:
-    return float(np.sum(test * np.log(_smoothed(train, average, prior))))
+    totals: NDArray[np.float64] = table.sum(axis=1, keepdims=True)
+    return (table + prior * average) / (totals + prior)

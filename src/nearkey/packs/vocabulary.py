@@ -147,6 +147,36 @@ def choose_words(
     ranked: list[tuple[float, str]] = []
     listed = spelling.words if options.whole_lists else set()
     english = primary(language) == "en"
+
+    def admission(word: str, letters: str) -> str:
+        if word in short:
+            return "admitted: named by the recipe"
+        count = corpus.count.get(word, 0)
+        if "-" in word:
+            several = corpus.sources.get(word, 0) >= min(2, options.unlisted_sources)
+            fit = count >= options.compound_count and several
+            return "admitted: frequent compound" if fit else "dropped: rare compound"
+        if len(letters) == 1:
+            return "dropped: single letter"
+        # Rules of affixes may elide too: such a word is read as two, and takes no place of its own for being possible.
+        elided = any(word.startswith(part) and word[len(part) :] in spelling for part in elisions)
+        if word in spelling.words or (not elided and word in spelling):
+            return "admitted: in a spelling list"
+        if english and word.endswith("'s") and word[:-2] in spelling:
+            return "admitted: possessive of a listed word"
+        if elided and count >= options.compound_count:
+            return "admitted: elided word before a listed word"
+        if len(letters) == 2:
+            return "dropped: two letters, in no spelling list"
+        if frequencies.get(word, 0.0) >= options.unlisted_frequency:
+            return "admitted: frequent in the frequency list"
+        if (
+            count >= options.unlisted_count
+            and corpus.sources.get(word, 0) >= options.unlisted_sources
+        ):
+            return "admitted: frequent in the text"
+        return "dropped: in no spelling list and rare"
+
     for word in sorted(frequencies.keys() | corpus.count.keys() | short | listed):
         letters = letters_of(word)
         if not letters or not allowed.issuperset(letters):
@@ -156,9 +186,7 @@ def choose_words(
         if word in excluded or (outer and word not in short):
             tally["dropped: excluded by the recipe"] += 1
             continue
-        reason = _admission(
-            word, letters, frequencies, corpus, spelling, short, options, elisions, english
-        )
+        reason = admission(word, letters)
         tally[reason] += 1
         if reason.startswith("admitted"):
             rank = -frequencies.get(word, 0.0) - corpus.share.get(word, 0.0)
@@ -186,40 +214,3 @@ def met_by_chance(
         return set()  # rare words have frequencies of their own; or a list was given as text
     sure = set(options.always) | (spelling.words if options.whole_lists else set())
     return {word for word in words if corpus.count.get(word) == 1 and word not in sure}
-
-
-def _admission(
-    word: str,
-    letters: str,
-    frequencies: Mapping[str, float],
-    corpus: CorpusWords,
-    spelling: SpellingWords,
-    short: frozenset[str],
-    options: LexiconPart,
-    elisions: Sequence[str],
-    english: bool,
-) -> str:
-    if word in short:
-        return "admitted: named by the recipe"
-    count = corpus.count.get(word, 0)
-    if "-" in word:
-        several = corpus.sources.get(word, 0) >= min(2, options.unlisted_sources)
-        fit = count >= options.compound_count and several
-        return "admitted: frequent compound" if fit else "dropped: rare compound"
-    if len(letters) == 1:
-        return "dropped: single letter"
-    # Rules of affixes may elide too: such a word is read as two, and takes no place of its own for being possible.
-    elided = any(word.startswith(part) and word[len(part) :] in spelling for part in elisions)
-    if word in spelling.words or (not elided and word in spelling):
-        return "admitted: in a spelling list"
-    if english and word.endswith("'s") and word[:-2] in spelling:
-        return "admitted: possessive of a listed word"
-    if elided and count >= options.compound_count:
-        return "admitted: elided word before a listed word"
-    if len(letters) == 2:
-        return "dropped: two letters, in no spelling list"
-    if frequencies.get(word, 0.0) >= options.unlisted_frequency:
-        return "admitted: frequent in the frequency list"
-    if count >= options.unlisted_count and corpus.sources.get(word, 0) >= options.unlisted_sources:
-        return "admitted: frequent in the text"
-    return "dropped: in no spelling list and rare"

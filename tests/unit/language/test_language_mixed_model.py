@@ -17,7 +17,7 @@ from nearkey.language import info, load_pack
 from nearkey.language.arrays import map_bytes
 from nearkey.language.mixed_model import BLOCK, MixedModel
 from nearkey.language.tokens import BOS, FIRST_WORD, NUM, UNK
-from nearkey.packs.inspection import inspect_pack
+from nearkey.packs.evaluate import inspect_pack
 from nearkey.packs.quantise import read_table
 
 

@@ -19,8 +19,7 @@ from nearkey.packs import BuildProgress, finished, ngram_counts
 from nearkey.packs.adapt import adapt_pack
 from nearkey.packs.arpa import estimate_file, read_arpa
 from nearkey.packs.builder import build_pack
-from nearkey.packs.evaluate import score_text
-from nearkey.packs.inspection import inspect_pack
+from nearkey.packs.evaluate import inspect_pack, score_text
 from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import count_in_pieces, count_ngrams, remove_pieces
 from nearkey.packs.pack_folder import write_wheel

@@ -23,8 +23,7 @@ from nearkey.language.tokens import FIRST_WORD, word_order
 from nearkey.layout import Layout
 from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.builder import build_pack
-from nearkey.packs.evaluate import score_text
-from nearkey.packs.inspection import inspect_pack
+from nearkey.packs.evaluate import inspect_pack, score_text
 from nearkey.packs.quantise import read_table, write_table
 from nearkey.schema import read_toml
 from nearkey.touch import GaussianTouch

@@ -17,11 +17,7 @@ from nearkey.language.reading.streams import StreamReader, read_stream
 from nearkey.language.reading.textfiles import ReadReport
 from nearkey.packs import finished, intake
 from nearkey.packs.builder import BuildReport, build_pack
-from nearkey.packs.kept import (
-    KeptReading,
-    kept_path,
-    source_key,
-)
+from nearkey.packs.intake import KeptReading, kept_path, source_key
 from nearkey.packs.recipe import Recipe, TextSource, read_recipe
 
 SECOND_TEXT = """

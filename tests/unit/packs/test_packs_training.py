@@ -23,8 +23,7 @@ from nearkey.packs.builder import build_pack
 from nearkey.packs.context_data import training_options, write_training_data
 from nearkey.packs.context_part import TrainedContext, read_trained, renumbered, write_context
 from nearkey.packs.context_training.training_data import Options, TrainingError, read_data
-from nearkey.packs.evaluate import score_text
-from nearkey.packs.inspection import inspect_pack
+from nearkey.packs.evaluate import inspect_pack, score_text
 
 TOY = [
     "cells=48", "width=24", "head=24", "tail_width=8", "window=16", "batch=16", "steps=150", "warm_up=20",

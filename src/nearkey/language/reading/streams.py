@@ -221,19 +221,11 @@ def encode_stream(stream: TextStream, tokens_of: Callable[[str], list[int]]) -> 
     that are no pack's yet.
     """
     pieces = [tokens_of(surface) for surface in stream.surfaces]
-    lengths = np.array([len(piece) for piece in pieces], dtype=np.int64)
     flat = np.array([token for piece in pieces for token in piece], dtype=np.int64)
-    begins = np.concatenate(([0], np.cumsum(lengths)))
+    lengths = np.array([len(piece) for piece in pieces], dtype=np.int64)
     taken = lengths[stream.ids]
-    # Each word's place in the output: after its sentence's <s> and all pieces before it.
-    sentence_of = np.repeat(np.arange(stream.n_sentences), np.diff(stream.starts))
-    before = np.concatenate(([0], np.cumsum(taken)))
-    out = np.empty(int(before[-1]) + 2 * stream.n_sentences, dtype=np.int64)
-    at = before[:-1] + 2 * sentence_of + 1
-    for extra in range(int(taken.max(initial=0))):
-        has = taken > extra
-        out[at[has] + extra] = flat[begins[stream.ids[has]] + extra]
-    sentence = np.arange(stream.n_sentences)
-    out[before[stream.starts[:-1]] + 2 * sentence] = tk.BOS
-    out[before[stream.starts[1:]] + 2 * sentence + 1] = tk.EOS
-    return out
+    before = np.concatenate(([0], np.cumsum(taken)))  # each word's place among all tokens
+    first = (np.cumsum(lengths) - lengths)[stream.ids]
+    words = flat[np.repeat(first - before[:-1], taken) + np.arange(before[-1])]
+    edges = np.repeat(before[stream.starts], 2)[1:-1]
+    return np.insert(words, edges, np.tile([tk.BOS, tk.EOS], stream.n_sentences))
