@@ -41,7 +41,7 @@ from sections import this_machine
 import nearkey
 from nearkey.errors import NearkeyError
 from nearkey.files import atomic_write
-from nearkey.language.mixed_model import MixedModel
+from nearkey.language.models import MixedModel
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.corpora import Corpus, held_out_part, read_source
 from nearkey.simulate.identity import pack_identity

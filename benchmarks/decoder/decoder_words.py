@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import nearkey as nk
-from nearkey.language.mixed_model import MixedModel
+from nearkey.language.models import MixedModel
 from nearkey.simulate import Corpus, make_workload
 from nearkey.simulate.trial import type_workload
 

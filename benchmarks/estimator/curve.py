@@ -34,7 +34,7 @@ from nearkey._kernel import ContextModel, NgramTable
 from nearkey.language import Pack, load_pack
 from nearkey.language.arrays import map_bytes
 from nearkey.language.info import finish_folder
-from nearkey.language.ngram_file import file_size, fits_in
+from nearkey.language.mapped_files import file_size, fits_in
 from nearkey.language.reading.streams import TextStream, encode_stream, first_words, split_stream
 from nearkey.language.tokens import BOS, FIRST_WORD, UNK
 from nearkey.layout import Key, Layout

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from nearkey.language.context_file import read_context_arrays, read_context_header
+from nearkey.language.mapped_files import read_context_arrays, read_context_header
 
 State = list[tuple[np.ndarray, np.ndarray]]
 
@@ -21,11 +21,9 @@ class ContextReference:
     def __init__(self, data: np.ndarray) -> None:
         self.header = header = read_context_header(data, "reference")
         arrays = read_context_arrays(data, header)
-        columns = {"project": header.cells, "tail": header.tail_width}
 
         def matrix(name: str) -> np.ndarray:
-            width = columns.get(name.rstrip("0123456789"), header.width)
-            return arrays[name][:, :width] * arrays[f"{name}.scale"].astype(np.float64)[:, None]
+            return arrays[name] * arrays[f"{name}.scale"].astype(np.float64)[:, None]
 
         self.order = arrays["order"].astype(np.int64)
         self.rank = np.argsort(self.order)

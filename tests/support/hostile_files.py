@@ -608,7 +608,7 @@ def _context_readers(folder: Path) -> Iterator[Reader]:
     from small_context import TRAINED, invented_network
 
     from nearkey.language.arrays import map_bytes
-    from nearkey.language.context_file import (
+    from nearkey.language.mapped_files import (
         read_context_arrays,
         read_context_header,
         write_context_file,
@@ -619,7 +619,7 @@ def _context_readers(folder: Path) -> Iterator[Reader]:
 
     arrays = invented_network(60, seed=3)
     path = folder / "context.bin"
-    write_context_file(path, arrays, bos=1)
+    write_context_file(path, arrays)
 
     def context(path: Path) -> None:
         data = map_bytes(path)

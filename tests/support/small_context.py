@@ -9,8 +9,8 @@ import msgspec
 import numpy as np
 
 from nearkey.language import info
-from nearkey.language.context_file import write_context_file
-from nearkey.language.tokens import BOS, FIRST_WORD
+from nearkey.language.mapped_files import write_context_file
+from nearkey.language.tokens import FIRST_WORD
 
 TRAINED = {
     "fitted_words": 100,
@@ -58,7 +58,7 @@ def with_context(
     shutil.copytree(pack, out)
     made = info.read_info(pack)
     arrays = invented_network(FIRST_WORD + made.words, seed=seed)
-    header = write_context_file(out / info.CONTEXT_FILE, arrays, bos=BOS)
+    header = write_context_file(out / info.CONTEXT_FILE, arrays)
     shares = [0.4, 0.5, 0.6, 0.7, 0.8][: len(made.ngrams)] if weights is None else weights
     record = info.ContextRecord(parameters=header.parameters, weights=shares, **TRAINED)
     info.finish_folder(out, msgspec.structs.replace(made, context=record))

@@ -5,10 +5,9 @@ Loading needs numpy, marisa-trie and msgspec alone; `nearkey.packs` makes packs.
 
 from __future__ import annotations
 
-from nearkey.language.casing import PunctuationModel, Truecase
 from nearkey.language.info import PackInfo
 from nearkey.language.kenlm_model import KenlmModel
-from nearkey.language.lexicon import Lexicon
+from nearkey.language.lexicon import Lexicon, PunctuationModel, Truecase
 from nearkey.language.models import LetterModel, WordModel
 from nearkey.language.pack import Pack, find_pack, installed_packs, load_pack
 

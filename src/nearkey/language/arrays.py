@@ -48,11 +48,6 @@ def damaged(problem: str, where: str | os.PathLike[str], field: str | None = Non
     return PackError(problem, where=where, field=field, fix="rebuild the pack")
 
 
-def pad8(size: int) -> int:
-    """Bytes that bring `size` to a multiple of 8."""
-    return -size % 8
-
-
 def write_arrays(
     path: str | os.PathLike[str],
     arrays: Mapping[str, Array],
@@ -71,12 +66,12 @@ def write_arrays(
             )
         data = np.ascontiguousarray(array, dtype=_DTYPES[code]).tobytes()
         entries[name] = (code, list(array.shape), offset)
-        parts.append(data + b"\0" * pad8(len(data)))
+        parts.append(data + b"\0" * (-len(data) % 8))
         offset += len(parts[-1])
     header = msgspec.json.encode(
         _ArraysHeader(arrays=entries, meta=dict(meta or {})), order="deterministic"
     )
-    header += b" " * pad8(len(header))
+    header += b" " * (-len(header) % 8)
     prefix = MAGIC + len(header).to_bytes(4, "little") + bytes(4)
     Path(path).write_bytes(b"".join([prefix, header, *parts]))
 

@@ -13,13 +13,10 @@ from typing import Any
 from nearkey._kernel import ContextModel, NgramTable
 from nearkey.errors import PackError
 from nearkey.language.arrays import damaged
-from nearkey.language.casing import PunctuationModel, Truecase
-from nearkey.language.context_file import read_context_header
 from nearkey.language.info import CONTEXT_FILE, PackInfo, read_info, verify_files
-from nearkey.language.lexicon import Lexicon
-from nearkey.language.mixed_model import MixedModel
-from nearkey.language.models import FIRST_LETTER, LetterModel, WordModel
-from nearkey.language.ngram_file import NgramHeader, read_header
+from nearkey.language.lexicon import Lexicon, PunctuationModel, Truecase
+from nearkey.language.mapped_files import NgramHeader, read_context_header, read_header
+from nearkey.language.models import FIRST_LETTER, LetterModel, MixedModel, WordModel
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD, UNK, joins_marks
 from nearkey.logger import LOGGER
 from nearkey.pickling import check_pickles

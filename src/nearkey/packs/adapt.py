@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from nearkey._kernel import ContextModel, NgramTable
 from nearkey.errors import PackError
-from nearkey.language import casing, info, lexicon
+from nearkey.language import info, lexicon
 from nearkey.language.arrays import map_bytes
-from nearkey.language.ngram_file import fits_in
+from nearkey.language.mapped_files import fits_in
 from nearkey.language.pack import Pack, load_pack
 from nearkey.language.reading.corpus import read_lines
 from nearkey.language.reading.streams import TextStream, encode_stream, read_stream, split_stream
@@ -345,11 +345,11 @@ def _write_usage(folder: Path, pack: Pack, words: list[str], stream: TextStream)
         form = pack.truecase.form(word)
         if form != word:
             forms[index[word]] = (form, pack.truecase.share(word))
-    casing.write_truecase(folder / "case.bin", forms)
+    lexicon.write_truecase(folder / "case.bin", forms)
     overall, rows, table = pack.marks.table()
     new_rows = np.array([index[pack.lexicon[int(at)]] for at in rows], dtype=np.int64)
     order = np.argsort(new_rows)
-    casing.write_punctuation(folder / "marks.bin", overall, new_rows[order], table[order])
+    lexicon.write_punctuation(folder / "marks.bin", overall, new_rows[order], table[order])
 
 
 def _new_info(

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import PackError
-from nearkey.language import casing, info, lexicon
-from nearkey.language.ngram_file import fits_in
+from nearkey.language import info, lexicon
+from nearkey.language.mapped_files import fits_in
 from nearkey.language.pack import Pack, load_pack
 from nearkey.language.reading.streams import TextStream, encode_stream, first_words, split_stream
 from nearkey.language.tokens import BOS, FIRST_WORD, Normalise, word_reader
@@ -24,7 +24,6 @@ from nearkey.packs.context_part import fit_context, read_trained
 from nearkey.packs.evaluate import held_out_record, mixture_record
 from nearkey.packs.fetch import DATA_VARIABLE, cache_folder
 from nearkey.packs.intake import Intake, read_sources
-from nearkey.packs.letters import estimate_letters
 from nearkey.packs.ngram_counts import remove_pieces
 from nearkey.packs.pack_folder import finish_pack, new_folder
 from nearkey.packs.prune import prune_to_size
@@ -33,6 +32,7 @@ from nearkey.packs.recipe import Recipe, TextSource, WordSource, read_recipe
 from nearkey.packs.usage import count_punctuation, usual_forms
 from nearkey.packs.vocabulary import check_writing, choose_words, corpus_words, met_by_chance
 from nearkey.packs.words_model import (
+    estimate_letters,
     lexicon_log_probs,
     list_unigram,
     mix_sources,
@@ -331,11 +331,11 @@ def _write_word_by_word(
         for source in recipe.text
         if source.cased and source.name in intake.streams
     ]
-    casing.write_truecase(
+    lexicon.write_truecase(
         folder / "case.bin",
         usual_forms(cased, intake.spelling.forms, intake.spelling, index, recipe.normalise),
     )
-    casing.write_punctuation(
+    lexicon.write_punctuation(
         folder / "marks.bin",
         *count_punctuation(cased, index, recipe.normalise, held_out=held_out_fraction),
     )

@@ -23,13 +23,12 @@ from numpy.typing import NDArray
 from nearkey._kernel import ContextModel, NgramTable
 from nearkey.errors import PackError
 from nearkey.language.arrays import map_bytes
-from nearkey.language.context_file import (
-    ContextHeader,
+from nearkey.language.info import CONTEXT_FILE, ContextRecord, read_info
+from nearkey.language.mapped_files import (
     read_context_arrays,
     read_context_header,
     write_context_file,
 )
-from nearkey.language.info import CONTEXT_FILE, ContextRecord, read_info
 from nearkey.language.tokens import BOS, FIRST_WORD, UNK
 from nearkey.packs.context_training.training_data import WEIGHTS
 from nearkey.schema import convert, read_json
@@ -91,18 +90,7 @@ def _of_pack(folder: Path) -> TrainedContext:
         raise PackError("says nothing of its context model", where=folder, fix="rebuild it")
     data = map_bytes(path)
     header = read_context_header(data, os.fspath(path))
-    return TrainedContext(_unpadded(data, header), info.context)
-
-
-def _unpadded(data: NDArray[Any], header: ContextHeader) -> dict[str, NDArray[Any]]:
-    """A file's arrays as they were written: rows without their padding."""
-    arrays = read_context_arrays(data, header)
-    for name, array in arrays.items():
-        if array.ndim == 2:
-            kind = name.rstrip("0123456789")
-            width = {"project": header.cells, "tail": header.tail_width}.get(kind, header.width)
-            arrays[name] = array[:, :width]
-    return arrays
+    return TrainedContext(read_context_arrays(data, header), info.context)
 
 
 def _of_training(folder: Path) -> TrainedContext:
@@ -243,7 +231,7 @@ def fit_context(
 def write_context(folder: Path, trained: TrainedContext) -> ContextRecord:
     """Write a pack's context file; its record. PackError for weights that are those of no network."""
     try:
-        header = write_context_file(folder / CONTEXT_FILE, trained.arrays, bos=BOS)
+        header = write_context_file(folder / CONTEXT_FILE, trained.arrays)
     except (LookupError, TypeError, ValueError, struct.error):
         raise PackError(
             "holds weights that do not fit each other",

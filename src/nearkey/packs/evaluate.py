@@ -20,7 +20,7 @@ from nearkey.errors import PackError
 from nearkey.language.arrays import damaged
 from nearkey.language.info import CONTEXT_FILE, HeldOut, read_info, verify_files
 from nearkey.language.lexicon import Lexicon
-from nearkey.language.mixed_model import MixedModel
+from nearkey.language.models import MixedModel
 from nearkey.language.pack import Pack, find_pack, load_pack
 from nearkey.language.reading.streams import TextStream, encode_stream, read_stream
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD, NUMBER, UNK, joins_marks, word_order

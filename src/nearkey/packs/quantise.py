@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.language.arrays import map_bytes
-from nearkey.language.ngram_file import NgramLevel, read_header, read_levels, write_ngram_file
-from nearkey.language.tokens import BOS, EOS, UNK
+from nearkey.language.mapped_files import NgramLevel, read_header, read_levels, write_ngram_file
 from nearkey.packs.backoff import BackoffModel, FloatArray, normalised
 from nearkey.packs.tree import NgramTree
 
@@ -165,7 +164,7 @@ def quantised(model: BackoffModel) -> BackoffModel:
 def write_table(path: str | os.PathLike[str], model: BackoffModel, *, value_bytes: int = 1) -> None:
     """Write the model as an n-gram table of format 1."""
     levels = quantised_levels(model) if value_bytes == 1 else exact_levels(model)
-    write_ngram_file(path, levels, bos=BOS, eos=EOS, unk=UNK, value_bytes=value_bytes)
+    write_ngram_file(path, levels, value_bytes=value_bytes)
 
 
 def read_table(path: str | os.PathLike[str]) -> BackoffModel:

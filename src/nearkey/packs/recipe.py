@@ -175,34 +175,6 @@ def _check_licences(recipe: Recipe, where: str | os.PathLike[str]) -> None:
             )
 
 
-def _check_source(source: _Source, where: str | os.PathLike[str]) -> None:
-    """PackError for an origin that names no package of a registry, and for patterns that are none."""
-    scheme, _, package = source.origin.partition(":")
-    known = scheme in ORIGINS or scheme in LIBRARY_READERS
-    if known and len(source.origin) <= _LONGEST_ORIGIN:
-        known = scheme in LIBRARY_READERS or ORIGINS[scheme].fullmatch(package) is not None
-        known = known and source.origin.isprintable() and source.origin != f"{scheme}:"
-    else:
-        known = False
-    if not known:
-        raise PackError(
-            f"origin {shown(source.origin)} is unknown",
-            where=where,
-            field=source.name[:40],
-            fix="use npm:NAME@VERSION, pypi:NAME==VERSION, debian:NAME, nltk:NAME, hub:NAME, data or here",
-        )
-    for pattern in source.files:
-        inner = pattern.removeprefix("!")
-        sound = 0 < len(inner) <= _LONGEST_PATTERN and inner.isprintable()
-        if not sound or Path(inner).is_absolute() or len(source.files) > _MOST_PATTERNS:
-            raise PackError(
-                f"{shown(pattern)} is no pattern inside the source",
-                where=where,
-                field=f"{source.name[:40]}: files",
-                fix="give file names and patterns, without a leading slash",
-            )
-
-
 def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:
     def fault(problem: str, field: str, fix: str) -> PackError:
         return PackError(problem, where=where, field=field, fix=fix)
@@ -214,8 +186,36 @@ def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:
         if names.count(name) > 1:
             raise fault(f"{name!r} is there twice", "text", "give each source a name of its own")
     for any_source in (*recipe.text, *recipe.evaluation, *recipe.words):
-        _check_source(any_source, where)
-        library = any_source.origin.partition(":")[0] in LIBRARY_READERS
+        scheme, _, package = any_source.origin.partition(":")
+        library = scheme in LIBRARY_READERS
+        known = (
+            bool(package)
+            if library
+            else bool(
+                scheme in ORIGINS
+                and ORIGINS[scheme].fullmatch(package)
+                and any_source.origin != f"{scheme}:"
+            )
+        )
+        if (
+            not known
+            or len(any_source.origin) > _LONGEST_ORIGIN
+            or not any_source.origin.isprintable()
+        ):
+            raise fault(
+                f"origin {shown(any_source.origin)} is unknown",
+                any_source.name[:40],
+                "use npm:NAME@VERSION, pypi:NAME==VERSION, debian:NAME, nltk:NAME, hub:NAME, data or here",
+            )
+        for pattern in any_source.files:
+            inner = pattern.removeprefix("!")
+            sound = 0 < len(inner) <= _LONGEST_PATTERN and inner.isprintable()
+            if not sound or Path(inner).is_absolute() or len(any_source.files) > _MOST_PATTERNS:
+                raise fault(
+                    f"{shown(pattern)} is no pattern inside the source",
+                    f"{any_source.name[:40]}: files",
+                    "give file names and patterns, without a leading slash",
+                )
         if not any_source.files and (not library or isinstance(any_source, WordSource)):
             raise fault(f"{any_source.name!r} names no files", "files", "name them by patterns")
     for source in (*recipe.text, *recipe.evaluation):
@@ -245,9 +245,9 @@ def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:
         )
     marks = "".join(char for char in letters if not char.isalpha())
     if marks and recipe.lexicon.fold_accents:
-        shown = " ".join(f"\u25cc{mark}" for mark in marks[:8])
+        some = " ".join(f"\u25cc{mark}" for mark in marks[:8])
         raise fault(
-            f"takes off the marks that words of this alphabet are written with ({shown})",
+            f"takes off the marks that words of this alphabet are written with ({some})",
             "lexicon.fold_accents",
             "leave fold_accents out, or the marks of the alphabet",
         )

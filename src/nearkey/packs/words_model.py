@@ -1,16 +1,23 @@
-"""The word model: one model per source, mixed for text of a kind that none of them is."""
+"""The word model: one model per source, mixed for text of a kind that none of them is.
+
+And the letter model, of how unknown words are spelled.
+"""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Generator, Mapping, Sequence
+import zlib
+from collections.abc import Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.language.tokens import BOS, FIRST_WORD
+from nearkey.language.mapped_files import fits_in
+from nearkey.language.models import FIRST_LETTER
+from nearkey.language.reading.streams import BUCKETS
+from nearkey.language.tokens import BOS, EOS, FIRST_WORD
 from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import BackoffModel, FloatArray
 from nearkey.packs.interpolation import (
@@ -21,9 +28,14 @@ from nearkey.packs.interpolation import (
     interpolate,
     source_evidence,
 )
-from nearkey.packs.ngram_counts import NgramCounts, count_in_pieces, merge_counts
-
-IntArray = NDArray[np.int64]
+from nearkey.packs.ngram_counts import (
+    NgramCounts,
+    count_in_pieces,
+    count_ngrams,
+    merge_counts,
+)
+from nearkey.packs.prune import prune_to_size
+from nearkey.packs.tree import IntArray
 
 FEW = 3
 """With fewer sources of held-out text, none is left out when its own text is explained."""
@@ -168,13 +180,11 @@ def mix_sources(
     model, mass = interpolate([*single.values(), pooled, listed], mixture_weights)
     yield BuildProgress("mix", total, total)
     sources = [*names, "all together", "frequency list"]
-    shares = [_shares(sources, level) for level in mixture_weights]
+    shares = [
+        {name: (float(share[i, 0]), float(share[i, -1])) for i, name in enumerate(sources)}
+        for share in (level / level.sum(axis=0) for level in mixture_weights)
+    ]
     return MixedSources(model, mass, shares, float(np.exp(-fitted[-1][1][-1])))
-
-
-def _shares(sources: Sequence[str], weights: FloatArray) -> dict[str, tuple[float, float]]:
-    share = weights / weights.sum(axis=0)
-    return {name: (float(share[i, 0]), float(share[i, -1])) for i, name in enumerate(sources)}
 
 
 def lexicon_log_probs(
@@ -206,3 +216,70 @@ def word_shares(stream: IntArray, n_words: int) -> FloatArray:
     counts = np.bincount(stream, minlength=n_words + FIRST_WORD)[FIRST_WORD:]
     shares: FloatArray = counts / max(1, counts.sum())
     return shares
+
+
+# ---- the letter model ----
+
+HELD_OUT_FRACTION = 0.1
+HELD_OUT_WORDS = 4000
+
+
+def spell_stream(words: Iterable[str], symbols: str) -> NDArray[np.int64]:
+    """Words as a stream of letter tokens, ``<s>`` and ``</s>`` around each; words with other symbols
+    are left out."""
+    token = {symbol: FIRST_LETTER + i for i, symbol in enumerate(symbols)}
+    allowed = frozenset(symbols)
+    stream: list[int] = []
+    for word in words:
+        if word and allowed.issuperset(word):
+            stream.append(BOS)
+            stream.extend(token[letter] for letter in word)
+            stream.append(EOS)
+    return np.array(stream, dtype=np.int64)
+
+
+def estimate_letters(
+    lexicon: Sequence[str],
+    listed: Sequence[str],
+    unknown: Sequence[str],
+    symbols: str,
+    *,
+    order: int,
+    max_bytes: int,
+) -> tuple[BackoffModel, float]:
+    """The letter model, and its bits per letter on held-out unknown words.
+
+    Each distinct word counts once, since unknown words are rare ones. Three models are mixed: of the
+    lexicon, of the frequency list's words outside it, and of the running text's words outside it. A
+    tenth of the last is held out to fit the mixture, and takes part in the final estimate.
+    """
+    vocab_size = FIRST_LETTER + len(symbols)
+    held = [
+        word
+        for word in unknown
+        if zlib.crc32(word.encode()) % BUCKETS < BUCKETS * HELD_OUT_FRACTION
+    ]
+    kept = sorted(set(unknown) - set(held))
+    streams = [spell_stream(words, symbols) for words in (lexicon, listed, kept)]
+    final = [*streams[:2], spell_stream(unknown, symbols)]
+    test = spell_stream(
+        sorted(held, key=lambda word: zlib.crc32(word.encode()))[:HELD_OUT_WORDS], symbols
+    )
+    present = [i for i in range(3) if len(streams[i])]
+    if not len(test):
+        model = _source(streams[0], order, vocab_size).model
+        return model, float("nan")
+    sources = [_source(streams[i], order, vocab_size) for i in present]
+    evidence, _ = source_evidence(
+        sources, test, order=order, total_weight=float(np.sum(test != BOS))
+    )
+    mixture_weights = [fit_mixture_weights([level])[0] for level in evidence]
+    mixed, _ = interpolate(sources, mixture_weights)
+    bits = -float(np.mean(mixed.score(test)[test != BOS])) / float(np.log(2.0))
+    sources = [_source(final[i], order, vocab_size) for i in present]
+    model, mass = interpolate(sources, mixture_weights)
+    return prune_to_size(model, mass, fits=fits_in(max_bytes))[0], bits
+
+
+def _source(stream: NDArray[np.int64], order: int, vocab_size: int) -> MixtureSource:
+    return MixtureSource.of(count_ngrams(stream, order=order, vocab_size=vocab_size))

@@ -13,8 +13,8 @@ from small_context import invented_network
 from nearkey._kernel import ContextModel
 from nearkey.language import find_pack
 from nearkey.language.arrays import map_bytes
-from nearkey.language.context_file import write_context_file
 from nearkey.language.info import CONTEXT_FILE
+from nearkey.language.mapped_files import write_context_file
 from nearkey.language.tokens import BOS, EOS
 
 GOLDEN = Path(__file__).parent / "context_golden.json"
@@ -22,7 +22,7 @@ GOLDEN = Path(__file__).parent / "context_golden.json"
 
 def network(tmp_path, **shape):
     """A network and its reference, over 70 tokens."""
-    write_context_file(tmp_path / "context.bin", invented_network(70, **shape), bos=BOS)
+    write_context_file(tmp_path / "context.bin", invented_network(70, **shape))
     data = map_bytes(tmp_path / "context.bin")
     return ContextModel(data), ContextReference(data)
 

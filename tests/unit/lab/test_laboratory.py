@@ -10,7 +10,7 @@ from lab_devices import GROUPS, PHRASES, PLAN, Clock, Device, lab_in, place_of
 
 import nearkey as nk
 from nearkey.errors import NearkeyError
-from nearkey.language.mixed_model import MixedModel
+from nearkey.language.models import MixedModel
 from nearkey.study import (
     WORKLOAD_PAIRS,
     WORKLOAD_SCALES,

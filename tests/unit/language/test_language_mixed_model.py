@@ -15,7 +15,7 @@ from small_packs import build_small_pack
 from nearkey.errors import PackError
 from nearkey.language import info, load_pack
 from nearkey.language.arrays import map_bytes
-from nearkey.language.mixed_model import BLOCK, MixedModel
+from nearkey.language.models import BLOCK, MixedModel
 from nearkey.language.tokens import BOS, FIRST_WORD, NUM, UNK
 from nearkey.packs.evaluate import inspect_pack
 from nearkey.packs.quantise import read_table

@@ -15,7 +15,7 @@ from nearkey.errors import PackError
 from nearkey.language import info, load_pack
 from nearkey.language.arrays import map_bytes
 from nearkey.language.info import ContextRecord
-from nearkey.language.mixed_model import MixedModel
+from nearkey.language.models import MixedModel
 from nearkey.language.tokens import BOS, FIRST_WORD
 from nearkey.packs import finished
 from nearkey.packs.adapt import adapt_pack
@@ -122,7 +122,7 @@ def test_kernel_and_trainer_agree(base, mixed, model):
     report = json.loads((model / "report.json").read_text("utf-8"))
     network = load_pack(mixed).language_model.network
     for name, by_sentence in (("held_out.notes", True), ("evaluation.later", False)):
-        tokens = data.texts[name].astype(np.uint32)
+        tokens = data.order[data.texts[name]]
         words = tokens[1:] >= FIRST_WORD
         found = np.exp(-network.score(tokens, by_sentence, BOS)[words, 0].mean())
         said = report["perplexity_8_bits"][name]
@@ -168,13 +168,13 @@ def test_a_model_for_other_words_is_refused(base, mixed, tmp_path):
 
 def test_a_renumbered_network_says_the_same_of_the_words_it_knows(mixed, tmp_path):
     from nearkey._kernel import ContextModel
-    from nearkey.language.context_file import write_context_file
+    from nearkey.language.mapped_files import write_context_file
 
     size = FIRST_WORD + load_pack(mixed).info.words
     trained = read_trained(mixed, size)
     token_of = [*range(FIRST_WORD), *(at + 2 for at in range(FIRST_WORD, size))]
     moved = renumbered(trained, np.array(token_of), size + 2)
-    write_context_file(tmp_path / "moved.bin", moved.arrays, bos=BOS)
+    write_context_file(tmp_path / "moved.bin", moved.arrays)
     old = load_pack(mixed).language_model.network
     new = ContextModel(map_bytes(tmp_path / "moved.bin"))
     before = old.log_probs(old.advance(b"", [BOS, 7, 9]))

@@ -45,17 +45,15 @@ def read_nltk(name: str, options: ReadOptions, report: ReadReport) -> Iterator[s
         raise PackError(
             "nltk has no corpus of this name", where=where, fix="check it in nltk's list of corpora"
         )
-    return _nltk_lines(reader, name, report)
+    return _nltk_lines(reader, where, report)
 
 
-def _nltk_lines(reader: Any, name: str, report: ReadReport) -> Iterator[str]:
-    texts = _nltk_texts(reader, f"nltk:{name}")
-    return _lines(texts, report, lambda fault: _nltk_fault(fault, name))
+def _nltk_lines(reader: Any, where: str, report: ReadReport) -> Iterator[str]:
+    fix = "fetch its data again: python -m nltk.downloader with --force"
+    return _lines(_nltk_texts(reader, where), report, where, fix)
 
 
-def _lines(
-    texts: Iterable[str], report: ReadReport, fault_of: Callable[[Exception], PackError]
-) -> Iterator[str]:
+def _lines(texts: Iterable[str], report: ReadReport, where: str, fix: str) -> Iterator[str]:
     """The lines of texts; what the library raises as it reads on, and that differs, as an error of ours."""
     try:
         for text in texts:
@@ -65,7 +63,7 @@ def _lines(
     except NearkeyError:
         raise
     except Exception as fault:
-        raise fault_of(fault) from fault
+        raise _unread(fault, where, fix) from fault
 
 
 def library_version(origin: str) -> str | None:
@@ -90,16 +88,14 @@ def library_version(origin: str) -> str | None:
         return None
 
 
-def _nltk_fault(fault: Exception, name: str) -> PackError:
+def _unread(fault: Exception, where: str, fix: str) -> PackError:
     # nltk's message says which data package is missing: the corpus', or that of a tokenizer it needs.
     missing = _TO_FETCH.search(str(fault)) if isinstance(fault, LookupError) else None
+    problem = f"cannot be read: {_message(fault)}"
     if missing:
         problem = f"nltk's data package {missing.group(1)} is not installed"
         fix = f"python -m nltk.downloader {missing.group(1)}"
-    else:
-        problem = f"cannot be read: {_message(fault)}"
-        fix = "fetch its data again: python -m nltk.downloader with --force"
-    return PackError(problem, where=f"nltk:{name}", fix=fix)
+    return PackError(problem, where=where, fix=fix)
 
 
 def _nltk_texts(reader: Any, where: str) -> Iterator[str]:
@@ -199,12 +195,8 @@ def _column(
                 else:
                     report.drop("row without text")
 
-    def fault_of(
-        fault: Exception,
-    ) -> PackError:  # from the network or, row by row, from damaged files
-        return PackError(f"cannot be read: {_message(fault)}", where=where, fix=fix)
-
-    return _lines(texts(), report, fault_of)
+    # What fails is the network or, row by row, a damaged file.
+    return _lines(texts(), report, where, fix)
 
 
 def read_saved(
@@ -223,9 +215,7 @@ def read_saved(
     try:
         rows = datasets.load_from_disk(str(folder))
     except Exception as fault:  # damaged files, of any of its formats
-        raise PackError(
-            f"cannot be read: {_message(fault)}", where=folder, fix="save the data set again"
-        ) from fault
+        raise _unread(fault, str(folder), "save the data set again") from fault
     return read_object(rows, options, report, where=str(folder), split=split)
 
 
@@ -242,7 +232,7 @@ def read_object(
     None for what is none of these. Raises PackError for a split or a column that is not there.
     """
     if hasattr(source, "fileids") and hasattr(source, "ensure_loaded"):
-        return _nltk_lines(source, where, report)
+        return _nltk_lines(source, f"nltk:{where}", report)
     if (
         isinstance(source, Mapping)
         and source
@@ -265,11 +255,7 @@ def read_object(
         raise no_column(options.column, where, _one_of(map(str, names)))
     texts = source[options.column]
     given = texts.to_pylist() if hasattr(texts, "to_pylist") else texts.to_list()
-    return _lines(
-        (text for text in given if isinstance(text, str)),
-        report,
-        lambda fault: PackError(f"cannot be read: {_message(fault)}", where=where, fix=fix),
-    )
+    return _lines((text for text in given if isinstance(text, str)), report, where, fix)
 
 
 def _hub_parts(name: str) -> tuple[str, str | None, str | None]:

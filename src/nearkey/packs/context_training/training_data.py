@@ -78,24 +78,22 @@ class Options:
 
 @dataclass(frozen=True, slots=True)
 class TrainingData:
-    """What `read_data` found.
+    """What `read_data` found; tokens are given by their place in `order`.
 
     Attributes
     ----------
-    vocabulary : number of tokens.
     tokens : (n,) uint16 or uint32, the sources one after another, sentences in their order.
     sources : name, first token, one past the last, and sampling weight of each.
     order : (vocabulary,) token ids by falling frequency, the special tokens first.
+    log_unigram : (vocabulary,) natural logs of the tokens' frequencies in the sampled text.
     texts : further texts by name: held-out sentences, held-out ends of sources, evaluation.
-    about : what the data file says.
     """
 
-    vocabulary: int
     tokens: np.ndarray
     sources: list[tuple[str, int, int, float]]
     order: np.ndarray
+    log_unigram: np.ndarray
     texts: dict[str, np.ndarray]
-    about: dict[str, Any]
 
 
 def read_data(
@@ -154,28 +152,17 @@ def _read(folder: Path, given: Mapping[str, float], partial_data: bool) -> Train
     counts = np.zeros(size)
     for _, start, end, weight in sources:
         counts += weight * np.bincount(tokens[start:end], minlength=size)
+    smoothed = counts + 0.5
+    smoothed[BOS] = 0.5
     counts[:FIRST_WORD] = np.inf
     order = np.argsort(-counts, kind="stable").astype(np.uint32)
-    return TrainingData(size, tokens, sources, order, texts, about)
+    log_unigram = np.log(smoothed / smoothed.sum())[order].astype(np.float32)
+    rank = np.empty(size, dtype=dtype)
+    rank[order] = np.arange(size)
+    texts = {name: rank[text] for name, text in texts.items()}
+    return TrainingData(rank[tokens], sources, order, log_unigram, texts)
 
 
 def replace_texts(data: TrainingData, wanted: Callable[[str], bool]) -> TrainingData:
     """The data with only those further texts whose names are wanted."""
     return replace(data, texts={name: t for name, t in data.texts.items() if wanted(name)})
-
-
-def ranks(data: TrainingData) -> np.ndarray:
-    """(vocabulary,): each token's place in `data.order`."""
-    rank = np.empty(data.vocabulary, dtype=data.tokens.dtype)
-    rank[data.order] = np.arange(data.vocabulary)
-    return rank
-
-
-def log_unigram(data: TrainingData) -> np.ndarray:
-    """(vocabulary,) natural logs of the sampled text's token frequencies, in the order of ranks."""
-    counts = np.full(data.vocabulary, 0.5)
-    for _, start, end, weight in data.sources:
-        counts += weight * np.bincount(data.tokens[start:end], minlength=data.vocabulary)
-    counts[BOS] = 0.5
-    logs: np.ndarray = np.log(counts / counts.sum())[data.order].astype(np.float32)
-    return logs

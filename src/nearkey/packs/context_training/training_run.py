@@ -36,8 +36,6 @@ from .training_data import (
     Params,
     TrainingData,
     TrainingError,
-    log_unigram,
-    ranks,
     replace_texts,
 )
 
@@ -57,9 +55,8 @@ def train(
     options found there goes on; the model as it is then is written to `out`.
     """
     out.mkdir(parents=True, exist_ok=True)
-    rank = ranks(data)
     began = time.perf_counter()
-    resident = _resident(data, rank)
+    resident = _resident(data)
     key = jax.random.key(options.seed)
     run, spent = _begin(data, options, key), 0.0
     if checkpoint is not None:
@@ -72,7 +69,7 @@ def train(
         f"{jax.devices()[0].device_kind}; {len(data.tokens):,} tokens, "
         f"{len(resident['starts']):,} sentences; {size:,} parameters; {options}"
     )
-    step = make_step(options, data.vocabulary)
+    step = make_step(options, len(data.order))
     budget = options.minutes * 60.0
     done = int(run["step"])
     data_key = jax.random.fold_in(key, 1)
@@ -115,7 +112,7 @@ def train(
                 if checkpoint is not None:
                     _keep(checkpoint, options, run, now - start)
                     export_model(run["mean" if options.average else "params"], data.order, out)
-                _look(run["params"], options, data, rank, say)
+                _look(run["params"], options, data, say)
                 kept = time.perf_counter()
                 start += kept - now  # neither is training
                 shown = kept
@@ -130,14 +127,13 @@ def train(
     )
 
 
-def _resident(data: TrainingData, rank: np.ndarray) -> dict[str, Array]:
+def _resident(data: TrainingData) -> dict[str, Array]:
     """The arrays that batches are taken from, on the device."""
-    tokens = rank[data.tokens]
-    starts = np.flatnonzero(tokens == BOS).astype(np.int32)
+    starts = np.flatnonzero(data.tokens == BOS).astype(np.int32)
     bounds = np.searchsorted(starts, [(start, end) for _, start, end, _ in data.sources])
     weight = np.array([weight * (end - start) for _, start, end, weight in data.sources])
     return {
-        "tokens": jnp.asarray(tokens),
+        "tokens": jnp.asarray(data.tokens),
         "starts": jnp.asarray(starts),
         "first": jnp.asarray(bounds[:, 0].astype(np.int32)),
         "count": jnp.asarray((bounds[:, 1] - bounds[:, 0]).astype(np.float32)),
@@ -149,19 +145,18 @@ def _look(
     params: Params,
     options: Options,
     data: TrainingData,
-    rank: np.ndarray,
     say: Callable[[str], None],
 ) -> None:
     """Say the perplexities of the held-out texts, each kind as one text."""
     for kind, after in (("held_out", False), ("end", True)):
-        texts = [rank[t] for name, t in data.texts.items() if name.startswith(f"{kind}.")]
+        texts = [t for name, t in data.texts.items() if name.startswith(f"{kind}.")]
         if texts:
             found, _ = perplexity(params, options, np.concatenate(texts), with_text_before=after)
             say(f"        {kind}: {found:.1f}")
 
 
 def _begin(data: TrainingData, options: Options, key: Array) -> dict[str, Any]:
-    params = initial(options, log_unigram(data), key)
+    params = initial(options, data.log_unigram, key)
     zeros = jax.tree.map(jnp.zeros_like, params)
     return {
         "params": params,
@@ -360,16 +355,14 @@ def evaluate(
     params: Params, options: Options, data: TrainingData, *, say: Callable[[str], None] = print
 ) -> dict[str, dict[str, float]]:
     """Perplexities of all texts of the data."""
-    rank = ranks(data)
     found: dict[str, dict[str, float]] = {}
     for name, tokens in data.texts.items():
         if not (tokens >= FIRST_WORD).any():
             continue
-        ranked = rank[tokens]
-        alone, words = perplexity(params, options, ranked, with_text_before=False)
+        alone, words = perplexity(params, options, tokens, with_text_before=False)
         found[name] = {"words": words, "by_sentence": round(alone, 2)}
         if not name.startswith("held_out"):  # those sentences do not follow on each other
-            after, _ = perplexity(params, options, ranked, with_text_before=True)
+            after, _ = perplexity(params, options, tokens, with_text_before=True)
             found[name]["with_text_before"] = round(after, 2)
         say(f"  {name}: {found[name]}")
     return found
