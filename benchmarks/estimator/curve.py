@@ -39,13 +39,12 @@ from nearkey.language.reading.streams import TextStream, encode_stream, first_wo
 from nearkey.language.tokens import BOS, FIRST_WORD, UNK
 from nearkey.layout import Key, Layout
 from nearkey.packs import finished
-from nearkey.packs.backoff import BackoffModel
+from nearkey.packs.backoff import BackoffModel, prune_to_size
 from nearkey.packs.builder import EVALUATED_TOKENS, FITTED_TOKENS, spread_out
 from nearkey.packs.context_part import fit_weights
 from nearkey.packs.evaluate import held_out_record
 from nearkey.packs.fetch import cache_folder
 from nearkey.packs.intake import Intake, read_sources
-from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import quantised, read_table, write_table
 from nearkey.packs.recipe import read_recipe
 from nearkey.packs.words_model import MixedSources, list_unigram, mix_sources

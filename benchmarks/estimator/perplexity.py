@@ -28,10 +28,9 @@ from nearkey.packs.backoff import BackoffModel
 from nearkey.packs.builder import build_pack
 from nearkey.packs.evaluate import held_out_record, score_text
 from nearkey.packs.fetch import cache_folder, locate
-from nearkey.packs.intake import reading
+from nearkey.packs.intake import reading, without_sentences_of
 from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import count_ngrams
-from nearkey.packs.overlap import without_sentences_of
 from nearkey.packs.recipe import Recipe, TextSource, read_recipe
 
 ROOT = Path(__file__).resolve().parents[2]

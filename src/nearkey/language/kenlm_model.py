@@ -42,7 +42,7 @@ class KenlmModel:
     def __init__(self, path: str | os.PathLike[str], words: Sequence[str] | None = None) -> None:
         kenlm = library("kenlm", extra="kenlm", where=path)
         if not Path(path).is_file():
-            raise PackError("no such file", where=os.fspath(path), fix="check the path")
+            raise PackError("no such file", where=path, fix="check the path")
         _check_counts(Path(path))
         try:
             self._model: Any = kenlm.Model(os.fspath(path))
@@ -50,7 +50,7 @@ class KenlmModel:
             said = "bytes that are no text" if isinstance(fault, UnicodeError) else str(fault)
             raise PackError(
                 f"KenLM cannot read it: {said[:120]}",
-                where=os.fspath(path),
+                where=path,
                 fix="name an ARPA or KenLM file",
             ) from None
         self._kenlm: Any = kenlm
@@ -86,7 +86,7 @@ class KenlmModel:
         if self._words is None:
             raise PackError(
                 "has no words",
-                where=os.fspath(self._path),
+                where=self._path,
                 field="words",
                 fix="give KenlmModel(path, pack.lexicon.words)",
             )
@@ -127,7 +127,7 @@ def _check_counts(path: Path) -> None:
             if line.startswith(b"ngram") and (count is None or int(count[1]) > most):
                 raise PackError(
                     "a count of n-grams is none",
-                    where=os.fspath(path),
+                    where=path,
                     field="\\data\\",
                     fix="name an ARPA or KenLM file",
                 )
@@ -150,7 +150,7 @@ def _reopened(
     if model._print != fingerprint:
         raise PackError(
             "is another model than the one that was sent",
-            where=os.fspath(path),
+            where=path,
             fix="put the same file there on every machine",
         )
     return model

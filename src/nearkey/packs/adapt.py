@@ -35,7 +35,7 @@ from nearkey.language.tokens import (
     word_reader,
 )
 from nearkey.packs import BuildProgress
-from nearkey.packs.backoff import BackoffModel, FloatArray
+from nearkey.packs.backoff import BackoffModel, FloatArray, prune_to_size
 from nearkey.packs.context_part import (
     TrainedContext,
     fit_shares,
@@ -53,10 +53,9 @@ from nearkey.packs.interpolation import (
 )
 from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.pack_folder import finish_pack, new_folder
-from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import read_table, write_table
 from nearkey.packs.tree import IntArray, NgramTree
-from nearkey.packs.usage import usual_forms
+from nearkey.packs.vocabulary import usual_forms
 from nearkey.packs.words_model import word_shares
 
 HELD_OUT_FRACTION = 0.2

@@ -20,17 +20,22 @@ from nearkey.language.pack import Pack, load_pack
 from nearkey.language.reading.streams import TextStream, encode_stream, first_words, split_stream
 from nearkey.language.tokens import BOS, FIRST_WORD, Normalise, word_reader
 from nearkey.packs import BuildProgress
+from nearkey.packs.backoff import prune_to_size
 from nearkey.packs.context_part import fit_context, read_trained
 from nearkey.packs.evaluate import held_out_record, mixture_record
 from nearkey.packs.fetch import DATA_VARIABLE, cache_folder
 from nearkey.packs.intake import Intake, read_sources
 from nearkey.packs.ngram_counts import remove_pieces
 from nearkey.packs.pack_folder import finish_pack, new_folder
-from nearkey.packs.prune import prune_to_size
 from nearkey.packs.quantise import quantised, write_table
 from nearkey.packs.recipe import Recipe, TextSource, WordSource, read_recipe
-from nearkey.packs.usage import count_punctuation, usual_forms
-from nearkey.packs.vocabulary import check_writing, choose_words, corpus_words, met_by_chance
+from nearkey.packs.vocabulary import (
+    check_writing,
+    choose_words,
+    corpus_words,
+    count_punctuation,
+    usual_forms,
+)
 from nearkey.packs.words_model import (
     estimate_letters,
     lexicon_log_probs,
@@ -128,7 +133,7 @@ def build_pack(
         intake = yield from read_sources(
             recipe,
             path,
-            data=None if data is None else Path(data),
+            data=data,
             cache=kept,
             keep_texts=keep_texts,
             allow_outside=allow_outside,
@@ -165,7 +170,7 @@ def _build_into(
         if context_model is None and kept.info.context is not None:
             context_model = kept.folder
     else:
-        words, tally = choose_words(
+        words, tally, chance = choose_words(
             intake.frequencies,
             counted,
             intake.spelling,
@@ -174,7 +179,6 @@ def _build_into(
             elisions=recipe.elisions,
             language=recipe.language,
         )
-        chance = met_by_chance(words, intake.frequencies, counted, intake.spelling, recipe.lexicon)
     trained = (
         None if context_model is None else read_trained(context_model, FIRST_WORD + len(words))
     )

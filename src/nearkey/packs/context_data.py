@@ -39,7 +39,6 @@ from nearkey.language.reading.streams import (
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD
 from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import taken
-from nearkey.packs.fetch import cache_folder
 from nearkey.packs.intake import read_sources
 from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.recipe import read_recipe
@@ -78,16 +77,11 @@ def write_training_data(
     """
     path, target = Path(recipe_path), Path(out)
     recipe = read_recipe(path)
-    kept = cache_folder() if cache is None else Path(cache)
     loaded = load_pack(pack, context_model=False)
     vocabulary = FIRST_WORD + len(loaded.lexicon)
     dtype = np.dtype("<u2" if vocabulary <= 1 << 16 else "<u4")
     intake = yield from read_sources(
-        recipe,
-        path,
-        data=None if data is None else Path(data),
-        cache=kept,
-        allow_outside=allow_outside,
+        recipe, path, data=data, cache=cache, allow_outside=allow_outside
     )
 
     def tokens(stream: TextStream) -> NDArray[Any]:

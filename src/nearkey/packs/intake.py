@@ -8,11 +8,12 @@ meta values hold the key, the name of what it was made of; with another key it i
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import shutil
 import unicodedata
 from collections import Counter, deque
-from collections.abc import Callable, Collection, Generator, Iterator
+from collections.abc import Collection, Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
@@ -21,6 +22,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from nearkey.errors import NearkeyError, PackError
 from nearkey.files import atomic_path
@@ -37,9 +39,8 @@ from nearkey.language.reading.streams import (
 from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_plain
 from nearkey.language.tokens import joins_marks, letters_of
 from nearkey.packs import BuildProgress
-from nearkey.packs.fetch import locate
+from nearkey.packs.fetch import cache_folder, locate
 from nearkey.packs.licences import combinable
-from nearkey.packs.overlap import without_sentences_of
 from nearkey.packs.recipe import Recipe, TextSource, WordSource
 from nearkey.packs.wordlists import (
     SpellingWords,
@@ -76,15 +77,15 @@ def read_sources(
     recipe: Recipe,
     path: Path,
     *,
-    data: Path | None,
-    cache: Path,
+    data: str | os.PathLike[str] | None = None,
+    cache: str | os.PathLike[str] | None = None,
     keep_texts: bool = False,
     allow_outside: bool = False,
 ) -> Generator[BuildProgress, None, Intake]:
     """Fetch and read every source; a progress record before each, and after each `LINES` lines of a text.
 
-    recipe, path : the recipe and its file. data : folder of the corpora that no registry carries. Returns
-    all that was read.
+    recipe, path : the recipe and its file. data : folder of the corpora that no registry carries. cache : where what is
+    fetched and read is kept, by default `fetch.cache_folder`. Returns all that was read.
 
     keep_texts : also keep the readings of texts that lie beside the recipe, which may be private. allow_outside : see
     `fetch.locate`.
@@ -94,8 +95,9 @@ def read_sources(
     interrupted reading goes on at the last of them. What a text shares with the evaluation texts is left
     out of it in the end.
     """
-    into = Intake()
-    files_of = partial(locate, recipe=path, data=data, cache=cache, allow_outside=allow_outside)
+    into, kept = Intake(), cache_folder() if cache is None else Path(cache)
+    folder = None if data is None else Path(data)
+    files_of = partial(locate, recipe=path, data=folder, cache=kept, allow_outside=allow_outside)
     todo: list[TextSource | WordSource] = [*recipe.words, *recipe.text, *recipe.evaluation]
     for number, source in enumerate(todo):
         yield BuildProgress("read", number, len(todo), source.title)
@@ -115,7 +117,7 @@ def read_sources(
                 yield BuildProgress("read", number, len(todo), f"{source.title}: {remark}")
         elif files or library:
             keep = keep_texts or source.origin != "here"
-            place = kept_path(cache, recipe, source) if keep else None
+            place = kept_path(kept, recipe, source) if keep else None
             at = BuildProgress("read", number, len(todo), source.title)
             stream, report = yield from _kept_or_read(source, files, recipe, place, at)
             into.reports[source.name] = report
@@ -152,21 +154,10 @@ def _kept_or_read(
             field=source.name,
             fix="check `kind`, or take the source out",
         )
-    unkept = None if kept is None else _unkept(partial(kept.keep_whole, stream, report))
+    unkept = None if kept is None else kept.keep_whole(stream, report)
     if unkept is not None:
         yield _noted(at, f"cannot be kept for a later build: {unkept}")
     return stream, report
-
-
-def _unkept(keep: Callable[[], None]) -> str | None:
-    """Why a reading could not be kept: a build can do without; only an interruption costs more."""
-    try:
-        keep()
-    except NearkeyError as fault:
-        return fault.problem
-    except OSError as fault:
-        return str(fault.strerror or fault)
-    return None
 
 
 def _noted(at: BuildProgress, note: str) -> BuildProgress:
@@ -216,7 +207,7 @@ def reading(
         done += len(block)
         if len(block) < LINES:
             break
-        unkept = None if kept is None else _unkept(partial(kept.keep_part, done, reader.part()))
+        unkept = None if kept is None else kept.keep_part(done, reader.part())
         if unkept is not None:
             yield _noted(at, f"what is read cannot be kept: {unkept}")
             kept = None
@@ -284,6 +275,65 @@ def _read_offensive(file: Path, source: WordSource, options: ReadOptions) -> lis
     return [word for word in listed if word and not word.startswith("#")]
 
 
+# ---- what evaluation texts share with a text ----
+
+Keys = NDArray[np.uint64]
+
+SHORTEST = 5
+"""Shorter sentences are what everybody says, and no sign of a common source."""
+LONG = 10
+"""A longer sentence overlaps when it shares this many words in a row (long n-grams in common are the usual sign of
+training text in evaluation text; common practice, no source for the number)."""
+
+
+def without_sentences_of(
+    stream: TextStream, evaluation: Sequence[TextStream]
+) -> tuple[TextStream, int]:
+    """`stream` without the sentences that overlap with the evaluation texts, and how many those were.
+
+    A sentence of `SHORTEST` words and more overlaps when it is there, whatever its case; one of more than `LONG` also
+    when `LONG` words in a row are.
+    """
+    if not evaluation or not stream.n_sentences:
+        return stream, 0
+    drop = np.zeros(stream.n_sentences, dtype=bool)
+    words = _word_keys(stream)
+    others = [(other, _word_keys(other)) for other in evaluation]
+    for length in range(SHORTEST, LONG + 1):
+        at, sentence = _places(stream, length)
+        theirs = [_windows(keys, _places(other, length)[0], length) for other, keys in others]
+        drop[sentence[np.isin(_windows(words, at, length), np.concatenate(theirs))]] = True
+    return select(stream, ~drop), int(drop.sum())
+
+
+def _word_keys(stream: TextStream) -> Keys:
+    """A 64-bit key for each word, the same in every text and case."""
+    of_surface = [
+        int.from_bytes(hashlib.blake2b(surface.lower().encode(), digest_size=8).digest(), "little")
+        for surface in stream.surfaces
+    ]
+    return np.array(of_surface, dtype=np.uint64)[stream.ids]
+
+
+def _windows(words: Keys, starts: NDArray[np.int64], length: int) -> Keys:
+    """A key for the `length` words from each start; equal windows have equal keys."""
+    keys = np.zeros(len(starts), dtype=np.uint64)
+    for offset in range(length):
+        keys = keys * np.uint64(0x9E3779B97F4A7C15) + words[starts + offset]
+    return keys
+
+
+def _places(stream: TextStream, length: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Where so many words in a row begin within a sentence, and in which; below `LONG`, whole sentences only."""
+    sizes = np.diff(stream.starts)
+    counts = np.maximum(sizes - length + 1, 0)
+    if length < LONG:
+        counts[sizes > length] = 0
+    sentence = np.repeat(np.arange(stream.n_sentences), counts)
+    first = np.cumsum(counts) - counts
+    return stream.starts[:-1][sentence] + np.arange(len(sentence)) - first[sentence], sentence
+
+
 # ---- what is kept ----
 
 FORMAT = 2
@@ -338,7 +388,8 @@ class KeptReading:
     """A source's reading: the whole in the file `path`; what an interrupted one read in the files of a folder
     beside it, numbered parts that follow each other.
 
-    Writing raises OSError where that cannot be; reading takes what is damaged or of another key for not there.
+    Writing says why it cannot be done, if so: a build can do without; only an interruption costs more. Reading takes
+    what is damaged or of another key for not there.
     """
 
     path: Path
@@ -353,9 +404,9 @@ class KeptReading:
         text, _, meta = found
         return text, ReadReport(meta["files"], meta["lines"], Counter(dict(meta["dropped"])))
 
-    def keep_whole(self, text: TextStream, report: ReadReport) -> None:
+    def keep_whole(self, text: TextStream, report: ReadReport) -> str | None:
         """Write the whole reading, in place of its parts."""
-        _write(
+        unkept = _write(
             self.path,
             text,
             key=self.key,
@@ -363,7 +414,9 @@ class KeptReading:
             lines=report.lines,
             dropped=list(report.dropped.items()),
         )
-        shutil.rmtree(self.folder, ignore_errors=True)
+        if unkept is None:
+            shutil.rmtree(self.folder, ignore_errors=True)
+        return unkept
 
     def parts(self) -> Iterator[tuple[int, StreamPart]]:
         """(lines read until then, part) of those in good order; parts kept later follow on them."""
@@ -372,11 +425,11 @@ class KeptReading:
             self.n_parts += 1
             yield meta["lines"], StreamPart(text, seen, dict(meta["dropped"]))
 
-    def keep_part(self, lines: int, part: StreamPart) -> None:
+    def keep_part(self, lines: int, part: StreamPart) -> str | None:
         """Write the next part."""
         dropped = list(part.dropped.items())
-        _write(self._next(), part.text, part.seen, key=self.key, lines=lines, dropped=dropped)
-        self.n_parts += 1
+        place, self.n_parts = self._next(), self.n_parts + 1
+        return _write(place, part.text, part.seen, key=self.key, lines=lines, dropped=dropped)
 
     @property
     def folder(self) -> Path:
@@ -387,7 +440,8 @@ class KeptReading:
         return self.folder / f"{self.n_parts:06d}.bin"
 
 
-def _write(path: Path, text: TextStream, seen: bytes = b"", **meta: Any) -> None:
+def _write(path: Path, text: TextStream, seen: bytes = b"", **meta: Any) -> str | None:
+    """Write a file, or say why it cannot be written."""
     arrays: dict[str, np.ndarray[Any, Any]] = {
         "surfaces": np.frombuffer("\n".join(text.surfaces).encode(), dtype=np.uint8),
         "ids": text.ids,
@@ -396,15 +450,21 @@ def _write(path: Path, text: TextStream, seen: bytes = b"", **meta: Any) -> None
         "bucket": text.bucket.astype(np.uint16),
         "seen": np.frombuffer(seen, dtype=np.uint8),
     }
-    for folder in (path.parent.parent, path.parent):
-        # The text can be made out from it, and may be private: folders for their owner alone.
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with atomic_path(path, private=True) as temporary:
-        write_arrays(temporary, arrays, meta=meta)
-        with temporary.open("rb") as written:
-            digest = hashlib.file_digest(written, "sha256").digest()
-        with temporary.open("ab") as handle:
-            handle.write(digest)
+    try:
+        for folder in (path.parent.parent, path.parent):
+            # The text can be made out from it, and may be private: folders for their owner alone.
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with atomic_path(path, private=True) as temporary:
+            write_arrays(temporary, arrays, meta=meta)
+            with temporary.open("rb") as written:
+                digest = hashlib.file_digest(written, "sha256").digest()
+            with temporary.open("ab") as handle:
+                handle.write(digest)
+    except NearkeyError as fault:
+        return fault.problem
+    except OSError as fault:
+        return str(fault.strerror or fault)
+    return None
 
 
 def _read(path: Path, key: str) -> tuple[TextStream, bytes, dict[str, Any]] | None:

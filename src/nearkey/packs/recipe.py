@@ -151,28 +151,11 @@ def read_recipe(path: str | os.PathLike[str]) -> Recipe:
         read_toml(path, PackError), Recipe, error=PackError, where=path, fix="see docs/packs.md"
     )
     _check(recipe, path)
-    _check_licences(recipe, path)
     if recipe.abbreviations is None:
         # The words after which a full stop ends no sentence are those of English.
         known = sorted(ABBREVIATIONS) if primary(recipe.language) == "en" else []
         recipe = msgspec.structs.replace(recipe, abbreviations=known)
     return recipe
-
-
-def _check_licences(recipe: Recipe, where: str | os.PathLike[str]) -> None:
-    """PackError for a source that may not become part of a pack under the recipe's licence."""
-    parts = (*recipe.text, *recipe.words)  # nothing of an evaluation text is in the pack
-    for source in parts:
-        if combinable(source.licence, recipe.licence) is False:
-            possible = possible_licences(each.licence for each in parts)
-            other = f", or license the pack as {' or '.join(possible)}" if possible else ""
-            raise PackError(
-                f"{source.title} is under {source.licence}, which may not become part of a pack under"
-                f" {recipe.licence}",
-                where=where,
-                field=f"{source.name}: licence",
-                fix=f"take the source out{other}",
-            )
 
 
 def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:
@@ -253,3 +236,14 @@ def _check(recipe: Recipe, where: str | os.PathLike[str]) -> None:
         )
     if not recipe.name.replace("-", "").replace("_", "").isalnum():
         raise fault(f"{recipe.name!r} is not a plain name", "name", "use letters, digits, - and _")
+    parts = (*recipe.text, *recipe.words)  # nothing of an evaluation text is in the pack
+    for part in parts:
+        if combinable(part.licence, recipe.licence) is False:
+            possible = possible_licences(each.licence for each in parts)
+            other = f", or license the pack as {' or '.join(possible)}" if possible else ""
+            raise fault(
+                f"{part.title} is under {part.licence}, which may not become part of a pack under"
+                f" {recipe.licence}",
+                f"{part.name}: licence",
+                f"take the source out{other}",
+            )

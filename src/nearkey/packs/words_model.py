@@ -19,7 +19,7 @@ from nearkey.language.models import FIRST_LETTER
 from nearkey.language.reading.streams import BUCKETS
 from nearkey.language.tokens import BOS, EOS, FIRST_WORD
 from nearkey.packs import BuildProgress
-from nearkey.packs.backoff import BackoffModel, FloatArray
+from nearkey.packs.backoff import BackoffModel, FloatArray, prune_to_size
 from nearkey.packs.interpolation import (
     Evidence,
     MixtureSource,
@@ -34,7 +34,6 @@ from nearkey.packs.ngram_counts import (
     count_ngrams,
     merge_counts,
 )
-from nearkey.packs.prune import prune_to_size
 from nearkey.packs.tree import IntArray
 
 FEW = 3

@@ -10,11 +10,10 @@ from slow_ngrams import BOS, EOS, SlowTable, slow_counts
 
 from nearkey._kernel import NgramTable
 from nearkey.language.arrays import map_bytes
-from nearkey.packs.backoff import BackoffModel, context_sums, normalised
+from nearkey.packs.backoff import BackoffModel, context_sums, normalised, prune, prune_to_size
 from nearkey.packs.interpolation import COUNT_BINS, MixtureSource, interpolate
 from nearkey.packs.kneser_ney import Discounts, estimate
 from nearkey.packs.ngram_counts import count_ngrams, merge_counts
-from nearkey.packs.prune import prune, prune_to_size
 from nearkey.packs.quantise import (
     code_book,
     nearest,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from slow_ngrams import BOS, as_stream, real_sentences
 
-from nearkey.packs.backoff import BackoffModel, normalised
+from nearkey.packs.backoff import BackoffModel, normalised, prune, pruning_losses
 from nearkey.packs.interpolation import (
     COUNT_BINS,
     Evidence,
@@ -17,7 +17,6 @@ from nearkey.packs.interpolation import (
 )
 from nearkey.packs.kneser_ney import estimate
 from nearkey.packs.ngram_counts import count_ngrams
-from nearkey.packs.prune import prune, pruning_losses
 from nearkey.packs.quantise import quantised
 
 pytestmark = pytest.mark.reference

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nearkey.language.reading.streams import TextStream, read_stream
-from nearkey.packs.overlap import LONG, SHORTEST, without_sentences_of
+from nearkey.packs.intake import LONG, SHORTEST, without_sentences_of
 
 sentences = st.lists(
     st.lists(st.sampled_from(["peg", "Peg", "prism", "river", "at"]), min_size=1, max_size=14),

@@ -197,7 +197,7 @@ def test_choosing_words():
     corpus = words(tripod=30, teh=50, xqz=1, lol=25, well_known=40, odd_one=2, mm=99, b=99)
     corpus.count["l'homme"] = 30
     corpus.sources["l'homme"] = 2
-    chosen, tally = choose_words(
+    chosen, tally, _ = choose_words(
         {"the": 0.1, "theodolite": 1e-7, "gps": 1e-5, "rare": 1e-9, "tripod's": 1e-8, "straße": 1e-3},
         corpus,
         SpellingWords({"theodolite", "tripod", "homme"}),
@@ -218,7 +218,7 @@ def test_choosing_words():
 
 def test_the_most_frequent_words_fill_the_lexicon():
     frequencies = {"one": 0.5, "two": 0.4, "three": 0.3, "four": 0.2}
-    chosen, _ = choose_words(
+    chosen, _, _ = choose_words(
         frequencies,
         NO_TEXT,
         SpellingWords(set(frequencies)),

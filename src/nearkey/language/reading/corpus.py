@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from nearkey.errors import PackError
-from nearkey.language.reading import collected, textfiles
+from nearkey.language.reading import textfiles
 from nearkey.language.reading.libraries import (
     LibraryReader,
     read_hub,
@@ -26,13 +26,13 @@ LINE_READERS: dict[str, LineReader] = {
     "paragraphs": textfiles.read_paragraphs,
     "fortune": textfiles.read_fortune,
     "csv": textfiles.read_csv,
-    "fields": collected.read_fields,
+    "fields": textfiles.read_fields,
     "json": textfiles.read_json,
     "arrow": textfiles.read_arrow,
-    "mail": collected.read_mail,
-    "xml": collected.read_xml,
-    "sword": collected.read_sword,
-    "wordnet": collected.read_wordnet,
+    "mail": textfiles.read_mail,
+    "xml": textfiles.read_xml,
+    "sword": textfiles.read_sword,
+    "wordnet": textfiles.read_wordnet,
 }
 
 _KIND_BY_SUFFIX = {
