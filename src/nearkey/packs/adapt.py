@@ -114,11 +114,9 @@ def adapt_pack(
     """
     yield BuildProgress("read", 0, len(texts))
     pack = load_pack(base)
-    read = ReadReport()
+    options = ReadOptions(encoding, column=column)
     stream = read_stream(
-        read_lines(
-            [Path(text) for text in texts], kind, ReadOptions(encoding, column=column), read
-        ),
+        read_lines([Path(text) for text in texts], kind, options, ReadReport()),
         abbreviations=frozenset(pack.info.abbreviations),
         combining=joins_marks(pack.alphabet),
     )
@@ -184,18 +182,14 @@ def adapt_pack(
             write_context(folder, network)
         _write_lexicon(folder, pack, words, of_old, encoded, trained, held_stream)
         _write_usage(folder, pack, words, stream)
-        base_licence = (pack.folder / "LICENCE.md").read_text("utf-8")
+        base_licence = (pack.folder / "LICENCE.md").read_text("utf-8").splitlines()
         finish_pack(
             folder,
             _new_info(pack, name, words, model, report, context),
-            {"Licence of the base": _indented(base_licence)},
+            {"Licence of the base": "\n".join(f"> {line}".rstrip() for line in base_licence)},
         )
     yield BuildProgress("done", 3, 3, os.fspath(target))
     return report
-
-
-def _indented(text: str) -> str:
-    return "\n".join(f"> {line}".rstrip() for line in text.splitlines())
 
 
 def _drawn_text(pack: Pack, *, sentences: int = 400, seed: int = 1) -> TextStream:

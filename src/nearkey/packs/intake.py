@@ -27,8 +27,12 @@ from numpy.typing import NDArray
 from nearkey.errors import NearkeyError, PackError
 from nearkey.files import atomic_path
 from nearkey.language.arrays import read_arrays, write_arrays
-from nearkey.language.reading.corpus import LIBRARY_READERS, read_lines
-from nearkey.language.reading.libraries import LibraryReader, library_version
+from nearkey.language.reading.corpus import (
+    LIBRARY_READERS,
+    LibraryReader,
+    library_version,
+    read_lines,
+)
 from nearkey.language.reading.streams import (
     BUCKETS,
     StreamPart,
@@ -106,7 +110,11 @@ def read_sources(
         if source.notice or source.notice_files:
             wanted = msgspec.structs.replace(source, files=source.notice_files)
             found = files_of(wanted) if wanted.files else []
-            texts = [source.notice, *(_text_of(file) for file in found)]
+            options = ReadOptions(undecodable="drop")
+            texts = [
+                source.notice,
+                *("".join(read_plain(file, options, ReadReport())) for file in found),
+            ]
             into.notices[source.title] = "\n\n".join(text.strip() for text in texts if text)
         if combinable(source.licence, recipe.licence) is None and source not in recipe.evaluation:
             note = f"{source.title}: whether {source.licence!r} allows {recipe.licence} is not known here"
@@ -218,10 +226,6 @@ def reading(
     if (low, high) != (0, BUCKETS):
         stream = select(stream, (stream.bucket >= low) & (stream.bucket < high))
     return stream, report
-
-
-def _text_of(file: Path) -> str:
-    return "".join(read_plain(file, ReadOptions(undecodable="drop"), ReadReport()))
 
 
 def _read_words(source: WordSource, files: list[Path], recipe: Recipe, into: Intake) -> str:

@@ -136,11 +136,9 @@ def mix_sources(
     names = list(training)
     vocab_size = len(unigram)
     total = len(names) + len(held_out) + 1
-    done = 0
     counts: dict[str, NgramCounts] = {}
-    for name in names:
+    for done, name in enumerate(names):
         yield BuildProgress("count", done, total, name)
-        done += 1
         counts[name] = count_in_pieces(
             [training[name]],
             order=order,
@@ -157,9 +155,8 @@ def mix_sources(
     single = {name: source_of([counts[name]]) for name in names}
     listed = MixtureSource.unigram(unigram)
     evidence: list[list[Evidence]] = [[] for _ in range(order)]
-    for name, stream in held_out.items():
+    for done, (name, stream) in enumerate(held_out.items(), start=len(names)):
         yield BuildProgress("fit", done, total, name)
-        done += 1
         others = [other for other in names if other != name or len(held_out) < FEW]
         pooled = source_of([counts[other] for other in others])
         speaking = [*(single[other] for other in others), pooled, listed]
@@ -174,7 +171,7 @@ def mix_sources(
     mixture_weights = [weights for weights, _ in fitted]
     del evidence
 
-    yield BuildProgress("mix", done, total)
+    yield BuildProgress("mix", total - 1, total)
     pooled = source_of(list(counts.values()))
     model, mass = interpolate([*single.values(), pooled, listed], mixture_weights)
     yield BuildProgress("mix", total, total)

@@ -13,8 +13,7 @@ import pytest
 from library_texts import SAID, nltk_data, write_brown, zipped
 
 from nearkey.errors import PackError
-from nearkey.language.reading.corpus import LIBRARY_READERS, ReadOptions, ReadReport
-from nearkey.language.reading.libraries import join_tokens
+from nearkey.language.reading.corpus import LIBRARY_READERS, ReadOptions, ReadReport, join_tokens
 from nearkey.language.tokens import sentences
 
 pytest.importorskip("nltk")
