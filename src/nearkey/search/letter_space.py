@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from nearkey.errors import LayoutError
+from nearkey.errors import LayoutError, placed
 from nearkey.layout import Layout, count_grids
 from nearkey.layout.cells import base_rows, plan_cells
 from nearkey.layout.key import Key, default_label, letter_extent
@@ -120,53 +120,43 @@ class LetterSpace:
         rules, place = self.rules, {letter: i for i, letter in enumerate(self.letters)}
         ids = {key_id: i for i, key_id in enumerate(self.key_ids)}
 
-        def letter(one: str, where: str) -> int:
+        def letter(one: str) -> int:
             if one not in place:
-                raise LayoutError(
-                    f"{one!r} is no letter of {self.base.name}",
-                    field=where,
-                    fix="name letters of the base",
-                )
+                problem = f"{one!r} is no letter of {self.base.name}"
+                raise LayoutError(problem, fix="name letters of the base")
             return place[one]
 
-        def key(one: str, where: str) -> int:
+        def key(one: str) -> int:
             if one not in ids:
-                raise LayoutError(
-                    f"no key {one!r}", field=where, fix=f"use one of {', '.join(ids)}"
-                )
+                raise LayoutError(f"no key {one!r}", fix=f"use one of {', '.join(ids)}")
             return ids[one]
 
-        for one, key_id in rules.pins.items():
-            opened[letter(one, "pins")] &= {key(key_id, "pins")}
-        for one, key_ids in rules.exclude.items():
-            opened[letter(one, "exclude")] -= {key(key_id, "exclude") for key_id in key_ids}
-        # Rules on which letters share keys, as sets of letter numbers.
-        self._together = [[letter(c, "together") for c in text] for text in rules.together]
-        self._apart = [[letter(c, "apart") for c in text] for text in rules.apart]
-        self._groups = [[letter(c, "groups") for c in text] for text in rules.groups]
-        taken = [i for group in self._groups for i in group]
-        if len(taken) != len(set(taken)):
-            raise LayoutError(
-                "a letter stands in two of them", field="groups", fix="name each letter once"
-            )
-        for field_name, sets in (
-            ("together", self._together),
-            ("apart", self._apart),
-            ("groups", self._groups),
-        ):
-            if any(len(set(one)) != len(one) or not one for one in sets):
-                raise LayoutError(
-                    "one is empty or has a letter twice",
-                    field=field_name,
-                    fix="name each letter once",
-                )
+        def sets(texts: Sequence[str]) -> list[list[int]]:
+            """Rules on which letters share keys, as sets of letter numbers."""
+            found = [[letter(one) for one in text] for text in texts]
+            if any(len(set(one)) != len(one) or not one for one in found):
+                raise LayoutError("one is empty or has a letter twice", fix="name each letter once")
+            return found
+
+        with placed(field="pins"):
+            for one, key_id in rules.pins.items():
+                opened[letter(one)] &= {key(key_id)}
+        with placed(field="exclude"):
+            for one, key_ids in rules.exclude.items():
+                opened[letter(one)] -= {key(key_id) for key_id in key_ids}
+        with placed(field="together"):
+            self._together = sets(rules.together)
+        with placed(field="apart"):
+            self._apart = sets(rules.apart)
+        with placed(field="groups"):
+            self._groups = sets(rules.groups)
+            taken = [i for group in self._groups for i in group]
+            if len(taken) != len(set(taken)):
+                raise LayoutError("a letter stands in two of them", fix="name each letter once")
         for i, keys in enumerate(opened):
             if not keys:
-                raise LayoutError(
-                    f"no key is left for {self.letters[i]!r}",
-                    field="pins, exclude",
-                    fix="open one to it",
-                )
+                problem = f"no key is left for {self.letters[i]!r}"
+                raise LayoutError(problem, field="pins, exclude", fix="open one to it")
         self._sets = [*self._together, *self._groups, *self._apart]
         self._last = [max(one) for one in self._sets]
         self._of: list[list[int]] = [
@@ -181,11 +171,8 @@ class LetterSpace:
                 f"are {least} and {most}", field="sizes", fix="give least and most, such as [3, 6]"
             )
         if least * k > n or most * k < n:
-            raise LayoutError(
-                f"{n} letters do not fill {k} keys with {least} to {most} each",
-                field="sizes",
-                fix="widen them",
-            )
+            problem = f"{n} letters do not fill {k} keys with {least} to {most} each"
+            raise LayoutError(problem, field="sizes", fix="widen them")
 
     def _interchangeable(self) -> list[list[int]]:
         """Keys that every letter may reach alike, in classes; none where the rule asks where keys lie."""

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations, product
+from itertools import combinations, groupby, product
 from typing import Any, Protocol
 
 import numpy as np
 
 from nearkey.errors import LayoutError
-from nearkey.layout.cells import plan_cells
 from nearkey.layout.layout import Layout
+from nearkey.search.letter_space import Keys, grid_space
 from nearkey.seeds import Seed
-
-Runs = tuple[tuple[int, int], ...]
-"""Of one base row, column by column: letters taken, and the grid row they go to."""
 
 
 class Moves(Protocol):
@@ -107,74 +104,44 @@ class OrderedMoves(_Neighbourhood):
     """
 
     def __init__(self, base: Layout, *, rows: int, columns: int) -> None:
-        self._plan = plan_cells(base, rows=rows, columns=columns)
+        self._space = grid_space(base, rows=rows, columns=columns, rule="ordered")
+        self._grid = f"{rows} x {columns} grid over {base.name}"
 
-    def _changes(self, layout: Layout) -> Iterator[tuple[Runs, ...]]:
-        """The runs of all base rows after each change that leaves no cell empty."""
-        state = self._read(layout)
-        for number, row in enumerate(self._plan.base_rows):
-            for runs in _moved_runs(state[number], tuple(row.grid_rows)):
-                changed = (*state[:number], runs, *state[number + 1 :])
-                if self._filled(changed):
-                    yield changed
+    def _changes(self, layout: Layout) -> Iterator[Keys]:
+        """The keys of all letters after each change that leaves no key empty."""
+        space, keys = self._space, self._read(layout)
+        for _, letters in groupby(range(len(keys)), key=lambda i: (space.rows[i], keys[i])):
+            run = list(letters)
+            # The letter at either end of a run to the next column, the run to another row of its own.
+            for moved, step in ((run[:1], -1), (run[-1:], 1), (run, 0)):
+                for key in space.domains[run[0]]:
+                    if (
+                        key != keys[run[0]]
+                        and space.column[key] - space.column[keys[run[0]]] == step
+                    ):
+                        changed = list(keys)
+                        for i in moved:
+                            changed[i] = key
+                        if space.allows(changed):
+                            yield tuple(changed)
 
-    def _changed(self, layout: Layout, change: tuple[Runs, ...]) -> Layout:
-        cell_of = self._plan.cells_of_runs(tuple(zip(*change, strict=True)))
-        return layout.with_letters(self._plan.groups(cell_of))
-
-    def _read(self, layout: Layout) -> tuple[Runs, ...]:
-        """The runs of each base row in a layout."""
-        columns, rows = self._plan.columns, self._plan.rows
-        keys = layout.letter_keys
-        ids = tuple(f"r{r + 1}c{c + 1}" for r in range(rows) for c in range(columns))
-        cell_of = {letter: cell for cell, key in enumerate(keys) for letter in key.letters}
-        if tuple(key.id for key in keys) != ids or cell_of.keys() != self._plan.reach.keys():
-            raise self._not_ordered(layout)
-        read: list[Runs] = []
-        for row in self._plan.base_rows:
-            places = [divmod(cell_of[letter], columns) for letter in row.letters]
-            runs = []
-            for column in range(columns):
-                taken = [r for r, c in places if c == column]
-                if len(set(taken)) > 1 or not set(taken) <= set(row.grid_rows):
-                    raise self._not_ordered(layout)
-                runs.append((len(taken), taken[0] if taken else -1))
-            in_order = [c for _, c in places]
-            if in_order != sorted(in_order):
-                raise self._not_ordered(layout)
-            read.append(tuple(runs))
-        return tuple(read)
-
-    def _filled(self, state: tuple[Runs, ...]) -> bool:
-        return all(
-            {runs[column][1] for runs in state} - {-1} == set(range(self._plan.rows))
-            for column in range(self._plan.columns)
+    def _changed(self, layout: Layout, change: Keys) -> Layout:
+        key_of = dict(zip(self._space.letters, change, strict=True))
+        return layout.with_letters(
+            "".join(letter for letter in self._space.base.letters if key_of[letter] == key)
+            for key in range(len(self._space.key_ids))
         )
 
-    def _not_ordered(self, layout: Layout) -> LayoutError:
-        plan = self._plan
-        return LayoutError(
-            f"not an ordered {plan.rows} x {plan.columns} grid over {plan.base.name}",
+    def _read(self, layout: Layout) -> Keys:
+        """The keys of the letters in a layout."""
+        space, ids = self._space, tuple(key.id for key in layout.letter_keys)
+        if ids == space.key_ids and sorted(layout.letters) == sorted(space.letters):
+            keys = space.keys_of(layout)
+            if space.allows(keys):
+                return keys
+        raise LayoutError(
+            f"not an ordered {self._grid}",
             where=f'layout "{layout.name}"',
             field="keys",
             fix='start from one that grid_layouts gives with rule "ordered"',
         )
-
-
-def _moved_runs(runs: Runs, grid_rows: tuple[int, ...]) -> Iterator[Runs]:
-    """The runs of one base row after each single change."""
-    for left in range(len(runs) - 1):
-        for giver, taker in ((left, left + 1), (left + 1, left)):
-            given, from_row = runs[giver]
-            taken, to_row = runs[taker]
-            if given:
-                # A run that was empty has no grid row yet: it may take any.
-                for grid_row in (to_row,) if taken else grid_rows:
-                    changed = list(runs)
-                    changed[giver] = (given - 1, from_row if given > 1 else -1)
-                    changed[taker] = (taken + 1, grid_row)
-                    yield tuple(changed)
-    for column, (taken, from_row) in enumerate(runs):
-        for grid_row in grid_rows if taken else ():
-            if grid_row != from_row:
-                yield (*runs[:column], (taken, grid_row), *runs[column + 1 :])
