@@ -9,7 +9,6 @@ and `build` read the English recipe's texts: name the open corpora's folder by N
 
 from __future__ import annotations
 
-import argparse
 import io
 import json
 import os
@@ -25,18 +24,13 @@ from typing import Any
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parent / "estimator"))
 
 from estimation_speed import make_text
+from harness import MEASURE, data_folder, measured, options
 from sections import save, section
 
 ROOT = Path(__file__).resolve().parents[1]
 WORK = ROOT / ".cache" / "before"
 ARPA_WORDS = 10_000_000
 
-MEASURE = """
-import inspect, json, sys, time
-def told(seconds):
-    peak = next(int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmHWM"))
-    print(json.dumps({"seconds": seconds, "mb": peak / 1024}))
-"""
 ARPA = """
 try:
     from nearkey.packs.arpa import estimate_file
@@ -44,7 +38,7 @@ except ImportError:
     from nearkey.language.building.plain import estimate_file
 start = time.process_time()
 estimate_file(sys.argv[1], order=3, workers=2).save(sys.argv[2])
-told(time.process_time() - start)
+told(seconds=time.process_time() - start)
 """
 BUILD = """
 try:
@@ -58,7 +52,7 @@ for step in steps:
 start = time.process_time()
 for step in steps:
     pass
-told(time.process_time() - start)
+told(seconds=time.process_time() - start)
 """
 WORDS = """
 import numpy as np
@@ -72,24 +66,16 @@ touches = [aimed.sample([layout.key_of_letter[c] for c in word], rng) for word i
 keys = np.repeat(np.arange(len(layout.key_ids)), 80)
 log = nk.TouchLog.from_points(aimed.sample(keys, rng), [layout.key_ids[k] for k in keys])
 """
-T = """
-decoder = nk.Decoder(layout, nk.StudentTouch(dof=5.0).fit(log, layout), pack)
-for points in touches[:200]:
-    decoder.decode(points, context="", k=5)
-start = time.process_time()
-for points in touches:
-    decoder.decode(points, context="", k=5)
-told((time.process_time() - start) / len(touches))
-"""
 WORD = """
-decoder = nk.Decoder(layout, aimed, pack)
-context = json.loads(sys.argv[2])
+context, student = json.loads(sys.argv[2])
+model = nk.StudentTouch(dof=5.0).fit(log, layout) if student else aimed
+decoder = nk.Decoder(layout, model, pack)
 for points in touches[:200]:
     decoder.decode(points, context=context, k=5)
 start = time.process_time()
 for points in touches:
     decoder.decode(points, context=context, k=5)
-told((time.process_time() - start) / len(touches))
+told(seconds=(time.process_time() - start) / len(touches))
 """
 TAP = """
 how = json.loads(sys.argv[2])
@@ -109,17 +95,18 @@ for points in touches[:1500]:
         stream.tap(x, y)
         if n == len(points) or not how.get("symbols"):
             spent.append(time.thread_time() - start)
-told(float(np.quantile(spent, how["quantile"])))
+told(seconds=float(np.quantile(spent, how["quantile"])))
 """
 RANK = """
 pads = [layout.fitted(18, 12), *nk.grid_layouts(layout, rows=2, columns=3, width_mm=18, height_mm=12)]
 lines = [" ".join(words[i : i + 12]) for i in range(0, 3000, 12)] if json.loads(sys.argv[2]) else None
 # Ours decodes in context wherever there is a text.
+import inspect
 how = {"context": lines is not None} if "context" in inspect.signature(nk.rank_layouts).parameters else {}
 start = time.process_time()
 nk.rank_layouts(pads, touch=lambda pad: nk.GaussianTouch.from_layout(pad, spread_mm=2.0), pack=pack, words=2000,
                 seed=3, corpus=lines, baseline=pads[0].name, **how)
-told((time.process_time() - start) / (2000 * len(pads)))
+told(seconds=(time.process_time() - start) / (2000 * len(pads)))
 """
 
 
@@ -138,9 +125,9 @@ FULL = "a live tap: words, edits, completions, spelling, context"
 TASKS = {
     "arpa": Task(f"{ARPA_WORDS:,} words of text to a 3-gram ARPA file", ARPA, 1.0, "s"),
     "build": Task("the English pack from texts that are read, processor time", BUILD, 1.0, "s"),
-    "word": Task("a word without context, processor time", WORDS + WORD),
-    "context": Task("a word in context, processor time", WORDS + WORD, how="we set up the"),
-    "t": Task("a word under Student's t, without context, processor time", WORDS + T),
+    "word": Task("a word without context, processor time", WORDS + WORD, how=[None, False]),
+    "context": Task("a word in context, processor time", WORDS + WORD, how=["we set up the", False]),
+    "t": Task("a word under Student's t, without context, processor time", WORDS + WORD, how=["", True]),
     "tap": Task("a live tap: words, spelling, context; median", WORDS + TAP, how={"quantile": 0.5}),
     "live": Task(f"{FULL}; median", WORDS + TAP, how={"edits": 1, "quantile": 0.5}),
     "live99": Task(f"{FULL}; 99 %", WORDS + TAP, how={"edits": 1, "quantile": 0.99}),
@@ -184,43 +171,34 @@ def earlier_models(revision: str) -> Path:
 
 def run(python: Path, task: str, side: str, models: Path) -> dict[str, Any]:
     """One measurement, in a process of its own."""
-    arguments = [os.fspath(models / "pack"), json.dumps(TASKS[task].how)]
+    arguments: list[str | Path] = [models / "pack", json.dumps(TASKS[task].how)]
     if task == "arpa":
         text = make_text(ROOT / ".cache" / "estimator" / f"text-{ARPA_WORDS}.txt", ARPA_WORDS)
-        arguments = [os.fspath(text), os.fspath(WORK / "lm.arpa")]
+        arguments = [text, WORK / "lm.arpa"]
     elif task == "build":
-        recipe = models / "recipe.toml"
-        cache = os.environ.get("NEARKEY_CACHE", os.fspath(Path.home() / ".cache" / "nearkey"))
-        out = WORK / f"pack-{side}"
-        arguments = [*map(os.fspath, (recipe, out)), os.environ["NEARKEY_DATA"], cache]
-    done = subprocess.run(
-        [python, "-c", MEASURE + TASKS[task].script, *arguments],
-        check=True, stdout=subprocess.PIPE, text=True, cwd=WORK,
-    )  # fmt: skip
-    found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+        cache = os.environ.get("NEARKEY_CACHE", Path.home() / ".cache" / "nearkey")
+        arguments = [models / "recipe.toml", WORK / f"pack-{side}", data_folder(), cache]
+    found: dict[str, Any] = measured(
+        MEASURE + TASKS[task].script, *arguments, python=python, cwd=WORK
+    )
     return found
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--before", required=True, help="revision to compare with")
-    parser.add_argument("--tasks", default=",".join(TASKS))
-    parser.add_argument("--rounds", type=int, default=3)
-    options = parser.parse_args()
-    tasks = options.tasks.split(",")
-    unknown = [task for task in tasks if task not in TASKS]
-    if unknown:
-        sys.exit(f"task {unknown[0]!r} is unknown: use {', '.join(TASKS)}")
-    if PACKS & set(tasks) and "NEARKEY_DATA" not in os.environ:
-        sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
+    before = (str, "revision to compare with")
+    asked = options(__doc__, before=before, tasks=list(TASKS), rounds=3)
+    if asked.before is None:
+        sys.exit("--before names no revision to compare with")
+    if PACKS & set(asked.tasks):
+        data_folder()  # said before the work
     WORK.mkdir(parents=True, exist_ok=True)
-    models = earlier_models(options.before)
-    pythons = {"before": installed(options.before), "after": Path(sys.executable)}
+    models = earlier_models(asked.before)
+    pythons = {"before": installed(asked.before), "after": Path(sys.executable)}
     rows: list[list[Any]] = []
-    for name in tasks:
+    for name in asked.tasks:
         task = TASKS[name]
         best: dict[str, dict[str, Any]] = {}
-        for _ in range(options.rounds):
+        for _ in range(asked.rounds):
             for side, python in pythons.items():
                 found = run(python, name, side, models)
                 if side not in best or found["seconds"] < best[side]["seconds"]:
@@ -235,15 +213,15 @@ def main() -> None:
         ("before_after", "Before and after", set(TASKS) - PACKS),
         ("before_after_packs", "Before and after: making packs", PACKS),
     ):
-        if chosen := [row for task, row in zip(tasks, rows, strict=True) if task in parts]:
+        if chosen := [row for task, row in zip(asked.tasks, rows, strict=True) if task in parts]:
             save(name, section(
-                title=f"{title}: this tree against revision {options.before}",
-                command=f"NEARKEY_DATA=... python benchmarks/before_after.py --before {options.before}",
+                title=f"{title}: this tree against revision {asked.before}",
+                command=f"NEARKEY_DATA=... python benchmarks/before_after.py --before {asked.before}",
                 order=49,
                 timed=True,
                 columns="task; unit; before|1; after|1; times faster|2; peak MB before|0; peak MB after|0",
                 rows=chosen,
-                notes=[f"The two take turns in one run, in processor time; the best of {options.rounds} each. The scripts, the"
+                notes=[f"The two take turns in one run, in processor time; the best of {asked.rounds} each. The scripts, the"
                        " texts and the pack decoded with are the same for both."],
             ))  # fmt: skip
 

@@ -62,7 +62,7 @@ def cell_text(cell: Cell, column: Column) -> str:
 
 def section_text(section: Section, path: Path) -> str:
     """A section as Markdown. Columns that hold no words are aligned to the right."""
-    columns = [Column(one) if isinstance(one, str) else one for one in section.columns]
+    columns = section.headings
     lines = [f"## {section.title}", "", f"`{section.command}`", ""]
     if section.environment:
         facts = "; ".join(f"{name} {value}" for name, value in section.environment.items())

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Literal
 
 import msgspec
-from sections import ROOT, Cell, Column, read
+from sections import ROOT, Cell, read
 
 from nearkey.errors import NearkeyError
 from nearkey.schema import convert
@@ -48,7 +48,7 @@ class QuotedFigure(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         path = results / f"{self.file}.json"
         found = []
         for section in read(path):
-            columns = [Column(one) if isinstance(one, str) else one for one in section.columns]
+            columns = section.headings
             places = [i for i, column in enumerate(columns) if column.name == self.column]
             for row in section.rows if section.title.startswith(self.section) else ():
                 if places and all(any(_is(cell, one) for cell in row) for one in self.row):

@@ -18,12 +18,13 @@ import resource
 import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fnmatch import fnmatch
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from decoder_words import keep_vectors
 from scenario_results import write_sections
 from scenarios import (
     COMPARE_WORDS,
@@ -39,9 +40,9 @@ from scenarios import (
 from sections import this_machine
 
 import nearkey
-from nearkey.errors import NearkeyError
+from nearkey.errors import NearkeyError, PlanError
 from nearkey.files import atomic_write
-from nearkey.language.models import MixedModel
+from nearkey.simulate.chunk_log import ChunkLog
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.corpora import Corpus, held_out_part, read_source
 from nearkey.simulate.identity import pack_identity
@@ -67,33 +68,26 @@ class Bench:
 
     data: Path | None
     threads: int
-    seconds: dict[str, float]
-
-    def __post_init__(self) -> None:
-        self._packs: dict[str, Any] = {}
-        self._made: dict[tuple[str, ...], Any] = {}
-        self._compared = frozenset(scenarios("quick"))
+    seconds: dict[str, float] = field(default_factory=dict)
+    packs: dict[str, Any] = field(default_factory=dict)
+    made: dict[tuple[str, ...], Any] = field(default_factory=dict)
 
     def pack(self, language: str) -> Any:
-        if language not in self._packs:
+        if language not in self.packs:
             try:
-                pack = self._packs[language] = nearkey.load_pack(language)
-                if isinstance(pack.language_model, MixedModel):
-                    pack.language_model.keep_vectors(WORDS)  # one text comes on many layouts
+                self.packs[language] = nearkey.load_pack(language)
             except NearkeyError as fault:
-                self._packs[language] = Skipped(f"no pack {language!r} here: {fault.problem}")
-        found = self._packs[language]
-        if isinstance(found, Skipped):
-            raise found
-        return found
+                raise Skipped(f"no pack {language!r} here: {fault.problem}") from None
+            keep_vectors(self.packs[language], WORDS)
+        return self.packs[language]
 
     def _once(self, stage: str, *key: str, make: Callable[[], Any]) -> Any:
         """What `make` gives, made once for a stage and key; its processor time counts for the stage."""
-        if (stage, *key) not in self._made:
+        if (stage, *key) not in self.made:
             start = time.process_time()
-            self._made[stage, *key] = make()
+            self.made[stage, *key] = make()
             self.seconds[stage] = self.seconds.get(stage, 0.0) + time.process_time() - start
-        return self._made[stage, *key]
+        return self.made[stage, *key]
 
     def corpus(self, scenario: Scenario) -> Corpus | None:
         text = scenario.spec
@@ -151,7 +145,7 @@ class Bench:
             seed=SEED,
             use="live" if scenario.live else "words",
             completion_words=0 if scenario.live else 300,
-            compare=not scenario.live and scenario in self._compared,
+            compare=not scenario.live and scenario in scenarios("quick"),
             compare_words=COMPARE_WORDS,
             static=self.static(scenario),
             workers=self.threads,
@@ -187,7 +181,7 @@ class Bench:
 
 
 def run_all(
-    chosen: list[Scenario], bench: Bench, store: Path | None
+    chosen: list[Scenario], bench: Bench, store: Path
 ) -> Iterator[tuple[Scenario, dict[str, Any] | None, dict[str, Any], str]]:
     """Each scenario with its quality, speed, and why it was skipped; kept in `store` as it comes."""
     header: dict[str, Any] = {"nearkey": nearkey.__version__, "words": WORDS, "seed": SEED}
@@ -196,37 +190,27 @@ def run_all(
             header[language] = pack_identity(bench.pack(language))
         except Skipped:
             header[language] = None
-    done = _kept(store, header)
-    for scenario in chosen:
-        if scenario.id in done:
-            quality, speed = done[scenario.id]
-            yield scenario, quality, speed, ""
-            continue
-        try:
-            quality, speed = bench.run(scenario)
-        except Skipped as why:
-            yield scenario, None, {}, str(why)
-            continue
-        if store is not None:
-            with store.open("a", encoding="utf-8") as out:
-                out.write(json.dumps([scenario.id, quality, speed]) + "\n")
-        yield scenario, quality, speed, ""
+    done: dict[str, Any] = {}
 
+    def take(record: dict[str, Any]) -> None:
+        done[record["id"]] = record["quality"], record["speed"]
 
-def _kept(store: Path | None, header: dict[str, Any]) -> dict[str, Any]:
-    """What an interrupted run of the same version, packs and words has done. A torn last line is dropped."""
-    if store is None:
-        return {}
-    found: dict[str, Any] = {}
-    if store.exists():
-        lines = store.read_text(encoding="utf-8").split("\n")[:-1]
-        if lines and json.loads(lines[0]) == header:
-            found = {name: (quality, speed) for name, quality, speed in map(json.loads, lines[1:])}
-    store.parent.mkdir(parents=True, exist_ok=True)
-    with atomic_write(store) as out:
-        out.write(json.dumps(header) + "\n")
-        out.writelines(json.dumps([name, *both]) + "\n" for name, both in found.items())
-    return found
+    try:
+        log = ChunkLog(store, header, take)
+    except PlanError:  # of another version, pack or number of words
+        store.unlink()
+        log = ChunkLog(store, header, take)
+    with log:
+        for scenario in chosen:
+            if scenario.id not in done:
+                try:
+                    quality, speed = bench.run(scenario)
+                except Skipped as why:
+                    yield scenario, None, {}, str(why)
+                    continue
+                log.append({"id": scenario.id, "quality": quality, "speed": speed})
+                done[scenario.id] = quality, speed
+            yield scenario, *done[scenario.id], ""
 
 
 def write_run(path: Path, data: dict[str, Any]) -> None:
@@ -264,44 +248,36 @@ def main() -> int:
     store = options.out / f"{options.set}.partial.jsonl"
     if options.fresh:
         store.unlink(missing_ok=True)
-    bench = Bench(data, options.threads, {})
+    bench = Bench(data, options.threads)
     quality: dict[str, Any] = {}
     speed: dict[str, Any] = {}
     skipped: dict[str, str] = {}
     start = time.perf_counter()
     for number, (scenario, found, fast, why) in enumerate(run_all(chosen, bench, store), start=1):
-        told = f"[{number}/{len(chosen)}] {scenario.id}"
+        line = f"[{number}/{len(chosen)}] {scenario.id}"
         if found is None:
             skipped[scenario.id] = why
-            told += f" skipped: {why}"
+            line += f" skipped: {why}"
         else:
             quality[scenario.id] = found
             if fast:
                 speed[scenario.id] = fast
-        print(told, file=sys.stderr, flush=True)
+        print(line, file=sys.stderr, flush=True)
         gc.collect()
     seconds = time.perf_counter() - start
-    head = {
-        "schema": SCHEMA,
-        "version": VERSION,
-        "set": options.set,
-        "nearkey": nearkey.__version__,
-    }
+    told = {"version": VERSION, "set": options.set, "nearkey": nearkey.__version__}
     run = {
-        **head,
-        "packs": {
-            language: pack_identity(pack)
-            for language, pack in bench._packs.items()
-            if not isinstance(pack, Skipped)
-        },
+        "schema": SCHEMA,
+        **told,
+        "packs": {language: pack_identity(pack) for language, pack in bench.packs.items()},
         "seed": SEED,
         "skipped": skipped,
         "scenarios": quality,
     }
     write_run(options.out / f"{options.set}.json", run)
     timing = {
-        **head,
         "schema": f"{SCHEMA}-speed",
+        **told,
         "environment": this_machine(),
         "seconds": seconds,
         "shared_stages_s": bench.seconds,

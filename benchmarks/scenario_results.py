@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from scenarios import LAYOUTS, PAD_MM, SPREADS_MM, TEXTS
-from sections import Cell, PagePicture, Section, section, write
+from sections import Cell, PagePicture, Section, saved_picture, section, write
 
 from nearkey.report.benchmark_figures import (
     plot_accuracy_by_noise,
@@ -15,32 +16,29 @@ from nearkey.report.benchmark_figures import (
     plot_ranks,
     plot_reliability,
 )
-from nearkey.report.style import save_figure
-
-PICTURES = "pictures"
 
 
 def write_sections(
     run: dict[str, Any], timing: dict[str, Any], folder: Path, which: str = "all"
 ) -> None:
     """The sections of one run, with their pictures; `which`: all, or those of "accuracy" or "speed" alone."""
-    command = f"python benchmarks/run.py {run['set']} --page"
+    told = partial(section, command=f"python benchmarks/run.py {run['set']} --page")
     if which != "accuracy":
-        write(folder / "scenarios_speed.json", _speed(timing, command))
+        write(folder / "scenarios_speed.json", _speed(timing, told))
     if which == "speed":
         return
     scored = {name: s for name, s in run["scenarios"].items() if "replay" not in s}
     words = {n: s for n, s in scored.items() if not n.endswith(".live")}
     about = _about(run)
-    write(folder / "scenarios.json", _scores(words, command, about, _draw(words, folder)))
-    write(folder / "scenarios_decoders.json", _decoders(words, command, folder))
-    write(folder / "scenarios_calibration.json", _calibration(words, command, folder))
+    write(folder / "scenarios.json", _scores(words, told, about, _draw(words, folder)))
+    write(folder / "scenarios_decoders.json", _decoders(words, told))
+    write(folder / "scenarios_calibration.json", _calibration(words, told, folder))
     live = {n: s for n, s in scored.items() if n.endswith(".live")}
     if live:
-        write(folder / "scenarios_live.json", _live(live, words, command))
+        write(folder / "scenarios_live.json", _live(live, words, told))
     replays = {n: s["replay"] for n, s in run["scenarios"].items() if "replay" in s}
     if replays:
-        write(folder / "scenarios_replay.json", _replay(replays, command))
+        write(folder / "scenarios_replay.json", _replay(replays, told))
 
 
 def _about(run: dict[str, Any]) -> list[str]:
@@ -90,6 +88,10 @@ def _cell(estimate: dict[str, float | None] | None) -> Cell:
     return None if estimate is None else [estimate["value"], estimate["low"], estimate["high"]]
 
 
+def _value(estimate: dict[str, Any] | None) -> Cell:
+    return None if estimate is None else estimate["value"]
+
+
 def _table(read: dict[str, Callable[..., Any]], items: Iterable[Any]) -> dict[str, Any]:
     """The columns and rows of a section: a heading, and how its cell is read from each item."""
     rows = [[one(*item) for one in read.values()] for item in items]
@@ -97,11 +99,11 @@ def _table(read: dict[str, Callable[..., Any]], items: Iterable[Any]) -> dict[st
 
 
 def _scores(
-    scores: dict[str, dict[str, Any]], command: str, notes: list[str], pictures: list[PagePicture]
+    scores: dict[str, dict[str, Any]],
+    told: Callable[..., Section],
+    notes: list[str],
+    pictures: list[PagePicture],
 ) -> Section:
-    def value(estimate: dict[str, Any] | None) -> Cell:
-        return None if estimate is None else estimate["value"]
-
     read: dict[str, Callable[..., Any]] = {
         "scenario": lambda name, _, __: name,
         "keys": lambda _, score, __: score["keys"],
@@ -113,13 +115,12 @@ def _scores(
         "KSPC|3": lambda _, __, own: own["all"]["kspc"]["value"],
         "perfect touches|4": lambda _, score, __: score["static"]["kspc"],
         "CER|%": lambda _, __, own: own["all"]["character_error_rate"]["value"],
-        "bits|3": lambda _, __, own: value(own["known"]["bits_per_character"]),
-        "spared|%": lambda _, score, __: value((score["completion"] or {}).get("spared")),
+        "bits|3": lambda _, __, own: _value(own["known"]["bits_per_character"]),
+        "spared|%": lambda _, score, __: _value((score["completion"] or {}).get("spared")),
     }
     items = [(name, score, score["score"]) for name, score in scores.items()]
-    return section(
+    return told(
         "Scenarios: our decoder",
-        command,
         **_table(read, items),
         notes=notes,
         order=10,
@@ -130,20 +131,17 @@ def _scores(
 def _draw(scores: dict[str, dict[str, Any]], folder: Path) -> list[PagePicture]:
     """Pictures of the section: accuracy against noise, ranks, keystrokes against keys."""
     made = []
-    noise = _by_noise(scores)
-    if noise:
-        save_figure(plot_accuracy_by_noise(noise), folder / PICTURES / "accuracy_by_noise.svg")
-        made.append(
-            PagePicture(
-                f"{PICTURES}/accuracy_by_noise.svg",
-                "Top-1 accuracy against the spread of touches, for each decoder, on the mail text.",
-            )
+    if noise := _by_noise(scores):
+        caption = (
+            "Top-1 accuracy against the spread of touches, for each decoder, on the mail text."
         )
-    mail = {layout: scores.get(f"en.{layout}.s10.mail") for layout in LAYOUTS}
-    mail = {name: score for name, score in mail.items() if score is not None}
-    if mail:
-        lists = {f"{name}, {s['keys']} keys": s["score"] for name, s in mail.items() if s}
-        save_figure(plot_ranks(lists), folder / PICTURES / "ranks.svg")
+        figure = plot_accuracy_by_noise(noise)
+        made.append(saved_picture(figure, "accuracy_by_noise.svg", caption, folder))
+    ids = {layout: f"en.{layout}.s10.mail" for layout in LAYOUTS}
+    if mail := {layout: scores[name] for layout, name in ids.items() if name in scores}:
+        lists = {f"{name}, {s['keys']} keys": s["score"] for name, s in mail.items()}
+        caption = "Where the word meant stood, mail text, spread 1.0 mm."
+        made.append(saved_picture(plot_ranks(lists), "ranks.svg", caption, folder))
         points = [
             {
                 "layout": name,
@@ -153,18 +151,10 @@ def _draw(scores: dict[str, dict[str, Any]], folder: Path) -> list[PagePicture]:
                 "noisy": s["score"]["all"]["kspc"],
             }
             for name, s in mail.items()
-            if s
         ]
-        save_figure(plot_keystrokes_by_keys(points), folder / PICTURES / "kspc_by_keys.svg")
-        made += [
-            PagePicture(
-                f"{PICTURES}/ranks.svg", "Where the word meant stood, mail text, spread 1.0 mm."
-            ),
-            PagePicture(
-                f"{PICTURES}/kspc_by_keys.svg",
-                "Keystrokes per character against keys, mail text, spread 1.0 mm.",
-            ),
-        ]
+        caption = "Keystrokes per character against keys, mail text, spread 1.0 mm."
+        figure = plot_keystrokes_by_keys(points)
+        made.append(saved_picture(figure, "kspc_by_keys.svg", caption, folder))
     return made
 
 
@@ -183,7 +173,7 @@ def _by_noise(
     return panels
 
 
-def _decoders(scores: dict[str, dict[str, Any]], command: str, folder: Path) -> Section:
+def _decoders(scores: dict[str, dict[str, Any]], told: Callable[..., Section]) -> Section:
     read: dict[str, Callable[..., Any]] = {
         "scenario": lambda scenario, *_: scenario,
         "decoder": lambda _, __, name, ___: name,
@@ -209,12 +199,17 @@ def _decoders(scores: dict[str, dict[str, Any]], command: str, folder: Path) -> 
         "`frequency only` looks at the number of touches alone; `no touch model` knows which key was hit, not where.",
         "`nearest key` reads the first letter of a key, so it cannot serve grouped keys.",
     ]
-    return section(
-        "Scenarios: decoders beside ours", command, **_table(read, items), notes=notes, order=12
+    return told(
+        "Scenarios: decoders beside ours",
+        **_table(read, items),
+        notes=notes,
+        order=12,
     )
 
 
-def _calibration(scores: dict[str, dict[str, Any]], command: str, folder: Path) -> Section:
+def _calibration(
+    scores: dict[str, dict[str, Any]], told: Callable[..., Section], folder: Path
+) -> Section:
     read: dict[str, Callable[..., Any]] = {
         "scenario": lambda name, _, __: name,
         "error, all words|4": lambda _, everyone, __: everyone["error"],
@@ -237,13 +232,8 @@ def _calibration(scores: dict[str, dict[str, Any]], command: str, folder: Path) 
         if f"en.{layout}.s10.mail" in scores
     }
     if shown:
-        save_figure(plot_reliability(shown), folder / PICTURES / "reliability.svg")
-        pictures.append(
-            PagePicture(
-                f"{PICTURES}/reliability.svg",
-                "Reliability of the first candidate's probability, mail text, spread 1.0 mm.",
-            )
-        )
+        caption = "Reliability of the first candidate's probability, mail text, spread 1.0 mm."
+        pictures.append(saved_picture(plot_reliability(shown), "reliability.svg", caption, folder))
     notes = [
         "Expected calibration error over 15 equal bins of the first candidate's probability; by chance: what a "
         "calibrated decoder with these probabilities and as many words would show. Columns after the second: words of "
@@ -251,9 +241,8 @@ def _calibration(scores: dict[str, dict[str, Any]], command: str, folder: Path) 
         "A word outside the lexicon is never first, so over all words the decoder is overconfident by their share.",
         "Texts left out here are in the run's own file. The probabilities are exact: the sum runs over every word with as many letters as touches.",
     ]
-    return section(
+    return told(
         "Scenarios: calibration",
-        command,
         **_table(read, items),
         notes=notes,
         order=14,
@@ -262,11 +251,10 @@ def _calibration(scores: dict[str, dict[str, Any]], command: str, folder: Path) 
 
 
 def _live(
-    live: dict[str, dict[str, Any]], words: dict[str, dict[str, Any]], command: str
+    live: dict[str, dict[str, Any]], words: dict[str, dict[str, Any]], told: Callable[..., Section]
 ) -> Section:
     def value(score: dict[str, Any] | None, group: str, measure: str) -> Cell:
-        found = score["score"][group][measure] if score else None
-        return found["value"] if found else None
+        return _value(score["score"][group][measure] if score else None)
 
     read: dict[str, Callable[..., Any]] = {
         "scenario": lambda name, _, __: name,
@@ -281,12 +269,10 @@ def _live(
     }
     items = [(name, score, words.get(name.removesuffix(".live"))) for name, score in live.items()]
     notes = ["What a live list shows: words and, in one place, the best spelling that is no word."]
-    return section(
-        "Scenarios: the live list", command, **_table(read, items), notes=notes, order=16
-    )
+    return told("Scenarios: the live list", **_table(read, items), notes=notes, order=16)
 
 
-def _replay(replays: dict[str, dict[str, Any]], command: str) -> Section:
+def _replay(replays: dict[str, dict[str, Any]], told: Callable[..., Section]) -> Section:
     read: dict[str, Callable[..., Any]] = {
         "scenario": lambda name, _: name,
         "condition": lambda _, row: row["condition"],
@@ -307,12 +293,15 @@ def _replay(replays: dict[str, dict[str, Any]], command: str) -> Section:
         "The gap between matched and replayed is what a result with drawn touches leaves out. Targets were random "
         "points, not keys, and order and rhythm are lost; it is no evidence about a pad on a stylus.",
     ]
-    return section(
-        "Scenarios: matched and replayed", command, **_table(read, items), notes=notes, order=18
+    return told(
+        "Scenarios: matched and replayed",
+        **_table(read, items),
+        notes=notes,
+        order=18,
     )
 
 
-def _speed(timing: dict[str, Any], command: str) -> Section:
+def _speed(timing: dict[str, Any], told: Callable[..., Section]) -> Section:
     stages = [speed["stages_s"] for speed in timing["scenarios"].values()]
     decoder = sum(one["decoder"] for one in stages)
     other = (
@@ -339,9 +328,8 @@ def _speed(timing: dict[str, Any], command: str) -> Section:
         f"reading text included, {100 * other / (decoder + other):.0f} %.",
         "Shown with a spread of 1.0 mm alone. In the decoder's time: the list of ten, the exact posterior, completions, single calls, building the decoder.",
     ]
-    return section(
+    return told(
         "Scenarios: speed",
-        command,
         **_table(read, items),
         notes=notes,
         order=34,

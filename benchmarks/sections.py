@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 import platform
+import re
 import subprocess
 import sys
 from collections.abc import Iterable, Sequence
@@ -63,6 +64,11 @@ class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defa
     environment: dict[str, str] = {}
     taken: dict[str, str] = {}
 
+    @property
+    def headings(self) -> list[Column]:
+        """Its columns, each with all that may be said of one."""
+        return [Column(one) if isinstance(one, str) else one for one in self.columns]
+
     def problems(self) -> list[str]:
         """What is wrong beyond the types, one line each."""
         found = []
@@ -84,10 +90,11 @@ class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defa
 
 def section(
     title: str,
-    command: str,
     columns: str | Iterable[str],
     rows: Iterable[Iterable[Any]],
     *,
+    command: str | None = None,
+    more: str = "",
     order: int = 100,
     notes: Sequence[str] = (),
     pictures: Sequence[PagePicture] = (),
@@ -96,13 +103,15 @@ def section(
 ) -> Section:
     """A section from what was measured; numpy's numbers and estimates become plain cells.
 
+    command : what gives these figures; the usage line in the docstring of the script that runs, without what stands there
+        in brackets. more : options to be added to it.
     columns : headings, in one string with "; " between them or one by one. "heading"; "heading|2" shows two digits after the point; "heading|%" shows a share as a percentage.
     timed : the figures depend on this machine, which is then named. environment : the same, of another machine.
     """
     return Section(
         FORMAT,
         title,
-        command,
+        " ".join(part for part in (command or _usage(), more) if part),
         [_column(one) for one in (columns.split("; ") if isinstance(columns, str) else columns)],
         [[_cell(one) for one in row] for row in rows],
         notes=list(notes),
@@ -111,6 +120,13 @@ def section(
         environment=this_machine() if timed else environment or {},
         taken=this_tree(),
     )
+
+
+def _usage() -> str:
+    """The command of the script that runs, as its docstring has it."""
+    doc = sys.modules["__main__"].__doc__ or ""
+    line = next(line for line in doc.splitlines() if "python benchmarks/" in line)
+    return re.split(r" [\[(]", line.strip())[0]
 
 
 def _column(heading: str) -> str | Column:
@@ -173,19 +189,19 @@ def save(name: str, *sections: Section) -> None:
             )
 
 
+def save_section(
+    name: str, title: str, columns: str | Iterable[str], rows: Iterable[Iterable[Any]], **how: Any
+) -> None:
+    """Make a `section` and write it to `results/NAME.json` alone; what it takes is what that takes."""
+    save(name, section(title, columns, rows, **how))
+
+
 def saved_picture(figure: Any, file: str, caption: str, results: Path = RESULTS) -> PagePicture:
     """A picture of a section: a matplotlib `figure` saved as `file` among the pictures of the results."""
     from nearkey.report.style import save_figure
 
     save_figure(figure, results / "pictures" / file)
     return PagePicture(f"pictures/{file}", caption)
-
-
-def data_folder() -> Path:
-    """The folder of open corpora that NEARKEY_DATA names; ends the script where it names none."""
-    if "NEARKEY_DATA" not in os.environ:
-        sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
-    return Path(os.environ["NEARKEY_DATA"])
 
 
 @cache

@@ -19,7 +19,6 @@ Key = tuple[str, bool, int]
 Table = dict[Key, Scores]
 Floats = NDArray[np.float64]
 
-COMMAND = "NEARKEY_DATA=FOLDER python benchmarks/adaptation/adapting.py --plot"
 RESAMPLES, RESAMPLING_SEED = 2000, 1
 BOTH = "touch and words"
 
@@ -42,18 +41,20 @@ def interval(values: Floats) -> list[float | None]:
     return [round(end, 4) for end in percentile_interval(float(values[0]), values[1:])]
 
 
-def closed(
-    tables: Sequence[Table], name: str, n: int
-) -> tuple[list[float | None], list[float | None]]:
+def compared(tables: Sequence[Table], name: str, n: int) -> list[tuple[Floats, Floats]]:
+    """The `rates` without adaptation, of what was learnt, and of the ceiling."""
+    ceiling = name if (name, True, n) in tables[0] else BOTH
+    keys = (("none", False, n), (name, False, n), (ceiling, True, n))
+    return [rates(tables, key) for key in keys]
+
+
+def closed(tables: Sequence[Table], name: str, n: int) -> list[list[float | None]]:
     """Share of the gap between no adaptation and the ceiling that is closed: in top-1, in KSPC.
 
     Without bounds where the gap itself is not surely above 0.
     """
-    ceiling = name if (name, True, n) in tables[0] else BOTH
-    none, now, best = (
-        rates(tables, key) for key in (("none", False, n), (name, False, n), (ceiling, True, n))
-    )
-    found = []
+    none, now, best = compared(tables, name, n)
+    found: list[list[float | None]] = []
     for i, sign in ((0, 1.0), (1, -1.0)):
         gap = sign * (best[i] - none[i])
         gain = sign * (now[i] - none[i])
@@ -61,7 +62,7 @@ def closed(
             found.append(interval(gain / np.maximum(gap, 1e-9)))
         else:
             found.append([round(float(gain[0] / gap[0]), 4) if gap[0] > 0 else None, None, None])
-    return found[0], found[1]
+    return found
 
 
 def sections(
@@ -88,7 +89,6 @@ def sections(
     return [
         section(
             title="Adaptation to a person: targets",
-            command=COMMAND,
             order=80,
             columns="what; asked; found|3; met",
             rows=_targets(tables, names),
@@ -97,7 +97,6 @@ def sections(
         ),
         section(
             title="Adaptation to a person: by words typed",
-            command=COMMAND,
             order=81,
             columns=(
                 "learnt; words typed; top-1, none|%; top-1|%; top-1, ceiling|%; gap closed, top-1|2; "
@@ -114,40 +113,25 @@ def sections(
 
 
 def _row(tables: Sequence[Table], name: str, n: int) -> list[Cell]:
-    ceiling = name if (name, True, n) in tables[0] else BOTH
-    none = rates(tables, ("none", False, n))
-    now = rates(tables, (name, False, n))
-    best = rates(tables, (ceiling, True, n))
-    gaps = closed(tables, name, n)
     cells: list[Cell] = [name, n]
-    for i in (0, 1):
-        cells += [
-            round(float(none[i][0]), 4),
-            round(float(now[i][0]), 4),
-            round(float(best[i][0]), 4),
-            gaps[i],
-        ]
+    for i, gap in enumerate(closed(tables, name, n)):
+        cells += [round(float(one[i][0]), 4) for one in compared(tables, name, n)]
+        cells.append(gap)
     return cells
 
 
 def _targets(tables: Sequence[Table], names: Sequence[str]) -> list[list[Cell]]:
     rows: list[list[Cell]] = []
-    for name in names:
-        if "believed" in name:
-            continue
+    judged = [name for name in names if "believed" not in name]
+    for name in judged:
         for n, asked in ((50, 0.5), (200, 0.8)):
             for measure, values in zip(("top-1", "KSPC"), closed(tables, name, n), strict=True):
                 what = f"{name}: gap closed after {n} words, {measure}"
                 met = values[0] is not None and values[0] >= asked
                 rows.append([what, f"at least {asked}", values, met])
-    for name in names:
-        if "believed" in name:
-            continue
-        gains = [
-            rates(tables, (name, False, n))[0] - rates(tables, ("none", False, n))[0]
-            for n in CHECKPOINTS
-        ]
-        worst = min(gains, key=lambda g: float(g[0]))
+    for name in judged:
+        both = (compared(tables, name, n)[:2] for n in CHECKPOINTS)
+        worst = min((now[0] - none[0] for none, now in both), key=lambda gain: float(gain[0]))
         met = percentile_interval(float(worst[0]), worst[1:]).high >= 0.0
         what = f"{name}: smallest gain in top-1 at any checkpoint"
         rows.append([what, "not below 0 beyond noise", interval(worst), met])

@@ -7,10 +7,7 @@ writes one stretch of it, in its own order: a few writers, with their topics and
 
 from __future__ import annotations
 
-import gzip
-import os
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,8 +16,6 @@ from nearkey.decode.spelling import spell
 from nearkey.simulate.workload import running_words
 
 Sentences = list[list[str]]
-
-HELD_OUT = "en_ewt_eval.txt.gz"
 
 # Invented words of invented surveyors, for text drawn from the pack.
 NEW_WORDS = (
@@ -31,27 +26,19 @@ COMMON, LONGEST = 4000, 12
 """Words that drawn text is made of, most frequent first; words of a sentence."""
 
 
-def held_out_file() -> Path | None:
-    """The held-out text, or None where it is absent."""
-    named = os.environ.get("NEARKEY_DATA")
-    path = Path(named) / "text" / HELD_OUT if named else None
-    return path if path is not None and path.is_file() else None
-
-
-def stretches(path: Path, pack: Any, letters: str, n_words: int) -> Iterator[Sentences]:
+def stretches(lines: list[str], pack: Any, letters: str, n_words: int) -> Iterator[Sentences]:
     """Successive stretches of at least `n_words` words that the letters can type."""
     held: Sentences = []
     words = 0
-    with gzip.open(path, "rt", encoding="utf-8") as lines:
-        for line in lines:
-            for sentence in running_words(pack, line):
-                typed = [w for w in sentence if w[0] != "<" and spell(w, letters)]
-                if typed:
-                    held.append(typed)
-                    words += len(typed)
-                if words >= n_words:
-                    yield held
-                    held, words = [], 0
+    for line in lines:
+        for sentence in running_words(pack, line):
+            typed = [w for w in sentence if w[0] != "<" and spell(w, letters)]
+            if typed:
+                held.append(typed)
+                words += len(typed)
+            if words >= n_words:
+                yield held
+                held, words = [], 0
 
 
 def drawn(pack: Any, letters: str, n_words: int, rng: np.random.Generator) -> Sentences:

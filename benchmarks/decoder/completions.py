@@ -8,7 +8,6 @@ Deterministic: the same figures on every machine.
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 from collections import defaultdict
@@ -21,6 +20,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from harness import options
 from run import Bench, Skipped
 from scenarios import PAD_MM, SEED, SPREADS_MM, TEXTS, Scenario, layout_of
 from sections import Cell, Section, save, section
@@ -32,7 +32,6 @@ from nearkey.simulate.decoders import OwnDecoder
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.trial import TypedWords, type_workload
 
-COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/completions.py"
 LAYOUTS = ("q26", "e161", "g2x3", "g1x5")
 SPREAD = "s10"
 LISTED = 300
@@ -111,7 +110,6 @@ def places(found: list[list[Cell]]) -> Section:
     """What the first place gives and takes."""
     return section(
         "Unfinished words and the first place of the list",
-        COMMAND,
         (
             "scenario; words; a space is right, no completions|%; in order of score|%; "
             "as it is|%; gain|%; spared, next presses, in order of score|%; as it is|%; "
@@ -153,7 +151,6 @@ def going_on(found: list[Case]) -> Section:
         rows.append([kind, n, len(pairs), float(said.mean()), float(true.mean()), list(gap)])
     return section(
         "Does the word go on?",
-        COMMAND,
         (
             "layouts; touches (6: and more); moments; the model's probability that it does|%; "
             "it did|%; difference|%"
@@ -169,16 +166,14 @@ def going_on(found: list[Case]) -> Section:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--words", type=int, default=600)
-    parser.add_argument("--moments-of", type=int, default=150, help="words for the second table")
-    options = parser.parse_args()
+    moments = (150, "words for the second table")
+    asked = options(__doc__, words=600, moments_of=moments)
     folder = os.environ.get("NEARKEY_DATA")
-    bench = Bench(Path(folder) if folder else None, 1, {})
-    found = list(cases(bench, options.words))
+    bench = Bench(Path(folder) if folder else None, 1)
+    found = list(cases(bench, asked.words))
     rows = [place_row(case) for case in found]
     few = [
-        replace(c, typed=c.typed.head(options.moments_of), words=c.words[: options.moments_of])
+        replace(c, typed=c.typed.head(asked.moments_of), words=c.words[: asked.moments_of])
         for c in found
     ]
     save("quality_completions", places(rows), going_on(few))

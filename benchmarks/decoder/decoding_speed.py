@@ -9,12 +9,9 @@ without it the parts with context are left out and say so.
 
 from __future__ import annotations
 
-import argparse
 import itertools
-import json
 import re
 import statistics
-import subprocess
 import sys
 import threading
 import time
@@ -26,16 +23,15 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from decoder_words import SPREAD, TouchedWords, held_out_lines, workload
+from decoder_words import SPREAD, TouchedWords, workload
+from harness import held_out_lines, measured, options
 from sections import Section, save, section
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
 from nearkey.decode.stream import Stream
 
-COMMAND = "python benchmarks/decoder/decoding_speed.py"
 REPEATS = 5
 
 
@@ -62,50 +58,43 @@ def ratio(pack: nk.language.Pack, words: int) -> Section:
         "Background: a uniform density that bounds the damage of an outlier, the touch model's default. It lifts the bounds "
         "of the search, so more prefixes are visited.",
     ]
-    settings = [(False, 0.0, words), (False, 0.01, words)]
-    if held_out_lines():
-        settings.append((True, 0.01, words))
-    else:
+    settings = [(False, 0.0), (False, 0.01), (True, 0.01)]
+    if not held_out_lines():
+        settings.pop()
         notes.append("No context rows: NEARKEY_DATA names no evaluation text.")
-    for context, background, n in settings:
-        load = workload(pack, words=n, seed=7, context=context, background=background)
+    for context, background in settings:
+        load = workload(pack, words=words, seed=7, context=context, background=background)
         decoder = nk.Decoder(load.layout, load.touch, pack)
-        slow = Exhaustive(decoder)
-        each = load.word_points()
-        states = load.states or [None] * n
-        few = min(n, 1000 if not context else 300)
+        each, slow = load.each(), Exhaustive(decoder)
+        few = each[: 300 if context else 1000]
 
-        def single(load=load, decoder=decoder, each=each, states=states) -> list[list[int]]:
-            return [decoder.decode(p, context=s, k=3) for p, s in zip(each, states, strict=True)]
+        def single(decoder=decoder, each=each) -> object:
+            return [decoder.decode(points, context=state, k=3) for points, state in each]
 
-        def batch(load=load, decoder=decoder) -> object:
-            return decoder.decode_batch(load.points, load.offsets, contexts=load.states, k=3)
+        def batch(load=load, decoder=decoder) -> Any:
+            return load.batch(decoder, k=3)
 
-        def exhaustive(slow=slow, each=each, states=states, few=few) -> list[list[int]]:
-            return [
-                slow.decode(p, state=s, k=3)[0].tolist()
-                for p, s in zip(each[:few], states, strict=False)
-            ]
+        def exhaustive(slow=slow, few=few) -> list[Any]:
+            return [slow.decode(points, state=state, k=3) for points, state in few]
 
-        found, scores = decoder.decode_batch(load.points, load.offsets, contexts=load.states, k=3)
-        wanted = [slow.decode(p, state=s, k=3) for p, s in zip(each[:few], states, strict=False)]
+        found, scores = batch()
         same = sum(
-            np.allclose(scores[i][: len(s)], s, atol=1e-6) for i, (_, s) in enumerate(wanted)
+            np.allclose(ours[: len(wanted)], wanted, atol=1e-6)
+            for ours, (_, wanted) in zip(scores, exhaustive(), strict=False)
         )
         name = ("context" if context else "no context") + (", background 1 %" if background else "")
-        base = per_word_us(exhaustive, few)
+        base = per_word_us(exhaustive, len(few))
         accuracy = [load.accuracy(found, k) for k in (1, 3)]
-        agree = f"{same} of {few}"
+        agree = f"{same} of {len(few)}"
         for method, us in (
             ("exhaustive numpy, words of the length", base),
-            ("nearkey, one word at a time from Python", per_word_us(single, n)),
-            ("nearkey, batched in the kernel", per_word_us(batch, n)),
+            ("nearkey, one word at a time from Python", per_word_us(single, words)),
+            ("nearkey, batched in the kernel", per_word_us(batch, words)),
         ):
             rows.append([name, method, us, base / us, *accuracy, agree])
     return section(
         title="Decoding a word: exact search against exhaustive scoring",
         order=30,
-        command=COMMAND,
         timed=True,
         columns=(
             "language; method; microseconds a word|2; times faster|1; top-1|%; top-3|%; "
@@ -114,10 +103,6 @@ def ratio(pack: nk.language.Pack, words: int) -> Section:
         rows=rows,
         notes=notes,
     )
-
-
-def quantiles_us(times: list[float]) -> list[float]:
-    return [float(q) * 1e6 for q in np.quantile(times, [0.5, 0.95, 0.99, 1.0])]
 
 
 NO_TOUCHES = np.empty((0, 2))
@@ -148,8 +133,7 @@ def taps(
 ) -> list[float]:
     """What each touch costs once the word before it is taken; `answer` is given its points, state, number and stream."""
     times = []
-    states = load.states or [decoder.pack.language_model.start()] * len(load.index)
-    for points, state in zip(load.word_points(), states, strict=True):
+    for points, state in load.each(decoder.pack.language_model.start()):
         decoder.candidates(NO_TOUCHES, context=state, k=5)
         stream = decoder.start(context=state, k=5)
         for n in range(1, len(points) + 1):
@@ -185,14 +169,13 @@ def live(pack: nk.language.Pack, words: int) -> list[Section]:
         )),
         ("Stream.tap: words, context, spelling", taps(plain, load, now, tapped)),
     ):  # fmt: skip
-        rows.append([name, len(times), *quantiles_us(times)])
+        rows.append([name, len(times), *(1e6 * np.quantile(times, [0.5, 0.95, 0.99, 1.0]))])
     setting = (
         f"26 keys, spread {SPREAD} of a key, {len(pack.lexicon):,} words, 5 candidates, seed 11."
     )
     latency = section(
         title="Live latency: from a word taken to the next words, from a touch to its candidates",
         order=31,
-        command=COMMAND,
         timed=True,
         columns=[
             "call",
@@ -217,7 +200,6 @@ def live(pack: nk.language.Pack, words: int) -> list[Section]:
     cost = section(
         title="What a word costs: processor time",
         order=31,
-        command=COMMAND,
         timed=True,
         columns="language model; taking the word (ms)|2; its touches (ms)|2; all (ms a word)|2",
         rows=costs,
@@ -226,21 +208,22 @@ def live(pack: nk.language.Pack, words: int) -> list[Section]:
     return [latency, cost]
 
 
-class Words:
+class Words(list[str]):
     """A lexicon of any size: the pack's words, then strings drawn from its letter model (invented words)."""
 
     def __init__(self, pack: nk.language.Pack, size: int) -> None:
         log_probs = np.asarray(pack.lexicon.log_probs, np.float64)
         keep = np.sort(np.argsort(-log_probs, kind="stable")[:size])
-        self.words = [pack.lexicon.words[i] for i in keep]
+        super().__init__(pack.lexicon.words[i] for i in keep)
+        self.words = self
         self._invent(pack.letter_model, size)
         tail = np.full(size - len(keep), log_probs.min())
         self.log_probs = np.concatenate([log_probs[keep], tail]).astype(np.float32)
 
     def _invent(self, letters: Any, size: int) -> None:
-        seen, rng = set(self.words), np.random.default_rng(5)
+        seen, rng = set(self), np.random.default_rng(5)
         cumulated = cache(lambda key: np.cumsum(np.exp(letters.next_log_probs(key))))
-        while len(self.words) < size:
+        while len(self) < size:
             word = ""
             while len(word) < 20:
                 chances = cumulated(word[-4:])
@@ -250,19 +233,7 @@ class Words:
                 word += letters.symbols[at]
             if word and word not in seen:
                 seen.add(word)
-                self.words.append(word)
-
-    def __len__(self) -> int:
-        return len(self.words)
-
-    def __iter__(self):
-        return iter(self.words)
-
-    def __contains__(self, word: object) -> bool:
-        return word in self.words
-
-    def index(self, word: str) -> int | None:
-        return self.words.index(word) if word in self.words else None
+                self.append(word)
 
 
 class Unigrams:
@@ -295,17 +266,11 @@ def growth(pack: nk.language.Pack, words: int) -> Section:
         decoder = nk.Decoder(load.layout, load.touch, Unigrams(lexicon))  # type: ignore[arg-type]
         decoder.decode(load.points[:5], k=1)  # the tries are made when first used
         build_ms = (time.perf_counter() - start) * 1e3
-        us = {
-            k: per_word_us(
-                lambda d=decoder, k=k: d.decode_batch(load.points, load.offsets, k=k), words
-            )
-            for k in (1, 3, 10)
-        }
-        rows.append([size, us[1], us[3], us[10], build_ms, decoder.kernel_bytes / 1e6])
+        us = [per_word_us(lambda d=decoder, k=k: load.batch(d, k=k), words) for k in (1, 3, 10)]
+        rows.append([size, *us, build_ms, decoder.kernel_bytes / 1e6])
     return section(
         title="Growth with the lexicon",
         order=32,
-        command=COMMAND,
         timed=True,
         columns=[
             "words",
@@ -327,7 +292,7 @@ def threads(pack: nk.language.Pack, words: int) -> Section:
     engines = [nk.Decoder(load.layout, load.touch, pack) for _ in range(2)]
 
     def run(engine: nk.Decoder) -> None:
-        engine.decode_batch(load.points, load.offsets, contexts=load.states, k=3)
+        load.batch(engine, k=3)
 
     def both() -> None:
         workers = [threading.Thread(target=run, args=(e,)) for e in engines]
@@ -339,17 +304,10 @@ def threads(pack: nk.language.Pack, words: int) -> Section:
     now = time.perf_counter
     one = per_word_us(lambda: run(engines[0]), words, now)
     two = per_word_us(both, 2 * words, now)
-    shared = per_word_us(
-        lambda: engines[0].decode_batch(
-            load.points, load.offsets, contexts=load.states, k=3, threads=2
-        ),
-        words,
-        now,
-    )
+    shared = per_word_us(lambda: load.batch(engines[0], k=3, threads=2), words, now)
     return section(
         title="Threads",
         order=33,
-        command=COMMAND,
         timed=True,
         columns="workers; microseconds a word|2; times one thread|2",
         rows=[
@@ -393,20 +351,12 @@ print(json.dumps([imported - start, loaded - imported, done - loaded, done - sta
 
 def cold(pack: nk.language.Pack, words: int) -> Section:
     """A fresh interpreter to its first decoded word."""
-    runs = [
-        json.loads(
-            subprocess.run(
-                [sys.executable, "-c", COLD], capture_output=True, text=True, check=True
-            ).stdout
-        )
-        for _ in range(7)
-    ]
+    runs = [measured(COLD) for _ in range(7)]
     assert {r[-1] for r in runs} == {"level"}, runs
     middle = [statistics.median(r[i] for r in runs) for i in range(8)]
     return section(
         title="Cold start: import, load the English pack, decode the first word",
         order=34,
-        command=COMMAND,
         timed=True,
         columns=[
             *(f"{n} (ms)|0" for n in ("import", "load the pack", "first decode", "all")),
@@ -419,15 +369,11 @@ def cold(pack: nk.language.Pack, words: int) -> Section:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--words", type=int, default=5000)
-    parser.add_argument("--parts", default="ratio,live,growth,threads,cold")
-    parser.add_argument("--pack", default="en")
-    options = parser.parse_args()
-    pack = nk.load_pack(options.pack)
     parts = {"ratio": ratio, "live": live, "growth": growth, "threads": threads, "cold": cold}
-    for name in options.parts.split(","):
-        found = parts[name](pack, options.words)
+    asked = options(__doc__, words=5000, parts=list(parts), pack="en")
+    pack = nk.load_pack(asked.pack)
+    for name in asked.parts:
+        found = parts[name](pack, asked.words)
         save(f"decoder_{name}", *([found] if isinstance(found, Section) else found))
 
 

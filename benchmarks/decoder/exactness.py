@@ -1,6 +1,6 @@
 """Search errors: the kernel's answers against exhaustive scoring of the whole lexicon.
 
-    python benchmarks/decoder/exactness.py [--words N]
+    NEARKEY_DATA=... python benchmarks/decoder/exactness.py [--words N]
 
 Words: the top ten of the search against those of numpy over every word of the length, 26 keys and grids,
 several noises, with and without context. Edits and completions: against numpy over every word and every
@@ -10,7 +10,6 @@ every machine.
 
 from __future__ import annotations
 
-import argparse
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -21,9 +20,9 @@ from numpy.typing import NDArray
 from rapidfuzz.distance import Levenshtein
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from decoder_words import held_out_lines, workload
+from decoder_words import workload
+from harness import held_out_lines, needed_lines, options
 from sections import Section, save, section
 
 import nearkey as nk
@@ -32,8 +31,6 @@ from nearkey.decode.spelling import spell_words
 from nearkey.intervals import proportion
 from nearkey.simulate.workload import running_words
 
-RESULTS = Path(__file__).resolve().parents[1] / "results"
-COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/exactness.py"
 TOLERANCE = 1e-6
 
 
@@ -57,10 +54,9 @@ def words_section(pack: nk.language.Pack, words: int) -> Section:
         )
         decoder = nk.Decoder(layout, load.touch, pack)
         slow = Exhaustive(decoder)
-        found, scores = decoder.decode_batch(load.points, load.offsets, contexts=load.states, k=10)
-        states = load.states or [None] * each
+        found, scores = load.batch(decoder, k=10)
         same = 0
-        for i, (points, state) in enumerate(zip(load.word_points(), states, strict=True)):
+        for i, (points, state) in enumerate(load.each()):
             index, wanted = slow.decode(points, state=state, k=10)
             same += bool(
                 (found[i] >= 0).sum() == len(wanted)
@@ -75,7 +71,6 @@ def words_section(pack: nk.language.Pack, words: int) -> Section:
     return section(
         title="Search errors: top ten words against exhaustive scoring",
         order=10,
-        command=COMMAND,
         columns="layout; spread (of a key)|2; context; words; top ten differ; top-1|%; top-3|%",
         rows=rows,
         notes=[
@@ -162,10 +157,9 @@ def edits_section(pack: nk.language.Pack, words: int) -> Section:
         )
         decoder = nk.Decoder(layout, load.touch, pack, edits=nk.EditCosts.typical(layout))
         slow = EveryEdit(decoder)
-        states = load.states or [pack.language_model.start()] * words
         rng = np.random.default_rng(8)
         tally: dict[str, list[int]] = {}
-        for number, (points, state) in enumerate(zip(load.word_points(), states, strict=True)):
+        for number, (points, state) in enumerate(load.each(pack.language_model.start())):
             kind = ("none", "omitted", "extra", "swapped")[number % 4]
             if len(points) < 4 and kind != "none":
                 continue
@@ -197,7 +191,6 @@ def edits_section(pack: nk.language.Pack, words: int) -> Section:
     return section(
         title="Search errors with edits and completions; words recovered",
         order=11,
-        command=COMMAND,
         columns=(
             "layout; edit made; words; top ten differ from exhaustive; intended word first|%; "
             "in the first three|%"
@@ -212,10 +205,7 @@ def edits_section(pack: nk.language.Pack, words: int) -> Section:
 
 def sentences_section(pack: nk.language.Pack, sentences: int) -> Section:
     """The sentence beam at its defaults against one much wider."""
-    lines = held_out_lines()
-    if lines is None:
-        raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
-    pool = [s for line in lines for s in running_words(pack, line) if 3 <= len(s) <= 9]
+    pool = [s for line in needed_lines() for s in running_words(pack, line) if 3 <= len(s) <= 9]
     with ThreadPoolExecutor(2) as threads:
         rows = list(
             threads.map(lambda spread: _sentences(pack, pool, spread, sentences), (0.25, 0.4))
@@ -223,7 +213,6 @@ def sentences_section(pack: nk.language.Pack, sentences: int) -> Section:
     return section(
         title="Sentences without spaces: search errors of the beam, character error rate",
         order=12,
-        command=COMMAND,
         columns=(
             "spread (of a key)|2; sentences; words; sentences where the wide beam scores higher; "
             "words wrong by search|%; characters wrong, nearest letters|%; "
@@ -271,21 +260,16 @@ def _sentences(
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--words", type=int, default=20_000)
-    parser.add_argument("--edited", type=int, default=2_000)
-    parser.add_argument("--sentences", type=int, default=100)
-    parser.add_argument("--parts", default="words,edits,sentences")
-    options = parser.parse_args()
+    parts = ["words", "edits", "sentences"]
+    asked = options(__doc__, words=20_000, edited=2_000, sentences=100, parts=parts)
     pack = nk.load_pack("en")
-    for part in options.parts.split(","):
-        if part == "words":
-            found = words_section(pack, options.words)
-        elif part == "edits":
-            found = edits_section(pack, options.edited)
-        else:
-            found = sentences_section(pack, options.sentences)
-        save(f"exact_{part}", found)
+    made = {
+        "words": lambda: words_section(pack, asked.words),
+        "edits": lambda: edits_section(pack, asked.edited),
+        "sentences": lambda: sentences_section(pack, asked.sentences),
+    }
+    for part in asked.parts:
+        save(f"exact_{part}", made[part]())
 
 
 if __name__ == "__main__":

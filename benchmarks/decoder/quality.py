@@ -7,7 +7,6 @@ Deterministic: the same figures on every machine.
 
 from __future__ import annotations
 
-import argparse
 import sys
 from pathlib import Path
 from typing import Any
@@ -15,16 +14,15 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from decoder_words import TouchedWords, demo_pad, held_out_lines, keep_vectors, workload
+from decoder_words import TouchedWords, demo_pad, keep_vectors, workload
+from harness import needed_lines, options
 from sections import Section, save, section
 
 import nearkey as nk
 from nearkey.intervals import paired_difference, proportion, ratio
 from nearkey.simulate.workload import running_words
 
-COMMAND = "NEARKEY_DATA=... python benchmarks/decoder/quality.py"
 TYPED = ("layout", "spread (of a key)|2", "words")
 PAD = "qwerty-2x3-s14, 6 keys, the demo's pad"
 
@@ -51,7 +49,7 @@ def context_section(words: int) -> Section:
             load = workload(pack, words=words, seed=31, layout=layout, spread=spread, context=True)
             decoder = nk.Decoder(layout, load.touch, pack)
             states = load.states if with_context else None
-            found, _ = decoder.decode_batch(load.points, load.offsets, contexts=states, k=3)
+            found, _ = load.batch(decoder, k=3, contexts=states)
             hits = found == load.index[:, None]
             first.append(hits[:, 0].astype(float))
             three.append(hits.any(1).mean())
@@ -63,7 +61,6 @@ def context_section(words: int) -> Section:
     return section(
         title="What context gives",
         order=13,
-        command=COMMAND,
         columns=[
             *TYPED,
             *(f"top-1, {name}|%" for name in names),
@@ -81,12 +78,11 @@ def context_section(words: int) -> Section:
 
 def unknown_section(pack: nk.language.Pack, words: int) -> Section:
     """Words the lexicon lacks, typed with their contexts."""
-    lines = held_out_lines() or []
     rng = np.random.default_rng(41)
     model = pack.language_model
     cases: list[tuple[str, tuple[int, ...]]] = []
     letters = set(nk.Layout.named("qwerty").letters)
-    for line in lines:
+    for line in needed_lines():
         for sentence in running_words(pack, line):
             state = model.start()
             for word in sentence:
@@ -113,7 +109,6 @@ def unknown_section(pack: nk.language.Pack, words: int) -> Section:
     return section(
         title="Words no dictionary has",
         order=14,
-        command=COMMAND,
         columns=[
             *TYPED,
             *(f"{n}|%" for n in ("first", "in the first five", "literal string right")),
@@ -146,7 +141,6 @@ def savings_section(words: int) -> Section:
     return section(
         title="Keystroke savings of completion and prediction",
         order=15,
-        command=COMMAND,
         columns=[
             *TYPED,
             *(f"{kind}, {name}|%" for name in ("table", "table and network") for kind in kinds),
@@ -164,10 +158,9 @@ def spared(
     pack: nk.language.Pack, layout: nk.Layout, load: TouchedWords
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Touches and a space of each word, how many are needed with the list, and how many next words spare."""
-    assert load.states is not None
     decoder = nk.Decoder(layout, load.touch, pack, edits=nk.EditCosts.typical(layout))
     full, used, next_word = np.zeros((3, len(load.index)))
-    for i, (points, state) in enumerate(zip(load.word_points(), load.states, strict=True)):
+    for i, (points, state) in enumerate(load.each()):
         word = pack.lexicon.words[load.index[i]]
         full[i] = used[i] = len(points) + 1
         for n in range(len(points)):
@@ -179,16 +172,10 @@ def spared(
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--words", type=int, default=3_000)
-    parser.add_argument("--unknown", type=int, default=1000)
-    parser.add_argument("--saved", type=int, default=1500)
-    options = parser.parse_args()
-    if held_out_lines() is None:
-        raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
-    save("quality_context", context_section(options.words))
-    save("quality_savings", savings_section(options.saved))
-    save("quality_unknown", unknown_section(nk.load_pack("en"), options.unknown))
+    asked = options(__doc__, words=3_000, unknown=1000, saved=1500)
+    save("quality_context", context_section(asked.words))
+    save("quality_savings", savings_section(asked.saved))
+    save("quality_unknown", unknown_section(nk.load_pack("en"), asked.unknown))
 
 
 if __name__ == "__main__":

@@ -11,7 +11,6 @@ whole pack. Times are processor time of one thread.
 
 from __future__ import annotations
 
-import argparse
 import sys
 import tempfile
 import time
@@ -22,11 +21,18 @@ from typing import Any
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
-for folder in (HERE, HERE.parent, HERE.parent / "yardsticks"):
-    sys.path.insert(0, str(folder))
+sys.path[:0] = [str(HERE.parent), str(HERE.parent / "yardsticks")]
 
-from decoder_words import SPREAD, held_out_lines, workload
-from engines import LETTERS, FiniteState, SpeechBeam, SpeechLexicon, write_unigram_arpa
+from decoder_words import SPREAD, workload
+from engines import (
+    LETTERS,
+    FiniteState,
+    SpeechBeam,
+    SpeechLexicon,
+    frames_of,
+    write_unigram_arpa,
+)
+from harness import needed_lines, options
 from sections import Section, save, section
 
 import nearkey as nk
@@ -61,7 +67,7 @@ def no_context(pack: nk.language.Pack, words: int, folder: Path) -> Section:
     truth = [names[i] for i in load.index]
 
     def batch() -> list[list[str]]:
-        found, _ = decoder.decode_batch(load.points, load.offsets, k=3)
+        found, _ = load.batch(decoder, k=3)
         return [[names[w] for w in row if w >= 0] for row in found.tolist()]
 
     engines: list[tuple[str, Callable[[], list[list[str]]], int]] = [
@@ -79,7 +85,7 @@ def no_context(pack: nk.language.Pack, words: int, folder: Path) -> Section:
     ]
     for beam in (50, 100, 200):
         speech = SpeechLexicon(names, arpa, log_probs, beam=beam)
-        frames = [speech.frames([d]) for d in densities]
+        frames = [frames_of([d]) for d in densities]
         engines.append(
             (
                 f"flashlight-text lexicon decoder, beam {beam}",
@@ -107,18 +113,8 @@ def no_context(pack: nk.language.Pack, words: int, folder: Path) -> Section:
         found, seconds = timed(work, 3 if n > 500 else 1)
         us = seconds / n * 1e6
         ours = ours or us
-        rows.append(
-            [
-                name,
-                n,
-                us,
-                us / ours,
-                *(
-                    float(np.mean([t in f[:k] for f, t in zip(found, truth, strict=False)]))
-                    for k in (1, 3)
-                ),
-            ]
-        )
+        right = [np.mean([t in f[:k] for f, t in zip(found, truth, strict=False)]) for k in (1, 3)]
+        rows.append([name, n, us, us / ours, *right])
         print(*rows[-1], sep="\t", flush=True)
     return section(
         title="Word decoding without context: nearkey and general-purpose decoders",
@@ -136,14 +132,11 @@ def no_context(pack: nk.language.Pack, words: int, folder: Path) -> Section:
 
 
 def with_context(pack: nk.language.Pack, sentences: int, folder: Path) -> Section:
-    lines = held_out_lines()
-    if lines is None:
-        raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
     layout = nk.Layout.named("qwerty")
     touch = nk.GaussianTouch.from_layout(layout, spread=SPREAD)
     decoder = nk.Decoder(layout, touch, nk.load_pack(pack.folder, context_model=False))
     rng = np.random.default_rng(3)
-    pool = [s for line in lines for s in running_words(pack, line) if 4 <= len(s) <= 15]
+    pool = [s for line in needed_lines() for s in running_words(pack, line) if 4 <= len(s) <= 15]
     pool = [s for s in pool if all(w in pack.lexicon and set(w) <= set(LETTERS) for w in s)]
     chosen = [pool[i] for i in rng.permutation(len(pool))[:sentences]]
     touches = [[touch.sample([layout.key_of_letter[c] for c in w], rng) for w in s] for s in chosen]
@@ -165,24 +158,15 @@ def with_context(pack: nk.language.Pack, sentences: int, folder: Path) -> Sectio
             out.append(found)
         return out
 
-    def batched() -> list[list[str]]:
-        states = []
-        for sentence in chosen:
-            state = model.start()
-            for word in sentence:
-                states.append(state)
-                state = model.advance(state, word)
-        flat = [p for s in touches for p in s]
-        offsets = np.concatenate([[0], np.cumsum([len(p) for p in flat])])
-        points = np.concatenate(flat)
-        start = time.process_time()
-        found, _ = decoder.decode_batch(points, offsets, contexts=states, k=3)
-        batched.seconds = time.process_time() - start  # type: ignore[attr-defined]
-        names, at, out = pack.lexicon.words, 0, []
-        for sentence in chosen:
-            out.append([names[found[at + i, 0]] for i in range(len(sentence))])
-            at += len(sentence)
-        return out
+    states = []
+    for sentence in chosen:
+        state = model.start()
+        for word in sentence:
+            states.append(state)
+            state = model.advance(state, word)
+    flat = [p for s in touches for p in s]
+    offsets = np.concatenate([[0], np.cumsum([len(p) for p in flat])])
+    points = np.concatenate(flat)
 
     rows: list[list[Any]] = []
 
@@ -194,12 +178,12 @@ def with_context(pack: nk.language.Pack, sentences: int, folder: Path) -> Sectio
         rows.append([name, words, us, us / rows[0][2] if rows else 1.0, right / words])
         print(*rows[-1], sep="\t", flush=True)
 
-    found = batched()
-    best = batched.seconds  # type: ignore[attr-defined]
-    for _ in range(2):
-        batched()
-        best = min(best, batched.seconds)  # type: ignore[attr-defined]
-    add("nearkey, batched in the kernel, contexts given", found, best)
+    (firsts, _), seconds = timed(
+        lambda: decoder.decode_batch(points, offsets, contexts=states, k=3), 3
+    )
+    left = iter(firsts[:, 0].tolist())
+    found = [[pack.lexicon.words[next(left)] for _ in sentence] for sentence in chosen]
+    add("nearkey, batched in the kernel, contexts given", found, seconds)
     found, seconds = timed(lambda: ours(decoder), 3)
     add("nearkey, one word at a time from Python, contexts as decoded", found, seconds)
     whole = nk.Decoder(layout, touch, pack)
@@ -222,7 +206,7 @@ def with_context(pack: nk.language.Pack, sentences: int, folder: Path) -> Sectio
         speech = SpeechLexicon(
             pack.lexicon.words, arpa, np.asarray(pack.lexicon.log_probs), beam=beam
         )
-        frames = [speech.frames([touch.log_prob(p)[:, columns] for p in s]) for s in touches]
+        frames = [frames_of([touch.log_prob(p)[:, columns] for p in s]) for s in touches]
         found, seconds = timed(lambda s=speech, f=frames: [s.decode_sentence(x) for x in f], 1)
         add(f"flashlight-text lexicon decoder, beam {beam}, whole sentences", found, seconds)
     return section(
@@ -243,17 +227,13 @@ def with_context(pack: nk.language.Pack, sentences: int, folder: Path) -> Sectio
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--words", type=int, default=2000)
-    parser.add_argument("--sentences", type=int, default=150)
-    parser.add_argument("--parts", default="words,sentences")
-    options = parser.parse_args()
+    asked = options(__doc__, words=2000, sentences=150, parts=["words", "sentences"])
     pack = nk.load_pack("en")
     with tempfile.TemporaryDirectory() as folder:
-        if "words" in options.parts:
-            save("yardsticks_words", no_context(pack, options.words, Path(folder)))
-        if "sentences" in options.parts:
-            save("yardsticks_context", with_context(pack, options.sentences, Path(folder)))
+        if "words" in asked.parts:
+            save("yardsticks_words", no_context(pack, asked.words, Path(folder)))
+        if "sentences" in asked.parts:
+            save("yardsticks_context", with_context(pack, asked.sentences, Path(folder)))
 
 
 if __name__ == "__main__":

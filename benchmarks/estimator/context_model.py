@@ -9,25 +9,21 @@ Each training is a folder NAME in FOLDER as `nearkey pack train` writes it. The 
 
 from __future__ import annotations
 
-import argparse
-import gzip
 import json
-import os
 import shutil
 import sys
 import tempfile
 from math import exp
 from pathlib import Path
 
-sys.path.insert(0, os.fspath(Path(__file__).resolve().parent))
-sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
-sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1] / "decoder"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import msgspec
 import numpy as np
 from curve import EnglishTexts
 from decoder_words import demo_pad, workload
-from sections import RESULTS, PagePicture, Section, data_folder, save, section
+from harness import data_folder, needed_lines, options
+from sections import PagePicture, Section, save, saved_picture, section
 
 import nearkey as nk
 from nearkey.intervals import proportion
@@ -44,9 +40,8 @@ from nearkey.packs.context_part import (
 )
 from nearkey.packs.evaluate import TextScore, score_text
 from nearkey.packs.quantise import read_table
-from nearkey.report.style import new_figure, save_figure, shape_looks, styled
+from nearkey.report.style import new_figure, shape_looks, styled
 
-COMMAND = "NEARKEY_DATA=folder python benchmarks/estimator/context_model.py"
 TRAININGS = {
     "small": "512 cells, 128 wide",
     "middle": "1,024 cells, 256 wide, as shipped",
@@ -59,10 +54,9 @@ TRAININGS = {
 NO_NETWORK = "none, the n-gram table alone"
 
 
-def stretches_of(data: Path, stretches: int, lines: int) -> list[list[str]]:
+def stretches_of(stretches: int, lines: int) -> list[list[str]]:
     """Stretches of the evaluation text, spread evenly over it."""
-    with gzip.open(data / "text" / "en_ewt_eval.txt.gz", "rt", encoding="utf-8") as file:
-        whole = [line.strip() for line in file if line.strip()]
+    whole = needed_lines()
     step = len(whole) // stretches
     return [whole[at : at + lines] for at in range(0, step * stretches, step)]
 
@@ -88,9 +82,9 @@ def scored(pack: Pack, parts: list[list[str]], *, before: bool) -> TextScore:
     )
 
 
-def text_section(data: Path, stretches: int, lines: int) -> Section:
+def text_section(stretches: int, lines: int) -> Section:
     """The table alone, and mixed with the network: sentence by sentence, and with the text before."""
-    parts = stretches_of(data, stretches, lines)
+    parts = stretches_of(stretches, lines)
     rows: list[list[object]] = []
     for name, context, before in (
         ("n-gram table alone", False, False),
@@ -103,7 +97,6 @@ def text_section(data: Path, stretches: int, lines: int) -> Section:
     size = sum(record.bytes for record in nk.load_pack("en").info.files.values()) / 1e6
     return section(
         "The English pack with its context model: perplexity on EWT",
-        COMMAND,
         "model; words; unknown words|%; perplexity|1; bits a letter|3",
         rows,
         order=50,
@@ -115,12 +108,12 @@ def text_section(data: Path, stretches: int, lines: int) -> Section:
     )
 
 
-def arpa_section(data: Path) -> Section:
+def arpa_section() -> Section:
     """What an n-gram file could hold of the mixture: at most what the last two words tell the network."""
     pack = nk.load_pack("en")
     model = pack.language_model
     found = [BOS]
-    for part in stretches_of(data, 20, 8):
+    for part in stretches_of(20, 8):
         for sentence in model.ngram.sentences(part):
             found += [token for word in sentence.words for token in model.token_ids(word)]
             found += [EOS, BOS]
@@ -151,9 +144,9 @@ def arpa_section(data: Path) -> Section:
     ]  # fmt: skip
     return section(
         "What an ARPA file could hold of the mixture",
-        f"{COMMAND} --parts arpa",
         "probabilities; perplexity on EWT|1",
         rows,
+        more="--parts arpa",
         order=50,
         notes=[
             f"{int(words.sum()):,} words of EWT, in 20 stretches, sentence by sentence. Of the last two words the network has .75."
@@ -176,7 +169,7 @@ def accuracy(pack: Pack, layout: nk.Layout, spread: float) -> list[float | None]
     """The first candidate right, with its interval: the words and touches of `decoder/quality.py`."""
     load = workload(pack, words=3000, seed=31, layout=layout, spread=spread, context=True)
     decoder = nk.Decoder(layout, load.touch, pack)
-    found, _ = decoder.decode_batch(load.points, load.offsets, contexts=load.states, k=1)
+    found, _ = load.batch(decoder, k=1)
     return list(proportion(int((found[:, 0] == load.index).sum()), len(found)))
 
 
@@ -205,12 +198,8 @@ def draw(rows: list[list[object]]) -> PagePicture:
             if column == 2:
                 axes.set_ylabel("top-1 accuracy (% of words)")
                 axes.legend(loc="center right")
-        picture = PagePicture(
-            file="pictures/context_sizes.svg",
-            caption="First candidate right against the network's size (0: the n-gram table alone) and against its amount of text.",
-        )
-        save_figure(figure, RESULTS / picture.file)
-    return picture
+    caption = "First candidate right against the network's size (0: the n-gram table alone) and against its amount of text."
+    return saved_picture(figure, "context_sizes.svg", caption)
 
 
 def sizes_section(data: Path, folder: Path) -> Section:
@@ -249,10 +238,10 @@ def sizes_section(data: Path, folder: Path) -> Section:
     add(pack, "the shipped one", context.tokens / 1e6, size, context.minutes, passes, None, None)
     return section(
         "Context models of several sizes and amounts of text: perplexity and accuracy",
-        f"{COMMAND} --parts sizes --trainings FOLDER",
         "network; million tokens|1; MB in 8 bits|1; minutes|1; passes|1; EWT, sentence by sentence|1; EWT, text before|1;"
         " top-1 on the demo's pad|%; top-1 on 26 keys|%",
         rows,
+        more="--parts sizes --trainings FOLDER",
         order=50,
         notes=[
             "Perplexity: the network alone, in 8 bits, over the whole of EWT, by the trainer's own evaluation. One GPU each, the same"
@@ -267,21 +256,23 @@ def sizes_section(data: Path, folder: Path) -> Section:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--parts", default="text,arpa")
-    parser.add_argument("--stretches", type=int, default=20)
-    parser.add_argument("--lines", type=int, default=100)
-    parser.add_argument("--trainings", type=Path, help="folder of the trainings' folders")
-    options = parser.parse_args()
-    data = data_folder()
-    if "text" in options.parts:
-        save("context_text", text_section(data, options.stretches, options.lines))
-    if "arpa" in options.parts:
-        save("context_arpa", arpa_section(data))
-    if "sizes" in options.parts:
-        if options.trainings is None:
-            parser.error("--parts sizes needs --trainings: a folder of trainings")
-        save("context_sizes", sizes_section(data, options.trainings))
+    trainings = (Path, "folder of the trainings' folders")
+    asked = options(
+        __doc__,
+        parts=["text", "arpa"],
+        apart=["sizes"],
+        stretches=20,
+        lines=100,
+        trainings=trainings,
+    )
+    if "text" in asked.parts:
+        save("context_text", text_section(asked.stretches, asked.lines))
+    if "arpa" in asked.parts:
+        save("context_arpa", arpa_section())
+    if "sizes" in asked.parts:
+        if asked.trainings is None:
+            sys.exit("--parts sizes needs --trainings: a folder of trainings")
+        save("context_sizes", sizes_section(data_folder(), asked.trainings))
 
 
 if __name__ == "__main__":

@@ -8,8 +8,6 @@ language's pack.
 
 from __future__ import annotations
 
-import argparse
-import os
 import shutil
 import sys
 from collections.abc import Iterator
@@ -21,13 +19,12 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
-sys.path.insert(0, os.fspath(Path(__file__).resolve().parent))
-sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1] / "decoder"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from decoder_words import demo_pad
-from perplexity import OTHERS, ROOT, as_lines
-from sections import RESULTS, PagePicture, data_folder, save, section
+from harness import data_folder, options
+from perplexity import ENGLISH, OTHERS, ROOT, as_lines
+from sections import PagePicture, save, saved_picture, section
 
 import nearkey as nk
 from nearkey._kernel import ContextModel, NgramTable
@@ -48,11 +45,9 @@ from nearkey.packs.intake import Intake, read_sources
 from nearkey.packs.quantise import quantised, read_table, write_table
 from nearkey.packs.recipe import read_recipe
 from nearkey.packs.words_model import MixedSources, list_unigram, mix_sources
-from nearkey.report.style import new_figure, save_figure, shape_looks, styled
+from nearkey.report.style import new_figure, shape_looks, styled
 from nearkey.simulate import Corpus, score_layout
 
-COMMAND = "NEARKEY_DATA=folder python benchmarks/estimator/curve.py"
-ENGLISH = ROOT / "models" / "en" / "recipe.toml"
 SPREAD = 0.45
 WORDS = 2000
 SEED = 5
@@ -192,7 +187,7 @@ def curve(data: Path, work: Path, share: float) -> None:
     picture = draw(rows)
     save("perplexity_curve", section(
 title="English beside the network: order and size of the n-gram table, and amount of text",
-            command=f"{COMMAND} --parts curve --share {share:g}",
+            more=f"--parts curve --share {share:g}",
             order=51,
             columns=(
 "order; million words of text|1; MB of words.ngram|1; perplexity, table alone|1; "
@@ -230,12 +225,8 @@ def draw(rows: list[list[float]]) -> PagePicture:
             axes.grid(axis="y")
         panels[0].set_ylabel("perplexity on held-out text (EWT)")
         panels[0].legend()
-        picture = PagePicture(
-            file="pictures/perplexity_curve.svg",
-            caption="Perplexity against the table's size, by order; the two scales differ.",
-        )
-        save_figure(figure, RESULTS / picture.file)
-    return picture
+    caption = "Perplexity against the table's size, by order; the two scales differ."
+    return saved_picture(figure, "perplexity_curve.svg", caption)
 
 
 def layouts_of(language: str) -> Iterator[Layout]:
@@ -275,7 +266,7 @@ def languages(data: Path, work: Path) -> None:
                 print(rows[-1], file=sys.stderr)
     save("pack_languages", section(
 title="Each language: words read right after their context",
-            command=f"{COMMAND} --parts languages",
+            more="--parts languages",
             order=52,
             columns="language; layout; text held out; top-1|%",
             rows=rows,
@@ -287,17 +278,15 @@ title="Each language: words read right after their context",
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--parts", default="curve,languages")
-    parser.add_argument("--work", type=Path, default=ROOT / ".cache" / "packs")
-    parser.add_argument("--share", type=float, default=1.0, help="of the text; order 4 takes 8 GB")
-    options = parser.parse_args()
-    options.work.mkdir(parents=True, exist_ok=True)
+    share = (1.0, "of the text; order 4 takes 8 GB")
+    work = ROOT / ".cache" / "packs"
+    asked = options(__doc__, parts=["curve", "languages"], work=work, share=share)
+    asked.work.mkdir(parents=True, exist_ok=True)
     data = data_folder()
-    if "curve" in options.parts:
-        curve(data, options.work, options.share)
-    if "languages" in options.parts:
-        languages(data, options.work)
+    if "curve" in asked.parts:
+        curve(data, asked.work, asked.share)
+    if "languages" in asked.parts:
+        languages(data, asked.work)
 
 
 if __name__ == "__main__":

@@ -10,8 +10,6 @@ of its own in the work folder.
 
 from __future__ import annotations
 
-import argparse
-import json
 import os
 import statistics
 import subprocess
@@ -24,8 +22,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from harness import MEASURE, measured, options
 from sections import save, section
 
 from nearkey.errors import PackError
@@ -35,41 +34,32 @@ from nearkey.packs.intake import reading
 from nearkey.packs.recipe import read_recipe
 
 ROOT = Path(__file__).resolve().parents[2]
-COMMAND = "python benchmarks/estimator/estimation_speed.py"
 SEED = 11
 SPLICES = 3
 SIZES = (1_000_000, 2_000_000, 5_000_000, 10_000_000, 20_000_000, 50_000_000)
 OURS = """
-import json, resource, sys, time
+import resource
 from nearkey.packs.arpa import estimate_file
 start = time.perf_counter()
 made = estimate_file(sys.argv[1], order=3, workers=2, max_bytes=int(sys.argv[3]))
-middle = time.perf_counter()
 made.save(sys.argv[2])
 usage = resource.getrusage(resource.RUSAGE_SELF)
-# Not ru_maxrss, which a new process takes over from the one that started it.
-peak = next(int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmHWM"))
-print(json.dumps({"wall": time.perf_counter() - start, "write": time.perf_counter() - middle,
-                  "cpu": usage.ru_utime + usage.ru_stime, "mb": peak / 1024,
-                  "ngrams": made.model.tree.sizes()}))
+told(wall=time.perf_counter() - start, cpu=usage.ru_utime + usage.ru_stime, ngrams=made.model.tree.sizes())
 """
 THEIRS = """
-import json, resource, sys, time
+import resource
 from kaldingram.cli import main
 start = time.perf_counter()
 main(["train", "--ngram-order", "3", "--text", sys.argv[1], "--lm", sys.argv[2]])
 usage = resource.getrusage(resource.RUSAGE_SELF)
-peak = next(int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmHWM"))
-print(json.dumps({"wall": time.perf_counter() - start, "cpu": usage.ru_utime + usage.ru_stime,
-                  "mb": peak / 1024}))
+told(wall=time.perf_counter() - start, cpu=usage.ru_utime + usage.ru_stime)
 """
 LOAD = """
-import json, sys, time
 start = time.perf_counter()
 from nearkey.language import load_pack
 middle = time.perf_counter()
 load_pack("en")
-print(json.dumps([middle - start, time.perf_counter() - middle]))
+told(imports=middle - start, load=time.perf_counter() - middle)
 """
 
 
@@ -124,16 +114,12 @@ def lines_of(words: list[str], ids: np.ndarray, starts: np.ndarray, count: int) 
             pieces.append((begin, cut))
         pieces.append((cut, end))
         for bounds in zip(*(pair for piece in pieces for pair in piece), strict=True):
-            line = [flat[i] for a, b in pairwise_bounds(bounds) for i in range(a, b)]
+            spans = zip(bounds[::2], bounds[1::2], strict=True)
+            line = [flat[i] for begin, end in spans for i in range(begin, end)]
             yield " ".join(words[i] for i in line)
             written += len(line)
             if written >= count:
                 return
-
-
-def pairwise_bounds(bounds: tuple[int, ...]) -> Iterator[tuple[int, int]]:
-    """(begin, end) pairs of a flat tuple."""
-    return zip(bounds[::2], bounds[1::2], strict=True)
 
 
 def make_text(path: Path, count: int) -> Path:
@@ -149,29 +135,27 @@ def make_text(path: Path, count: int) -> Path:
     return path
 
 
-def run(python: str, script: str, *arguments: str) -> dict[str, float]:
-    done = subprocess.run(
-        [python, "-c", script, *arguments], check=True, capture_output=True, text=True
-    )
-    found: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
-    return found
-
-
-def kaldingram_python(work: Path) -> str:
+def kaldingram_python(work: Path) -> Path:
     folder = work / "kaldingram"
     python = folder / "bin" / "python"
     if not python.exists():
         venv.create(folder, with_pip=True)
         subprocess.run([python, "-m", "pip", "install", "--quiet", "kaldingram"], check=True)
-    return os.fspath(python)
+    return python
+
+
+def texts(work: Path, count: int) -> None:
+    """Make what the other parts need, and no more."""
+    for size in {count, *SIZES}:
+        make_text(work / f"text-{size}.txt", size)
+    kaldingram_python(work)
 
 
 def ratio(work: Path, count: int) -> None:
-    text = os.fspath(make_text(work / f"text-{count}.txt", count))
-    lm = os.fspath(work / "lm.arpa")
-    ours = run(sys.executable, OURS, text, lm, str(1 << 30))
-    theirs = run(kaldingram_python(work), THEIRS, text, lm)
-    again = run(sys.executable, OURS, text, lm, str(1 << 30))
+    files = make_text(work / f"text-{count}.txt", count), work / "lm.arpa"
+    ours = measured(MEASURE + OURS, *files, str(1 << 30))
+    theirs = measured(MEASURE + THEIRS, *files, python=kaldingram_python(work))
+    again = measured(MEASURE + OURS, *files, str(1 << 30))
     best = min(ours, again, key=lambda found: found["cpu"])
     rows = [
         ["kaldingram, plain Kneser-Ney", theirs["wall"], theirs["cpu"], 1.0, theirs["mb"]],
@@ -180,7 +164,7 @@ def ratio(work: Path, count: int) -> None:
     ]  # fmt: skip
     save("estimator_ratio", section(
 title=f"From {count:,} words of text to a 3-gram ARPA file",
-            command=f"{COMMAND} --parts ratio",
+            more="--parts ratio",
             order=54,
             timed=True,
             columns="program; seconds|1; processor seconds|1; times faster|1; peak MB|0",
@@ -198,17 +182,15 @@ def growth(work: Path, sizes: tuple[int, ...]) -> None:
     for count in sizes:
         text = make_text(work / f"text-{count}.txt", count)
         for memory in (1 << 30, 1 << 28):
-            found = run(
-                sys.executable, OURS, os.fspath(text), os.fspath(work / "lm.arpa"), str(memory)
-            )
-            total = sum(found["ngrams"])  # type: ignore[arg-type]
+            found = measured(MEASURE + OURS, text, work / "lm.arpa", str(memory))
+            total = sum(found["ngrams"])
             rows.append(
                 [count / 1e6, memory >> 20, found["wall"], found["cpu"], found["mb"], total / 1e6]
             )
             print(rows[-1], file=sys.stderr)
     save("estimator_growth", section(
 title="The estimator's growth with the text, order 3, ARPA file included",
-            command=f"{COMMAND} --parts growth",
+            more="--parts growth",
             order=55,
             timed=True,
             columns=(
@@ -223,13 +205,12 @@ title="The estimator's growth with the text, order 3, ARPA file included",
 
 
 def load() -> None:
-    found = [run(sys.executable, LOAD) for _ in range(15)]
-    imports = statistics.median(row[0] for row in found)  # type: ignore[index]
-    loads = statistics.median(row[1] for row in found)  # type: ignore[index]
-    worst = max(row[1] for row in found)  # type: ignore[index]
+    found = [measured(MEASURE + LOAD) for _ in range(15)]
+    imports, loads = (statistics.median(one[name] for one in found) for name in ("imports", "load"))
+    worst = max(one["load"] for one in found)
     save("pack_load", section(
 title="Loading the English pack, checksums verified",
-            command=f"{COMMAND} --parts load",
+            more="--parts load",
             order=56,
             timed=True,
             columns="what; milliseconds|1",
@@ -241,26 +222,23 @@ title="Loading the English pack, checksums verified",
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--parts", default="ratio,growth,load", help="texts: make them and no more")
-    parser.add_argument("--words", type=int, default=10_000_000)
-    parser.add_argument("--work", type=Path, default=ROOT / ".cache" / "estimator")
-    options = parser.parse_args()
-    options.work.mkdir(parents=True, exist_ok=True)
+    asked = options(
+        __doc__,
+        parts=["ratio", "growth", "load"],
+        apart=["texts"],
+        words=10_000_000,
+        work=ROOT / ".cache" / "estimator",
+    )
+    asked.work.mkdir(parents=True, exist_ok=True)
     start = time.perf_counter()
-    for part in options.parts.split(","):
-        if part == "texts":
-            for count in {options.words, *SIZES}:
-                make_text(options.work / f"text-{count}.txt", count)
-            kaldingram_python(options.work)
-        elif part == "ratio":
-            ratio(options.work, options.words)
-        elif part == "growth":
-            growth(options.work, SIZES)
-        elif part == "load":
-            load()
-        else:
-            sys.exit(f"part {part!r} is unknown: use texts, ratio, growth, load")
+    made = {
+        "texts": lambda: texts(asked.work, asked.words),
+        "ratio": lambda: ratio(asked.work, asked.words),
+        "growth": lambda: growth(asked.work, SIZES),
+        "load": load,
+    }
+    for part in asked.parts:
+        made[part]()
         print(f"{part}: {time.perf_counter() - start:.0f} s", file=sys.stderr)
 
 

@@ -7,8 +7,6 @@ NEARKEY_DATA names the folder of the open corpora (see docs/packs.md); the dicti
 
 from __future__ import annotations
 
-import argparse
-import os
 import sys
 import tempfile
 from collections.abc import Sequence
@@ -17,9 +15,10 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from sections import data_folder, save, section
+from harness import data_folder, options
+from sections import save, section
 
 from nearkey.language import load_pack
 from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
@@ -99,9 +98,8 @@ def of_invented(work: Path) -> Rows:
 
 def main() -> None:
     """Measure and write the results file."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--work", type=Path, help="folder of the packs; a temporary one by default")
-    work = parser.parse_args().work or Path(tempfile.mkdtemp())
+    told = "folder of the packs; a temporary one by default"
+    work = options(__doc__, work=(Path, told)).work or Path(tempfile.mkdtemp())
     data = data_folder() / "text" / "fr_common_voice.txt.gz"
     lines = list(read_lines([data], "lines", ReadOptions(), ReadReport()))
     lines = [lines[i].strip() for i in np.random.default_rng(1).permutation(len(lines))]
@@ -113,13 +111,11 @@ def main() -> None:
             measured = scored(work / f"{size}-{len(lists)}", lines[:size], later, "fr", lists)
             rows.append([measured[0], name, *measured[1:]])
             print(rows[-1])
-    command = "NEARKEY_DATA=folder python benchmarks/estimator/own_texts.py"
     columns = "words of text; lists; lexicon; unknown words|%; perplexity|0; bits a letter|3"
     save(
         "own_texts",
         section(
             "Packs of one's own texts: what more text and a dictionary buy",
-            command,
             columns,
             rows,
             order=53,
@@ -132,7 +128,6 @@ def main() -> None:
         ),
         section(
             "Packs of one's own texts: lists that fit and lists that do not",
-            command,
             columns,
             of_invented(work),
             order=57,

@@ -8,16 +8,15 @@ the work folder at first use; building them fetches packages from the registries
 
 from __future__ import annotations
 
-import argparse
-import os
 import sys
 from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, os.fspath(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from sections import data_folder, save, section
+from harness import data_folder, options
+from sections import save_section
 
 from nearkey.language import Pack, load_pack
 from nearkey.language.reading.corpus import ReadOptions, ReadReport, read_lines
@@ -34,6 +33,7 @@ from nearkey.packs.ngram_counts import count_ngrams
 from nearkey.packs.recipe import Recipe, TextSource, read_recipe
 
 ROOT = Path(__file__).resolve().parents[2]
+ENGLISH = ROOT / "models" / "en" / "recipe.toml"
 OTHERS = ("en/recipe-registry", "de/recipe", "es/recipe", "fr/recipe", "el/recipe")
 YARDSTICK_SOURCES = ("common_voice", "irc", "sgd", "clinc", "masc", "movie_reviews")
 
@@ -70,12 +70,11 @@ def row_of(name: str, text: str, pack: Pack, lines: list[str]) -> list[str | flo
 def yardstick(data: Path) -> list[str | float | int | None]:
     """All open English text poured together, plain modified Kneser-Ney of order 3 without pruning,
     interpolated .7/.3 with the frequency list; over the shipped pack's lexicon."""
-    path = ROOT / "models" / "en" / "recipe.toml"
-    recipe = read_recipe(path)
+    recipe = read_recipe(ENGLISH)
     pack = load_pack("en")
 
     def read(source: TextSource) -> TextStream:
-        files = locate(source, recipe=path, data=data, cache=cache_folder())
+        files = locate(source, recipe=ENGLISH, data=data, cache=cache_folder())
         return finished(reading(source, files, recipe))[0]
 
     def encoded(stream: TextStream) -> np.ndarray:
@@ -105,21 +104,18 @@ def interpolated(model: BackoffModel, pack: Pack) -> BackoffModel:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--work", type=Path, default=ROOT / ".cache" / "packs")
-    options = parser.parse_args()
+    asked = options(__doc__, work=ROOT / ".cache" / "packs")
     data = data_folder()
 
-    english = ROOT / "models" / "en" / "recipe.toml"
-    recipe = read_recipe(english)
-    ewt = as_lines(recipe.evaluation[0], recipe, english, data)
+    recipe = read_recipe(ENGLISH)
+    ewt = as_lines(recipe.evaluation[0], recipe, ENGLISH, data)
     title = recipe.evaluation[0].title
     table = load_pack("en", context_model=False)
     rows = [row_of("en, shipped, its n-gram table alone", title, table, ewt), yardstick(data)]
     for name in OTHERS:
         path = ROOT / "models" / f"{name}.toml"
         other = read_recipe(path)
-        folder = options.work / name.replace("/", "-")
+        folder = asked.work / name.replace("/", "-")
         if not (folder / "pack.toml").exists():
             for step in build_pack(path, folder, data=data):
                 print(
@@ -133,31 +129,28 @@ def main() -> None:
             lines = as_lines(source, other, path, data)
             if lines:
                 rows.append(row_of(other.language, source.title, pack, lines))
-    save(
+    save_section(
         "perplexity",
-        section(
-            title="Language packs: held-out perplexity, unknown words, size",
-            command="NEARKEY_DATA=folder python benchmarks/estimator/perplexity.py",
-            order=50,
-            columns=(
-                "pack; text held out; words; unknown words|%; perplexity|1; with numbers and ends|1; "
-                "bits a letter|3; lexicon; MB|1"
-            ),
-            rows=rows,
-            notes=[
-                "Perplexity is over lower-cased words of the pack's lexicon; unknown words are not counted"
-                " and stand in contexts as <unk>; each sentence begins in the state <s>; punctuation is not"
-                " in the stream. The next column counts numbers (one token) and sentence ends as well.",
-                "Bits a letter counts everything, unknown words by the letter model, over the text's letters:"
-                " it compares packs with different lexicons.",
-                "The yardstick is estimated from six open corpora: IRC, Schema-Guided Dialogue, movie reviews,"
-                " MASC, Common Voice, CLINC; its list is the shipped pack's word probabilities.",
-                "The evaluation text took no part in any choice of the English pack but this report: the"
-                " mixture is fitted on held-out sentences of the training sources, each source's by the others.",
-                "What the context model adds to the shipped pack stands in the section before, on an eighth of EWT.",
-                "de, es, fr, el: tenths of the sources, told by their sentences' content, kept out of training.",
-            ],
+        title="Language packs: held-out perplexity, unknown words, size",
+        order=50,
+        columns=(
+            "pack; text held out; words; unknown words|%; perplexity|1; with numbers and ends|1; "
+            "bits a letter|3; lexicon; MB|1"
         ),
+        rows=rows,
+        notes=[
+            "Perplexity is over lower-cased words of the pack's lexicon; unknown words are not counted"
+            " and stand in contexts as <unk>; each sentence begins in the state <s>; punctuation is not"
+            " in the stream. The next column counts numbers (one token) and sentence ends as well.",
+            "Bits a letter counts everything, unknown words by the letter model, over the text's letters:"
+            " it compares packs with different lexicons.",
+            "The yardstick is estimated from six open corpora: IRC, Schema-Guided Dialogue, movie reviews,"
+            " MASC, Common Voice, CLINC; its list is the shipped pack's word probabilities.",
+            "The evaluation text took no part in any choice of the English pack but this report: the"
+            " mixture is fitted on held-out sentences of the training sources, each source's by the others.",
+            "What the context model adds to the shipped pack stands in the section before, on an eighth of EWT.",
+            "de, es, fr, el: tenths of the sources, told by their sentences' content, kept out of training.",
+        ],
     )
 
 

@@ -9,7 +9,6 @@ who type; over the socket 80 ms apart, and once 10 ms apart, so that the lab has
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import sys
@@ -22,9 +21,10 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "tests" / "support")]
 
+from harness import options
 from lab_devices import plan_file
 from phone import RunningLab, phone
-from sections import save, section
+from sections import save_section
 from websockets.sync.client import connect
 
 SHARES = (0.5, 0.95, 0.99)
@@ -103,17 +103,14 @@ def page_delays(
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--touches", type=int, default=600, help="over the socket")
-    parser.add_argument("--pages", type=int, default=300, help="in the browser")
-    options = parser.parse_args()
+    asked = options(__doc__, touches=(600, "over the socket"), pages=(300, "in the browser"))
     rng = np.random.default_rng(13)
     with tempfile.TemporaryDirectory() as folder, RunningLab(plan_file(Path(folder))) as lab:
         disk = disk_delays(Path(folder), 200)
-        tried = socket_delays(lab, options.touches, rng, kept=False)
-        studied = socket_delays(lab, options.touches, rng, kept=True)
-        hurried = socket_delays(lab, options.touches, rng, kept=True, apart_s=0.01)
-        page, trip = page_delays(lab, options.pages, rng)
+        tried = socket_delays(lab, asked.touches, rng, kept=False)
+        studied = socket_delays(lab, asked.touches, rng, kept=True)
+        hurried = socket_delays(lab, asked.touches, rng, kept=True, apart_s=0.01)
+        page, trip = page_delays(lab, asked.pages, rng)
     rows = [
         [name, len(values), *np.quantile(values, SHARES)]
         for name, values in (
@@ -130,17 +127,15 @@ def main() -> None:
         "of 390 x 844 points at three pixels a point, drawn without a graphics card at 60 frames a second: a touch waits up "
         "to 17 ms for the next frame, whatever the lab does.",
     ]
-    save(
+    save_section(
         "lab_delays",
-        section(
-            "The lab: from a touch to candidates",
-            f"python benchmarks/lab/delays.py --touches {options.touches} --pages {options.pages}",
-            "from ... to; touches; half within ms|1; 95 in 100 within ms|1; 99 in 100 within ms|1",
-            rows,
-            order=85,
-            notes=notes,
-            timed=True,
-        ),
+        "The lab: from a touch to candidates",
+        "from ... to; touches; half within ms|1; 95 in 100 within ms|1; 99 in 100 within ms|1",
+        rows,
+        more=f"--touches {asked.touches} --pages {asked.pages}",
+        order=85,
+        notes=notes,
+        timed=True,
     )
 
 

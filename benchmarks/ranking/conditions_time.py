@@ -10,15 +10,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from time import process_time
 
-for folder in (
-    Path(__file__).resolve().parents[1],
-    Path(__file__).resolve().parents[2] / "examples",
-):
-    sys.path.insert(0, str(folder))
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "examples")]
 
 import numpy as np
+from decoder_words import demo_layouts
 from make_calibration import make_calibration
-from sections import save, section
+from sections import save_section
 
 import nearkey as nk
 from nearkey.simulate import RecordedPeople, TouchesOnLayout
@@ -26,10 +24,7 @@ from nearkey.simulate import RecordedPeople, TouchesOnLayout
 
 def main() -> None:
     words = int(sys.argv[1]) if len(sys.argv) > 1 else 20_000
-    base, pack = nk.Layout.named("qwerty"), nk.load_pack("en")
-    layouts = [base.fitted(18, 12)]
-    for rows, columns in ((1, 5), (2, 3), (3, 2)):
-        layouts += nk.grid_layouts(base, rows=rows, columns=columns, width_mm=18, height_mm=12)
+    pack, layouts = nk.load_pack("en"), demo_layouts()
     with TemporaryDirectory() as folder:
         logs = [
             TouchesOnLayout(nk.TouchLog.read(path), layout)
@@ -57,20 +52,17 @@ def main() -> None:
         ["matched alone", len(layouts), words, 0, alone, 1.0],
         ["three conditions", len(layouts), words, 2 * each, together, together / alone],
     ]
-    save(
+    save_section(
         "ranking_conditions_time",
-        section(
-            "Three conditions of a ranking: their time",
-            "python benchmarks/ranking/conditions_time.py",
-            "conditions; layouts; words a layout; words of people a layout; processor seconds|1; times matched alone|2",
-            rows,
-            order=91,
-            timed=True,
-            notes=[
-                "One thread, one run after the other, processor time of this process: other work on the machine has no "
-                "part in it. The people are the demo's eight invented ones; fitting their models is included.",
-            ],
-        ),
+        "Three conditions of a ranking: their time",
+        "conditions; layouts; words a layout; words of people a layout; processor seconds|1; times matched alone|2",
+        rows,
+        order=91,
+        timed=True,
+        notes=[
+            "One thread, one run after the other, processor time of this process: other work on the machine has no "
+            "part in it. The people are the demo's eight invented ones; fitting their models is included.",
+        ],
     )
 
 

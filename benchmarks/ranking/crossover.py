@@ -133,7 +133,6 @@ def main() -> None:
         "ranking_crossover",
         section(
             "Where 2 x 3 grids overtake 26 keys",
-            "python benchmarks/ranking/crossover.py",
             "pad; condition; spread, mm|1; grid; 26 keys, top-3|%; lead, points|1",
             rows,
             order=93,
@@ -147,7 +146,6 @@ def main() -> None:
         ),
         section(
             "The spread at which they overtake",
-            "python benchmarks/ranking/crossover.py",
             "pad; condition; crossing, mm|2; from|2; to|2",
             crossings,
             order=94,

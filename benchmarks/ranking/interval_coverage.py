@@ -14,7 +14,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from sections import save, section
+from sections import save_section
 
 from nearkey.intervals import (
     Estimate,
@@ -157,22 +157,19 @@ def main() -> None:
             *found,
         ]
     )
-    save(
+    save_section(
         "ranking_coverage",
-        section(
-            "Rankings: do the intervals hold?",
-            "python benchmarks/ranking/interval_coverage.py",
-            "what; simulated; repetitions; nearkey|3; the usual way|3",
-            rows,
-            order=92,
-            notes=[
-                "Wanted: 0.95 for the intervals. Layouts, words and people are invented and truly equal where it says so. "
-                "The usual way: each pair by its own normal interval, intervals over people by the normal quantile, words "
-                "taken as independent, the leader measured on the words that chose it.",
-                "Declared not the best: each layout by itself has 0.05; the leader beats its equal is an error of the "
-                "whole comparison and has 0.05 at most.",
-            ],
-        ),
+        "Rankings: do the intervals hold?",
+        "what; simulated; repetitions; nearkey|3; the usual way|3",
+        rows,
+        order=92,
+        notes=[
+            "Wanted: 0.95 for the intervals. Layouts, words and people are invented and truly equal where it says so. "
+            "The usual way: each pair by its own normal interval, intervals over people by the normal quantile, words "
+            "taken as independent, the leader measured on the words that chose it.",
+            "Declared not the best: each layout by itself has 0.05; the leader beats its equal is an error of the "
+            "whole comparison and has 0.05 at most.",
+        ],
     )
 
 

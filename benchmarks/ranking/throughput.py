@@ -10,14 +10,11 @@ import time
 from itertools import product
 from pathlib import Path
 
-for folder in (
-    Path(__file__).resolve().parents[1],
-    Path(__file__).resolve().parents[1] / "decoder",
-):
-    sys.path.insert(0, str(folder))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from decoder_words import held_out_lines
-from sections import save, section
+from decoder_words import demo_layouts
+from harness import held_out_lines
+from sections import save_section
 
 import nearkey as nk
 
@@ -26,10 +23,7 @@ WORDS = 5000
 
 def main() -> None:
     table, whole = (nk.load_pack("en", context_model=network) for network in (False, True))
-    base = nk.Layout.named("qwerty")
-    layouts = [base.fitted(18, 12)]
-    for rows, columns in ((1, 5), (2, 3), (3, 2)):
-        layouts += nk.grid_layouts(base, rows=rows, columns=columns, width_mm=18, height_mm=12)
+    layouts = demo_layouts()
     lines = held_out_lines()
     rows_out = []
     for (name, pack, corpus, words), workers in product(
@@ -57,23 +51,20 @@ def main() -> None:
         n = sum(row.words for row in result.rows)
         rows_out.append([name, workers, len(layouts), n, wall, n / wall, n / used])
         print(*rows_out[-1], sep="\t")
-    save(
+    save_section(
         "ranking_throughput",
-        section(
-            title="Ranking layouts: simulated words a second",
-            order=90,
-            command="NEARKEY_DATA=... python benchmarks/ranking/throughput.py",
-            timed=True,
-            columns=(
-                "context; threads; layouts; words; seconds|1; words a second|0; "
-                "words a second of processor time (one core)|0"
-            ),
-            rows=rows_out,
-            notes=[
-                f"All strict 1 x 5, 2 x 3 and 3 x 2 grids over qwerty and 26 keys on a pad of 18 x 12 mm, {WORDS:,} words each ({WORDS // 10:,} with the network), spread 2 mm, "
-                "drawing touches, decoding five candidates, keystrokes, collisions and the table included.",
-            ],
+        title="Ranking layouts: simulated words a second",
+        order=90,
+        timed=True,
+        columns=(
+            "context; threads; layouts; words; seconds|1; words a second|0; "
+            "words a second of processor time (one core)|0"
         ),
+        rows=rows_out,
+        notes=[
+            f"All strict 1 x 5, 2 x 3 and 3 x 2 grids over qwerty and 26 keys on a pad of 18 x 12 mm, {WORDS:,} words each ({WORDS // 10:,} with the network), spread 2 mm, "
+            "drawing touches, decoding five candidates, keystrokes, collisions and the table included.",
+        ],
     )
 
 

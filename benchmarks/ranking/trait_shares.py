@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 from crossover import CONDITIONS, PEOPLE, WORDS, hands, lead
-from sections import save, section
+from sections import save_section
 
 import nearkey as nk
 
@@ -41,20 +41,17 @@ def main() -> None:
             people_words=2 * WORDS,
         )
         rows.append([name, *(lead(result, grid.name, c) for c in CONDITIONS[1:])])
-    save(
+    save_section(
         "ranking_traits",
-        section(
-            "Which trait of people decides between a 2 x 3 grid and 26 keys",
-            "python benchmarks/ranking/trait_shares.py",
-            f"trait left out; {CONDITIONS[1]}, points|1; {CONDITIONS[2]}, points|1",
-            rows,
-            order=97,
-            notes=[
-                f"Lead of {grid.name} over 26 keys in top-3 points on 18 x 12 mm at {SPREAD_MM:g} mm, {PEOPLE} invented people as a "
-                f"plan invents them, {2 * WORDS:,} words together, intervals over people. Figures of one column are paired: "
-                "the same people, words and random numbers.",
-            ],
-        ),
+        "Which trait of people decides between a 2 x 3 grid and 26 keys",
+        f"trait left out; {CONDITIONS[1]}, points|1; {CONDITIONS[2]}, points|1",
+        rows,
+        order=97,
+        notes=[
+            f"Lead of {grid.name} over 26 keys in top-3 points on 18 x 12 mm at {SPREAD_MM:g} mm, {PEOPLE} invented people as a "
+            f"plan invents them, {2 * WORDS:,} words together, intervals over people. Figures of one column are paired: "
+            "the same people, words and random numbers.",
+        ],
     )
 
 

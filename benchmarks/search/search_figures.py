@@ -36,7 +36,6 @@ from nearkey.search import (
 from nearkey.simulate import collisions, rank_layouts
 from nearkey.touch import GaussianTouch
 
-COMMAND = "python benchmarks/search/search_figures.py"
 QWERTY = Layout.named("qwerty")
 NOTE = "Processor time of one core, the best of three."
 
@@ -159,7 +158,7 @@ def one_layout(pack: Any, space: Any, objective: Any, keys: Any) -> Any:
         ["`collisions` as it is called", cpu(lambda: collisions(layout, pack), 2)],
     ]  # fmt: skip
     return section(
-        "Search: exact ambiguity of one layout", COMMAND, "how; ms|3; times the kernel's|1",
+        "Search: exact ambiguity of one layout", "how; ms|3; times the kernel's|1",
         [[name, value, value / ours] for name, value in rows], timed=True, order=80,
         notes=[f"{len(words):,} words, 6 keys. {NOTE} Largest difference to `collisions` on 1,000 drawn layouts, first and among "
                f"the first three: {worst:.1e}."],
@@ -197,7 +196,7 @@ def growth(pack: Any, objective: Any, rng: Any) -> Any:
         took = min(wall(lambda o=some: o.evaluate(space, keys))[0] for _ in range(3))
         rows.append(["threads", 65_000, 6, 26, n, took])
     return section(
-        "Search: growth of the exact ambiguity", COMMAND, "over; words; keys; letters; threads; ms|3", rows,
+        "Search: growth of the exact ambiguity", "over; words; keys; letters; threads; ms|3", rows,
         timed=True, order=81, pictures=[draw(rows)],
         notes=[f"{NOTE} Over letters: invented words of random letters, drawn layouts; else the English pack. Over threads: the "
                "clock's time of a batch of 1,000, for one layout."],
@@ -288,7 +287,7 @@ def near(objective: Any, space: Any, at: dict[str, Any]) -> Any:
             [name, "a letter moved: better or not, letters as often as typed", value, whole / value]
         )
     return section(
-        "Search: layouts near one at hand", COMMAND, "at a layout; what; ms|4; times cheaper|1", rows, timed=True, order=80,
+        "Search: layouts near one at hand", "at a layout; what; ms|4; times cheaper|1", rows, timed=True, order=80,
         notes=[f"Six keys, {objective.spelled.n_words:,} words, every move once, all of them asked together but where it says alone; what is known of each letter at the layout at hand is found anew and counted. To go to "
                f"another layout takes {cpu(lambda: (told.bound(other, single[:0], 1.0), told.bound(here, single[:0], 1.0))) / 2:.2f} ms."],
     )  # fmt: skip
@@ -325,7 +324,7 @@ def searches(space: Any, objective: Any, steps: int) -> Any:
         "Processes and dask workers were started before and import nearkey within the time."
     ]
     return section(
-        "Search: free 2 x 3 layouts", COMMAND, "workers; seconds|1; times one|2; layouts a second|0; minutes for a million|1",
+        "Search: free 2 x 3 layouts", "workers; seconds|1; times one|2; layouts a second|0; minutes for a million|1",
         rows, notes=notes, timed=True, order=82,
     )  # fmt: skip
 
@@ -345,9 +344,10 @@ def million(space: Any, objective: Any, steps: int, layouts: int = 1_000_000) ->
         took = time.perf_counter() - start
     best = space.layout(last.found.keys[0].tolist())
     return section(
-        "Search: a million free 2 x 3 layouts, in the whole", f"{COMMAND} --parts million",
+        "Search: a million free 2 x 3 layouts, in the whole",
         "runs; moves tried; layouts evaluated; minutes|1; best found, first of their keys|4",
-        [[last.done, last.done * steps, last.evaluated, took / 60, last.found.values[0, 0]]], timed=True, order=83,
+        [[last.done, last.done * steps, last.evaluated, took / 60, last.found.values[0, 0]]],
+        more="--parts million", timed=True, order=83,
         notes=["Two processes on two cores, started and fed within the time; runs that had begun when the million was full are not counted. The best: "
                + " ".join(key.letters for key in best.letter_keys) + "."],
     )  # fmt: skip
@@ -386,7 +386,7 @@ def ranking(pack: Any, sizes: Any) -> Any:
                         [words, f"{n} dask worker{'s' * (n > 1)}, {state}", took, alone / took]
                     )
     return section(
-        "Search: ranking on a cluster", COMMAND, "words on each layout; workers; seconds|2; times one process|2", rows, timed=True, order=85,
+        "Search: ranking on a cluster", "words on each layout; workers; seconds|2; times one process|2", rows, timed=True, order=85,
         notes=["Four strict 2 x 3 layouts; the table is the same each time. A new worker imports nearkey and builds the decoders, a warm one has done so."],
     )  # fmt: skip
 

@@ -32,7 +32,6 @@ from nearkey.simulate.people_ranking import LEFT_OUT
 from nearkey.simulate.typing_people import InventedPeople
 from nearkey.touch import GaussianTouch
 
-COMMAND = "python benchmarks/search/search_outcomes.py"
 QWERTY = Layout.named("qwerty")
 SPREAD_MM = 2.0
 PEOPLE = 8
@@ -112,7 +111,6 @@ def main() -> None:
         "search_outcomes",
         section(
             "Search: what strictness costs",
-            COMMAND,
             "layout; letters; how; best of its rule, exact|%; this one, exact|%; in context, exact|%; "
             f"under {SPREAD_MM:g} mm|%; by people left out|%; to strict, by people|%",
             rows,
@@ -127,7 +125,6 @@ def main() -> None:
         ),
         section(
             "Search: proof and whole listing",
-            COMMAND,
             "space; layouts; best of the listing|6; proven best|6; proven; evaluations of the proof; seconds of the proof|1; equal",
             checks,
             timed=True,

@@ -11,18 +11,21 @@ the folder of an earlier checkout with its kernel built, whose figures come firs
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import subprocess
 import sys
 import tempfile
 import time
+from argparse import SUPPRESS
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, os.fspath(ROOT / "benchmarks"))
+
+from harness import options
 
 SEED = 7
 SETTLED = 1000
@@ -109,7 +112,7 @@ def type_words(path: Path, n_words: int) -> dict[str, Any]:
         session.commit()
         typing += time.process_time() - start
     grown = memory_mb("VmHWM") - settled
-    stood = [len(session.text), session.cursor, hash_of(session.text)]
+    stood = state_of(session)
     session.close()
     return {
         "grown_mb": grown,
@@ -129,7 +132,7 @@ def restore(path: Path) -> dict[str, Any]:
     start = time.process_time()
     session = nk.Session.restore(path, decoder, learners=[Numbering()])
     seconds = time.process_time() - start
-    stood = [len(session.text), session.cursor, hash_of(session.text)]
+    stood = state_of(session)
     undone = 0
     while undone < 1000 and session.undo():
         undone += 1
@@ -141,10 +144,9 @@ def restore(path: Path) -> dict[str, Any]:
     }
 
 
-def hash_of(text: str) -> str:
-    import hashlib
-
-    return hashlib.sha256(text.encode()).hexdigest()
+def state_of(session: Any) -> list[Any]:
+    """What tells two sessions apart."""
+    return [len(session.text), session.cursor, sha256(session.text.encode()).hexdigest()]
 
 
 def measured(source: Path, n_words: int) -> dict[str, dict[str, Any]]:
@@ -167,18 +169,15 @@ def measured(source: Path, n_words: int) -> dict[str, dict[str, Any]]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--words", type=int, default=100_000)
-    parser.add_argument("--before", type=Path, help="folder of an earlier checkout")
-    parser.add_argument("--part", choices=["type", "restore"], help=argparse.SUPPRESS)
-    parser.add_argument("--journal", type=Path, help=argparse.SUPPRESS)
-    args = parser.parse_args()
+    before = (Path, "folder of an earlier checkout")
+    hidden = {"part": (str, SUPPRESS), "journal": (Path, SUPPRESS)}
+    args = options(__doc__, words=100_000, before=before, **hidden)
     if args.part:
         typed = args.part == "type"
         print(json.dumps(type_words(args.journal, args.words) if typed else restore(args.journal)))
         return
 
-    from sections import save, section
+    from sections import save_section
 
     rows = []
     for name, source in (("before", args.before), ("now", ROOT)):
@@ -187,25 +186,23 @@ def main() -> None:
         found = measured(source, args.words)
         rows.append([name, *found["type"].values(), *found["restore"].values()])
         print(rows[-1], flush=True)
-    save(
+    save_section(
         "session_long",
-        section(
-            f"A session of {args.words:,} words",
-            "python benchmarks/session/long_session.py --before CHECKOUT",
-            "session; grows by, MB|1; journal, MB|1; processor ms a word, text and list read at every touch|2; "
-            "restored in, processor s|2; restoring grows by, MB|1; messages undone of 1,000",
-            rows,
-            order=46,
-            notes=[
-                "Words of the English pack drawn by frequency, random touches on 26 keys, the last touch of one word in "
-                "fifty taken back, a learner that answers every word with a number, a decoder that reads nearest keys "
-                "and no more. Every part in a process of its own, memory at its most after the first 1,000 words.",
-                "*before* kept the touches of all words as they were and every message for undo and in the journal; *now* "
-                "pieces far from the cursor are compressed, 1,000 messages or more can be undone, and a journal is "
-                "shortened to a snapshot whenever it has grown by a quarter. Words opened again keep their touches in both.",
-            ],
-            timed=True,
-        ),
+        f"A session of {args.words:,} words",
+        "session; grows by, MB|1; journal, MB|1; processor ms a word, text and list read at every touch|2; "
+        "restored in, processor s|2; restoring grows by, MB|1; messages undone of 1,000",
+        rows,
+        more="--before CHECKOUT",
+        order=46,
+        notes=[
+            "Words of the English pack drawn by frequency, random touches on 26 keys, the last touch of one word in "
+            "fifty taken back, a learner that answers every word with a number, a decoder that reads nearest keys "
+            "and no more. Every part in a process of its own, memory at its most after the first 1,000 words.",
+            "*before* kept the touches of all words as they were and every message for undo and in the journal; *now* "
+            "pieces far from the cursor are compressed, 1,000 messages or more can be undone, and a journal is "
+            "shortened to a snapshot whenever it has grown by a quarter. Words opened again keep their touches in both.",
+        ],
+        timed=True,
     )
 
 

@@ -10,7 +10,6 @@ that print it: the measures' table, the comparison of conditions, checks, curves
 
 from __future__ import annotations
 
-import argparse
 import math
 import sys
 from collections.abc import Callable, Iterator
@@ -23,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from sections import save, section
+from harness import options
+from sections import save_section
 
 from nearkey.intervals import Estimate, proportion
 from nearkey.study import (
@@ -349,19 +349,14 @@ def count(
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--studies", type=int, default=3000)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
-    rng = np.random.default_rng(options.seed)
+    asked = options(__doc__, studies=3000, seed=1)
+    rng = np.random.default_rng(asked.seed)
     sources: list[tuple[Draw, Callable[[str, int], float]]] = [
         (of_people, truth(rng)),
         (of_models, true_model),
         (of_workload, workload_truth(rng)),
     ]
-    drawn = partial(count, studies=options.studies, seed=options.seed)
+    drawn = partial(count, studies=asked.studies, seed=asked.seed)
     table: dict[str, dict[int, Estimate]] = {}
     for draw, known in sources:
         for people in PEOPLE:
@@ -371,23 +366,20 @@ def main() -> None:
     for name, (held, n) in drawn(one_person, lambda name, _: ALONE[name], people=1).items():
         rows.append([name, None, None, None, proportion(held, n)])
     rows.sort(key=lambda row: row[0] == BOOTSTRAP)
-    save(
+    save_section(
         "study_coverage",
-        section(
-            "How often the intervals of a study hold the truth",
-            "python benchmarks/study/study_coverage.py",
-            ["interval (95 %)", *(f"{n} people|%" for n in PEOPLE), "one person, or none|%"],
-            rows,
-            order=85,
-            notes=[
-                f"{options.studies:,} studies drawn from an invented truth for each number of people; brackets: Wilson's interval "
-                "of the share.",
-                f"{BLOCKS} blocks of {PHRASES} phrases of {CHARS} characters under each of two conditions; participants differ in speed, "
-                "slips, attention, learning, and in what a condition does to them; the later condition is faster.",
-                "One person's power law goes through eight independent blocks.",
-                "The last row is printed only by programs that ask for it, with a word that it is too narrow for few people.",
-            ],
-        ),
+        "How often the intervals of a study hold the truth",
+        ["interval (95 %)", *(f"{n} people|%" for n in PEOPLE), "one person, or none|%"],
+        rows,
+        order=85,
+        notes=[
+            f"{asked.studies:,} studies drawn from an invented truth for each number of people; brackets: Wilson's interval "
+            "of the share.",
+            f"{BLOCKS} blocks of {PHRASES} phrases of {CHARS} characters under each of two conditions; participants differ in speed, "
+            "slips, attention, learning, and in what a condition does to them; the later condition is faster.",
+            "One person's power law goes through eight independent blocks.",
+            "The last row is printed only by programs that ask for it, with a word that it is too narrow for few people.",
+        ],
     )
 
 

@@ -8,7 +8,6 @@ short line; a crash, a hang, any other exception or a quoted private text is a f
 
 from __future__ import annotations
 
-import argparse
 import sys
 import tempfile
 import warnings
@@ -19,8 +18,9 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 sys.path[:0] = [str(HERE.parent), str(ROOT / "tests" / "support")]
 
+from harness import options
 from hostile_files import fuzz, fuzz_packs, readers
-from sections import save, section
+from sections import save_section
 from small_context import with_context
 from small_packs import build_small_pack
 
@@ -63,47 +63,37 @@ def torture_packs(cases: int, seed: int) -> list[tuple[str, int, int, list[str]]
 
 def main() -> int:
     """Run it all and write the section of results; the exit code tells whether anything failed."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument(
-        "--cases", type=int, default=1_000_000, help="damaged files, over all readers"
-    )
-    parser.add_argument(
-        "--packs", type=int, default=3000, help="forged packs, over all files of a pack"
-    )
-    parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
+    cases = (1_000_000, "damaged files, over all readers")
+    packs = (3000, "forged packs, over all files of a pack")
+    asked = options(__doc__, cases=cases, packs=packs, processes=2, seed=1)
     with tempfile.TemporaryDirectory() as name:
         n_readers = len(readers(Path(name)))
-    each = -(-options.cases // n_readers)
+    each = -(-asked.cases // n_readers)
     rows: list[tuple[str, int, int, list[str]]] = []
-    with ProcessPoolExecutor(options.processes) as pool:
+    with ProcessPoolExecutor(asked.processes) as pool:
         # Small parts: readers differ in how long they take.
         jobs = [
-            pool.submit(torture_readers, part, n_readers, each, options.seed)
+            pool.submit(torture_readers, part, n_readers, each, asked.seed)
             for part in range(n_readers)
         ]
-        packs = pool.submit(torture_packs, options.packs, options.seed)
-        for job in [*jobs, packs]:
+        last = pool.submit(torture_packs, asked.packs, asked.seed)
+        for job in [*jobs, last]:
             rows += job.result()
     tried, failed = sum(row[1] for row in rows), sum(row[2] for row in rows)
     without = [] if any(row[0] == "KenLM" for row in rows) else [NO_KENLM]
-    save(
+    save_section(
         "torture",
-        section(
-            title="Torture: damaged and forged files",
-            command=f"make torture (--cases {options.cases} --packs {options.packs} --seed {options.seed})",
-            columns="format; tried; failed",
-            rows=[[name, cases, bad] for name, cases, bad, _ in rows]
-            + [["together", tried, failed]],
-            notes=[
-                "A case is one damaged or forged file. A reader takes it or refuses it by one printable line of less than 300 characters"
-                " that quotes no private text; anything else, within 5 s, is a failure. Packs are forged with checksums that fit, and then"
-                " loaded, decoded with and checked, each in a child process.",
-                *without,
-            ],
-            order=95,
-        ),
+        title="Torture: damaged and forged files",
+        command=f"make torture (--cases {asked.cases} --packs {asked.packs} --seed {asked.seed})",
+        columns="format; tried; failed",
+        rows=[[name, cases, bad] for name, cases, bad, _ in rows] + [["together", tried, failed]],
+        notes=[
+            "A case is one damaged or forged file. A reader takes it or refuses it by one printable line of less than 300 characters"
+            " that quotes no private text; anything else, within 5 s, is a failure. Packs are forged with checksums that fit, and then"
+            " loaded, decoded with and checked, each in a child process.",
+            *without,
+        ],
+        order=95,
     )
     for _, _, _, told in rows:
         for line in told:

@@ -12,7 +12,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from sections import save, section
+from sections import save_section
 
 import nearkey as nk
 
@@ -39,16 +39,13 @@ def main() -> None:
         kept, report = nk.clean(log, layout)
         variance = kept.points.var(axis=0).mean() / points.var(axis=0).mean()
         rows.append([each, n, report.n_dropped / n, NOMINAL, variance])
-    save(
+    save_section(
         "cleaning_limits",
-        section(
-            "Cleaning: good touches dropped",
-            "python benchmarks/touch/cleaning_limits.py",
-            "touches a key and person; touches; dropped|%; beyond 3 SD|%; variance kept|%",
-            rows,
-            order=96,
-            notes=["Normal touches, none of them an outlier: what is dropped is lost for nothing."],
-        ),
+        "Cleaning: good touches dropped",
+        "touches a key and person; touches; dropped|%; beyond 3 SD|%; variance kept|%",
+        rows,
+        order=96,
+        notes=["Normal touches, none of them an outlier: what is dropped is lost for nothing."],
     )
 
 

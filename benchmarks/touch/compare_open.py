@@ -1,6 +1,6 @@
 """Touch models on the open phone touches: held-out people, decoding, calibration, adaptation.
 
-python benchmarks/touch/compare_open.py [--keep scores.jsonl]
+NEARKEY_DATA=... python benchmarks/touch/compare_open.py [--keep scores.jsonl]
 
 Writes benchmarks/results/touch_open.json and prints the tables. NEARKEY_DATA names the folder with
 touch_accuracy/ (see open_touches.py for the source and licence of the data). `--keep` appends each
@@ -10,19 +10,17 @@ that are decoded, whose seed is 0.
 
 from __future__ import annotations
 
-import argparse
 import sys
-from collections.abc import Iterable
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import numpy as np
 from open_touches import ABSENT, data_folder, open_touches, phone_grid, phone_keyboard
 from tqdm import tqdm
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from harness import add_kept, kept, options
 from sections import Section, save, section
 
 from nearkey.intervals import mean_over_people
@@ -43,7 +41,6 @@ from nearkey.touch.labelling import label
 from nearkey.touch.model_comparison import FoldScore, TouchComparison, compare_folds, summarise
 from nearkey.touch.touch_models import prequential_log_prob
 
-COMMAND = "NEARKEY_DATA=... python benchmarks/touch/compare_open.py"
 SOURCE = (
     "Data: Larsen et al., The Influence of Hand Size on Touch Accuracy, MobileHCI 2019, "
     "doi:10.1145/3338286.3340115, CC BY 4.0: 13,500 thumb taps of 27 people at random points of a "
@@ -65,31 +62,26 @@ def models() -> dict[str, Any]:
     }
 
 
-class Kept:
-    """Scores on disk, one a line, so that a run can be taken up again."""
-
-    def __init__(self, path: Path | None) -> None:
-        self.path = path
-        self.scores: dict[str, list[FoldScore]] = {}
-        if path is not None and path.exists():
-            for line in path.read_bytes().splitlines():
-                name, score = msgspec.json.decode(line, type=tuple[str, FoldScore])
-                self.scores.setdefault(name, []).append(score)
-
-    def add(self, name: str, score: FoldScore) -> None:
-        if self.path is not None and score not in self.scores.get(name, []):
-            with self.path.open("ab") as out:
-                out.write(msgspec.json.encode((name, score)) + b"\n")
+def models_but(*names: str) -> dict[str, Any]:
+    """The default models without these and without other settings of one of them."""
+    left_out = {*names, *OTHER_SETTINGS}
+    return {name: model for name, model in default_models().items() if name not in left_out}
 
 
 def compare(
-    name: str, log: TouchLog, keys: Any, chosen: dict[str, Any], kept: Kept, decode: Any = None
+    name: str,
+    log: TouchLog,
+    keys: Any,
+    chosen: dict[str, Any],
+    keep: Path | None,
+    decode: Any = None,
 ) -> TouchComparison:
-    done: Iterable[FoldScore] = kept.scores.get(name, [])
+    done = [score for one, score in kept(keep, tuple[str, FoldScore]) if one == name]
     steps = compare_folds(log, keys, chosen, decode=decode, done=done)
     scores = []
     for score in tqdm(steps, desc=name, total=len(chosen) * len(log.participants), file=sys.stderr):
-        kept.add(name, score)
+        if score not in done:
+            add_kept(keep, (name, score))
         scores.append(score)
     return summarise(scores, scheme=f"Leave one person out, {len(log.participants)} people")
 
@@ -115,7 +107,7 @@ def likelihood_section(
         ]
         for r in result.rows
     ]
-    return section(title, COMMAND, columns, rows, notes=[*notes, SOURCE], order=order)
+    return section(title, columns, rows, notes=[*notes, SOURCE], order=order)
 
 
 def finger_note(log: TouchLog, grid: Any) -> str:
@@ -129,16 +121,12 @@ def finger_note(log: TouchLog, grid: Any) -> str:
     return f"Log thumb width and log spread correlate {r:.2f} over {len(widths)} people."
 
 
-def decoding_section(folder: Path, kept: Kept) -> Section:
+def decoding_section(folder: Path, keep: Path | None) -> Section:
     keyboard = phone_keyboard()
     log, _ = clean(open_touches(folder, keyboard), keyboard)
     decode = RecordedWords(keyboard, load_pack("en"), words=WORDS, seed=0)
-    chosen = {
-        name: model
-        for name, model in default_models().items()
-        if name not in ("size-scaled", *OTHER_SETTINGS)
-    }
-    result = compare("decoding", log, keyboard, chosen, kept, decode)
+    chosen = models_but("size-scaled")
+    result = compare("decoding", log, keyboard, chosen, keep, decode)
     print(result, file=sys.stderr)
     base = [s.decoded / s.words for s in result.folds if s.model == "nearest-key"]
     rows: list[Any] = []
@@ -148,7 +136,6 @@ def decoding_section(folder: Path, kept: Kept) -> Section:
         rows.append([r.model, interval(r.top1, r.top1_half), mean_over_people(gap)])
     return section(
         "Words of real touches decoded by each touch model, 26 keys of 5.8 mm",
-        COMMAND,
         "model; top-1|%; over nearest key|%",
         rows,
         notes=[
@@ -162,7 +149,7 @@ def decoding_section(folder: Path, kept: Kept) -> Section:
     )
 
 
-def background_section(raw: TouchLog, cleaned: TouchLog, grid: Any, kept: Kept) -> Section:
+def background_section(raw: TouchLog, cleaned: TouchLog, grid: Any, keep: Path | None) -> Section:
     shares = (0.0, 0.001, 0.003, 0.01, 0.03)
     rows: list[Any] = []
     for b in shares:
@@ -173,7 +160,7 @@ def background_section(raw: TouchLog, cleaned: TouchLog, grid: Any, kept: Kept) 
                 ("t", StudentTouch(background=b)),
             ):
                 key = f"background {b} {name} {kind}"
-                row.append(compare(key, log, grid, {kind: model}, kept).rows[0].log_likelihood)
+                row.append(compare(key, log, grid, {kind: model}, keep).rows[0].log_likelihood)
         rows.append(row)
     columns = [
         "background",
@@ -181,7 +168,6 @@ def background_section(raw: TouchLog, cleaned: TouchLog, grid: Any, kept: Kept) 
     ]
     return section(
         "How large a background: held-out log likelihood a touch, per mm²",
-        COMMAND,
         columns,
         rows,
         notes=["Leave one person out, 27 people, mean over people.", SOURCE],
@@ -221,7 +207,6 @@ def learning_section(log: TouchLog, grid: Any) -> Section:
     ]
     return section(
         "Learning a person touch by touch: gain in log likelihood over the population model",
-        COMMAND,
         "touches of the person; gain a touch|3; people who gain|%",
         rows_out,
         notes=[
@@ -233,11 +218,7 @@ def learning_section(log: TouchLog, grid: Any) -> Section:
 
 
 def calibration_section(log: TouchLog, grid: Any) -> Section:
-    chosen = {
-        name: model
-        for name, model in default_models().items()
-        if name not in ("nearest-key", "person", *OTHER_SETTINGS)
-    }
+    chosen = models_but("nearest-key", "person")
     rows: list[Any] = []
     for name, model in tqdm(chosen.items(), desc="calibration", file=sys.stderr):
         found = []
@@ -248,7 +229,6 @@ def calibration_section(log: TouchLog, grid: Any) -> Section:
         rows.append([name, *np.mean(found, axis=0).tolist()])
     return section(
         "Do ellipses hold what they claim: share of held-out touches inside",
-        COMMAND,
         ["model", *(f"{100 * c:g} % ellipse|%" for c in COVERAGES)],
         rows,
         notes=["Leave one person out, mean over people, cleaned touches.", SOURCE],
@@ -257,18 +237,16 @@ def calibration_section(log: TouchLog, grid: Any) -> Section:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--keep", type=Path, help="append scores here and take up from them")
-    options = parser.parse_args()
+    asked = options(__doc__, keep=(Path, "append scores here and take up from them"))
     folder = data_folder()
     if folder is None:
         raise SystemExit(ABSENT)
-    kept = Kept(options.keep)
+    keep = asked.keep
     grid = phone_grid()
     raw = open_touches(folder, grid)
     cleaned, report = clean(raw, grid)
-    every = compare("all touches", raw, grid, models(), kept)
-    tidy = compare("cleaned", cleaned, grid, models(), kept)
+    every = compare("all touches", raw, grid, models(), keep)
+    tidy = compare("cleaned", cleaned, grid, models(), keep)
     drop = f"Cleaning dropped {report.n_dropped} of {report.n_touches} touches beyond 3 SD."
     width = finger_note(cleaned, grid)
     place = "60 keys of 9.7 x 10.4 mm over the whole screen."
@@ -277,8 +255,8 @@ def main() -> None:
         likelihood_section(
             tidy, "Touch models on held-out people, cleaned", 71, [place, drop, width]
         ),
-        decoding_section(folder, kept),
-        background_section(raw, cleaned, grid, kept),
+        decoding_section(folder, keep),
+        background_section(raw, cleaned, grid, keep),
         learning_section(cleaned, grid),
         calibration_section(cleaned, grid),
     ]

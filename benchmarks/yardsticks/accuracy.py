@@ -8,15 +8,15 @@ Runs in nearkey's environment and starts each yardstick in its own. Speed: see `
 
 from __future__ import annotations
 
-import argparse
 import sys
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
+from harness import options
 from scenarios import PAD_MM, SEED, SPREADS_MM, layout_of
-from sections import Cell, section, write
+from sections import Cell, save_section
 
 import nearkey as nk
 from nearkey.simulate.decoder_score import DecoderScore, score_decoder
@@ -52,9 +52,7 @@ def row(scenario: str, name: str, found: DecoderScore, ours: DecoderScore) -> li
 
 def main() -> int:
     """Command line; returns the exit code."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--words", type=int, default=300)
-    options = parser.parse_args()
+    asked = options(__doc__, words=300)
     if not PYTHON.exists():
         print("no environment for the yardsticks: bash benchmarks/yardsticks/setup.sh")
         return 2
@@ -64,7 +62,7 @@ def main() -> int:
         layout = layout_of(name, *PAD_MM)
         touch = GaussianTouch.from_layout(layout, spread_mm=SPREADS_MM["s10"])
         workload = make_workload(
-            pack, None, words=options.words, seed=SEED, letters=layout.letters, in_context=False
+            pack, None, words=asked.words, seed=SEED, letters=layout.letters, in_context=False
         )
         typed = type_workload(layout, touch, workload, seed=SEED)
         scenario = f"en.{name}.s10.drawn"
@@ -86,16 +84,13 @@ def main() -> int:
         "The yardsticks were made for other work; how each is set stands in benchmarks/yardsticks/engines.py. "
         "pyctcdecode is given words of the letters a to z alone, so words with an apostrophe are beyond it.",
     ]
-    write(
-        HERE.parent / "results" / "yardsticks_accuracy.json",
-        section(
-            "Yardsticks: accuracy on the benchmark's words",
-            "python benchmarks/yardsticks/accuracy.py",
-            columns,
-            rows,
-            notes=notes,
-            order=20,
-        ),
+    save_section(
+        "yardsticks_accuracy",
+        "Yardsticks: accuracy on the benchmark's words",
+        columns,
+        rows,
+        notes=notes,
+        order=20,
     )
     return 0
 

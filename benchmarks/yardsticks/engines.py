@@ -16,10 +16,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
+END, BLANK = len(LETTERS), len(LETTERS) + 1
 NEVER = -1e4
 """Stands for impossible where an engine's arithmetic dislikes infinity."""
 
 Densities = NDArray[np.float64]
+
+
+def frames_of(sentence: Sequence[Densities]) -> NDArray[np.float32]:
+    """Frames of one or more words for a speech decoder: touch, blank, touch, blank, ..., end."""
+    n = sum(2 * len(d) + 1 for d in sentence)
+    out = np.full((n, len(LETTERS) + 2), NEVER, np.float32)
+    at = 0
+    for densities in sentence:
+        for row in densities:
+            out[at, : len(LETTERS)] = row
+            out[at + 1, BLANK] = 0.0
+            at += 2
+        out[at, END] = 0.0
+        at += 1
+    return out
 
 
 def spelled(words: Sequence[str]) -> list[tuple[int, str]]:
@@ -63,7 +79,6 @@ class SpeechLexicon:
         from flashlight.lib.text.decoder.kenlm import KenLM
         from flashlight.lib.text.dictionary import Dictionary
 
-        self.end, self.blank = len(LETTERS), len(LETTERS) + 1
         vocabulary = Dictionary()
         for word in words:
             vocabulary.add_entry(word)
@@ -72,11 +87,11 @@ class SpeechLexicon:
         vocabulary.set_default_index(unknown)
         self.words = list(words)
         lm = KenLM(str(arpa), vocabulary)
-        trie = Trie(len(LETTERS) + 2, self.end)
+        trie = Trie(len(LETTERS) + 2, END)
         start = lm.start(False)
         for i, letters in spelled(words):
             _, score = lm.score(start, i)
-            trie.insert([*(LETTERS.index(c) for c in letters), self.end], i, score)
+            trie.insert([*(LETTERS.index(c) for c in letters), END], i, score)
         trie.smear(SmearingMode.MAX)
         options = LexiconDecoderOptions(
             beam_size=beam,
@@ -89,25 +104,11 @@ class SpeechLexicon:
             log_add=False,
             criterion_type=CriterionType.CTC,
         )
-        self.decoder = LexiconDecoder(options, trie, lm, self.end, self.blank, unknown, [], False)
-
-    def frames(self, sentence: Sequence[Densities]) -> NDArray[np.float32]:
-        """Frames of one or more words: touch, blank, touch, blank, ..., end."""
-        n = sum(2 * len(d) + 1 for d in sentence)
-        out = np.full((n, len(LETTERS) + 2), NEVER, np.float32)
-        at = 0
-        for densities in sentence:
-            for row in densities:
-                out[at, : len(LETTERS)] = row
-                out[at + 1, self.blank] = 0.0
-                at += 2
-            out[at, self.end] = 0.0
-            at += 1
-        return out
+        self.decoder = LexiconDecoder(options, trie, lm, END, BLANK, unknown, [], False)
 
     def decode(self, densities: Densities, k: int) -> list[str]:
         """The best k words of one word's touches."""
-        return self.decode_frames(self.frames([densities]), k)
+        return self.decode_frames(frames_of([densities]), k)
 
     def decode_frames(self, frames: NDArray[np.float32], k: int) -> list[str]:
         """As `decode`, for frames ready made."""
@@ -142,27 +143,13 @@ class SpeechBeam:
         from pyctcdecode import build_ctcdecoder
 
         logging.getLogger("pyctcdecode").setLevel(logging.ERROR)
-        self.labels = [*LETTERS, " ", ""]
         self.beam = beam
         known = [w for w in words if all(c in LETTERS for c in w)]
-        self.decoder = build_ctcdecoder(self.labels, str(arpa), known, alpha=1.0, beta=0.0)
-
-    def frames(self, sentence: Sequence[Densities]) -> NDArray[np.float32]:
-        n = sum(2 * len(d) + 1 for d in sentence)
-        out = np.full((n, len(self.labels)), NEVER, np.float32)
-        at = 0
-        for densities in sentence:
-            for row in densities:
-                out[at, : len(LETTERS)] = row - np.logaddexp.reduce(row)
-                out[at + 1, -1] = 0.0
-                at += 2
-            out[at, -2] = 0.0
-            at += 1
-        return out
+        self.decoder = build_ctcdecoder([*LETTERS, " ", ""], str(arpa), known, alpha=1.0, beta=0.0)
 
     def decode(self, densities: Densities, k: int) -> list[str]:
         beams = self.decoder.decode_beams(
-            self.frames([densities]),
+            frames_of([densities - np.logaddexp.reduce(densities, axis=1, keepdims=True)]),
             beam_width=self.beam,
             beam_prune_logp=-1e6,
             token_min_logp=-1e3,

@@ -42,7 +42,7 @@ def test_sections_come_in_their_order_and_cells_as_their_columns_ask(tmp_path: P
 
 
 def test_the_page_says_with_which_pack_and_revision_figures_were_taken(tmp_path: Path) -> None:
-    taken = sections.section("t", "c", "x", [[1]]).taken
+    taken = sections.section("t", "x", [[1]], command="c").taken
     assert taken["English pack"] == nearkey.load_pack("en").info.version
     put(tmp_path, "a.json", taken={"English pack": "1.2.3", "revision": "abc1234+"})
     page = make_results.document(make_results.load(tmp_path))

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import gzip
-import os
 from dataclasses import dataclass
-from pathlib import Path
+from typing import Any
 
 import numpy as np
+from harness import needed_lines
 from numpy.typing import NDArray
 
 import nearkey as nk
@@ -34,19 +33,20 @@ class TouchedWords:
     def word_points(self) -> list[NDArray[np.float64]]:
         return np.split(self.points, self.offsets[1:-1].astype(np.int64))
 
+    def each(self, state: Any = None) -> list[tuple[NDArray[np.float64], Any]]:
+        """Touches of each word and the state before it; `state` where words have none."""
+        states = self.states or [state] * len(self.index)
+        return list(zip(self.word_points(), states, strict=True))
+
+    def batch(self, decoder: nk.Decoder, *, k: int, **how: Any) -> Any:
+        """Words and scores of `decode_batch`, after the states."""
+        return decoder.decode_batch(
+            self.points, self.offsets, **{"contexts": self.states, "k": k, **how}
+        )
+
     def accuracy(self, found: list[list[int]] | NDArray[np.int32], k: int) -> float:
         """Share of words among the first k answers."""
         return float(np.mean([w in list(f[:k]) for w, f in zip(self.index, found, strict=True)]))
-
-
-def held_out_lines() -> list[str] | None:
-    """Lines of the evaluation text (Universal Dependencies English EWT, CC BY-SA 4.0) where NEARKEY_DATA has it."""
-    folder = os.environ.get("NEARKEY_DATA")
-    path = Path(folder or "", "text", "en_ewt_eval.txt.gz")
-    if folder is None or not path.exists():
-        return None
-    with gzip.open(path, "rt", encoding="utf-8") as file:
-        return [line.strip() for line in file if line.strip()]
 
 
 def workload(
@@ -62,12 +62,9 @@ def workload(
     """Words drawn by frequency, or running words of the evaluation text with their contexts."""
     layout = layout or nk.Layout.named("qwerty")
     touch = nk.GaussianTouch.from_layout(layout, spread=spread, background=background)
-    lines = held_out_lines() if context else None
-    if context and lines is None:
-        raise SystemExit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
     chosen = make_workload(
         pack,
-        None if lines is None else Corpus.of("en_ewt_eval", lines),
+        Corpus.of("en_ewt_eval", needed_lines()) if context else None,
         words=words,
         seed=seed,
         letters=layout.letters,
@@ -87,8 +84,15 @@ def keep_vectors(pack: nk.language.Pack, states: int) -> None:
         pack.language_model.keep_vectors(states)
 
 
+def demo_layouts() -> list[nk.Layout]:
+    """26 keys and all strict 1 x 5, 2 x 3 and 3 x 2 grids over them, on the demo's pad."""
+    base = nk.Layout.named("qwerty")
+    layouts = [base.fitted(18, 12)]
+    for rows, columns in ((1, 5), (2, 3), (3, 2)):
+        layouts += nk.grid_layouts(base, rows=rows, columns=columns, width_mm=18, height_mm=12)
+    return layouts
+
+
 def demo_pad() -> nk.Layout:
     """The grid of 2 x 3 that examples/demo.py ranks first of its shape, on the demo's pad."""
-    base = nk.Layout.named("qwerty")
-    grids = nk.grid_layouts(base, rows=2, columns=3, width_mm=18, height_mm=12)
-    return next(grid for grid in grids if grid.name == "qwerty-2x3-s14")
+    return next(grid for grid in demo_layouts() if grid.name == "qwerty-2x3-s14")
