@@ -111,7 +111,7 @@ class EveryEdit:
     ) -> NDArray[np.float64]:
         """The k best scores over words."""
         decoder, costs = self.decoder, self.decoder.edits
-        density = decoder.touch.log_prob(points)[:, decoder.columns.letter]
+        density = decoder.columns.pooled(decoder.touch.log_prob(points))[:, decoder.columns.letter]
         n = len(points)
         log_probs = np.asarray(decoder.pack.language_model.log_probs(state), np.float64)
         language = decoder.lm_weight * log_probs

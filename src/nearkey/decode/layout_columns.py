@@ -44,8 +44,8 @@ class LayoutColumns:
 
     letters : letters that can be typed, sorted, so that every letter assignment of a search spells words alike;
         an apostrophe is among them where symbol keys can stand for it.
-    letter : (n_letters,) uint32, the column of each; of an apostrophe that of the first symbol key with one,
-        which stands for all of them once densities are `pooled`.
+    letter : (n_letters,) uint32, the column of each in `pooled` densities; where several symbol keys stand for an
+        apostrophe, it has a column of its own after those of the keys.
     spaces, symbols : columns of the keys of these roles. written : the marks on each symbol key, "" for any.
     apostrophes : columns of the symbol keys that stand for an apostrophe inside a word; none where a letter
         key carries it.
@@ -81,7 +81,7 @@ class LayoutColumns:
         if APOSTROPHE not in place:
             apostrophes = tuple(column[key.id] for key in symbols if inside_words(key.letters))
         if apostrophes:
-            place[APOSTROPHE] = apostrophes[0]
+            place[APOSTROPHE] = apostrophes[0] if len(apostrophes) == 1 else len(touch.key_ids)
         letters = "".join(sorted(place))
         return cls(
             layout,
@@ -97,43 +97,33 @@ class LayoutColumns:
     # ---- apostrophes on several keys ----
 
     @property
-    def n_kept(self) -> int:
-        """Columns of `kept`."""
-        return len(self.touch.key_ids) + (len(self.apostrophes) > 1)
+    def n_keys(self) -> int:
+        """Columns of the touch model."""
+        return len(self.touch.key_ids)
+
+    @property
+    def n_columns(self) -> int:
+        """Columns of `pooled`."""
+        return self.n_keys + (len(self.apostrophes) > 1)
 
     def pooled(self, density: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Log densities per column (n, n_keys) in which the first of `apostrophes` stands for all of them."""
+        """Log densities under each key (n, n_keys), with a column after them for an apostrophe that several keys may
+        stand for: (n, n_columns)."""
         if len(self.apostrophes) < 2:
             return density
-        out = density.copy()
-        out[:, self.apostrophes[0]] = mean_density(density, self.apostrophes)
-        return out
-
-    def kept(self, density: NDArray[np.float64]) -> NDArray[np.float64]:
-        """`pooled` log densities (n, n_kept); where pooling overwrites a column, what stood in it comes last."""
-        if len(self.apostrophes) < 2:
-            return density
-        return np.column_stack([self.pooled(density), density[:, self.apostrophes[0]]])
-
-    def own(self, kept: NDArray[np.float64]) -> NDArray[np.float64]:
-        """What `kept` was made of: each key's own log densities (n, n_keys)."""
-        if len(self.apostrophes) < 2:
-            return kept
-        out = kept[:, :-1].copy()
-        out[:, self.apostrophes[0]] = kept[:, -1]
-        return out
+        return np.column_stack([density, mean_density(density, self.apostrophes)])
 
     def apportioned(
         self, responsibilities: NDArray[np.float64], density: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Responsibilities per column (n, n_keys) with what the first of `apostrophes` has for all of them handed
-        to each by its part in the density (n, n_keys), not pooled."""
+        """Responsibilities per key (n, n_keys), from those per column (n, n_columns): what an apostrophe has is handed
+        to each of its keys by its part in the density (n, n_keys)."""
         if len(self.apostrophes) < 2:
             return responsibilities
         columns = list(self.apostrophes)
         part = density[:, columns] - np.logaddexp.reduce(density[:, columns], axis=1)[:, None]
-        out = responsibilities.copy()
-        out[:, columns] = responsibilities[:, columns[:1]] * np.exp(part)
+        out = responsibilities[:, : self.n_keys].copy()
+        out[:, columns] += responsibilities[:, self.n_keys :] * np.exp(part)
         return out
 
     # ---- which key ----
@@ -165,8 +155,8 @@ class LayoutColumns:
         The nearest one where the touch model does not know all keys.
         """
         layout = self.layout
-        if len(self.touch.key_ids) < len(layout.keys):
+        if self.n_keys < len(layout.keys):
             return layout.keys[int(layout.nearest_key(point)[0])]
         density = self.touch.log_prob(point) if emitter is None else emitter.log_prob(point)
-        column = int(density[0].argmax())
+        column = int(density[0, : self.n_keys].argmax())
         return layout.keys[layout.key_index(self.touch.key_ids[column])]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,13 +11,8 @@ from nearkey.decode.protocols import PersonalWords, State, Vocabulary
 from nearkey.decode.spelling import spell_words
 from nearkey.errors import DecodeError
 
-
-@dataclass(frozen=True, slots=True)
-class ReadyOverlay:
-    """An overlay bound to one set of tries. Word number n_words + j of a hit is `new_words[j]`."""
-
-    kernel: _kernel.Overlay
-    new_words: tuple[str, ...]
+ReadyOverlay = tuple[_kernel.Overlay, tuple[str, ...]]
+"""An overlay bound to one set of tries, and its new words: word number n_words + j of a hit is the j-th of them."""
 
 
 class OverlayCache:
@@ -86,4 +80,4 @@ class OverlayCache:
             spelling.offsets,
             np.asarray([fresh[i][1] for i in spelling.word], dtype=np.float64),
         )
-        return ReadyOverlay(kernel, tuple(fresh[i][0] for i in spelling.word))
+        return kernel, tuple(fresh[i][0] for i in spelling.word)

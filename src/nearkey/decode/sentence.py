@@ -130,8 +130,7 @@ def _rescored(
     search: WordSearch, mixed: MixedLanguageModel, state: State | None, found: list[_Found]
 ) -> list[_Found]:
     """Readings that the n-gram table found, with the scores of the whole model, best first."""
-    table, letters = mixed.ngram.table, search.parts.lexicon
-    unknown = table.unk
+    table, lexicon = mixed.ngram.table, search.parts.lexicon
     # By the words of a reading so far: states of both models; readings share most of their beginnings.
     states: dict[tuple[int | bytes, ...], tuple[State | None, State]] = {
         (): (state, () if state is None else mixed.ngram_state(state))
@@ -140,17 +139,13 @@ def _rescored(
     def gain(before: tuple[int | bytes, ...], part: int | bytes) -> float:
         """By how much a word is more probable by the whole model than by the table."""
         whole, context = states[before]
-        if (
-            whole is None
-        ):  # nothing is known of the first word: the lexicon's own probability, or the table's
-            if isinstance(part, bytes):
-                return 0.0
-            token = int(mixed.ngram.tokens([letters.words[part]])[0])
-            return float(letters.log_probs[part]) - table.log_prob(context, token)
         if isinstance(part, bytes):
-            return mixed.log_unknown(whole) - table.log_prob(context, unknown)
-        token = int(mixed.ngram.tokens([letters.words[part]])[0])
-        return float(mixed.log_probs(whole)[part]) - table.log_prob(context, token)
+            known = whole is not None
+            return mixed.log_unknown(whole) - table.log_prob(context, table.unk) if known else 0.0
+        # Where nothing is known before the first word, it has the lexicon's own probability.
+        log_probs = lexicon.log_probs if whole is None else mixed.log_probs(whole)
+        token = int(mixed.ngram.tokens([lexicon.words[part]])[0])
+        return float(log_probs[part]) - table.log_prob(context, token)
 
     out: list[_Found] = []
     gains: dict[tuple[int | bytes, ...], float] = {}

@@ -36,7 +36,7 @@ class Stream:
         self._k = k
         self._personal = personal
         self._by_points = search.emitter is not None
-        self._rows = np.zeros((16, 2 if self._by_points else search.columns.n_kept))
+        self._rows = np.zeros((16, 2 if self._by_points else search.columns.n_columns))
         self._length = 0
         self._beam = search.speller.start() if search.speller is not None else None
 

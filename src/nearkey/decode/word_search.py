@@ -64,9 +64,7 @@ class WordSearch:
         self.tries = tries if tries is not None and shared else Tries(parts, self.letters)
         self.finished = edits.kernel(completions=False)
         self.unfinished = edits.kernel(completions=True)
-        self.emitter = _emitter(touch)
-        pool = self.columns.apostrophes
-        self._pooled = self.emitter if len(pool) < 2 else _emitter(touch, pool)
+        self.emitter = _emitter(self.columns)
         self.by_table = parts.table_model is not None
         self.start: State = parts.language_model.start()
         hash_of(self.start)
@@ -88,7 +86,7 @@ class WordSearch:
 
     def touches(self, points: ArrayLike | Touches) -> Touches:
         """Points (n, 2) as the search takes them: as they are where the kernel has the touch model, elsewhere as
-        densities in the columns of `LayoutColumns.kept`.
+        densities in the columns of `LayoutColumns.pooled`.
 
         Raises `DecodeError` for the wrong shape, numbers that are not finite, and densities for a model of components.
         """
@@ -104,26 +102,24 @@ class WordSearch:
                 field="points",
                 fix="give points",
             )
-        if given.columns == self.columns.n_kept:
+        if given.columns == self.columns.n_columns:
             return given
-        if given.columns != len(self.touch.key_ids):
+        if given.columns != self.columns.n_keys:
             raise DecodeError(
-                f"gave {given.columns} columns for {len(self.touch.key_ids)} keys",
+                f"gave {given.columns} columns for {self.columns.n_keys} keys",
                 where="touch model",
                 field="log_prob",
                 fix="give a column for each of key_ids",
             )
-        return Touches.of_densities(self.columns.kept(given.rows))
+        return Touches.of_densities(self.columns.pooled(given.rows))
 
     def densities(self, touches: Touches) -> NDArray[np.float64]:
-        """Natural log densities per column, apostrophes pooled (`LayoutColumns.pooled`)."""
-        return touches.rows if self._pooled is None else self._pooled.log_prob(touches.rows)
+        """Natural log densities in the columns of `LayoutColumns.pooled`."""
+        return touches.rows if self.emitter is None else self.emitter.log_prob(touches.rows)
 
     def key_densities(self, touches: Touches) -> NDArray[np.float64]:
         """Natural log densities under each key of the touch model, (n, n_keys)."""
-        if self.emitter is None:
-            return self.columns.own(touches.rows)
-        return self.emitter.log_prob(touches.rows)
+        return self.densities(touches)[:, : self.columns.n_keys]
 
     def letter_densities(self, touches: Touches) -> NDArray[np.float64]:
         """Natural log densities under each of `letters`, (n, n_letters)."""
@@ -134,21 +130,21 @@ class WordSearch:
     @cached_property
     def plain(self) -> _kernel.Searcher:
         """The search without the table: for no context, and with a state's dense scores."""
-        return self.tries.searcher(self.columns.letter, self.lm_weight, self._pooled, context=False)
+        return self.tries.searcher(self.columns.letter, self.lm_weight, self.emitter, context=False)
 
     @cached_property
     def contextual(self) -> _kernel.Searcher:
         """The search with context; the same as `plain` where the pack has no table."""
         if not self.by_table:
             return self.plain
-        return self.tries.searcher(self.columns.letter, self.lm_weight, self._pooled, context=True)
+        return self.tries.searcher(self.columns.letter, self.lm_weight, self.emitter, context=True)
 
     @cached_property
     def by_ngrams(self) -> _kernel.Searcher:
         """The search with the n-gram table that the language model is, or mixes; `plain` where there is none."""
         if self.by_table or self.parts.ngram_model is None:
             return self.contextual
-        return self.tries.searcher(self.columns.letter, self.lm_weight, self._pooled, context=True)
+        return self.tries.searcher(self.columns.letter, self.lm_weight, self.emitter, context=True)
 
     def log_unknown(self, state: State) -> float:
         """Natural log P(a word outside the lexicon | state), unweighted."""
@@ -180,8 +176,7 @@ class WordSearch:
         fresh: tuple[str, ...] = ()
         if personal is not None:
             lexicon = self.tries.contextual if by_table else self.tries.plain
-            overlay = self.tries.overlays.get(personal, state, lexicon)
-            kernel, fresh = overlay.kernel, overlay.new_words
+            kernel, fresh = self.tries.overlays.get(personal, state, lexicon)
         n = len(touches)
         if n == 0:
             hits, finished = searcher.predict(context, k, kernel, scores), None
@@ -221,11 +216,6 @@ class WordSearch:
             for i, total, touch, language, code in hits
         ]
 
-    def _at_start(self, form: str) -> str:
-        """A form as it stands at the start of a sentence, also where the pack says nothing of case."""
-        case = self.parts.truecase
-        return capital(form) if case is None else case.capital(form)
-
     def _listed_with_own(
         self,
         hits: Sequence[_kernel.Hit],
@@ -236,6 +226,8 @@ class WordSearch:
     ) -> list[Candidate]:
         """The kernel's hits as candidates; word number n_words + j is `fresh[j]`, written as the store knows it."""
         out = []
+        # At the start of a sentence, also where the pack says nothing of case.
+        first = capital if self.parts.truecase is None else self.parts.truecase.capital
         for at, total, touch, language, code in hits:
             index = at if at < len(self._words) else None
             word = fresh[at - len(self._words)] if index is None else self._words[index]
@@ -243,7 +235,7 @@ class WordSearch:
             if index is None:
                 own = personal.form(word) or word
                 if own != word:  # else it says nothing of case, and the pack's rules stand
-                    text = self._at_start(own) if start else own
+                    text = first(own) if start else own
             out.append(Candidate(text, word, total, touch, language, kinds[code], index))
         return out
 
@@ -262,31 +254,32 @@ class WordSearch:
         return case.capital(form) if start else form
 
 
-def _emitter(touch: TouchModel, pool: tuple[int, ...] = ()) -> _kernel.Emitter | None:
-    """The kernel's own touch model, where the model is made of components.
-
-    pool : columns whose components the first of them takes over, as `LayoutColumns.pooled` does it.
-    """
+def _emitter(columns: LayoutColumns) -> _kernel.Emitter | None:
+    """The kernel's own touch model in the columns of `LayoutColumns.pooled`, where the model is made of components."""
+    touch, pool = columns.touch, columns.apostrophes
     components = touch.components() if isinstance(touch, ComponentTouchModel) else None
     if components is None:
         return None
-    key = np.array(components.key, dtype=np.int32)
-    log_weight = np.array(components.log_weight, dtype=np.float64)
-    if pool:
-        taken = np.isin(key, pool)
-        key[taken] = pool[0]
-        log_weight[taken] -= math.log(len(pool))
+    key = np.asarray(components.key, dtype=np.int32)
+    log_weight = np.asarray(components.log_weight, dtype=np.float64)
+    again = np.flatnonzero(np.isin(key, pool)) if len(pool) > 1 else np.zeros(0, np.int64)
+
+    def rows(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Those of the components, and those of an apostrophe's keys once more, for its own column."""
+        found = np.asarray(values, dtype=np.float64)
+        return np.concatenate([found, found[again]])
+
     try:
         return _kernel.Emitter.of(
-            key,
-            log_weight,
-            np.ascontiguousarray(components.mean, dtype=np.float64),
-            np.ascontiguousarray(components.precision, dtype=np.float64),
-            np.ascontiguousarray(components.log_norm, dtype=np.float64),
-            len(touch.key_ids),
+            np.append(key, np.full(len(again), columns.n_keys, np.int32)),
+            np.append(log_weight, log_weight[again] - math.log(max(len(pool), 1))),
+            rows(components.mean),
+            rows(components.precision),
+            rows(components.log_norm),
+            columns.n_columns,
             float(components.background_weight),
             float(components.background_log_density),
             float(components.dof) if isinstance(components, StudentComponents) else math.inf,
         )
-    except ValueError as fault:
+    except (ValueError, IndexError) as fault:
         raise DecodeError(str(fault), where="touch model", field="components") from None

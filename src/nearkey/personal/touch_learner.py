@@ -170,7 +170,7 @@ class TouchLearner:
             meant(word, readings, mislabelling=mislabelling),
             self._column,
             n_touches=len(rows),
-            n_keys=len(self._touch.key_ids),
+            n_keys=self._current.columns.n_columns,
         )
         if responsibilities is None:
             return None

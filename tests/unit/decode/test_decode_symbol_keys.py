@@ -117,8 +117,8 @@ def test_a_touch_is_laid_to_the_symbol_key_it_fell_on(decoder):
     columns = decoder.columns
     star, hash_key = columns.symbols
     points = touched("hash", "star", "d")
-    shares = np.zeros((3, len(KEYPAD.keys)))
-    shares[:2, star] = 0.9  # "an apostrophe", whichever key
+    shares = np.zeros((3, columns.n_columns))
+    shares[:2, columns.n_keys] = 0.9  # "an apostrophe", whichever key
     d = KEYPAD.key_of_letter["d"]
     shares[2, d] = 1.0
     found = columns.apportioned(shares, decoder.touch.log_prob(points))
