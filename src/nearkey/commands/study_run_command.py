@@ -14,6 +14,7 @@ from nearkey.commands.shared import FILE, FOLDER, fit_option, named_or_file
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.session import Session
+from nearkey.session.resolving import next_rank
 from nearkey.session.study_sitting import SittingTrial, StudySitting
 
 CAUTIONS = (
@@ -188,7 +189,7 @@ def press(session: Session, key: str, now: Callable[[], float]) -> bool:
     elif key == " ":
         session.space(time_s=t)
     elif key == "\t":
-        session.accept(_next_place(session), time_s=t)
+        session.accept(next_rank(session.state.content, len(session.candidates)), time_s=t)
     elif key == "\x1a":
         session.undo(time_s=t)
     elif key == "\x19":
@@ -198,14 +199,6 @@ def press(session: Session, key: str, now: Callable[[], float]) -> bool:
     elif len(key) == 1 and key.isprintable():
         session.mark(key, time_s=t)
     return True
-
-
-def _next_place(session: Session) -> int:
-    """The place after the word that is shown, the first where none was chosen."""
-    word = session.state.content.composition
-    if word is None or word.locked is None or word.locked.rank is None:
-        return 0
-    return (word.locked.rank + 1) % max(len(session.candidates), 1)
 
 
 class Screen:

@@ -14,14 +14,6 @@ COOKIE = "nearkey_lab"
 _TOKENS_AT_ONCE, _TOKEN_S = 8, 600.0
 
 
-def host_name(host: str) -> str:
-    """The name in a Host header, without its port and brackets, in lower case; "" where it is no such header."""
-    try:
-        return (urlsplit(f"//{host}").hostname or "").lower()
-    except ValueError:
-        return ""
-
-
 class LabAccess:
     """hosts : names and addresses this lab is reached under. port : its own. shared : whether other devices may
     come in.
@@ -38,13 +30,11 @@ class LabAccess:
 
     def host_allowed(self, host: str | None) -> bool:
         """Whether a Host header names this lab: a page elsewhere that points its own name here does not."""
-        if not host:
-            return False
         try:
-            port = urlsplit(f"//{host}").port
-        except ValueError:
+            parts = urlsplit(f"//{host or ''}")
+            return parts.hostname in self.hosts and (parts.port or 80) == self.port
+        except ValueError:  # no such header
             return False
-        return host_name(host) in self.hosts and (port or 80) == self.port
 
     def origin_allowed(self, origin: str | None) -> bool:
         """Whether an Origin header is a page of this lab; programs that are no browsers send none."""

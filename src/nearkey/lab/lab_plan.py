@@ -4,6 +4,7 @@ file.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -67,6 +68,23 @@ class StrokeTable(_PlanTable, frozen=True, kw_only=True):
     right: LabAction = "accept"
     up: LabAction = "previous"
     down: LabAction = "next"
+
+    def action(
+        self, start: tuple[float, float], end: tuple[float, float] | None
+    ) -> LabAction | None:
+        """What a contact from `start` to `end` (mm on the pad, y downwards) does; None for a touch.
+
+        A contact shorter than `min_mm` is a touch. A stroke has the direction nearest to it; exactly between two, the
+        horizontal one.
+        """
+        if end is None:
+            return None
+        dx, dy = end[0] - start[0], end[1] - start[1]
+        if math.hypot(dx, dy) < self.min_mm:
+            return None
+        if abs(dx) >= abs(dy):
+            return self.right if dx > 0 else self.left
+        return self.down if dy > 0 else self.up
 
 
 class CalibrationTable(_PlanTable, frozen=True, kw_only=True):

@@ -31,7 +31,6 @@ from nearkey.lab.lab_plan import CAUTIONS, LabCondition, LabPlan, PadTable
 from nearkey.lab.lab_records import LabRecords
 from nearkey.lab.replay_activity import ReplayActivity
 from nearkey.lab.starting import activity_for
-from nearkey.lab.strokes import stroke_action
 from nearkey.lab.study_activity import StudyActivity
 from nearkey.lab.typing_pad import TypingPad
 from nearkey.study import workload_answer
@@ -268,7 +267,7 @@ class Laboratory:
             self._keep(serial, touch, (x, y), t)
             return
         pad, mm = self._pad(touch.pad), self._conditions[touch.pad].layout.unit_mm
-        action = stroke_action(self.plan.strokes, (x, y), end)
+        action = self.plan.strokes.action((x, y), end)
         key = ""
         if action is None:
             place = {"x": x / mm, "y": y / mm}

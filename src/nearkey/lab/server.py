@@ -105,46 +105,41 @@ def lab_app(
     laboratory : what messages are for. access : who may come in. clock : of tokens, in seconds.
     """
     from starlette.applications import Starlette
-    from starlette.requests import Request
+    from starlette.requests import HTTPConnection, Request
     from starlette.responses import RedirectResponse, Response
     from starlette.routing import Route, WebSocketRoute
     from starlette.websockets import WebSocket, WebSocketDisconnect
 
     idle = _WhenIdle(laboratory.prefetch)
+    elsewhere = "This is not the name of a lab.", 421
 
     def refused(text: str, status: int) -> Response:
         return Response(text + "\n", status, media_type="text/plain", headers=_HEADERS)
 
-    def gate(request: Request) -> Response | None:
-        if not access.host_allowed(request.headers.get("host")):
-            return refused("This is not the name of a lab.", 421)
-        peer = request.client.host if request.client else None
-        if not access.may_enter(peer, request.cookies.get(COOKIE)):
-            return refused(
+    def why_not(asking: HTTPConnection, key: str | None) -> tuple[str, int] | None:
+        """What is told to who is not let in, and the status; None for others."""
+        if not access.host_allowed(asking.headers.get("host")):
+            return elsewhere
+        if not access.may_enter(asking.client.host if asking.client else None, key):
+            return (
                 "This lab lets other devices in by a one-time address only. "
                 "Ask the experimenter for a fresh code and scan it.",
                 403,
             )
         return None
 
-    def served(name: str) -> Response:
-        data = _page(name)
-        if data is None:
-            return refused("There is no such page.", 404)
-        suffix = name[name.rfind(".") :]
-        return Response(
-            data, media_type=_TYPES.get(suffix, "application/octet-stream"), headers=_HEADERS
-        )
-
     async def page(request: Request) -> Response:
-        return gate(request) or served("index.html")
-
-    async def asset(request: Request) -> Response:
-        return gate(request) or served(request.path_params["name"])
+        fault = why_not(request, request.cookies.get(COOKIE))
+        name = request.path_params.get("name", "index.html")
+        data = None if fault else _page(name)
+        if data is None:
+            return refused(*(fault or ("There is no such page.", 404)))
+        kind = _TYPES.get(name[name.rfind(".") :], "application/octet-stream")
+        return Response(data, media_type=kind, headers=_HEADERS)
 
     async def join(request: Request) -> Response:
         if not access.host_allowed(request.headers.get("host")):
-            return refused("This is not the name of a lab.", 421)
+            return refused(*elsewhere)
         role = request.path_params["role"]
         key = access.admit(request.path_params["token"], clock())
         if key is None or role not in _ROLES:
@@ -157,16 +152,11 @@ def lab_app(
         return answer
 
     async def messages(socket_: WebSocket) -> None:
-        headers, peer = socket_.headers, socket_.client.host if socket_.client else None
         key = socket_.cookies.get(COOKIE) or socket_.query_params.get("key")
         fresh = None
         if "token" in socket_.query_params:
             fresh = key = access.admit(socket_.query_params["token"], clock())
-        if (
-            not access.host_allowed(headers.get("host"))
-            or not access.origin_allowed(headers.get("origin"))
-            or not access.may_enter(peer, key)
-        ):
+        if not access.origin_allowed(socket_.headers.get("origin")) or why_not(socket_, key):
             await socket_.close(1008)
             return
         await socket_.accept()
@@ -214,7 +204,7 @@ def lab_app(
             Route("/", page),
             *(Route(f"/{role}", page) for role in _ROLES[1:]),
             Route("/join/{token}/{role}", join),
-            Route("/lab/{name:path}", asset),
+            Route("/lab/{name:path}", page),
             WebSocketRoute("/messages", messages),
         ]
     )

@@ -134,9 +134,7 @@ class StudyActivity(Activity):
         match self.state:
             case "consent":
                 return replace(self, state="cautions"), ()
-            case "cautions":
-                return replace(self, state="ready"), ()
-            case "rest" if trial is not None:
+            case "cautions" | "rest":
                 return replace(self, state="ready"), ()
             case "ready" if trial is not None:
                 return replace(self, state="phrase"), (OpenTrial(trial),)

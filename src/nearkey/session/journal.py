@@ -15,7 +15,7 @@ import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, Any, BinaryIO, Literal, Protocol, runtime_checkable
+from typing import Annotated, Any, BinaryIO, Literal
 
 import msgspec
 
@@ -64,40 +64,15 @@ class JournalHeader(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     auto_capitals: bool | msgspec.UnsetType = msgspec.UNSET
 
 
-class PackDescription(Protocol):
-    """What a pack says of itself."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def version(self) -> str: ...
-
-
-@runtime_checkable
-class DescribedPack(Protocol):
-    """A pack that says what it is; a journal's header then names it."""
-
-    @property
-    def info(self) -> PackDescription: ...
-
-
-@runtime_checkable
-class PackDecoder(Protocol):
-    """A live decoder that reads with a pack."""
-
-    @property
-    def pack(self) -> object: ...
-
-
 def header_of(decoder: LiveDecoder, settings: SessionSettings) -> JournalHeader:
     """The header of a session that begins now."""
-    pack = decoder.pack if isinstance(decoder, PackDecoder) else None
-    info = pack.info if isinstance(pack, DescribedPack) else None
+    # A decoder need not read with a pack, nor a pack say what it is.
+    info = getattr(getattr(decoder, "pack", None), "info", None)
     return JournalHeader(
         started=utc_now(),
         layout=decoder.layout.name,
-        pack="" if info is None else info.name,
-        pack_version="" if info is None else info.version,
+        pack=getattr(info, "name", ""),
+        pack_version=getattr(info, "version", ""),
         k=settings.k,
         undo_limit=settings.undo_limit,
         context_chars=settings.context_chars,

@@ -118,19 +118,19 @@ def _of_key(content: Content, key: Key, t: float, reader: SessionReader) -> Mess
         case "candidate":
             return msg.Accept(reader.candidate_rank(key), time_s=t)
         case "accept":
-            return msg.Accept(_next_rank(content, reader), time_s=t)
+            return msg.Accept(next_rank(content, len(reader.candidates(content))), time_s=t)
         case "punctuation" if len(key.letters) == 1:
             return msg.Mark(key.letters, time_s=t)
         case _:
             return None
 
 
-def _next_rank(content: Content, reader: SessionReader) -> int:
-    """The accept key steps through the list: the first press takes the first."""
+def next_rank(content: Content, listed: int) -> int:
+    """The accept key steps through the list of so many: the first press takes the first."""
     word = content.composition
     if word is None or word.locked is None or word.locked.rank is None:
         return 0
-    return (word.locked.rank + 1) % max(len(reader.candidates(content)), 1)
+    return (word.locked.rank + 1) % max(listed, 1)
 
 
 def _mark_touch(content: Content, tap: msg.Tap, key: Key, reader: SessionReader) -> Message | None:

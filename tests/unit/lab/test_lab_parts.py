@@ -20,7 +20,6 @@ from nearkey.lab.lab_folder import LabFolder
 from nearkey.lab.lab_messages import apply_affine
 from nearkey.lab.lab_models import LabModels
 from nearkey.lab.lab_plan import LabCondition, LabPlan, StrokeTable
-from nearkey.lab.strokes import stroke_action
 from nearkey.lab.study_activity import StudyActivity
 from nearkey.study import (
     WORKLOAD_SCALES,
@@ -62,7 +61,7 @@ def test_targets_are_balanced_round_by_round_and_none_follows_itself(seed):
     ],
 )
 def test_a_contact_is_a_touch_or_a_stroke_by_its_length_and_direction(end, action):
-    assert stroke_action(StrokeTable(min_mm=2), (5.0, 5.0), end) == action
+    assert StrokeTable(min_mm=2).action((5.0, 5.0), end) == action
 
 
 def test_an_affine_map_is_found_again():
