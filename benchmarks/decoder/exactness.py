@@ -27,7 +27,6 @@ from sections import Section, save, section
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
-from nearkey.decode.spelling import spell_words
 from nearkey.intervals import proportion
 from nearkey.simulate.workload import running_words
 
@@ -92,54 +91,39 @@ def _same_words(
     return sure <= set(found.tolist())
 
 
-class EveryEdit:
+class EveryEdit(Exhaustive):
     """Every word scored with no edit, one omitted, one extra, two swapped touches, or as a completion."""
-
-    def __init__(self, decoder: nk.Decoder) -> None:
-        self.decoder = decoder
-        self.words = decoder.pack.lexicon.words
-        spelling = spell_words(self.words, decoder.letters)
-        self.word = spelling.word.astype(np.int64)
-        self.lengths = np.diff(spelling.offsets.astype(np.int64))
-        self.longest = int(self.lengths.max())
-        self.letters = np.zeros((len(self.word), self.longest), np.int64)
-        inside = np.arange(self.longest) < self.lengths[:, None]
-        self.letters[inside] = spelling.letters
 
     def best(
         self, points: NDArray[np.float64], state: tuple[int, ...], k: int
     ) -> NDArray[np.float64]:
         """The k best scores over words."""
         decoder, costs = self.decoder, self.decoder.edits
-        density = decoder.columns.pooled(decoder.touch.log_prob(points))[:, decoder.columns.letter]
+        density = decoder.columns.pooled(decoder.touch.log_prob(points))
         n = len(points)
-        log_probs = np.asarray(decoder.pack.language_model.log_probs(state), np.float64)
-        language = decoder.lm_weight * log_probs
-        best = np.full(len(self.words), -np.inf)
+        language = decoder.lm_weight * np.asarray(
+            decoder.pack.language_model.log_probs(state), np.float64
+        )
+        best = np.full(len(language), -np.inf)
 
-        def offer(entries: NDArray[np.int64], touch: NDArray[np.float64]) -> None:
-            np.maximum.at(best, self.word[entries], touch + language[self.word[entries]])
+        def offer(length: int, touches: list[int], letters: list[int], cost: float = 0.0) -> None:
+            """Words of so many letters, these touches read as these letters of theirs."""
+            if length in self.words:
+                words, columns = self.words[length], self.columns[length][letters]
+                touch = density[np.asarray(touches, int)[:, None], columns].sum(axis=0)
+                np.maximum.at(best, words, touch + cost + language[words])
 
-        def gather(
-            entries: NDArray[np.int64], touches: list[int], columns: list[int]
-        ) -> NDArray[np.float64]:
-            return density[np.asarray(touches, int), self.letters[entries][:, columns]].sum(axis=1)
-
-        same, longer, shorter = (np.flatnonzero(self.lengths == m) for m in (n, n + 1, n - 1))
         rows = list(range(n))
-        offer(same, gather(same, rows, rows))
+        offer(n, rows, rows)
         for i in range(n - 1):
-            crossed = [*rows[:i], i + 1, i, *rows[i + 2 :]]
-            offer(same, gather(same, crossed, rows) + costs.swapped)
+            offer(n, [*rows[:i], i + 1, i, *rows[i + 2 :]], rows, costs.swapped)
         for i in range(n + 1):
-            offer(longer, gather(longer, rows, [j for j in range(n + 1) if j != i]) + costs.omitted)
-        if n > 1:
-            for i in range(n):
-                offer(
-                    shorter, gather(shorter, [j for j in rows if j != i], rows[:-1]) + costs.extra
-                )
-        beyond = np.flatnonzero(self.lengths > n)
-        offer(beyond, gather(beyond, rows, rows) + costs.completion)
+            offer(n + 1, rows, [j for j in range(n + 1) if j != i], costs.omitted)
+        for i in range(n if n > 1 else 0):
+            offer(n - 1, [j for j in rows if j != i], rows[:-1], costs.extra)
+        for length in self.words:
+            if length > n:
+                offer(length, rows, rows, costs.completion)
         return np.sort(best[best > -np.inf])[::-1][:k]
 
 

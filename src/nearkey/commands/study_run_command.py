@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable, Iterable, Sequence
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 
 import click
@@ -86,16 +86,17 @@ def study_run(
             c.isupper() for block in loaded.blocks for text in block.phrases for c in text
         )
 
-    def open_session(condition: str) -> Session:
+    @cache
+    def decoder(condition: str) -> Decoder:
         layout = layouts[condition]
         touch = GaussianTouch.from_layout(layout, spread_mm=spread_mm)
-        return Session(Decoder(layout, touch, language), auto_capitals=bool(capitals))
+        return Decoder(layout, touch, language)
 
     sitting = StudySitting(
         loaded,
         participant,
         Path(folder),
-        open_session,
+        lambda condition: Session(decoder(condition), auto_capitals=bool(capitals)),
         origin=origin,  # type: ignore[arg-type]
         log_touches=False,
         device=DEVICE,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import ClassVar, Self
+from typing import Self
 
 from nearkey.lab.lab_messages import Button, SceneReply
 from nearkey.session.study_sitting import SittingTrial
@@ -54,11 +54,9 @@ Deed = OpenPads | FitTouches | OpenTrial | CloseTrial | TakeRest
 
 
 class Activity(ABC):
-    """One of calibrate, try, study and replay. `kind` : its name on the wire."""
+    """One of calibrate, try, study and replay."""
 
     __slots__ = ()
-
-    kind: ClassVar[str]
 
     @property
     def types(self) -> bool:

@@ -44,8 +44,6 @@ class CalibrateActivity(Activity):
     state: str = "ready"
     result: tuple[str, ...] = ()
 
-    kind = "calibrate"
-
     @property
     def scene(self) -> SceneReply:
         """What to do, the key to touch, or what was found."""
@@ -86,7 +84,3 @@ class CalibrateActivity(Activity):
         if self.state == "fitted":
             return replace(self, state="target", at=0, result=()), ()
         return self, ()
-
-    def with_result(self, lines: tuple[str, ...]) -> Self:
-        """With what is said of the fitted model."""
-        return replace(self, result=lines)

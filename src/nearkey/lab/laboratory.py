@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -80,6 +81,7 @@ class Laboratory:
         self.folder.make()
         self._study_plan = plan.study_plan and self.folder.keep_plan(plan.study_plan)
         blocks = () if self._study_plan is None else self._study_plan.blocks
+        self._participants = tuple(dict.fromkeys(block.participant for block in blocks))
         phrases = [phrase for block in blocks for phrase in block.phrases]
         self._lower_case = all(phrase == phrase.lower() for phrase in phrases)
         earlier = self.folder.state()
@@ -183,7 +185,7 @@ class Laboratory:
             wire.WelcomeReply(
                 version=wire.VERSION,
                 name=self.plan.name,
-                participants=self._participants(),
+                participants=self._participants,
                 conditions=tuple(condition.name for condition in self.plan.conditions),
                 logs=self.folder.study_log_names(),
                 cautions=CAUTIONS,
@@ -194,10 +196,6 @@ class Laboratory:
         )
         self._reply(serial, self.scene())
         self._tell_experimenters()
-
-    def _participants(self) -> tuple[str, ...]:
-        plan = self._study_plan
-        return () if plan is None else tuple(dict.fromkeys(b.participant for b in plan.blocks))
 
     # ---- messages ----
 
@@ -391,9 +389,9 @@ class Laboratory:
 
     def _begin(self, start: wire.StartRequest, *, again: bool = False) -> None:
         """Begin an activity, or with `again` go on with it after a crash."""
-        if self.activity is not None:
+        if self._start is not None:
             raise PlanError(
-                f"{self.activity.kind} is under way", where="start", fix="leave it first"
+                f"{self._start.activity} is under way", where="start", fix="leave it first"
             )
         self.activity = activity_for(start, self.plan, self.folder, self._study_plan, again=again)
         self._start = start
@@ -462,7 +460,7 @@ class Laboratory:
         assert isinstance(self.activity, CalibrateActivity)
         assert self._records.touches is not None
         lines = self._models.fit(condition, self._records.participant, self._records.touches.path)
-        self.activity = self.activity.with_result(lines)
+        self.activity = replace(self.activity, result=lines)
         self._conditions, self._pads = (condition,), [self._new_pad(condition)]
 
     def _rated(self, request: wire.WorkloadRequest) -> None:

@@ -27,8 +27,6 @@ class ReplayActivity(Activity):
     layout: Layout | None = None
     at: int = 0
 
-    kind = "replay"
-
     @property
     def scene(self) -> SceneReply:
         """The event, and how things stood after it."""

@@ -39,8 +39,6 @@ class StudyActivity(Activity):
     workload: WorkloadKind = ""
     rated: frozenset[str] = frozenset()
 
-    kind = "study"
-
     @property
     def trial(self) -> SittingTrial | None:
         """The present trial."""

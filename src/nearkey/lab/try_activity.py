@@ -15,8 +15,6 @@ class TryActivity(Activity):
 
     conditions: tuple[str, ...]
 
-    kind = "try"
-
     @property
     def types(self) -> bool:
         """Always."""

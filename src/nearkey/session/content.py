@@ -266,7 +266,7 @@ def _on(
     return behind
 
 
-def _run(pieces: PieceList | Compressed | None) -> tuple[list[Piece], Compressed | None]:
+def run_of(pieces: PieceList | Compressed | None) -> tuple[list[Piece], Compressed | None]:
     """The pieces of a list down to the first compressed ones, nearest first, and those."""
     run: list[Piece] = []
     while isinstance(pieces, Chain):
@@ -287,7 +287,7 @@ def near_expanded(pieces: PieceList | Compressed | None, *, ahead: bool) -> Piec
         if pieces is not None and type(pieces.behind) is Compressed:
             return push(pieces.rest, pieces.item)
         return pieces
-    run, behind = _run(pieces)
+    run, behind = run_of(pieces)
     near, far = run[:NEAR], run[NEAR:]
     if not ahead:
         near, far = near[::-1], far[::-1]
@@ -297,7 +297,7 @@ def near_expanded(pieces: PieceList | Compressed | None, *, ahead: bool) -> Piec
 def move_whole(source: Compressed, target: PieceList | Compressed | None) -> Compressed:
     """The target with the compressed pieces of the source in front; what was in front of it is compressed as well."""
     ahead = not source.ahead
-    run, behind = _run(target)
+    run, behind = run_of(target)
     if run:
         behind = compressed(run if ahead else run[::-1], behind, ahead=ahead)
     return Compressed(source.data, source.text, ahead, behind, chars(behind) + len(source.text))

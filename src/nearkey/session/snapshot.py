@@ -16,7 +16,6 @@ import msgspec
 from nearkey.errors import JournalError
 from nearkey.session import messages as msg
 from nearkey.session.content import (
-    Chain,
     Compressed,
     Content,
     Piece,
@@ -27,6 +26,7 @@ from nearkey.session.content import (
     decompress,
     iterate,
     near_expanded,
+    run_of,
 )
 from nearkey.session.journal import Counted, JournalRecord, Pieces, Snapshot
 from nearkey.session.reducer import State
@@ -64,20 +64,16 @@ def snapshot_records(state: State, time_s: float) -> Iterator[JournalRecord]:
         yield Counted(observations=state.observations, time_s=time_s)
 
 
-def _blocks(pieces: PieceList | None, *, ahead: bool) -> Iterator[bytes]:
+def _blocks(pieces: PieceList | Compressed | None, *, ahead: bool) -> Iterator[bytes]:
     """The pieces of a list, compressed, in reading order."""
     found: list[bytes] = []
-    run: list[Piece] = []
-    cell: PieceList | Compressed | None = pieces
-    while cell is not None:
-        if isinstance(cell, Chain):
-            run.append(cell.item)
-        if run and not isinstance(cell.behind, Chain):
+    while pieces is not None:
+        run, far = run_of(pieces)
+        if run:
             found.append(compress(run if ahead else run[::-1]))
-            run = []
-        if isinstance(cell, Compressed):
-            found.append(cell.data)
-        cell = cell.behind
+        if far is not None:
+            found.append(far.data)
+        pieces = None if far is None else far.behind
     return iter(found if ahead else found[::-1])
 
 

@@ -86,7 +86,7 @@ class StudySitting(Closable):
     ----------
     plan : of the study. participant : named in it.
     folder : of the logs, `PARTICIPANT-CONDITION.jsonl`, one for each condition; made where it is not there.
-    open_session : gives the session a condition is typed in.
+    open_session : gives an empty session to type a phrase of a condition in.
     origin : "person", "simulated" or "invented", for the logs' headers.
     log_touches : whether touches are real and go into the log; False where a keyboard stands in for the pad.
     device : for the headers. clock : gives seconds; `time.monotonic` unless given.
@@ -118,10 +118,8 @@ class StudySitting(Closable):
         self._device = device
         self._clock = clock
         self._zero = clock()
-        self._sessions: dict[str, Session] = {}
         self._logs: dict[str, StudyLogWriter] = {}
-        self._stop: Callable[[], None] | None = None
-        self._trial: SittingTrial | None = None
+        self._open: tuple[SittingTrial, Session] | None = None
         self._offset: dict[str, float] = {}
         folder.mkdir(parents=True, exist_ok=True)
         conditions = dict.fromkeys(block.condition for block in self.blocks)
@@ -151,11 +149,9 @@ class StudySitting(Closable):
         return next_trial(self.blocks, self._done)
 
     def begin(self, trial: SittingTrial) -> Session:
-        """Show the phrase: its prompt goes into the log, and the session, empty, takes what is typed."""
+        """Show the phrase: its prompt goes into the log, and an empty session takes what is typed."""
         condition = trial.block.condition
-        session = self._session(condition)
-        log = self._log(condition)
-        session.clear(time_s=self.now(condition))
+        session, log = self._open_session(condition), self._log(condition)
         log.prompt(
             trial.phrase,
             self.now(condition),
@@ -163,8 +159,8 @@ class StudySitting(Closable):
             trial=trial.trial,
             practice=trial.block.practice,
         )
-        self._stop = session.observe(SessionLog(log, log_touches=self._touches))
-        self._trial = trial
+        session.observe(SessionLog(log, log_touches=self._touches))
+        self._open = trial, session
         return session
 
     def rest(self, trial: SittingTrial, seconds: float) -> None:
@@ -178,17 +174,15 @@ class StudySitting(Closable):
 
     def end(self, *, aborted: bool = False) -> str:
         """The phrase is done, or `aborted` and will come again; the text typed."""
-        trial, stop = self._trial, self._stop
-        if trial is None or stop is None:
+        if self._open is None:
             raise StudyLogError("no trial is open", field="trial", fix="begin one first")
-        stop()
+        trial, session = self._open
         condition = trial.block.condition
-        text = self._session(condition).text
         self._logs[condition].end(self.now(condition), **({"aborted": True} if aborted else {}))
         if not aborted:
             self._done |= {trial.place}
-        self._trial = self._stop = None
-        return text
+        self._open = None
+        return session.text
 
     def _log(self, condition: str) -> StudyLogWriter:
         if condition not in self._logs:
@@ -201,21 +195,16 @@ class StudySitting(Closable):
                     participant=self.participant,
                     condition=condition,
                     origin=self._origin,
-                    layout=self._session(condition).layout.name,
+                    layout=self._open_session(condition).layout.name,
                     device=self._device,
                     started=datetime.now(UTC).isoformat(),
                 )
             )
         return self._logs[condition]
 
-    def _session(self, condition: str) -> Session:
-        if condition not in self._sessions:
-            self._sessions[condition] = self._open_session(condition)
-        return self._sessions[condition]
-
     def close(self) -> None:
         """End an open trial as aborted and let go of the logs; closing twice is allowed."""
-        if self._trial is not None:
+        if self._open is not None:
             self.end(aborted=True)
         for log in self._logs.values():
             log.close()
