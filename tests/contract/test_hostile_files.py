@@ -103,10 +103,10 @@ def test_what_watches_sees_what_goes_wrong(tmp_path):
 @pytest.mark.parametrize("name", ["9" * 5000, "a/" * 3000, "~" * 300, "\0"])
 def test_names_that_no_file_can_have_are_refused(name, tmp_path):
     import nearkey as nk
-    from nearkey.lab.lab_plan import layout_of
+    from nearkey.layout.layout import find_layout
 
     reads = [nk.load_pack, nk.Layout.load, nk.TouchLog.read, nk.load_touch]
-    reads += [lambda name: layout_of(name, tmp_path), lambda name: nk.Session.restore(name, None)]
+    reads += [lambda name: find_layout(name, tmp_path), lambda name: nk.Session.restore(name, None)]
     for read in reads:
         with pytest.raises(NearkeyError) as fault:
             read(name)
