@@ -267,8 +267,7 @@ class Decoder:
         """
         search = self._search
         score = search.letter_densities(search.touches(Touches.one(point)))[0]
-        if search.speller is not None:
-            score = score + self.lm_weight * search.speller.next_letters(before)
+        score = score + search.next_letters(before)
         order = np.argsort(-score, kind="stable")
         return [(self.letters[i], float(score[i])) for i in order]
 

@@ -134,13 +134,12 @@ class LiveList:
     ) -> Candidate | None:
         """The best spelling that is not shown as a word already."""
         search = self._search
-        speller = search.speller
-        if speller is None or state is None:
+        if search.speller is None or state is None:
             return None
         if beam is None:
             beam = getattr(self._own, "beam", None)
             if beam is None:
-                beam = self._own.beam = speller.start()
+                beam = self._own.beam = _kernel.Spelling(search.speller)
         # Mostly the second or third is no word.
         for k in (3, len(shown) + 4):
             for letters, total, touch, language in beam.best(search.contextual, touches.rows, k):

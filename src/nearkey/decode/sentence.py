@@ -87,13 +87,13 @@ def decode_sentence(
         space = np.ascontiguousarray(mean_density(search.key_densities(touches), spaces))
     elif boundary.any():
         space = np.full(n, -np.inf)
-    speller, mixed = search.speller, search.parts.mixed_model
+    mixed = search.parts.mixed_model
     # Without a state nothing is known of the first word alone; a table has a state for that, the empty one.
     dense = None if search.by_table or mixed is not None else _States(search, state, width)
     context = state if mixed is None or state is None else mixed.ngram_state(state)
     found = _kernel.decode_sentence(
         search.by_ngrams,
-        None if speller is None else speller.kernel,
+        search.speller,
         touches.rows,
         () if context is None or dense is not None else context,
         k if mixed is None else max(k, RESCORED),

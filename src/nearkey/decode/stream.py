@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Candidate
 from nearkey.decode.live import LiveList
 from nearkey.decode.protocols import PersonalWords, State
@@ -38,7 +39,7 @@ class Stream:
         self._by_points = search.emitter is not None
         self._rows = np.zeros((16, 2 if self._by_points else search.columns.n_columns))
         self._length = 0
-        self._beam = search.speller.start() if search.speller is not None else None
+        self._beam = None if search.speller is None else _kernel.Spelling(search.speller)
 
     def take_over(self) -> None:
         """From now on the calling thread's own; the one that had it must have finished with it."""

@@ -22,7 +22,6 @@ from nearkey.decode.protocols import (
     TouchModel,
     sentence_starts,
 )
-from nearkey.decode.speller import LetterSpeller
 from nearkey.decode.touches import Touches
 from nearkey.decode.tries import Tries, hash_of
 from nearkey.errors import DecodeError
@@ -33,14 +32,17 @@ _made = tuple.__new__
 _KINDS: tuple[Kind, ...] = ("word", "edited", "edited", "edited", "completion")
 _PREDICTED: tuple[Kind, ...] = tuple("prediction" for _ in _KINDS)
 
+_SPELLING_WIDTH = 16
+"""Of the beam of the letter model: an unknown word is one candidate among others."""
+
 
 class WordSearch:
     """The parts of a decoder put together, and its exact search. Read-only: any number of threads may share one.
 
     columns : the layout's letters as columns of the touch model. parts : of the pack. tries : shared by all decoders
     of the pack over the same letters. finished, unfinished : the kernel's costs of edits without and with completions.
-    speller : the letter model over the layout, where the pack has one. starts_sentence : whether a state is that of a
-    sentence's start.
+    speller : the kernel's letter model over the layout, where the pack has one. starts_sentence : whether a state is
+    that of a sentence's start.
     """
 
     def __init__(
@@ -72,9 +74,11 @@ class WordSearch:
         self._words = parts.lexicon.words
         case = parts.truecase
         self._forms: Mapping[int, str] = {} if case is None else case.forms
-        self.speller: LetterSpeller | None = None
-        if parts.letter_model is not None:
-            self.speller = LetterSpeller(parts.letter_model, self.letters, weight=lm_weight)
+        self.speller: _kernel.Speller | None = None
+        model = parts.letter_model
+        if model is not None:
+            self._tokens = np.asarray(model.tokens(self.letters), dtype=np.uint32)
+            self.speller = _kernel.Speller(model.table, self._tokens, lm_weight, _SPELLING_WIDTH)
         self._last_unknown: tuple[State, float] | None = None
 
     def forget_recent(self) -> None:
@@ -124,6 +128,16 @@ class WordSearch:
     def letter_densities(self, touches: Touches) -> NDArray[np.float64]:
         """Natural log densities under each of `letters`, (n, n_letters)."""
         return np.asarray(self.densities(touches)[:, self.columns.letter])
+
+    def next_letters(self, before: str) -> NDArray[np.float64]:
+        """Weighted natural log probability of each of `letters` after those of a word so far, (n_letters,); 0 where the
+        pack has no letter model."""
+        model = self.parts.letter_model
+        if model is None:
+            return np.zeros(len(self.letters))
+        known = dict(zip(self.letters, self._tokens.tolist(), strict=True))
+        context = [model.table.bos, *(known.get(c, model.table.unk) for c in before)]
+        return self.lm_weight * model.table.log_probs(context, self._tokens)
 
     # ---- the kernel's searchers ----
 

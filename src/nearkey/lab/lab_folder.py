@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Any
 
@@ -135,6 +134,3 @@ class LabFolder:
             return msgspec.json.decode((self.path / STATE_FILE).read_bytes(), type=StartRequest)
         except (OSError, msgspec.MsgspecError, UnicodeError):
             return None
-
-    def __fspath__(self) -> str:
-        return os.fspath(self.path)

@@ -63,7 +63,7 @@ class LabModels:
             self._drawings[key] = drawn_pad(condition.name, condition.layout, model)
         return msgspec.structs.replace(
             self._drawings[key],
-            text=pad.text,
+            text=pad.session.text,
             candidates=pad.candidates,
             chosen=pad.chosen,
         )

@@ -137,7 +137,7 @@ class Laboratory:
         """Prepare, while no message waits, for what a touch may lead to next."""
         if self.activity is not None and self.activity.types:
             for pad in self._pads:
-                pad.prefetch()
+                pad.session.prefetch()
 
     def close(self) -> None:
         """Close the logs; an unfinished activity goes on when the lab is started again."""
@@ -329,7 +329,7 @@ class Laboratory:
                 client=name,
                 pad=request.pad,
                 action=action,
-                text=pad.text,
+                text=pad.session.text,
                 candidates=candidates,
                 chosen=pad.chosen,
                 changed=changed,

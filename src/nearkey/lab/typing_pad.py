@@ -31,11 +31,6 @@ class TypingPad:
         self.session.observe(self._log)
 
     @property
-    def text(self) -> str:
-        """What is typed, the composition included."""
-        return self.session.text
-
-    @property
     def candidates(self) -> tuple[str, ...]:
         """The words listed, best first."""
         return tuple(candidate.text for candidate in self.session.candidates)
@@ -79,10 +74,6 @@ class TypingPad:
                 return self.session.space(time_s=t)
         return False
 
-    def prefetch(self) -> None:
-        """Prepare for the word that would be taken now; see `Session.prefetch`."""
-        self.session.prefetch()
-
     def _accept_chosen(self, t: float, extra: dict[str, Any]) -> bool:
         """The candidate stepped to is taken and committed: the steps and this press are one choice."""
         self._stamp(extra, presses=self._steps + 1)
@@ -123,4 +114,4 @@ class TypingPad:
                 self.session.commit(time_s=event.t)
             else:
                 self.press(extra["action"], extra.get("rank", 0), event.t, {})
-        return self.text == text
+        return self.session.text == text

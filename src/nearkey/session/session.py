@@ -472,7 +472,10 @@ class Session(Closable):
             self._updaters.store_words(told)
         if self._journal is not None:
             try:
-                self._write(self._journal, effects)
+                for effect in effects:
+                    if isinstance(effect, msg.Record):
+                        self._journal.append(effect.message)
+                        self._last_time_s = effect.message.time_s
             except JournalError:
                 if self._updaters is not None:
                     self._updaters.store_words(msg.inverse(told))
@@ -496,12 +499,6 @@ class Session(Closable):
         except JournalError as fault:
             # Nothing is lost: the long journal stays, and typing goes on in it.
             warnings.warn(f"the journal stays long: {fault}", RuntimeWarning, stacklevel=5)
-
-    def _write(self, journal: JournalWriter, effects: tuple[Effect, ...]) -> None:
-        for effect in effects:
-            if isinstance(effect, msg.Record):
-                journal.append(effect.message)
-                self._last_time_s = effect.message.time_s
 
     def _keep(self, observation: int, learner: int, update_id: int | str) -> None:
         if self._journal is not None:
