@@ -12,7 +12,7 @@ from nearkey.errors import NearkeyError
 def library(
     name: str,
     *,
-    extra: str,
+    extra: str | None = None,
     needs: str | None = None,
     where: str | os.PathLike[str] | None = None,
 ) -> Any:
@@ -20,7 +20,8 @@ def library(
 
     Parameters
     ----------
-    extra : nearkey's extra that brings it. needs : what needs it, as in "pictures need matplotlib".
+    extra : nearkey's extra that brings it; None where it is installed by its own name.
+    needs : what needs it, as in "pictures need matplotlib".
     where : the file or call that asks for it, for the error.
 
     Raises NearkeyError where it is not installed.
@@ -28,6 +29,6 @@ def library(
     try:
         return import_module(name)
     except ImportError:
-        raise NearkeyError(
-            needs or f"needs {name}", where=where, fix=f"pip install 'nearkey[{extra}]'"
-        ) from None
+        own = name.partition(".")[0]
+        fix = f"pip install 'nearkey[{extra}]'" if extra else f"pip install {own}"
+        raise NearkeyError(needs or f"needs {own}", where=where, fix=fix) from None

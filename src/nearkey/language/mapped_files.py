@@ -26,23 +26,70 @@ Section = tuple[str, str, tuple[int, ...]]
 _COLUMNS = 32
 
 
-def _unpacked(
-    data: Array, form: struct.Struct, magic: bytes, n_bytes: int, what: str, where: str
-) -> list[int]:
-    """The numbers of a header of `n_bytes`; PackError for another file, or another format of it."""
-    if data.size < n_bytes:
-        raise damaged(f"{data.size} bytes are too few for {what}", where, "byte 0")
-    found, *numbers = form.unpack(data[: form.size].tobytes())
-    if found != magic and found[:7] == magic[:7]:
-        raise PackError(
-            f"format {found[7:].decode('latin-1')!r} of {what} is not known to this version",
-            where=where,
-            field="byte 7",
-            fix="upgrade nearkey, or rebuild the pack",
-        )
-    if found != magic:
-        raise damaged(f"not {what}", where, "byte 0")
-    return numbers
+@dataclass(frozen=True, slots=True)
+class _Format:
+    """What the files of one kind have in common: its name, the header's first bytes, numbers and size, and to what
+    multiple of bytes the sections behind it are padded."""
+
+    what: str
+    magic: bytes
+    numbers: struct.Struct
+    n_bytes: int
+    alignment: int
+
+    def unpacked(self, data: Array, where: str) -> list[int]:
+        """The numbers of a file's header; PackError for another file, or another format of it."""
+        if data.size < self.n_bytes:
+            raise damaged(f"{data.size} bytes are too few for {self.what}", where, "byte 0")
+        magic, *numbers = self.numbers.unpack(data[: self.numbers.size].tobytes())
+        if magic != self.magic and magic[:7] == self.magic[:7]:
+            raise PackError(
+                f"format {magic[7:].decode('latin-1')!r} of {self.what} is not known to this version",
+                where=where,
+                field="byte 7",
+                fix="upgrade nearkey, or rebuild the pack",
+            )
+        if magic != self.magic:
+            raise damaged(f"not {self.what}", where, "byte 0")
+        return numbers
+
+    def size(self, sections: Iterable[Section]) -> int:
+        """Bytes of a file of these sections."""
+        sizes = (np.dtype(kind).itemsize * math.prod(_stored(shape)) for _, kind, shape in sections)
+        return self.n_bytes + sum(size + -size % self.alignment for size in sizes)
+
+    def read(self, data: Array, sections: Iterable[Section]) -> dict[str, Array]:
+        """The sections of a mapped file, as views."""
+        found: dict[str, Array] = {}
+        at = self.n_bytes
+        for name, kind, shape in sections:
+            size = np.dtype(kind).itemsize * math.prod(_stored(shape))
+            whole = data[at : at + size].view(kind).reshape(_stored(shape))
+            found[name] = whole[:, : shape[1]] if len(shape) > 1 else whole
+            at += size + -size % self.alignment
+        return found
+
+    def write(
+        self,
+        path: str | os.PathLike[str],
+        numbers: Sequence[int],
+        sections: Iterable[Section],
+        arrays: Mapping[str, Array],
+    ) -> None:
+        """Write a file; ValueError for an array of another shape than its section's."""
+        with Path(path).open("wb") as out:
+            out.write(self.numbers.pack(self.magic, *numbers).ljust(self.n_bytes, b"\0"))
+            for name, kind, shape in sections:
+                if arrays[name].shape != shape:
+                    raise ValueError(f"{name} has shape {arrays[name].shape}, not {shape}")
+                padding = [(0, wide - own) for wide, own in zip(_stored(shape), shape, strict=True)]
+                section = np.pad(arrays[name], padding).astype(kind).tobytes()
+                out.write(section + b"\0" * (-len(section) % self.alignment))
+
+
+def _stored(shape: tuple[int, ...]) -> tuple[int, ...]:
+    """The shape with the padding of its rows."""
+    return (*shape[:1], *(side + -side % _COLUMNS for side in shape[1:]))
 
 
 def _check(checks: Iterable[tuple[int, bool, str]], where: str) -> None:
@@ -57,50 +104,9 @@ def _check_size(data: Array, size: int, where: str) -> None:
     _check([(min(data.size, size), data.size == size, problem)], where)
 
 
-def _stored(shape: tuple[int, ...]) -> tuple[int, ...]:
-    """The shape with the padding of its rows."""
-    return (*shape[:1], *(side + -side % _COLUMNS for side in shape[1:]))
-
-
-def _size(sections: Iterable[Section], alignment: int) -> int:
-    """Bytes of all sections, each padded."""
-    sizes = (np.dtype(kind).itemsize * math.prod(_stored(shape)) for _, kind, shape in sections)
-    return sum(size + -size % alignment for size in sizes)
-
-
-def _read(data: Array, at: int, sections: Iterable[Section], alignment: int) -> dict[str, Array]:
-    """The sections of a mapped file from byte `at` on, as views."""
-    found: dict[str, Array] = {}
-    for name, kind, shape in sections:
-        size = np.dtype(kind).itemsize * math.prod(_stored(shape))
-        whole = data[at : at + size].view(kind).reshape(_stored(shape))
-        found[name] = whole[:, : shape[1]] if len(shape) > 1 else whole
-        at += size + -size % alignment
-    return found
-
-
-def _write(
-    path: str | os.PathLike[str],
-    header: bytes,
-    sections: Iterable[Section],
-    arrays: Mapping[str, Array],
-    alignment: int,
-) -> None:
-    """Write a file; ValueError for an array of another shape than its section's."""
-    with Path(path).open("wb") as out:
-        out.write(header)
-        for name, kind, shape in sections:
-            if arrays[name].shape != shape:
-                raise ValueError(f"{name} has shape {arrays[name].shape}, not {shape}")
-            padding = [(0, wide - own) for wide, own in zip(_stored(shape), shape, strict=True)]
-            section = np.pad(arrays[name], padding).astype(kind).tobytes()
-            out.write(section + b"\0" * (-len(section) % alignment))
-
-
 # ---- n-gram tables ----
 
-_NGRAMS = struct.Struct("<8s7I4x5Q")
-_NGRAMS_MAGIC, _NGRAMS_BYTES, _NGRAMS_ALIGNMENT = b"NKNGRAM1", 256, 8
+_NGRAMS = _Format("an n-gram table", b"NKNGRAM1", struct.Struct("<8s7I4x5Q"), 256, 8)
 MAX_ORDER = 5
 
 
@@ -155,7 +161,7 @@ def _ngram_sections(counts: Sequence[int], id_bytes: int, value_bytes: int) -> I
 def file_size(counts: Sequence[int], *, id_bytes: int | None = None, value_bytes: int = 1) -> int:
     """Bytes of a file with these numbers of n-grams per order; ids as wide as their vocabulary needs."""
     sections = _ngram_sections(counts, id_bytes or _id_bytes(counts[0]), value_bytes)
-    return _NGRAMS_BYTES + _size(sections, _NGRAMS_ALIGNMENT)
+    return _NGRAMS.size(sections)
 
 
 def fits_in(max_bytes: float) -> Callable[[Sequence[int]], bool]:
@@ -169,9 +175,7 @@ def read_header(data: Array, where: str | os.PathLike[str]) -> NgramHeader:
     What lies behind it is checked by the kernel, as it is mapped.
     """
     where = os.fspath(where)
-    order, vocab, id_bytes, value_bytes, bos, eos, unk, *counted = _unpacked(
-        data, _NGRAMS, _NGRAMS_MAGIC, _NGRAMS_BYTES, "an n-gram table", where
-    )
+    order, vocab, id_bytes, value_bytes, bos, eos, unk, *counted = _NGRAMS.unpacked(data, where)
     counts = tuple(counted[:order])
     wide_enough = id_bytes == 4 or (id_bytes == 2 and vocab <= 1 << 16)
     checks = [
@@ -193,7 +197,7 @@ def read_levels(data: Array, header: NgramHeader) -> list[NgramLevel]:
     """The levels of a mapped table, as views."""
     sections = _ngram_sections(header.counts, header.id_bytes, header.value_bytes)
     found: list[dict[str, Array]] = [{} for _ in header.counts]
-    for name, array in _read(data, _NGRAMS_BYTES, sections, _NGRAMS_ALIGNMENT).items():
+    for name, array in _NGRAMS.read(data, sections).items():
         level, _, field = name.partition(".")
         found[int(level)][field] = array
     return [NgramLevel(**arrays) for arrays in found]
@@ -205,21 +209,19 @@ def write_ngram_file(
     """Write a table; `levels[0]` is order 1 with float32 values."""
     counts = [len(level.log_prob) for level in levels]
     id_bytes = _id_bytes(counts[0])
-    numbers = (len(levels), counts[0], id_bytes, value_bytes, BOS, EOS, UNK)
-    header = _NGRAMS.pack(_NGRAMS_MAGIC, *numbers, *counts, *[0] * (MAX_ORDER - len(counts)))
+    unused = [0] * (MAX_ORDER - len(counts))
+    numbers = [len(levels), counts[0], id_bytes, value_bytes, BOS, EOS, UNK, *counts, *unused]
     arrays = {
         f"{number}.{field.name}": getattr(level, field.name)
         for number, level in enumerate(levels)
         for field in fields(level)
     }
-    sections = _ngram_sections(counts, id_bytes, value_bytes)
-    _write(path, header.ljust(_NGRAMS_BYTES, b"\0"), sections, arrays, _NGRAMS_ALIGNMENT)
+    _NGRAMS.write(path, numbers, _ngram_sections(counts, id_bytes, value_bytes), arrays)
 
 
 # ---- the context model ----
 
-_CONTEXT = struct.Struct("<8s7I")
-_CONTEXT_MAGIC, _CONTEXT_BYTES, _CONTEXT_ALIGNMENT = b"NKCONTX1", 64, 64
+_CONTEXT = _Format("a context model", b"NKCONTX1", struct.Struct("<8s7I"), 64, 64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +263,7 @@ class ContextHeader:
     @property
     def n_bytes(self) -> int:
         """Size of the whole file."""
-        return _CONTEXT_BYTES + _size(self.sections(), _CONTEXT_ALIGNMENT)
+        return _CONTEXT.size(self.sections())
 
     @property
     def parameters(self) -> int:
@@ -277,9 +279,7 @@ def read_context_header(data: Array, where: str) -> ContextHeader:
 
     What lies behind it is checked by the kernel, as it is mapped.
     """
-    header = ContextHeader(
-        *_unpacked(data, _CONTEXT, _CONTEXT_MAGIC, _CONTEXT_BYTES, "a context model", where)
-    )
+    header = ContextHeader(*_CONTEXT.unpacked(data, where))
     split = header.head < header.vocab_size
     checks = [
         (8, 0 < header.vocab_size <= 1 << 24, f"{header.vocab_size} tokens"),
@@ -297,7 +297,7 @@ def read_context_header(data: Array, where: str) -> ContextHeader:
 
 def read_context_arrays(data: Array, header: ContextHeader) -> dict[str, Array]:
     """The sections of a mapped file, as views, rows without their padding."""
-    return _read(data, _CONTEXT_BYTES, header.sections(), _CONTEXT_ALIGNMENT)
+    return _CONTEXT.read(data, header.sections())
 
 
 def write_context_file(path: str | os.PathLike[str], arrays: Mapping[str, Array]) -> ContextHeader:
@@ -319,6 +319,5 @@ def write_context_file(path: str | os.PathLike[str], arrays: Mapping[str, Array]
     tail_width = arrays["tail"].shape[1] if head < vocab_size else 0
     cells = arrays["project0"].shape[1]
     header = ContextHeader(vocab_size, width, cells, layers, head, tail_width, BOS)
-    packed = _CONTEXT.pack(_CONTEXT_MAGIC, *astuple(header)).ljust(_CONTEXT_BYTES, b"\0")
-    _write(path, packed, header.sections(), arrays, _CONTEXT_ALIGNMENT)
+    _CONTEXT.write(path, astuple(header), header.sections(), arrays)
     return header

@@ -242,9 +242,7 @@ def _build_into(
             intake,
             words,
             chance,
-            training,
-            held_out,
-            unigram,
+            lexicon_log_probs(training, held_out, unigram),
             symbols,
             None if unmet is None else unmet[0],
         )
@@ -296,9 +294,7 @@ def _write_word_by_word(
     intake: Intake,
     words: list[str],
     chance: set[str],
-    training: Mapping[str, NDArray[np.int64]],
-    held_out: Mapping[str, NDArray[np.int64]],
-    unigram: NDArray[np.float64],
+    log_probs: NDArray[np.float64],
     symbols: str,
     lacking: NDArray[np.bool_] | None,
 ) -> Generator[BuildProgress, None, tuple[list[int], float]]:
@@ -323,7 +319,6 @@ def _write_word_by_word(
     )
     write_table(folder / "letters.ngram", letters)
     yield BuildProgress("write", 2, 4, "words.bin")
-    log_probs = lexicon_log_probs(training, held_out, unigram)
     offensive = intake.offensive - set(recipe.lexicon.not_offensive)
     flags = np.array(
         [lexicon.FLAG_OFFENSIVE if word in offensive else 0 for word in words], dtype=np.uint8

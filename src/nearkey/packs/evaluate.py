@@ -161,28 +161,19 @@ class PackInspection:
     start (``sum``) and after a short invented text (``sum_after_text``).
     """
 
-    folder: Path
+    pack: str
     bytes: int
     words: int
-    ngrams: tuple[int, ...]
+    ngrams: list[int]
     load_ms: float
-    contexts: int
-    worst_sum: float
+    contexts_summed: int
+    sum_furthest_from_1: float
     context: dict[str, float] | None = None
 
     def summary(self) -> dict[str, Any]:
         """The figures to show, as plain values."""
-        return {
-            "pack": os.fspath(self.folder),
-            "whole": True,
-            "bytes": self.bytes,
-            "words": self.words,
-            "ngrams": list(self.ngrams),
-            "load_ms": round(self.load_ms, 1),
-            "contexts_summed": self.contexts,
-            "sum_furthest_from_1": round(self.worst_sum, 4),
-            **({} if self.context is None else {"context": self.context}),
-        }
+        shown = {"pack": self.pack, "whole": True, **dataclasses.asdict(self)}
+        return {name: value for name, value in shown.items() if value is not None}
 
 
 def _check_words(lexicon: Lexicon, where: Path) -> None:
@@ -225,13 +216,13 @@ def inspect_pack(name_or_path: str | os.PathLike[str]) -> PackInspection:
             contexts += len(sums)
             worst = float(sums[at]) if abs(sums[at] - 1.0) > abs(worst - 1.0) else worst
     return PackInspection(
-        folder,
+        os.fspath(folder),
         info.n_bytes,
         len(pack.lexicon),
-        tuple(info.ngrams),
-        load_ms,
+        info.ngrams,
+        round(load_ms, 1),
         contexts,
-        worst,
+        round(worst, 4),
         _inspect_context(pack),
     )
 

@@ -244,11 +244,11 @@ def test_a_library_that_is_not_installed_is_named(monkeypatch):
     import sys
 
     monkeypatch.setitem(sys.modules, "datasets", None)
-    with pytest.raises(NearkeyError, match="needs the library datasets") as caught:
+    with pytest.raises(NearkeyError, match="needs datasets") as caught:
         list(LIBRARY_READERS["hub"]("someone/notes", ReadOptions(), ReadReport()))
     assert caught.value.fix == "pip install datasets"
     monkeypatch.setitem(sys.modules, "nltk.corpus", None)
-    with pytest.raises(NearkeyError, match="needs the library nltk") as caught:
+    with pytest.raises(NearkeyError, match="needs nltk") as caught:
         list(LIBRARY_READERS["nltk"]("brown", ReadOptions(), ReadReport()))
     assert caught.value.fix == "pip install nltk"
 

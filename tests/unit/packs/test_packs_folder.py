@@ -162,11 +162,11 @@ def test_the_size_asked_for_is_kept(tmp_path):
 def test_checking_and_scoring(small):
     report = inspect_pack(small[0])
     assert report.words == len(load_pack(small[0]).lexicon)
-    assert report.contexts == sum(
+    assert report.contexts_summed == sum(
         sum(counts[:-1])
         for counts in (load_pack(small[0]).info.ngrams, load_pack(small[0]).info.letter_ngrams)
     )
-    assert 0.98 < report.worst_sum < 1.02
+    assert 0.98 < report.sum_furthest_from_1 < 1.02
     lines = invented_notes(100, 2)
     score = score_text(load_pack(small[0]), lines)
     told = load_pack(small[0]).info.held_out[0]

@@ -15,12 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from nearkey.errors import NearkeyError, PackError
+from nearkey.extras import library
 from nearkey.language.reading import textfiles
 from nearkey.language.reading.textfiles import (
     LineReader,
     ReadOptions,
     ReadReport,
-    load_library,
     no_column,
 )
 
@@ -163,7 +163,7 @@ def read_nltk(name: str, options: ReadOptions, report: ReadReport) -> Iterator[s
     PackError says what is missing and how to get it; NearkeyError that nltk is.
     """
     where = f"nltk:{name}"
-    corpora: Any = load_library("nltk.corpus", where, "pip install nltk")
+    corpora: Any = library("nltk.corpus", where=where)
     reader = getattr(corpora, name, None) if name else None
     if not isinstance(reader, (corpora.LazyCorpusLoader, corpora.CorpusReader)):
         raise PackError(
@@ -290,7 +290,7 @@ def read_hub(
     base, config, named_split = _hub_parts(name)
     if not base:
         raise PackError("names no data set", where=where, fix=_SPELLING)
-    datasets: Any = load_library("datasets", where, "pip install datasets")
+    datasets: Any = library("datasets", where=where)
     try:
         rows = datasets.load_dataset(base, config, split=named_split or split, streaming=True)
     except Exception as fault:  # the library raises errors of many kinds, most from the network
@@ -335,7 +335,7 @@ def read_saved(
         (folder / "state.json").is_file() and (folder / "dataset_info.json").is_file()
     ):
         return None
-    datasets: Any = load_library("datasets", str(folder), "pip install datasets")
+    datasets: Any = library("datasets", where=folder)
     try:
         rows = datasets.load_from_disk(str(folder))
     except Exception as fault:  # damaged files, of any of its formats

@@ -25,7 +25,8 @@ from pathlib import Path
 from typing import IO, Any, cast
 from xml.etree import ElementTree
 
-from nearkey.errors import NearkeyError, PackError
+from nearkey.errors import PackError
+from nearkey.extras import library
 from nearkey.schema import parse_json
 
 MAX_LINE_BYTES = 1 << 20
@@ -63,15 +64,6 @@ PackError naming file, line and byte for what cannot be read."""
 def unreadable(problem: str, path: Path, fix: str, place: str | None = None) -> PackError:
     """The error for a file that cannot be read; `place` says where in it."""
     return PackError(problem, where=path, field=place, fix=fix)
-
-
-def load_library(module: str, where: str, fix: str) -> Any:
-    """A library that is needed for this text alone; NearkeyError saying how to get it."""
-    try:
-        return import_module(module)
-    except ImportError:
-        problem = f"needs the library {module.partition('.')[0]}"
-        raise NearkeyError(problem, where=where, fix=fix) from None
 
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_.-]{0,29}")
@@ -259,7 +251,7 @@ def _json_lines(path: Path, options: ReadOptions, report: ReadReport) -> Iterato
 def read_arrow(path: Path, options: ReadOptions, report: ReadReport) -> Iterator[str]:
     """A string column of a Parquet, Arrow IPC or Feather file, batch by batch."""
     where = os.fspath(path)
-    pa = load_library("pyarrow", where, "pip install 'nearkey[data]'")
+    pa = library("pyarrow", extra="data", where=where)
     ipc, pq = import_module("pyarrow.ipc"), import_module("pyarrow.parquet")
     try:
         if path.suffix == ".parquet":
