@@ -17,11 +17,10 @@ from numpy.typing import NDArray
 from nearkey.errors import PlanError
 from nearkey.intervals import Estimate, proportion
 from nearkey.seeds import Seed
+from nearkey.simulate.columns import Floats, Ints
 from nearkey.simulate.decoders.protocol import Answers, Posterior
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.workload import count_different
-
-Floats = NDArray[np.float64]
 
 OUTSIDE_LIST = 1e-3
 """Probability set aside, spread over all words alike, for words a list leaves out."""
@@ -73,7 +72,7 @@ def calibrate(
     bins: int = 15,
     seed: Seed = 0,
     draws: int = 400,
-    origin: NDArray[np.int64] | None = None,
+    origin: Ints | None = None,
 ) -> Calibration:
     """Compare probabilities of first candidates (n,) with whether these were right (n,).
 
@@ -134,7 +133,7 @@ def calibrate(
     )
 
 
-def list_posterior(answers: Answers, rank: NDArray[np.int64], vocabulary: int) -> Posterior | None:
+def list_posterior(answers: Answers, rank: Ints, vocabulary: int) -> Posterior | None:
     """Probabilities from a ranked list, for decoders that give no more; None where it has no scores.
 
     With `log_total` the list is normalised by it, else by its own sum. A thousandth of the

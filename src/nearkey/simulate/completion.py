@@ -13,14 +13,12 @@ from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.intervals import Estimate, ratio
+from nearkey.simulate.columns import Floats
 from nearkey.simulate.decoders.protocol import Faults, LiveLists, Queries
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.plain_data import plain
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

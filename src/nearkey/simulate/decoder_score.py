@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from nearkey.intervals import Estimate
 from nearkey.simulate.calibration import Calibration, calibrate
+from nearkey.simulate.columns import Floats
 from nearkey.simulate.completion import Completion
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import BatchDecodes, Decodes, Faults, Queries
@@ -39,7 +40,7 @@ class Latency:
     how: str
 
     @classmethod
-    def of(cls, seconds: NDArray[np.float64] | None, how: str) -> Latency | None:
+    def of(cls, seconds: Floats | None, how: str) -> Latency | None:
         """Quantiles of times in seconds; None where there are none."""
         times = np.zeros(0) if seconds is None else seconds[np.isfinite(seconds)] * 1e6
         if len(times) == 0:

@@ -9,21 +9,21 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import PlanError
+from nearkey.simulate.columns import Floats, Ints
 
 _SQRT_2_PI_E = math.sqrt(2.0 * math.pi * math.e)
 
 
 def finger_fitts_time(
-    distance_mm: NDArray[np.float64] | float,
-    sigma_mm: NDArray[np.float64] | float,
+    distance_mm: Floats | float,
+    sigma_mm: Floats | float,
     *,
     a_s: float,
     b_s: float,
     sigma_a_mm: float,
-) -> NDArray[np.float64]:
+) -> Floats:
     """Movement time of a finger, T = a + b log2(A / sqrt(2 pi e (sigma^2 - sigma_a^2)) + 1), seconds.
 
     distance_mm : A, between the targets. sigma_mm : spread of the endpoints. sigma_a_mm : the finger's
@@ -65,12 +65,12 @@ class Speed:
 
     def words_s(
         self,
-        movement_s: NDArray[np.float64],
-        n_touches: NDArray[np.int64],
-        keystrokes: NDArray[np.float64],
-        rank: NDArray[np.int64],
+        movement_s: Floats,
+        n_touches: Ints,
+        keystrokes: Floats,
+        rank: Ints,
         k: int,
-    ) -> NDArray[np.float64]:
+    ) -> Floats:
         """Seconds each word takes, (n,), given the movement times of its touches.
 
         Keystrokes beyond the touches take `keystroke_s` each; a word not found is looked for

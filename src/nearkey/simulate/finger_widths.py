@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any, Protocol, Unpack
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean
 from nearkey.layout import Layout
+from nearkey.simulate.columns import Floats
 from nearkey.simulate.condition import TouchSource, by_layout
 from nearkey.simulate.outcomes import MEASURES, turned
 from nearkey.simulate.plain_data import plain
@@ -244,7 +244,7 @@ def _as_loss(to_best: Estimate, by: str) -> Estimate:
     return turned(MEASURES[by].better(to_best))
 
 
-def _loss(result: RankResult, layout: str) -> NDArray[np.float64]:
+def _loss(result: RankResult, layout: str) -> Floats:
     """The loss of each word to the best layout: its mean is the difference of the measure, its spread the
     interval's."""
     measure = MEASURES[result.by]

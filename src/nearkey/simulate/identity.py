@@ -6,9 +6,9 @@ import hashlib
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
+from nearkey.simulate.columns import Floats
 
 
 def digest(text: str | bytes) -> str:
@@ -28,7 +28,7 @@ def pack_identity(pack: LanguagePack) -> dict[str, Any]:
     return {"name": info.name, "version": info.version, "checksum": digest(files)}
 
 
-def drawn_touches(model: Any) -> NDArray[np.float64]:
+def drawn_touches(model: Any) -> Floats:
     """Some touches of each key, which tell a touch model from others."""
     keys = np.repeat(np.arange(len(model.key_ids)), 4)
     return np.asarray(model.sample(keys, np.random.default_rng(0)))

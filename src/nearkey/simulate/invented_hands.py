@@ -12,17 +12,14 @@ from dataclasses import dataclass, fields, replace
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import LayoutError, PlanError
 from nearkey.layout import Layout
 from nearkey.seeds import Seed, seed_number
+from nearkey.simulate.columns import Floats, Ints
 from nearkey.simulate.typist import Aims
 from nearkey.touch import GaussianTouch, TouchLog
 from nearkey.touch.components import gaussian_components, log_density
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 _MEMORY_TOUCHES = 200.0
 _BLOCK = 400

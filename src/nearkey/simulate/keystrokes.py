@@ -13,12 +13,12 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 from nearkey.decode.spelling import spell
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
+from nearkey.simulate.columns import Floats, Ints
 from nearkey.simulate.word_collisions import Collisions, SpelledLexicon, collisions, spelled_for
 
 
@@ -53,9 +53,7 @@ class Selection:
                 f"is {self.error:g}", field="selection.error", fix="give a share from 0, below 1"
             )
 
-    def keystrokes(
-        self, n_touches: NDArray[np.int64], rank: NDArray[np.int64], spelled: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def keystrokes(self, n_touches: Ints, rank: Ints, spelled: Floats) -> Floats:
         """Keystrokes of each word, (n,).
 
         n_touches : touches that type the word; rank : its place among the candidates from 1, 0 where
@@ -127,6 +125,6 @@ def characteristic_kspc(
     return _weighted(lexicon, lexicon.lengths + rank[lexicon.word] - 1)
 
 
-def _weighted(lexicon: SpelledLexicon, presses: NDArray[np.int64]) -> float:
+def _weighted(lexicon: SpelledLexicon, presses: Ints) -> float:
     """KSPC of words with these presses, the space after each not yet counted."""
     return float(((presses + 1) * lexicon.share).sum() / (lexicon.characters * lexicon.share).sum())

@@ -21,12 +21,9 @@ from nearkey.intervals import (
     ratio,
     ratio_difference,
 )
-from nearkey.simulate.columns import join_rows, select_rows
+from nearkey.simulate.columns import Floats, Ints, join_rows, select_rows
 from nearkey.simulate.decoders.protocol import Posterior
 from nearkey.simulate.workload import count_different
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 TOP = (1, 3, 5, 10)
 """Lengths of list whose accuracy is reported."""

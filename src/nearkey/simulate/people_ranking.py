@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from typing import Any, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 from nearkey.intervals import (
@@ -23,6 +22,7 @@ from nearkey.intervals import (
 )
 from nearkey.layout import Layout
 from nearkey.seeds import seed_number
+from nearkey.simulate.columns import Floats
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import MEASURES, RANKED
 from nearkey.simulate.plain_data import plain, row_named
@@ -80,7 +80,7 @@ class PeopleRanking:
     baseline: str | None
     rows: tuple[PeopleRow, ...]
     layouts: tuple[str, ...]
-    each: Mapping[str, NDArray[np.float64]]
+    each: Mapping[str, Floats]
 
     @classmethod
     def build(
@@ -90,7 +90,7 @@ class PeopleRanking:
         people: Sequence[str],
         words_each: int,
         layouts: Sequence[str],
-        each: Mapping[str, NDArray[np.float64]],
+        each: Mapping[str, Floats],
         *,
         by: str,
         baseline: str | None,

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import PlanError, TouchModelError
 from nearkey.layout import Layout
+from nearkey.simulate.columns import Floats
 from nearkey.simulate.rank_plan import RankPlan
 from nearkey.touch import FingerTouch, TouchLog
 
@@ -91,7 +91,7 @@ class PlanFingers:
         return f"{text}; extrapolated: {', '.join(beyond)} mm" if beyond else text
 
 
-def _widths(log: TouchLog) -> NDArray[np.float64]:
+def _widths(log: TouchLog) -> Floats:
     """The finger width of each labelled touch, NaN where it is not known."""
     if log.width_mm is None:
         return np.full(len(log), np.nan)

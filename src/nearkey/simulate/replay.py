@@ -19,12 +19,10 @@ from nearkey.decode import TouchModel
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.seeds import Seed
-from nearkey.simulate.columns import select_rows
+from nearkey.simulate.columns import Floats, Ints, select_rows
 from nearkey.touch import TouchLog
 from nearkey.touch.key_geometry import Geometry
 from nearkey.touch.labelling import label
-
-Floats = NDArray[np.float64]
 
 NEAREST = 40
 """Recorded touches a key draws from, unless told otherwise."""
@@ -97,7 +95,7 @@ class RecordedTouches:
 
 def _nearest(
     recorded: RecordedTouches, layout: Layout, at_mm: tuple[float, float] | None, nearest: int
-) -> NDArray[np.int64]:
+) -> Ints:
     """For each key of the layout, the recorded touches nearest in place and size, (n_keys, m)."""
     if len(recorded) == 0:
         raise PlanError("no touches to replay", field="recorded", fix="record or choose some")
@@ -138,7 +136,7 @@ class PoolTouch:
         """What the assumed model says."""
         return self._assumed.log_prob(points)
 
-    def sample(self, keys: NDArray[np.int64], seed: Seed) -> Floats:
+    def sample(self, keys: Ints, seed: Seed) -> Floats:
         """Touches (n, 2) meant for keys given by column: a uniform number for each, whatever the layout."""
         rng = np.random.default_rng(seed)
         index = np.asarray(keys, dtype=np.int64)

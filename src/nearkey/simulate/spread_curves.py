@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from typing import Any, Unpack, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
@@ -16,6 +15,7 @@ from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.layout import Layout
 from nearkey.seeds import Seed, seed_number
+from nearkey.simulate.columns import Floats, Ints
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES
@@ -25,8 +25,6 @@ from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOp
 from nearkey.simulate.trial import Judged, make_trials
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.touch.components import Components, log_density
-
-Floats = NDArray[np.float64]
 
 SPREADS = (0.5, 0.65, 0.8, 1.0, 1.25, 1.6, 2.0)
 BELIEFS = (0.4, 0.55, 0.7, 0.85, 1.0, 1.2, 1.5)
@@ -69,7 +67,7 @@ class ScaledTouch:
         """Natural log densities (n, n_keys) of points (n, 2)."""
         return log_density(self._components, points, len(self.key_ids))
 
-    def sample(self, keys: NDArray[np.int64], seed: Seed) -> Floats:
+    def sample(self, keys: Ints, seed: Seed) -> Floats:
         """Touches (n, 2) for keys given by column, by the same random numbers as the model's own."""
         middle = self._middle[np.asarray(keys, dtype=np.int64)]
         return np.asarray(middle + self._factor * (self._model.sample(keys, seed) - middle))

@@ -11,12 +11,12 @@ from dataclasses import dataclass, field, replace
 from time import perf_counter, thread_time
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.decode import Decoder, LanguagePack
 from nearkey.layout import Layout
 from nearkey.seeds import seed_number
 from nearkey.simulate.calibration import list_posterior
+from nearkey.simulate.columns import Floats, Ints
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import (
@@ -35,9 +35,6 @@ from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.typist import SamplingTouchModel, Typist
 from nearkey.simulate.workload import Workload
 from nearkey.study import string_distance
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from nearkey.errors import PlanError, TouchModelError
 from nearkey.layout import Layout
 from nearkey.seeds import Seed, seed_number
-from nearkey.simulate.columns import join_rows
+from nearkey.simulate.columns import Floats, Ints, join_rows
 from nearkey.simulate.invented_hands import HandTouch, HandTraits
 from nearkey.simulate.replay import PoolTouch, RecordedTouches, ReplayTouch
 from nearkey.simulate.typist import SamplingTouchModel
@@ -29,9 +29,6 @@ from nearkey.touch.key_geometry import geometry_of
 from nearkey.touch.labelling import target_keys
 from nearkey.touch.regression import RegressionTouch
 from nearkey.touch.scaled import SizeScaledTouch
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 CARRYING = ("pooled", "regression", "size-scaled")
 """The families that carry over to keys nobody has touched."""
@@ -319,7 +316,7 @@ class _Parts:
         self.log = log.select(log.target != "")
         self.key = target_keys(self.log, self.geometry)
         self.calibrations: list[TouchLog] = []
-        self.typed: list[NDArray[np.int64]] = []
+        self.typed: list[Ints] = []
         wanted = people.decoder.count(self.layout)
         for i, name in enumerate(people.names):
             rng = np.random.default_rng(

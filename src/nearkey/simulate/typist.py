@@ -15,10 +15,8 @@ from nearkey.decode.spelling import spell_words
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.seeds import Seed
+from nearkey.simulate.columns import Floats, Ints
 from nearkey.simulate.entry_speed import Speed, finger_fitts_time
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 class SamplingTouchModel(TouchModel, Protocol):

@@ -13,6 +13,7 @@ from nearkey.decode import LanguagePack
 from nearkey.decode.spelling import spell_words
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
+from nearkey.simulate.columns import Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ class Collisions:
 
     rate: float
     shared: float
-    rank: NDArray[np.int64]
+    rank: Ints
     top: dict[int, float]
 
 
@@ -44,10 +45,10 @@ class SpelledLexicon:
 
     letters: str
     n_words: int
-    word: NDArray[np.int64]
+    word: Ints
     typed: NDArray[np.uint8]
-    share: NDArray[np.float64]
-    characters: NDArray[np.float64]
+    share: Floats
+    characters: Floats
 
     @classmethod
     def of(cls, pack: LanguagePack, letters: str) -> Self:
@@ -70,7 +71,7 @@ class SpelledLexicon:
         return cls(letters, len(pack.lexicon), word, typed, share, characters)
 
     @cached_property
-    def lengths(self) -> NDArray[np.int64]:
+    def lengths(self) -> Ints:
         """Letters of each word, (m,)."""
         return np.asarray((self.typed > 0).sum(axis=1))
 

@@ -16,7 +16,7 @@ from nearkey.errors import PlanError
 from nearkey.language.tokens import NUMBER, joins_marks, sentences
 from nearkey.letter_case import lower
 from nearkey.seeds import Seed, seed_number
-from nearkey.simulate.columns import select_rows
+from nearkey.simulate.columns import Ints, select_rows
 from nearkey.simulate.corpora import Corpus
 
 CHUNK_WORDS = 1_000
@@ -41,15 +41,15 @@ class Workload:
     """
 
     vocabulary: tuple[str, ...]
-    word: NDArray[np.int64]
-    index: NDArray[np.int64]
+    word: Ints
+    index: Ints
     contexts: tuple[str, ...] | None
     states: tuple[State, ...] | None
     source: str
     trained: bool | None = None
     skipped: int = 0
-    origin: NDArray[np.int64] | None = None
-    line: NDArray[np.int64] | None = None
+    origin: Ints | None = None
+    line: Ints | None = None
 
     def __len__(self) -> int:
         return len(self.word)
@@ -60,7 +60,7 @@ class Workload:
         return self.index >= 0
 
     @cached_property
-    def characters(self) -> NDArray[np.int64]:
+    def characters(self) -> Ints:
         """Characters of each word, without the space, (n,)."""
         lengths = np.fromiter(map(len, self.vocabulary), np.int64, len(self.vocabulary))
         return lengths[self.word]
@@ -91,9 +91,7 @@ class Workload:
         return count_different(None if self.origin is None else self.origin[:first])
 
 
-def count_different(
-    origin: NDArray[np.int64] | None, members: NDArray[np.bool_] | None = None
-) -> int | None:
+def count_different(origin: Ints | None, members: NDArray[np.bool_] | None = None) -> int | None:
     """Different running words among those marked in `members` (n,), all of them without it; None where all differ.
 
     origin : as of `Workload`.
@@ -245,7 +243,7 @@ def _typeable(token: str, letters: str) -> bool:
     return typed is not None and len(typed) <= MAX_LETTERS
 
 
-def _numbered(places: Sequence[tuple[int, int, int]]) -> NDArray[np.int64]:
+def _numbered(places: Sequence[tuple[int, int, int]]) -> Ints:
     """A number for each different place, (n,)."""
     number: dict[tuple[int, int, int], int] = {}
     return np.fromiter(

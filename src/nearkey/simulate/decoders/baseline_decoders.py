@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.decode import Decoder, LanguagePack, TouchModel
 from nearkey.decode.exhaustive import Exhaustive
@@ -13,10 +12,9 @@ from nearkey.decode.spelling import spell_words
 from nearkey.errors import NearkeyError
 from nearkey.extras import library
 from nearkey.layout import Layout
+from nearkey.simulate.columns import Floats, Ints
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import Answers, BatchDecodes, Queries
-
-Floats = NDArray[np.float64]
 
 BASELINES = {
     "nearest key": "the first letter of the nearest key of every touch; no language",
@@ -30,7 +28,7 @@ BASELINES = {
 """Names and what each is."""
 
 
-def _nearest_letter_key(layout: Layout, points: Floats) -> NDArray[np.int64]:
+def _nearest_letter_key(layout: Layout, points: Floats) -> Ints:
     """The nearest key that carries letters, by position among all keys."""
     keys = np.asarray([layout.key_index(key.id) for key in layout.letter_keys])
     gap = np.abs(points[:, None, :] - layout.centers[keys]) - layout.sizes[keys] / 2
@@ -160,7 +158,7 @@ class SpellingCorrection:
         return Answers(self._words, index)
 
 
-def _coded(keys: NDArray[np.int64]) -> str:
+def _coded(keys: Ints) -> str:
     return "".join(map(chr, (keys + 33).tolist()))
 
 

@@ -7,11 +7,12 @@ from time import perf_counter
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from nearkey.decode import Candidate, Decoder, State
 from nearkey.decode.options import COMPLETION
 from nearkey.decode.touches import MOST_TOUCHES
+from nearkey.simulate.columns import Ints
 from nearkey.simulate.decoders.protocol import (
     Answers,
     Collector,
@@ -127,7 +128,7 @@ class OwnDecoder:
             return "" if self.use == "live" else None
         return queries.context(i) if queries.states is None else queries.states[i]
 
-    def posterior(self, queries: Queries, target: NDArray[np.int64]) -> Posterior | None:
+    def posterior(self, queries: Queries, target: Ints) -> Posterior | None:
         """Probability of the first word, and of the words meant, given by lexicon index (-1: outside it).
 
         Every word with as many letters as touches is scored, so the normaliser is exact. None in live use

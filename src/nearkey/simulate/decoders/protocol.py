@@ -17,8 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.decode import State
-
-Floats = NDArray[np.float64]
+from nearkey.simulate.columns import Floats, Ints
 
 _MOST_EXAMPLES = 3
 TIE_NATS = 1e-9
@@ -181,7 +180,7 @@ class Answers:
     """
 
     words: Sequence[str]
-    index: NDArray[np.int64]
+    index: Ints
     log_probs: Floats | None = None
     log_total: Floats | None = None
     seconds: Floats | None = None

@@ -7,12 +7,13 @@ from typing import IO, Any
 import msgspec
 import numpy as np
 from msgspec import UNSET
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from nearkey.decode import Decoder, EditCosts, LanguagePack
 from nearkey.errors import NearkeyError
 from nearkey.layout import Key, Layout
 from nearkey.schema import schema_error
+from nearkey.simulate.columns import Floats
 from nearkey.simulate.decoders.line_messages import (
     HELP,
     PROTOCOL,
@@ -75,7 +76,7 @@ class GivenTouch:
         """As the kernel takes them."""
         return self._components
 
-    def log_prob(self, points: ArrayLike) -> NDArray[np.float64]:
+    def log_prob(self, points: ArrayLike) -> Floats:
         """Natural log densities `(n, n_keys)` of points `(n, 2)`."""
         return log_density(self._components, points, len(self.key_ids))
 
