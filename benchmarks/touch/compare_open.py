@@ -25,7 +25,7 @@ from sections import Section, save, section
 
 from nearkey.intervals import mean_over_people
 from nearkey.language import load_pack
-from nearkey.simulate.recorded import RecordedWords
+from nearkey.simulate.replay import RecordedWords
 from nearkey.touch import (
     AdaptingTouch,
     FingerTouch,

@@ -200,7 +200,7 @@ def touch_compare(
     decode = None
     if pack_name is not None:
         from nearkey.language import load_pack
-        from nearkey.simulate.recorded import RecordedWords
+        from nearkey.simulate.replay import RecordedWords
 
         decode = RecordedWords(layout, load_pack(pack_name), words=words, seed=seed)
     models = default_models()

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from nearkey.closing import Closable
 from nearkey.simulate.chunk_log import ChunkLog
 from nearkey.simulate.condition import Condition
 from nearkey.simulate.identity import drawn_touches
@@ -44,16 +43,12 @@ def fingerprint(
     return digest.hexdigest()
 
 
-class Checkpoint(Closable):
+class Checkpoint(ChunkLog):
     """A log of outcomes, a chunk a line. Use it with `with`. Raises what `ChunkLog` does."""
 
     def __init__(self, path: str | os.PathLike[str], mark: str) -> None:
         self._done: dict[tuple[str, int], dict[str, Any]] = {}
-        self._log = ChunkLog(path, {"schema": SCHEMA, "version": VERSION, "run": mark}, self._take)
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._log.close()
+        super().__init__(path, {"schema": SCHEMA, "version": VERSION, "run": mark}, self._take)
 
     def get(self, job: tuple[str, int], chunk: Workload) -> Judged | None:
         """A finished chunk of a layout, or None. `chunk` : the words it typed."""
@@ -70,7 +65,7 @@ class Checkpoint(Closable):
     def put(self, job: tuple[str, int], outcomes: WordOutcomes) -> None:
         """Keep a finished chunk."""
         columns = {name: getattr(outcomes, name).tolist() for name in _KEPT}
-        self._log.append({"layout": job[0], "chunk": job[1], **columns})
+        self.append({"layout": job[0], "chunk": job[1], **columns})
 
     def _take(self, record: dict[str, Any]) -> None:
         done = {name: record[name] for name in _KEPT}

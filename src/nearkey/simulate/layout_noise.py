@@ -41,18 +41,10 @@ class LayoutNoise:
             means = drawn.mean(axis=1)
             covariances = np.stack([np.cov(one, rowvar=False) for one in drawn])
         centers = np.asarray(layout.centers)[[layout.key_index(key) for key in ids]]
+        counted = np.asarray(getattr(stated, "n_touches_", math.nan))
         variance = np.trace(covariances, axis1=1, axis2=2) / 2
         return cls(
             float(np.sqrt(variance.mean())) * layout.unit_mm,
             float(np.hypot(*(means - centers).T).mean()) * layout.unit_mm,
-            _touches_a_key(stated, rows),
+            float(counted) / len(rows) if np.ndim(counted) == 0 else float(counted[rows].mean()),
         )
-
-
-def _touches_a_key(model: Any, rows: list[int]) -> float:
-    counted = getattr(model, "n_touches_", None)
-    if counted is None:
-        return math.nan
-    if np.ndim(counted) == 0:
-        return float(counted) / len(rows)
-    return float(np.asarray(counted)[rows].mean())

@@ -74,10 +74,6 @@ class ReplayGap(Tabular, PlainData):
         return "\n".join(lines)
 
 
-def _gaussian(log: TouchLog, layout: Layout) -> Any:
-    return GaussianTouch().fit(log, layout)
-
-
 def replay_gap(
     layout: Layout,
     recorded: RecordedTouches,
@@ -87,7 +83,7 @@ def replay_gap(
     at_mm: tuple[float, float] | None = None,
     nearest: int = NEAREST,
     participants: Sequence[str] | None = None,
-    fit: Fit = _gaussian,
+    fit: Fit = lambda log, layout: GaussianTouch().fit(log, layout),
     **keywords: Unpack[SimulationKeywords],
 ) -> ReplayGap:
     """Let people's recorded touches type words on a layout, beside touches drawn from the model.

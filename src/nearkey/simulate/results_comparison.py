@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from nearkey.errors import PlanError
+from nearkey.errors import PlanError, placed
 from nearkey.frames import Tabular
 from nearkey.schema import convert, read_json, read_toml
 from nearkey.simulate.plain_data import PlainData, plain
@@ -33,6 +34,7 @@ TOLERANCE: Mapping[str, float] = {
 _MORE_IS_BETTER = frozenset({"top1", "top3", "top5", "top10", "savings"})
 
 SCORE, BENCHMARK = "nearkey-score", "nearkey-benchmark"
+Scores = dict[str, dict[str, Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,21 +103,15 @@ def read_tolerance(path: str | os.PathLike[str]) -> dict[str, float]:
 
     Raises PlanError for unknown measures and numbers below 0.
     """
-    where = os.fspath(path)
     table = read_toml(path, PlanError).get("tolerance", {})
-    given = convert(table, dict[str, float], error=PlanError, where=where)
-    for name, value in given.items():
-        if name not in TOLERANCE:
-            raise PlanError(
-                "no such measure",
-                where=where,
-                field=f"tolerance.{name}",
-                fix=f"write one of {', '.join(TOLERANCE)}",
-            )
-        if not value >= 0:
-            raise PlanError(
-                f"is {value}", where=where, field=f"tolerance.{name}", fix="give 0 or more"
-            )
+    given = convert(table, dict[str, float], error=PlanError, where=path)
+    with placed(path, field="tolerance"):
+        for name, value in given.items():
+            if name not in TOLERANCE:
+                fix = f"write one of {', '.join(TOLERANCE)}"
+                raise PlanError("no such measure", field=name, fix=fix)
+            if not value >= 0:
+                raise PlanError(f"is {value}", field=name, fix="give 0 or more")
     return {**TOLERANCE, **given}
 
 
@@ -126,8 +122,8 @@ def compare_results(
     tolerance: Mapping[str, float] = TOLERANCE,
 ) -> ResultsComparison:
     """Compare two quality files: of `nearkey score`, or of the benchmark. PlanError for other files."""
-    first, second = _read(before), _read(after)
-    one, two = _figures(first, before), _figures(second, after)
+    first, one = _read(before)
+    second, two = _read(after)
     both = [key for key in one if key in two]
     moved = [
         Moved(what, measure, one[what, measure], two[what, measure], tolerance[measure])
@@ -145,53 +141,36 @@ def compare_results(
     )
 
 
-def _read(path: str | os.PathLike[str]) -> dict[str, dict[str, Any]]:
-    """Scores by scenario."""
-    where = os.fspath(path)
+def _read(path: str | os.PathLike[str]) -> tuple[Scores, dict[tuple[str, str], float]]:
+    """Scores by scenario, and their figures by scenario and measure; PlanError for what is not a score inside."""
     data = read_json(path, PlanError, fix="name a results file")
     kind = data.get("schema") if isinstance(data, dict) else None
-    if kind not in (SCORE, BENCHMARK) or data.get("version") != 1:
-        raise PlanError(
-            "no quality results of this version",
-            where=where,
-            field="schema",
-            fix=f"name a file that nearkey score -o or the benchmark wrote ({SCORE}, {BENCHMARK})",
-        )
-    scores = {str(data.get("layout")): data} if kind == SCORE else data.get("scenarios")
-    if not isinstance(scores, dict) or not all(isinstance(s, dict) for s in scores.values()):
-        raise PlanError(
-            "is damaged: not a table of scenarios",
-            where=where,
-            field="scenarios",
-            fix="write the results again",
-        )
-    return scores
-
-
-def _figures(
-    scores: dict[str, dict[str, Any]], where: str | os.PathLike[str]
-) -> dict[tuple[str, str], float]:
-    """Figures by scenario and measure; PlanError for a file that says what it is, and is not so inside."""
-    try:
-        for score in scores.values():
-            if not isinstance(score["conditions"], dict):
+    with placed(path):
+        if kind not in (SCORE, BENCHMARK) or data.get("version") != 1:
+            raise PlanError(
+                "no quality results of this version",
+                field="schema",
+                fix=f"name a file that nearkey score -o or the benchmark wrote ({SCORE}, {BENCHMARK})",
+            )
+        scores = {str(data.get("layout")): data} if kind == SCORE else data.get("scenarios")
+        again = "write the results again"
+        if not isinstance(scores, dict) or not all(isinstance(s, dict) for s in scores.values()):
+            problem = "is damaged: not a table of scenarios"
+            raise PlanError(problem, field="scenarios", fix=again)
+        try:
+            if not all(isinstance(score["conditions"], dict) for score in scores.values()):
                 raise TypeError
-        return {
-            (what, measure): float(value)
-            for scenario, score in scores.items()
-            for what, measure, value in _of_score(scenario, score)
-            if value is not None
-        }
-    except (AttributeError, KeyError, TypeError, ValueError, OverflowError) as fault:
-        missing = fault.args[0] if isinstance(fault, KeyError) else None
-        raise PlanError(
-            "is damaged: lacks a field"
-            if missing
-            else "is damaged: a field is not what it should be",
-            where=where,
-            field=str(missing)[:40] if missing else None,
-            fix="write the results again",
-        ) from None
+            return scores, {
+                (what, measure): float(value)
+                for scenario, score in scores.items()
+                for what, measure, value in _of_score(scenario, score)
+                if value is not None
+            }
+        except KeyError as fault:
+            field = str(fault.args[0])[:40]
+            raise PlanError("is damaged: lacks a field", field=field, fix=again) from None
+        except (AttributeError, TypeError, ValueError, OverflowError):
+            raise PlanError("is damaged: a field is not what it should be", fix=again) from None
 
 
 def _of_score(scenario: str, score: dict[str, Any]) -> Iterator[tuple[str, str, Any]]:
@@ -224,16 +203,13 @@ def _of_decoder(what: str, score: dict[str, Any]) -> Iterator[tuple[str, str, An
                 yield place, measure, estimate["value"]
 
 
-def _conditions(
-    first: dict[str, dict[str, Any]], second: dict[str, dict[str, Any]]
-) -> Iterator[str]:
+def _conditions(first: Scores, second: Scores) -> Iterator[str]:
     """What differs in how the runs were made, each difference once."""
-    told: dict[str, int] = {}
+    told: Counter[str] = Counter()
     for scenario in first.keys() & second.keys():
         one, two = first[scenario]["conditions"], second[scenario]["conditions"]
-        for name in sorted(one.keys() | two.keys()):
+        for name in one.keys() | two.keys():
             if one.get(name) != two.get(name):
-                line = f"{name}: {one.get(name)} / {two.get(name)}"
-                told[line] = told.get(line, 0) + 1
+                told[f"{name}: {one.get(name)} / {two.get(name)}"] += 1
     for line, count in sorted(told.items()):
         yield line if count == 1 else f"{line} (in {count} scenarios)"

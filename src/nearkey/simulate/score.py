@@ -112,7 +112,8 @@ def score_layout(
     condition = Condition.of(layout, touch, decoder_touch)
     with stages("words"):
         workload = options.workload(pack, layout.letters)
-    return _score(condition, workload, pack, options, stages, None)
+    found = score_condition(condition, workload, pack=pack, options=options)
+    return replace(found, stages={**stages.seconds, **found.stages})
 
 
 def score_condition(
@@ -132,18 +133,7 @@ def score_condition(
     keywords : as of `score_layout`, without words, corpus and in_context; the seed is that of the touches, and of
         the words as far as results tell.
     """
-    options = ScoreOptions.of(keywords)
-    return _score(condition, workload, pack, options, Stages(), static)
-
-
-def _score(
-    condition: Condition,
-    workload: Workload,
-    pack: LanguagePack,
-    options: ScoreOptions,
-    stages: Stages,
-    static: StaticScore | None,
-) -> LayoutScore:
+    options, stages = ScoreOptions.of(keywords), Stages()
     layout, name = condition.layout, OWN_NAME[options.use]
     with_context = workload.states is not None
     with stages("decoder"):
