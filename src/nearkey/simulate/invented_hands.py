@@ -19,7 +19,6 @@ from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.columns import Floats, Ints
 from nearkey.simulate.typist import Aims
 from nearkey.touch import GaussianTouch, TouchLog
-from nearkey.touch.components import gaussian_components, log_density
 
 _MEMORY_TOUCHES = 200.0
 _BLOCK = 400
@@ -145,17 +144,12 @@ class HandTouch:
 
     def log_prob(self, points: Floats) -> Floats:
         """Natural log densities (n, n_keys) of points (n, 2), per squared layout unit."""
-        tails, stated, n = self.traits.tails, self.stated(), len(self.key_ids)
-        parts = gaussian_components(
-            np.arange(n, dtype=np.int32),
-            np.ones(n),
-            stated.means_,
-            stated.covariances_ * (1.0 if math.isinf(tails) else (tails - 2) / tails),
-            background_weight=0.0,
-            background_log_density=0.0,
-            dof=tails,
+        model, tails = self.stated(), self.traits.tails
+        model.background, model.dof_ = 0.0, tails
+        model.covariances_ = model.covariances_ * (
+            1.0 if math.isinf(tails) else (tails - 2) / tails
         )
-        return log_density(parts, points, n)
+        return model.log_prob(points)
 
     def sample(self, keys: Ints, seed: Seed) -> Floats:
         """Touches (n, 2) for keys given by column: two standard normals each, whatever the layout."""
