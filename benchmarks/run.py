@@ -47,8 +47,7 @@ from nearkey.simulate.condition import Condition
 from nearkey.simulate.corpora import Corpus, held_out_part, read_source
 from nearkey.simulate.identity import pack_identity
 from nearkey.simulate.layout_score import StaticScore
-from nearkey.simulate.replay import RecordedTouches
-from nearkey.simulate.replayed_gap import replay_gap
+from nearkey.simulate.replay import RecordedTouches, replay_gap
 from nearkey.simulate.score import score_condition, static_score
 from nearkey.simulate.workload import Workload, make_workload
 from nearkey.touch import GaussianTouch

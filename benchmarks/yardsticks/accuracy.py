@@ -19,8 +19,8 @@ from scenarios import PAD_MM, SEED, SPREADS_MM, layout_of
 from sections import Cell, save_section
 
 import nearkey as nk
-from nearkey.simulate.decoder_score import DecoderScore, score_decoder
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
+from nearkey.simulate.layout_score import DecoderScore, score_decoder
 from nearkey.simulate.outcomes import MEASURES
 from nearkey.simulate.trial import type_workload
 from nearkey.simulate.workload import make_workload

@@ -22,8 +22,8 @@ import nearkey as nk
 from nearkey.errors import NearkeyError, PersonalError
 from nearkey.files import atomic_path, atomic_write, remove_with_drafts
 from nearkey.personal import Person, PersonalLanguage
-from nearkey.simulate.checkpoint import Checkpoint
 from nearkey.simulate.outcomes import WordOutcomes
+from nearkey.simulate.running import Checkpoint
 from nearkey.study import StudyLogWriter, plan_study
 from nearkey.touch import PeopleTouch
 

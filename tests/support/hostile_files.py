@@ -667,10 +667,10 @@ def _context_readers(folder: Path) -> Iterator[Reader]:
 
 
 def _ranking_readers(folder: Path, layout: nk.Layout) -> Iterator[Reader]:
-    from nearkey.simulate.checkpoint import Checkpoint
     from nearkey.simulate.outcomes import WordOutcomes
     from nearkey.simulate.rank_plan import RankPlan
     from nearkey.simulate.results_comparison import SCORE, compare_results, read_tolerance
+    from nearkey.simulate.running import Checkpoint
 
     plan = """\
 name = "invented"

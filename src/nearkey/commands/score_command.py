@@ -30,7 +30,7 @@ from nearkey.plugins import DECODERS, load_plugin, plugin_names
 
 if TYPE_CHECKING:
     from nearkey.layout import Layout
-    from nearkey.simulate.decoder_score import DecoderScore
+    from nearkey.simulate.layout_score import DecoderScore
 
 
 @click.command("score", short_help="Score layouts, and decoders on them.")

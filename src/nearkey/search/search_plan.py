@@ -30,8 +30,15 @@ from nearkey.search.objectives import (
 from nearkey.seeds import Seed
 from nearkey.simulate.corpora import Corpus, read_source
 from nearkey.simulate.outcomes import check_ranked
-from nearkey.simulate.plan_file import PlanReport, PlanSurface, check_length, check_surface
-from nearkey.simulate.rank_plan import RankPlan, existing_file, plan_layout
+from nearkey.simulate.rank_plan import (
+    PlanReport,
+    PlanSurface,
+    RankPlan,
+    check_length,
+    check_surface,
+    existing_file,
+    plan_layout,
+)
 
 EXAMPLE = """\
 # A search of layouts: which are allowed, what makes one good, how to look. Run it with: nearkey search THIS-FILE

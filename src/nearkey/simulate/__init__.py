@@ -25,8 +25,7 @@ from nearkey.simulate.outcomes import WordOutcomes
 from nearkey.simulate.people_ranking import PeopleRanking, PeopleRow
 from nearkey.simulate.rank import rank_layouts
 from nearkey.simulate.rank_result import Confusion, RankResult, RankRow
-from nearkey.simulate.replay import RecordedTouches, ReplayTouch
-from nearkey.simulate.replayed_gap import ReplayGap, replay_gap
+from nearkey.simulate.replay import RecordedTouches, ReplayGap, ReplayTouch, replay_gap
 from nearkey.simulate.results_comparison import ResultsComparison, compare_results
 from nearkey.simulate.score import score_layout
 from nearkey.simulate.simulation_options import SimulationOptions, SimulationProgress

@@ -12,13 +12,12 @@ import numpy as np
 from nearkey.decode import LanguagePack, require_pack
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.checkpoint import Checkpoint, fingerprint
 from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes, check_ranked
 from nearkey.simulate.people_ranking import PeopleModels, PeopleRanking, rank_by_people
 from nearkey.simulate.rank_result import RankResult, Scored
-from nearkey.simulate.running import run_trials
+from nearkey.simulate.running import Checkpoint, fingerprint, run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
 from nearkey.simulate.trial import Judged, make_trials
 from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople

@@ -12,13 +12,19 @@ from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.completion import Completion, completion_savings
 from nearkey.simulate.condition import Condition, TouchSource
-from nearkey.simulate.decoder_score import Compared, DecoderScore, Latency, latency_of
 from nearkey.simulate.decoders.baseline_decoders import baselines
 from nearkey.simulate.decoders.own import OwnDecoder, live_lists
 from nearkey.simulate.decoders.protocol import Answers, BatchDecodes, Decodes, LiveLists, Queries
 from nearkey.simulate.identity import digest, pack_identity, touch_identity
 from nearkey.simulate.keystrokes import characteristic_kspc, multi_tap_kspc
-from nearkey.simulate.layout_score import LayoutScore, StaticScore
+from nearkey.simulate.layout_score import (
+    Compared,
+    DecoderScore,
+    Latency,
+    LayoutScore,
+    StaticScore,
+    latency_of,
+)
 from nearkey.simulate.outcomes import TOP
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import (

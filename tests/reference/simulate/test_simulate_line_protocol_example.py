@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 import nearkey as nk
-from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import OutsideDecoder, OwnDecoder
+from nearkey.simulate.layout_score import score_decoder
 from nearkey.simulate.trial import type_workload
 from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch, StudentTouch

@@ -10,8 +10,8 @@ from sklearn.calibration import calibration_curve
 
 import nearkey as nk
 from nearkey.simulate.calibration import calibrate
-from nearkey.simulate.decoder_score import GroupScore
 from nearkey.simulate.decoders import Answers, Queries
+from nearkey.simulate.layout_score import GroupScore
 from nearkey.simulate.outcomes import WordOutcomes
 from nearkey.simulate.trial import TypedWords, judge
 from nearkey.simulate.workload import Workload

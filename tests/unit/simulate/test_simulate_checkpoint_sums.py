@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from nearkey.errors import PlanError
-from nearkey.simulate.checkpoint import Checkpoint, fingerprint
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.outcomes import WordOutcomes
+from nearkey.simulate.running import Checkpoint, fingerprint
 from nearkey.simulate.workload import Workload
 
 

@@ -13,9 +13,9 @@ import pytest
 from small_models import PlainModel, PlainTouch, SmallLexicon, SmallPack, row_layout
 
 from nearkey.errors import NearkeyError
-from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import OutsideDecoder, Queries
 from nearkey.simulate.decoders.line_messages import hello
+from nearkey.simulate.layout_score import score_decoder
 from nearkey.simulate.trial import type_workload
 from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch, StudentTouch, TouchLog

@@ -17,8 +17,8 @@ from small_models import (
 from nearkey.decode import Decoder
 from nearkey.errors import PlanError
 from nearkey.simulate.calibration import OUTSIDE_LIST, calibrate, list_posterior
-from nearkey.simulate.decoder_score import score_decoder
 from nearkey.simulate.decoders import Answers, OwnDecoder, Queries
+from nearkey.simulate.layout_score import score_decoder
 from nearkey.simulate.trial import type_workload
 from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch

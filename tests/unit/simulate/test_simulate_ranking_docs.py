@@ -16,7 +16,7 @@ import msgspec
 import pytest
 from pages import run_shell
 
-from nearkey.simulate import HandTraits, Selection, Speed, plan_file
+from nearkey.simulate import HandTraits, Selection, Speed, rank_plan
 
 PAGE = Path(__file__).parents[3] / "docs" / "ranking.md"
 NUMBER = re.compile(r"[-+]?\d+\.\d+")
@@ -55,17 +55,17 @@ def fields(kind: Any, prefix: str = "") -> set[str]:
     for field in msgspec.structs.fields(kind):
         name = prefix + field.encode_name
         inner = {
-            "surface": plan_file.PlanSurface,
-            "candidates": plan_file.PlanGrid,
-            "touch": plan_file.PlanTouch,
-            "touch.logs": plan_file.PlanLog,
-            "baseline": plan_file.PlanBaseline,
-            "corpus": plan_file.PlanCorpus,
-            "report": plan_file.PlanReport,
+            "surface": rank_plan.PlanSurface,
+            "candidates": rank_plan.PlanGrid,
+            "touch": rank_plan.PlanTouch,
+            "touch.logs": rank_plan.PlanLog,
+            "baseline": rank_plan.PlanBaseline,
+            "corpus": rank_plan.PlanCorpus,
+            "report": rank_plan.PlanReport,
             "selection": Selection,
             "speed": Speed,
-            "decoder": plan_file.PlanDecoder,
-            "people": plan_file.PlanPeople,
+            "decoder": rank_plan.PlanDecoder,
+            "people": rank_plan.PlanPeople,
             "people.traits": HandTraits,
         }.get(name)
         out |= {name} if inner is None else fields(inner, f"{name}.")
@@ -75,7 +75,7 @@ def fields(kind: Any, prefix: str = "") -> set[str]:
 def test_every_field_of_a_plan_is_on_the_page():
     rows = re.findall(r"^\| (`[a-z].*?) \|", PAGE.read_text("utf-8"), re.MULTILINE)
     named = {name for row in rows for name in re.findall(r"`([a-z_.]+)`", row)}
-    expected = fields(plan_file.PlanFile)
+    expected = fields(rank_plan.PlanFile)
     assert len(expected) > 30
     assert expected <= named
     assert "touch.logs.grid" in expected

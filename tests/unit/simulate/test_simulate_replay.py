@@ -12,8 +12,13 @@ from small_models import PlainModel, PlainTouch, SmallLexicon, SmallPack, row_la
 
 import nearkey as nk
 from nearkey.errors import PlanError
-from nearkey.simulate.replay import RecordedTouches, RecordedWords, ReplayTouch, log_near
-from nearkey.simulate.replayed_gap import replay_gap
+from nearkey.simulate.replay import (
+    RecordedTouches,
+    RecordedWords,
+    ReplayTouch,
+    log_near,
+    replay_gap,
+)
 from nearkey.simulate.typist import Typist
 from nearkey.touch import GaussianTouch, TouchLog
 
