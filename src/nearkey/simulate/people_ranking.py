@@ -28,7 +28,7 @@ from nearkey.simulate.outcomes import MEASURES, RANKED
 from nearkey.simulate.plain_data import plain, row_named
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationOptions
-from nearkey.simulate.trial import Judged, TypingTrial, make_trials
+from nearkey.simulate.trial import TypingTrial, make_trials
 from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload
@@ -228,23 +228,19 @@ def rank_by_people(
     for person in range(shape[0]):
         part = workload.part(person * words_each, (person + 1) * words_each)
         own = replace(options, seed=int(seeds[person]), progress=None)
-        made: dict[str, TypingTrial] = {}
+        made: dict[tuple[str, str], TypingTrial] = {}
         for layout in layouts:
             there, without, calibrated = on[layout.name][person]
             typing = {
-                f"{name}\t{layout.name}": Condition(
-                    layout, there.generating(person, assumed), assumed
-                )
+                (name, layout.name): Condition(layout, there.generating(person, assumed), assumed)
                 for name, assumed in ((LEFT_OUT, without), (CALIBRATED, calibrated))
             }
             made |= make_trials(typing, pack, workload.vocabulary, own, like=trials[layout.name])
-        judged = run_trials(made, part, own, done=lambda name: done(name.partition("\t")[2]))
-        for name, parts in judged.items():
-            condition, _, layout_name = name.partition("\t")
-            outcomes = Judged.join(parts).outcomes
+        judged = run_trials(made, part, own, done=lambda name: done(name[1]))
+        for (condition, layout_name), one in judged.items():
             column = names.index(layout_name)
             for measure in RANKED:
-                figure = MEASURES[measure].estimate(outcomes).value
+                figure = MEASURES[measure].estimate(one.outcomes).value
                 found[condition][measure][person, column] = figure
     return tuple(
         PeopleRanking.build(

@@ -19,8 +19,8 @@ from nearkey.simulate.people_ranking import PeopleModels, PeopleRanking, rank_by
 from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.running import Checkpoint, fingerprint, run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.trial import Judged, make_trials
-from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
+from nearkey.simulate.trial import make_trials
+from nearkey.simulate.typing_people import TypingPeople
 from nearkey.simulate.word_collisions import SpelledLexicon, collisions, spelled_for
 from nearkey.simulate.workload import CHUNK_WORDS
 
@@ -85,11 +85,15 @@ def rank_layouts(
             candidates.append(baseline)
         baseline = baseline.name
     _check(candidates, baseline=baseline, by=by)
-    words_each, hands = 0, {}
+    words_each, hands = 0, dict[str, PeopleModels]()
     if people is not None:
         count = len(people.names)
         # What they cannot type on, and what cannot be fitted on them, is told before any work.
-        hands = {layout.name: _fitted(people.on(layout), count) for layout in candidates}
+        for layout in candidates:
+            there = people.on(layout)
+            hands[layout.name] = [
+                (there, there.without(person), there.calibrated(person)) for person in range(count)
+            ]
         together = options.words // 2 if people_words is None else min(people_words, options.words)
         words_each = together // count
         if people_words is None and options.words >= 2 * count:
@@ -110,7 +114,7 @@ def rank_layouts(
     if checkpoint is not None:
         settings = (options.seed, options.lm_weight, options.selection, options.speed)
         store = Checkpoint(checkpoint, fingerprint(list(typing.values()), workload, settings))
-    found: dict[str, list[Judged]] = {layout.name: [] for layout in candidates}
+    found: dict[str, list[WordOutcomes]] = {layout.name: [] for layout in candidates}
     alive = dict(trials)
     n = workload.n_chunks
     of_people = 0
@@ -123,9 +127,10 @@ def rank_layouts(
                 alive, workload, options, chunks=chunks, store=store, done=progress.step
             )
             for name, judged in parts.items():
-                found[name] += judged
+                found[name].append(judged.outcomes)
             if early_stop and chunks.stop < n:
-                kept = _survivors({name: _joined(found[name]) for name in alive}, by, baseline)
+                typed = {name: WordOutcomes.join(found[name]) for name in alive}
+                kept = _survivors(typed, by, baseline)
                 progress.total -= (len(alive) - len(kept)) * (n - chunks.stop)
                 alive = {name: trials[name] for name in kept}
     conditions: tuple[PeopleRanking, ...] = ()
@@ -154,7 +159,7 @@ def rank_layouts(
                 touch=typing[layout.name].generating,
                 noise=LayoutNoise.of(layout, typing[layout.name].generating),
                 collisions=collisions(layout, pack, spelled=spelled),
-                outcomes=_joined(found[layout.name]),
+                outcomes=WordOutcomes.join(found[layout.name]),
                 stopped_early=layout.name not in alive,
             )
         )
@@ -167,10 +172,6 @@ def rank_layouts(
         options=options.for_records(),
         conditions=conditions,
     )
-
-
-def _fitted(there: PeopleOnLayout, people: int) -> PeopleModels:
-    return [(there, there.without(person), there.calibrated(person)) for person in range(people)]
 
 
 def _check(candidates: Sequence[Layout], *, baseline: str | None, by: str) -> None:
@@ -205,10 +206,6 @@ def _rounds(chunks: int, early_stop: bool) -> Iterator[range]:
         else [chunks]
     )
     yield from map(range, [0, *stops[:-1]], stops)
-
-
-def _joined(parts: Sequence[Judged]) -> WordOutcomes:
-    return WordOutcomes.join([part.outcomes for part in parts])
 
 
 def _survivors(outcomes: Mapping[str, WordOutcomes], by: str, keep: str | None) -> list[str]:

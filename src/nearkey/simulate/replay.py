@@ -27,7 +27,7 @@ from nearkey.simulate.outcomes import MEASURES
 from nearkey.simulate.plain_data import PlainData, plain, row_named
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.trial import Judged, TypingTrial, make_trials
+from nearkey.simulate.trial import TypingTrial, make_trials
 from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch, TouchLog
 from nearkey.touch.key_geometry import Geometry, geometry_of
@@ -371,10 +371,9 @@ def replay_gap(
         typing = dict(zip(CONDITIONS, (Condition.matched(layout, own), *replayed), strict=True))
         trials = make_trials(typing, pack, part.vocabulary, person_options, k=3, like=like)
         like = like or trials["matched"]
-        for name, parts in run_trials(trials, part, person_options).items():
-            outcomes = Judged.join(parts).outcomes
+        for name, judged in run_trials(trials, part, person_options).items():
             for measure, of in shares.items():
-                of[name].append(MEASURES[measure].estimate(outcomes).value)
+                of[name].append(MEASURES[measure].estimate(judged.outcomes).value)
         progress.step(layout.name, person)
     top1, top3 = shares["top1"], shares["top3"]
     return ReplayGap(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -20,6 +20,8 @@ from nearkey.simulate.spreading import spread, workers_of
 from nearkey.simulate.trial import Judged, TypingTrial
 from nearkey.simulate.workload import Workload
 
+Name = TypeVar("Name", bound=Hashable)
+Job = tuple[Any, int]
 SCHEMA = "nearkey-ranking-checkpoint"
 VERSION = 2
 """1 had no check sums: a changed rank was believed."""
@@ -50,10 +52,10 @@ class Checkpoint(ChunkLog):
     """A log of outcomes, a chunk a line. Use it with `with`. Raises what `ChunkLog` does."""
 
     def __init__(self, path: str | os.PathLike[str], mark: str) -> None:
-        self._done: dict[tuple[str, int], dict[str, Any]] = {}
+        self._done: dict[Job, dict[str, Any]] = {}
         super().__init__(path, {"schema": SCHEMA, "version": VERSION, "run": mark}, self._take)
 
-    def get(self, job: tuple[str, int], chunk: Workload) -> Judged | None:
+    def get(self, job: Job, chunk: Workload) -> Judged | None:
         """A finished chunk of a layout, or None. `chunk` : the words it typed."""
         kept = self._done.get(job)
         if kept is None:
@@ -65,7 +67,7 @@ class Checkpoint(ChunkLog):
             )
         )
 
-    def put(self, job: tuple[str, int], outcomes: WordOutcomes) -> None:
+    def put(self, job: Job, outcomes: WordOutcomes) -> None:
         """Keep a finished chunk."""
         columns = {name: getattr(outcomes, name).tolist() for name in _KEPT}
         self.append({"layout": job[0], "chunk": job[1], **columns})
@@ -75,24 +77,23 @@ class Checkpoint(ChunkLog):
         self._done[str(record["layout"]), int(record["chunk"])] = done
 
 
-Job = tuple[str, int]
 _TASKS = 4  # a worker elsewhere
 
 
 def run_trials(
-    trials: Mapping[str, TypingTrial],
+    trials: Mapping[Name, TypingTrial],
     workload: Workload,
     options: SimulationOptions,
     *,
     chunks: range | None = None,
     store: Checkpoint | None = None,
-    done: Callable[[str], None] = lambda name: None,
-) -> dict[str, list[Judged]]:
+    done: Callable[[Name], None] = lambda name: None,
+) -> dict[Name, Judged]:
     """Type chunks of a workload in every trial; what comes out does not depend on how the work is spread.
 
     chunks : those to type, all without it. store : keeps finished chunks, and those it has are not typed again.
     done : called with a trial's name after each of its chunks.
-    Returns what was judged of each trial, a chunk after the other.
+    Returns what was judged of each trial, all its chunks together.
     """
     chunks = range(workload.n_chunks) if chunks is None else chunks
     found: dict[Job, Judged] = {}
@@ -110,11 +111,11 @@ def run_trials(
             store.put(job, judged.outcomes)
         found[job] = judged
         done(job[0])
-    return {name: [found[name, chunk] for chunk in chunks] for name in trials}
+    return {name: Judged.join([found[name, chunk] for chunk in chunks]) for name in trials}
 
 
 def _carried_out(
-    trials: Mapping[str, TypingTrial],
+    trials: Mapping[Any, TypingTrial],
     workload: Workload,
     jobs: Sequence[Job],
     options: SimulationOptions,
@@ -138,7 +139,7 @@ def _carried_out(
 
 
 def _run_all(
-    shared: tuple[Mapping[str, TypingTrial], Mapping[int, Workload]], jobs: Sequence[Job]
+    shared: tuple[Mapping[Any, TypingTrial], Mapping[int, Workload]], jobs: Sequence[Job]
 ) -> list[Judged]:
     trials, pieces = shared
     return [trials[name].run(pieces[chunk], chunk) for name, chunk in jobs]

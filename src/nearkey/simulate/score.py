@@ -33,7 +33,7 @@ from nearkey.simulate.simulation_options import (
     StepCount,
     check_words,
 )
-from nearkey.simulate.trial import Judged, Stages, TypedWords, TypingTrial
+from nearkey.simulate.trial import Stages, TypedWords, TypingTrial
 from nearkey.simulate.word_collisions import collisions, spelled_for
 from nearkey.simulate.workload import Workload, count_different
 from nearkey.version import VERSION
@@ -152,8 +152,7 @@ def score_condition(
         condition, pack, workload.vocabulary, options, k=options.k, detail=True, decoder=own
     )
     progress = StepCount(options, workload.n_chunks)
-    parts = run_trials({layout.name: trial}, workload, options, done=progress.step)
-    judged = Judged.join(parts[layout.name])
+    judged = run_trials({layout.name: trial}, workload, options, done=progress.step)[layout.name]
     stages.add(judged.stages)
     latency: Latency | None = None
     if options.latency_words:

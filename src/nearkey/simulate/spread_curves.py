@@ -22,7 +22,7 @@ from nearkey.simulate.outcomes import MEASURES
 from nearkey.simulate.plain_data import PlainData, plain
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.trial import Judged, make_trials
+from nearkey.simulate.trial import make_trials
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.touch.components import Components, log_density
 
@@ -159,27 +159,25 @@ def noise_curves(
     letters = "".join(sorted(set(layout.letters) & set(baseline.letters)))
     workload = options.workload(pack, letters)
     progress = StepCount(options, 2 * (len(spreads) + len(beliefs)) * workload.n_chunks)
-    typing: dict[str, Condition] = {}
+    typing: dict[tuple[str, float, str], Condition] = {}
     for one in (layout, baseline):
         own = Condition.of(one, touch).generating
         for about, factors in (("spread", spreads), ("belief", beliefs)):
             for factor in factors:
                 scaled = own if factor == 1.0 else ScaledTouch(own, factor)
-                typing[f"{about}\t{factor!r}\t{one.name}"] = Condition(
-                    one, scaled if about == "spread" else own, scaled
-                )
+                where = scaled if about == "spread" else own
+                typing[about, factor, one.name] = Condition(one, where, scaled)
     judged = run_trials(
         make_trials(typing, pack, workload.vocabulary, options),
         workload,
         options,
-        done=lambda name: progress.step(name.rpartition("\t")[2]),
+        done=lambda name: progress.step(name[2]),
     )
-    outcomes = {name: Judged.join(parts).outcomes for name, parts in judged.items()}
     measure = MEASURES[by]
     curves = {}
     for about, factors in (("spread", spreads), ("belief", beliefs)):
         pairs = [
-            [outcomes[f"{about}\t{factor!r}\t{one.name}"] for one in (layout, baseline)]
+            [judged[about, factor, one.name].outcomes for one in (layout, baseline)]
             for factor in factors
         ]
         units = [measure.units(pair) for pair in pairs]

@@ -5,10 +5,11 @@ The one place where words are typed: rankings, scores, replays, finger widths an
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from time import perf_counter, thread_time
+from typing import TypeVar
 
 import numpy as np
 
@@ -35,6 +36,8 @@ from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.typist import SamplingTouchModel, Typist
 from nearkey.simulate.workload import Workload
 from nearkey.study import string_distance
+
+Name = TypeVar("Name", bound=Hashable)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,19 +194,19 @@ class TypingTrial:
 
 
 def make_trials(
-    conditions: Mapping[str, Condition],
+    conditions: Mapping[Name, Condition],
     pack: LanguagePack,
     words: Sequence[str],
     options: SimulationOptions,
     *,
     k: int | None = None,
     like: TypingTrial | None = None,
-) -> dict[str, TypingTrial]:
+) -> dict[Name, TypingTrial]:
     """A trial of each condition, which share what they can with each other and with `like`; see `TypingTrial`.
 
     k : candidates asked for, 5 or as many as are listed unless given.
     """
-    made: dict[str, TypingTrial] = {}
+    made: dict[Name, TypingTrial] = {}
     for name, condition in conditions.items():
         k = k or max(5, options.selection.k)
         made[name] = TypingTrial(condition, pack, words, options, k=k, like=like)
