@@ -43,9 +43,14 @@ class _ArraysHeader(msgspec.Struct, forbid_unknown_fields=True):
 _DECODER = msgspec.json.Decoder(_ArraysHeader)
 
 
-def damaged(problem: str, where: str | os.PathLike[str], field: str | None = None) -> PackError:
-    """The error for a file of a pack that cannot be right: only building it again helps."""
-    return PackError(problem, where=where, field=field, fix="rebuild the pack")
+def damaged(
+    problem: str,
+    where: str | os.PathLike[str],
+    field: str | None = None,
+    fix: str = "rebuild the pack",
+) -> PackError:
+    """The error for a file of a pack that cannot be right."""
+    return PackError(problem, where=where, field=field, fix=fix)
 
 
 def write_arrays(

@@ -18,6 +18,7 @@ from nearkey.schema import convert, read_toml
 FORMAT = 2
 """Newest pack format this version reads; see `written_format`."""
 
+_AGAIN = "install or build the pack again"
 _SEAL = "# CRC-32 of the lines above: "
 
 PACK_FILES = (
@@ -157,14 +158,10 @@ def _said(fields: Any) -> Any:
     return [_said(value) for value in fields] if isinstance(fields, list) else fields
 
 
-def _spoilt(problem: str, path: Path) -> PackError:
-    return PackError(problem, where=path, fix="install or build the pack again")
-
-
 def _check_seal(path: Path) -> None:
     text, seal, stated = path.read_bytes().rpartition(_SEAL.encode())
     if not seal or stated.strip() != f"{zlib.crc32(text):08x}".encode():
-        raise _spoilt("damaged or edited: its last line is not its checksum", path)
+        raise damaged("damaged or edited: its last line is not its checksum", path, fix=_AGAIN)
 
 
 def read_info(folder: Path) -> PackInfo:
@@ -175,12 +172,8 @@ def read_info(folder: Path) -> PackInfo:
     if not isinstance(version, int) or version < 1:
         raise damaged("no pack format", path, "format")
     if version > FORMAT:
-        raise PackError(
-            f"pack format {version} is newer than {FORMAT}, which this version reads",
-            where=path,
-            field="format",
-            fix="upgrade nearkey",
-        )
+        problem = f"pack format {version} is newer than {FORMAT}, which this version reads"
+        raise damaged(problem, path, "format", "upgrade nearkey")
     _check_seal(path)
     info = convert(raw, PackInfo, error=PackError, where=path, fix="rebuild the pack")
     wanted = [*PACK_FILES, *([CONTEXT_FILE] if info.context else [])]
@@ -200,12 +193,13 @@ def verify_files(folder: Path, info: PackInfo, *, thorough: bool = False) -> dic
         # What is small is read, and cannot change any more; the tables are mapped.
         data = map_bytes(path) if name.endswith((".ngram", CONTEXT_FILE)) else read_bytes(path)
         if data.size != record.bytes:
-            raise _spoilt(f"{data.size} bytes where pack.toml says {record.bytes}", path)
+            problem = f"{data.size} bytes where pack.toml says {record.bytes}"
+            raise damaged(problem, path, fix=_AGAIN)
         view: memoryview = data.data
-        damaged = f"{zlib.crc32(view):08x}" != record.crc32
-        if thorough and not damaged:
-            damaged = hashlib.sha256(view).hexdigest() != record.sha256
-        if damaged:
-            raise _spoilt("damaged: its checksum is not the one in pack.toml", path)
+        flawed = f"{zlib.crc32(view):08x}" != record.crc32
+        if thorough and not flawed:
+            flawed = hashlib.sha256(view).hexdigest() != record.sha256
+        if flawed:
+            raise damaged("damaged: its checksum is not the one in pack.toml", path, fix=_AGAIN)
         mapped[name] = data
     return mapped

@@ -16,7 +16,6 @@ from typing import Any
 
 import numpy as np
 
-from nearkey.errors import PackError
 from nearkey.language.arrays import damaged
 from nearkey.language.tokens import BOS, EOS, UNK
 
@@ -43,12 +42,8 @@ class _Format:
             raise damaged(f"{data.size} bytes are too few for {self.what}", where, "byte 0")
         magic, *numbers = self.numbers.unpack(data[: self.numbers.size].tobytes())
         if magic != self.magic and magic[:7] == self.magic[:7]:
-            raise PackError(
-                f"format {magic[7:].decode('latin-1')!r} of {self.what} is not known to this version",
-                where=where,
-                field="byte 7",
-                fix="upgrade nearkey, or rebuild the pack",
-            )
+            problem = f"format {magic[7:].decode('latin-1')!r} of {self.what} is not known to this version"
+            raise damaged(problem, where, "byte 7", "upgrade nearkey, or rebuild the pack")
         if magic != self.magic:
             raise damaged(f"not {self.what}", where, "byte 0")
         return numbers

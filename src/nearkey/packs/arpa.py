@@ -16,7 +16,7 @@ from nearkey._kernel import ArpaWriter, TokenReader
 from nearkey.errors import PackError
 from nearkey.files import atomic_write, read_text
 from nearkey.language.pack import Pack
-from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_blocks
+from nearkey.language.reading.textfiles import ReadOptions, ReadReport, read_blocks, unreadable
 from nearkey.language.tokens import BOS, EOS, SPECIAL_TOKENS
 from nearkey.packs import BuildProgress
 from nearkey.packs.backoff import LOG_ZERO, BackoffModel, FloatArray
@@ -102,7 +102,7 @@ def estimate_file(
         size += len(streams[-1])
         progress(BuildProgress("read", size, 0))
     if len(reader) == 3:
-        raise PackError("holds no words", where=text, fix="name a text file")
+        raise unreadable("holds no words", text, "name a text file")
     counts = count_in_pieces(
         streams,
         order=order,
@@ -132,7 +132,7 @@ def read_arpa(path: str | os.PathLike[str], tokens: Sequence[str] | None = None)
     """
     sections = _sections(read_text(path, PackError), path)
     if not sections or not sections[0]:
-        raise PackError("holds no n-grams", where=path, fix="name an ARPA file")
+        raise unreadable("holds no n-grams", path, "name an ARPA file")
     listed = [entry[0][0] for entry in sections[0]]
     names = list(dict.fromkeys(["<unk>", "<s>", "</s>", *listed])) if tokens is None else [*tokens]
     index = {name: i for i, name in enumerate(names)}
@@ -144,7 +144,7 @@ def read_arpa(path: str | os.PathLike[str], tokens: Sequence[str] | None = None)
             rows = np.array([[index[word] for word in words] for words, _, _ in section])
         except KeyError as fault:
             problem = f"word {fault.args[0]!r} is not among the 1-grams"
-            raise PackError(problem, where=path, fix="correct the file") from None
+            raise unreadable(problem, path, "correct the file") from None
         rows = rows.reshape(-1, level)
         log_prob = np.array([entry[1] for entry in section]) * _LOG10
         backoff = np.array([entry[2] for entry in section]) * _LOG10
@@ -154,8 +154,7 @@ def read_arpa(path: str | os.PathLike[str], tokens: Sequence[str] | None = None)
         parent = NgramTree(len(names), tuple(keys)).find(rows[:, :-1])
         if np.any(parent < 0):
             missing = " ".join(section[int(np.flatnonzero(parent < 0)[0])][0])
-            problem = f"context of {missing!r} is missing"
-            raise PackError(problem, where=path, fix="correct the file")
+            raise unreadable(f"context of {missing!r} is missing", path, "correct the file")
         key = parent * len(names) + rows[:, -1]
         order = np.argsort(key)
         keys.append(key[order])
@@ -172,30 +171,23 @@ def _sections(
     sections: list[list[tuple[list[str], float, float]]] = []
     level = 0
     for number, line in enumerate(text.split("\n"), start=1):
-        fields = line.split()
+        fields, place = line.split(), f"line {number}"
         if not fields:
             continue
         if fields[0].startswith("\\"):
             head = re.fullmatch(r"\\(\d{1,4})-grams:", fields[0])
             level = int(head[1]) if head else 0
             if level > _HIGHEST_ORDER:
-                raise PackError(
-                    f"an order above {_HIGHEST_ORDER}",
-                    where=where,
-                    field=f"line {number}",
-                    fix="correct the line",
-                )
+                problem = f"an order above {_HIGHEST_ORDER}"
+                raise unreadable(problem, where, "correct the line", place)
             sections += [[] for _ in range(level - len(sections))]
         elif level:
-            words = fields[1 : level + 1]
+            words, backoff = fields[1 : level + 1], (fields[level + 1 :] or ["0"])[0]
             try:
-                backoff = float(fields[level + 1]) if len(fields) > level + 1 else 0.0
-                entry = (words, float(fields[0]), backoff)
+                sections[level - 1].append((words, float(fields[0]), float(backoff)))
             except ValueError:
-                entry = ([], 0.0, 0.0)
-            if len(entry[0]) != level:
+                words = []
+            if len(words) != level:
                 problem = f"not an n-gram of {level} words"
-                place = f"line {number}"
-                raise PackError(problem, where=where, field=place, fix="correct the line")
-            sections[level - 1].append(entry)
+                raise unreadable(problem, where, "correct the line", place)
     return sections

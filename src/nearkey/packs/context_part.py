@@ -29,6 +29,7 @@ from nearkey.language.mapped_files import (
     read_context_header,
     write_context_file,
 )
+from nearkey.language.reading.textfiles import unreadable
 from nearkey.language.tokens import BOS, FIRST_WORD, UNK
 from nearkey.packs.context_training.training_data import WEIGHTS
 from nearkey.schema import convert, read_json
@@ -68,26 +69,19 @@ def read_trained(folder: str | os.PathLike[str], vocab_size: int) -> TrainedCont
     elif (place / "report.json").is_file():
         found = _of_training(place)
     else:
-        raise PackError(
-            "neither a trained context model nor a pack with one",
-            where=place,
-            field="report.json",
-            fix="train one: nearkey pack train",
-        )
-    if len(found.arrays["order"]) != vocab_size:
-        raise PackError(
-            f"a context model of {len(found.arrays['order'])} tokens where the pack has {vocab_size}",
-            where=place,
-            field="order",
-            fix="train it for this lexicon",
-        )
+        problem = "neither a trained context model nor a pack with one"
+        raise unreadable(problem, place, "train one: nearkey pack train", "report.json")
+    size = len(found.arrays["order"])
+    if size != vocab_size:
+        problem = f"a context model of {size} tokens where the pack has {vocab_size}"
+        raise unreadable(problem, place, "train it for this lexicon", "order")
     return found
 
 
 def _of_pack(folder: Path) -> TrainedContext:
     info, path = read_info(folder), folder / CONTEXT_FILE
     if info.context is None:
-        raise PackError("says nothing of its context model", where=folder, fix="rebuild it")
+        raise unreadable("says nothing of its context model", folder, "rebuild it")
     data = map_bytes(path)
     header = read_context_header(data, os.fspath(path))
     return TrainedContext(read_context_arrays(data, header), info.context)
@@ -114,9 +108,7 @@ def _of_training(folder: Path) -> TrainedContext:
         zipfile.BadZipFile,
         zlib.error,
     ):
-        raise PackError(
-            "holds no weights", where=folder, field=WEIGHTS, fix="train it again"
-        ) from None
+        raise unreadable("holds no weights", folder, "train it again", WEIGHTS) from None
     options = {k: v for k, v in report.options.items() if isinstance(v, int | float)}
     record = ContextRecord(
         parameters=0,
@@ -233,10 +225,6 @@ def write_context(folder: Path, trained: TrainedContext) -> ContextRecord:
     try:
         header = write_context_file(folder / CONTEXT_FILE, trained.arrays)
     except (LookupError, TypeError, ValueError, struct.error):
-        raise PackError(
-            "holds weights that do not fit each other",
-            where=folder,
-            field=WEIGHTS,
-            fix="train it again",
-        ) from None
+        problem = "holds weights that do not fit each other"
+        raise unreadable(problem, folder, "train it again", WEIGHTS) from None
     return msgspec.structs.replace(trained.record, parameters=header.parameters)

@@ -87,13 +87,11 @@ def draft_recipe(
     normalise = partial(normalise_word, fold=fold_accents, language=language)
     counts, n_words = _count_words(texts, kind, options, normalise)
     letters = guess_alphabet(counts) if alphabet is None else alphabet
-    check_writing(counts, letters, where=", ".join(map(str, texts)))
+    where = ", ".join(map(str, texts))
+    check_writing(counts, letters, where=where)
     if not letters:
-        raise PackError(
-            "no alphabet can be made out",
-            where=", ".join(map(str, texts)),
-            fix="give more text, or say --alphabet",
-        )
+        fix = "give more text, or say --alphabet"
+        raise PackError("no alphabet can be made out", where=where, fix=fix)
     recipe: dict[str, Any] = {
         "format": 1,
         "name": name or language,

@@ -20,7 +20,6 @@ from pathlib import Path
 
 import msgspec
 
-from nearkey.errors import PackError
 from nearkey.language.reading.textfiles import (
     ReadOptions,
     ReadReport,
@@ -66,16 +65,15 @@ def read_frequencies(path: Path, *, normalise: Normalise = normalise_word) -> di
         decoded = msgspec.msgpack.decode(gzip.decompress(path.read_bytes()))
         header, bins = decoded[0], decoded[1:]
         if header.get("format") != "cB":
-            raise PackError("not a centibel word list", where=path, fix="check `kind`")
+            raise unreadable("not a centibel word list", path, "check `kind`")
         if not all(isinstance(word, str) for words in bins for word in words):
             raise TypeError("holds what is no word")
     except (
         OSError, EOFError, zlib.error, msgspec.DecodeError, UnicodeError, RecursionError, ArithmeticError,
         AttributeError, IndexError, KeyError, TypeError,
     ) as fault:  # fmt: skip
-        raise PackError(
-            f"not a centibel word list: {fault}", where=path, fix="check `kind` and the path"
-        ) from None
+        problem = f"not a centibel word list: {fault}"
+        raise unreadable(problem, path, "check `kind` and the path") from None
     listed = ((word, 10.0 ** (-level / 100)) for level, words in enumerate(bins) for word in words)
     return _added_up(listed, normalise)
 
@@ -318,7 +316,5 @@ def _encoding(path: Path) -> str:
                 return codecs.lookup(name).name
             except LookupError:
                 fix = "convert both files to UTF-8 and say so in SET"
-                raise PackError(
-                    f"encoding {fields[1]!r} is unknown", where=path, field="SET", fix=fix
-                ) from None
+                raise unreadable(f"encoding {fields[1]!r} is unknown", path, fix, "SET") from None
     return "iso8859-1"

@@ -61,7 +61,9 @@ LineReader = Callable[[Path, ReadOptions, ReadReport], Iterator[str]]
 PackError naming file, line and byte for what cannot be read."""
 
 
-def unreadable(problem: str, path: Path, fix: str, place: str | None = None) -> PackError:
+def unreadable(
+    problem: str, path: str | os.PathLike[str], fix: str, place: str | None = None
+) -> PackError:
     """The error for a file that cannot be read; `place` says where in it."""
     return PackError(problem, where=path, field=place, fix=fix)
 
