@@ -30,7 +30,7 @@ from sections import Section, save, section
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
-from nearkey.decode.stream import Stream
+from nearkey.decode.live import Stream
 
 REPEATS = 5
 

@@ -7,6 +7,7 @@ models written elsewhere plug in.
 from nearkey.decode.candidates import Candidate, Sentence
 from nearkey.decode.decoder import Decoder
 from nearkey.decode.edit_fit import EditFit, fit_edits
+from nearkey.decode.live import Stream
 from nearkey.decode.options import EditCosts
 from nearkey.decode.protocols import (
     CaseTable,
@@ -28,7 +29,6 @@ from nearkey.decode.protocols import (
     Vocabulary,
     require_pack,
 )
-from nearkey.decode.stream import Stream
 from nearkey.decode.touches import Touches
 
 __all__ = [

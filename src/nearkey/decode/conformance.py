@@ -11,10 +11,10 @@ import numpy as np
 
 from nearkey.decode.candidates import Candidate
 from nearkey.decode.decoder import Decoder
-from nearkey.decode.pack_parts import PackParts
 from nearkey.decode.protocols import (
     LanguageModel,
     LiveDecoder,
+    PackParts,
     State,
     TableLanguageModel,
     TextLanguageModel,

@@ -13,11 +13,11 @@ from numpy.typing import ArrayLike, NDArray
 from nearkey.bounds import whole_number
 from nearkey.decode.candidates import Candidate, Sentence
 from nearkey.decode.layout_columns import LayoutColumns
-from nearkey.decode.live import LiveList
+from nearkey.decode.live import LiveList, Stream
 from nearkey.decode.options import EditCosts, candidate_count
-from nearkey.decode.pack_parts import PackParts
 from nearkey.decode.protocols import (
     LanguagePack,
+    PackParts,
     PersonalWords,
     State,
     TextLanguageModel,
@@ -25,7 +25,6 @@ from nearkey.decode.protocols import (
 )
 from nearkey.decode.punctuation import marks_on
 from nearkey.decode.sentence import decode_sentence
-from nearkey.decode.stream import Stream
 from nearkey.decode.touches import MOST_TOUCHES, Touches
 from nearkey.decode.word_search import WordSearch
 from nearkey.errors import DecodeError

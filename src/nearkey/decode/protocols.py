@@ -1,4 +1,4 @@
-"""What the decoder asks of its parts. Anything with these members plugs in.
+"""What the decoder asks of its parts, and a pack as it holds it. Anything with these members plugs in.
 
 `nearkey.check_touch_model`, `check_language_model`, `check_pack` and `check_decoder` try a part of one's own.
 """
@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
@@ -225,7 +226,7 @@ class PersonalWords(Protocol):
 @runtime_checkable
 class LanguagePack(Protocol):
     """What a decoder needs of a language pack. Its optional parts, which may be None or absent, are those of
-    `nearkey.decode.pack_parts.PackParts`."""
+    `PackParts`."""
 
     @property
     def lexicon(self) -> Vocabulary: ...
@@ -274,4 +275,64 @@ def require_pack(pack: object, where: str) -> None:
             where=where,
             field="pack",
             fix=f"give nearkey.load_pack({name!r})",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PackParts:
+    """The parts of a pack; what it lacks is None. Packs that have but a lexicon and a language model are adapted here.
+
+    table_model : the language model where the kernel reads its table. mixed_model : the language model where it
+    mixes such a one with another. offensive : indices of the words to be shown only where they were touched letter by
+    letter.
+    """
+
+    lexicon: Vocabulary
+    language_model: LanguageModel
+    table_model: TableLanguageModel | None
+    mixed_model: MixedLanguageModel | None
+    letter_model: SpellingModel | None
+    truecase: CaseTable | None
+    marks: PunctuationTable | None
+    offensive: frozenset[int]
+
+    @classmethod
+    def of(cls, pack: LanguagePack, where: str) -> PackParts:
+        """Raises DecodeError for what is no pack, where lexicon or language model lack a member, and for flags of words
+        that the lexicon does not have."""
+        require_pack(pack, where)
+        model, lexicon = pack.language_model, pack.lexicon
+        members = "start, advance, log_probs(state) over all words, log_unknown(state)"
+        _require(isinstance(model, LanguageModel), where, "language_model", members)
+        members = "words, log_probs, index(word), len, iteration, `in`"
+        _require(isinstance(lexicon, Vocabulary), where, "lexicon", members)
+        offensive = lexicon.offensive if isinstance(lexicon, FlaggedVocabulary) else frozenset()
+        if offensive and not 0 <= min(offensive) <= max(offensive) < len(lexicon):
+            raise DecodeError(
+                "names a place that has no word",
+                where=where,
+                field="pack.lexicon.offensive",
+                fix=f"give numbers from 0 to {len(lexicon) - 1}",
+            )
+        return cls(
+            lexicon,
+            model,
+            model if isinstance(model, TableLanguageModel) else None,
+            model if isinstance(model, MixedLanguageModel) else None,
+            getattr(pack, "letter_model", None),
+            getattr(pack, "truecase", None),
+            getattr(pack, "marks", None),
+            offensive,
+        )
+
+    @property
+    def ngram_model(self) -> TableLanguageModel | None:
+        """The model of an n-gram table: the language model, or what it mixes; None where there is none."""
+        return self.table_model if self.mixed_model is None else self.mixed_model.ngram
+
+
+def _require(complete: bool, where: str, part: str, members: str) -> None:
+    if not complete:
+        raise DecodeError(
+            "is not complete", where=where, field=f"pack.{part}", fix=f"give it {members}"
         )

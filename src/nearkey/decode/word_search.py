@@ -13,9 +13,9 @@ import nearkey._kernel as _kernel
 from nearkey.decode.candidates import Candidate, Kind
 from nearkey.decode.layout_columns import LayoutColumns
 from nearkey.decode.options import EditCosts
-from nearkey.decode.pack_parts import PackParts
 from nearkey.decode.protocols import (
     ComponentTouchModel,
+    PackParts,
     PersonalWords,
     State,
     StudentComponents,
