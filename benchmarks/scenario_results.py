@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -92,12 +92,6 @@ def _value(estimate: dict[str, Any] | None) -> Cell:
     return None if estimate is None else estimate["value"]
 
 
-def _table(read: dict[str, Callable[..., Any]], items: Iterable[Any]) -> dict[str, Any]:
-    """The columns and rows of a section: a heading, and how its cell is read from each item."""
-    rows = [[one(*item) for one in read.values()] for item in items]
-    return {"columns": list(read), "rows": rows}
-
-
 def _scores(
     scores: dict[str, dict[str, Any]],
     told: Callable[..., Section],
@@ -121,7 +115,8 @@ def _scores(
     items = [(name, score, score["score"]) for name, score in scores.items()]
     return told(
         "Scenarios: our decoder",
-        **_table(read, items),
+        read,
+        items,
         notes=notes,
         order=10,
         pictures=pictures,
@@ -201,7 +196,8 @@ def _decoders(scores: dict[str, dict[str, Any]], told: Callable[..., Section]) -
     ]
     return told(
         "Scenarios: decoders beside ours",
-        **_table(read, items),
+        read,
+        items,
         notes=notes,
         order=12,
     )
@@ -243,7 +239,8 @@ def _calibration(
     ]
     return told(
         "Scenarios: calibration",
-        **_table(read, items),
+        read,
+        items,
         notes=notes,
         order=14,
         pictures=pictures,
@@ -269,7 +266,7 @@ def _live(
     }
     items = [(name, score, words.get(name.removesuffix(".live"))) for name, score in live.items()]
     notes = ["What a live list shows: words and, in one place, the best spelling that is no word."]
-    return told("Scenarios: the live list", **_table(read, items), notes=notes, order=16)
+    return told("Scenarios: the live list", read, items, notes=notes, order=16)
 
 
 def _replay(replays: dict[str, dict[str, Any]], told: Callable[..., Section]) -> Section:
@@ -295,7 +292,8 @@ def _replay(replays: dict[str, dict[str, Any]], told: Callable[..., Section]) ->
     ]
     return told(
         "Scenarios: matched and replayed",
-        **_table(read, items),
+        read,
+        items,
         notes=notes,
         order=18,
     )
@@ -330,7 +328,8 @@ def _speed(timing: dict[str, Any], told: Callable[..., Section]) -> Section:
     ]
     return told(
         "Scenarios: speed",
-        **_table(read, items),
+        read,
+        items,
         notes=notes,
         order=34,
         environment=timing["environment"],

@@ -12,7 +12,7 @@ import platform
 import re
 import subprocess
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -33,6 +33,13 @@ PACK = "English pack"
 Number = int | float
 #: A figure, a figure with its interval [estimate, low, high], a word, yes/no, or nothing measured.
 Cell = bool | int | float | str | list[Number | None] | None
+
+
+_FIX = "see benchmarks/README.md"
+
+
+class ResultsFileError(NearkeyError):
+    """A results file does not follow the schema."""
 
 
 class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -69,8 +76,8 @@ class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defa
         """Its columns, each with all that may be said of one."""
         return [Column(one) if isinstance(one, str) else one for one in self.columns]
 
-    def problems(self) -> list[str]:
-        """What is wrong beyond the types, one line each."""
+    def __post_init__(self) -> None:
+        """Raise ResultsFileError for what is wrong beyond the types."""
         found = []
         if self.format != FORMAT:
             found.append(f"field 'format' is {self.format!r}: write {FORMAT!r}")
@@ -85,12 +92,13 @@ class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defa
                     found.append(f"row {number}: a list cell is [estimate, low, high], not {cell}")
                 if isinstance(cell, float) and not math.isfinite(cell):
                     found.append(f"row {number}: {cell} is no figure; write null")
-        return found
+        if found:
+            raise ResultsFileError(found[0], fix=_FIX)
 
 
 def section(
     title: str,
-    columns: str | Iterable[str],
+    columns: str | Iterable[str] | Mapping[str, Callable[..., Any]],
     rows: Iterable[Iterable[Any]],
     *,
     command: str | None = None,
@@ -106,8 +114,11 @@ def section(
     command : what gives these figures; the usage line in the docstring of the script that runs, without what stands there
         in brackets. more : options to be added to it.
     columns : headings, in one string with "; " between them or one by one. "heading"; "heading|2" shows two digits after the point; "heading|%" shows a share as a percentage.
+        A mapping says how the cell is made, of what each of the rows has.
     timed : the figures depend on this machine, which is then named. environment : the same, of another machine.
     """
+    if isinstance(columns, Mapping):
+        rows = [[cell(*row) for cell in columns.values()] for row in rows]
     return Section(
         FORMAT,
         title,
@@ -142,34 +153,15 @@ def _cell(value: Any) -> Cell:
     return value.item() if isinstance(value, np.generic) else value  # type: ignore[no-any-return]
 
 
-_FIX = "see benchmarks/README.md"
-
-
-class ResultsFileError(NearkeyError):
-    """A results file does not follow the schema."""
-
-
 def read(path: Path) -> list[Section]:
     """The sections of a file: one object, or a list of them. Raises ResultsFileError."""
     found = read_json(path, ResultsFileError, fix=_FIX)
-    sections = convert(
-        found if isinstance(found, list) else [found],
-        list[Section],
-        error=ResultsFileError,
-        where=str(path),
-        fix=_FIX,
-    )
-    for section in sections:
-        for problem in section.problems():
-            raise ResultsFileError(problem, where=str(path), fix=_FIX)
-    return sections
+    listed = found if isinstance(found, list) else [found]
+    return convert(listed, list[Section], error=ResultsFileError, where=str(path), fix=_FIX)
 
 
 def write(path: Path, *sections: Section) -> None:
-    """Write sections so that the same figures give the same bytes. Raises ResultsFileError."""
-    for section in sections:
-        for problem in section.problems():
-            raise ResultsFileError(problem, where=str(path))
+    """Write sections so that the same figures give the same bytes."""
     payload = sections[0] if len(sections) == 1 else list(sections)
     text = msgspec.json.format(msgspec.json.encode(payload), indent=1)
     with atomic_write(path) as stream:
@@ -177,16 +169,13 @@ def write(path: Path, *sections: Section) -> None:
 
 
 def save(name: str, *sections: Section) -> None:
-    """Write sections to `results/NAME.json` and show them. Raises ResultsFileError."""
+    """Write sections to `results/NAME.json` and show them."""
     write(RESULTS / f"{name}.json", *sections)
     for one in sections:
         print(one.title)
         for row in one.rows:
-            print(
-                "  ",
-                *(f"{cell:.4g}" if isinstance(cell, float) else cell for cell in row),
-                sep="\t",
-            )
+            shown = (f"{cell:.4g}" if isinstance(cell, float) else cell for cell in row)
+            print("  ", *shown, sep="\t")
 
 
 def save_section(

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from bodies import population
 from person_trial import TEXT_WORDS, LearningCondition, PersonTrial, Scores
-from summary import Key, Table, sections
+from summary import Key, Table, draw, sections
 from texts import drawn, stretches
 from tqdm import tqdm
 
@@ -132,11 +132,8 @@ def main() -> None:
     jobs = [Job(asked.pack, asked.set, i) for i in range(asked.people)]
     tables = list(tqdm(progress(jobs, asked.workers, asked.keep), total=len(jobs), unit="person"))
     text = "held-out English text (EWT)" if held_out_lines() else "text drawn from the pack"
-    pictures = []
-    if asked.plot:
-        from picture import draw
-
-        pictures = [draw(tables, f"{asked.output.stem}.png", asked.output.parent)]
+    picture = f"{asked.output.stem}.png"
+    pictures = [draw(tables, picture, asked.output.parent)] if asked.plot else []
     found = sections(
         tables,
         [c.name for c in CONDITIONS],

@@ -79,21 +79,29 @@ def scored(
     return [pack.info.training_words, *measured]
 
 
-def of_invented(work: Path) -> Rows:
-    """What lists that fit, and lists that do not, do to small packs of the invented language."""
-    lists, lines = invented()
+def rows_of(
+    work: Path, language: str, sizes: Sequence[int], lists: dict[str, list[Path]], lines: list[str]
+) -> Rows:
+    """Packs of so many of the first lines, with each of the lists; judged on the last lines."""
     rows: Rows = []
-    for size in SENTENCES:
-        for number, (name, words) in enumerate(lists.items()):
-            file = work / f"list{number}.txt"
-            file.write_text("\n".join(words) + "\n", encoding="utf-8")
-            given = [file] if words else []
-            found = scored(
-                work / f"x{size}-{number}", lines[:size], lines[SENTENCES[-1] :], "x", given
-            )
+    for size in sizes:
+        for number, (name, given) in enumerate(lists.items()):
+            folder = work / f"{language}{size}-{number}"
+            found = scored(folder, lines[:size], lines[-HELD_OUT:], language, given)
             rows.append([found[0], name, *found[1:]])
             print(rows[-1])
     return rows
+
+
+def of_invented(work: Path) -> Rows:
+    """What lists that fit, and lists that do not, do to small packs of the invented language."""
+    lists, lines = invented()
+    files: dict[str, list[Path]] = {}
+    for number, (name, words) in enumerate(lists.items()):
+        file = work / f"list{number}.txt"
+        file.write_text("\n".join(words) + "\n", encoding="utf-8")
+        files[name] = [file] if words else []
+    return rows_of(work, "x", SENTENCES, files, lines)
 
 
 def main() -> None:
@@ -103,14 +111,9 @@ def main() -> None:
     data = data_folder() / "text" / "fr_common_voice.txt.gz"
     lines = list(read_lines([data], "lines", ReadOptions(), ReadReport()))
     lines = [lines[i].strip() for i in np.random.default_rng(1).permutation(len(lines))]
-    later, lines = lines[:HELD_OUT], lines[HELD_OUT:]
     found = locate(DICTIONARY, recipe=Path(__file__), data=None, cache=cache_folder())
-    rows = []
-    for size in SIZES:
-        for name, lists in (("no list", []), ("dictionary with affixes", found)):
-            measured = scored(work / f"{size}-{len(lists)}", lines[:size], later, "fr", lists)
-            rows.append([measured[0], name, *measured[1:]])
-            print(rows[-1])
+    lists = {"no list": [], "dictionary with affixes": found}
+    rows = rows_of(work, "fr", SIZES, lists, lines[HELD_OUT:] + lines[:HELD_OUT])
     columns = "words of text; lists; lexicon; unknown words|%; perplexity|0; bits a letter|3"
     save(
         "own_texts",

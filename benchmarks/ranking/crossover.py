@@ -6,6 +6,7 @@ python benchmarks/ranking/crossover.py
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -79,10 +80,7 @@ def main() -> None:
         pad, keys = f"{width:g} x {height:g} mm", base.fitted(width, height)
         grids = list(nk.grid_layouts(base, rows=2, columns=3, width_mm=width, height_mm=height))
         for spread_mm in SPREADS_MM:
-
-            def touch(layout: nk.Layout, spread_mm: float = spread_mm) -> nk.GaussianTouch:
-                return nk.GaussianTouch.from_layout(layout, spread_mm=spread_mm)
-
+            touch = partial(nk.GaussianTouch.from_layout, spread_mm=spread_mm)
             # The grid is chosen with other words and touches than it is measured with.
             best = nk.rank_layouts(grids, touch=touch, pack=pack, words=CHOOSING, seed=1).best
             result = nk.rank_layouts(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 import time
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -37,13 +38,8 @@ SPREAD_MM = 2.0
 PEOPLE = 8
 
 
-def touch(layout: Layout) -> GaussianTouch:
-    """Misses about the centres of the keys."""
-    return GaussianTouch.from_layout(layout, spread_mm=SPREAD_MM)
-
-
 def main() -> None:
-    pack = load_pack("en")
+    pack, touch = load_pack("en"), partial(GaussianTouch.from_layout, spread_mm=SPREAD_MM)
     objective = AmbiguityObjective(ambiguity_words(pack, QWERTY.letters))
     context = ContextObjective(pack, objective.spelled)
     traits = HandTraits(**{"spread_mm": SPREAD_MM, **PLAUSIBLE_TRAITS})

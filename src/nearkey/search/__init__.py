@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-from nearkey.search.annealing import AnnealRecord, anneal, pareto_front
+from nearkey.search.annealing import (
+    AnnealRecord,
+    FreeMoves,
+    Moves,
+    OrderedMoves,
+    anneal,
+    pareto_front,
+)
 from nearkey.search.letter_search import LetterSearchOptions, SearchRecord, search_letters
 from nearkey.search.letter_space import LetterSpace, SpaceRules, grid_space, shape_space
-from nearkey.search.moves import FreeMoves, Moves, OrderedMoves
 from nearkey.search.objectives import (
     AmbiguityObjective,
     BoundedObjective,
@@ -19,10 +25,9 @@ from nearkey.search.objectives import (
 )
 from nearkey.search.optimum import OrderedOptimum, best_ordered
 from nearkey.search.proof import ProofRecord, prove, save_certificate
-from nearkey.search.racing import RaceRow, race_layouts
 from nearkey.search.search_plan import SearchPlan
-from nearkey.search.search_result import SearchResult
-from nearkey.search.searching import SearchStep, run_search
+from nearkey.search.search_result import RaceRow, SearchResult
+from nearkey.search.searching import SearchStep, race_layouts, run_search
 
 __all__ = [
     "AmbiguityObjective",

@@ -105,6 +105,15 @@ class _OfWords:
     """Objectives over the kernel's words, which are made anew in another process: they take a millisecond."""
 
     spelled: SpelledLexicon
+    threads: int
+
+    def _typed_keys(self, space: LetterSpace, keys: Assignments) -> Assignments:
+        """Columns of a space's assignments for the letters of the words, in their order."""
+        return np.ascontiguousarray(keys[:, _columns(space, self.spelled.letters)])
+
+    def _measured(self, own: Assignments, n_keys: int) -> Floats:
+        """What the kernel says of such columns: shares of words first and among the first three, words above one."""
+        return self._words.evaluate(own, n_keys, threads=self.threads)
 
     @cached_property
     def _words(self) -> _kernel.AmbiguityWords:
@@ -159,10 +168,7 @@ class AmbiguityObjective(_Ambiguity):
         return "min" if self.measure == "kspc" else "max"
 
     def _values(self, space: LetterSpace, keys: Assignments, n_keys: int) -> Floats:
-        columns = _columns(space, self.spelled.letters)
-        found = self._words.evaluate(
-            np.ascontiguousarray(keys[:, columns]), n_keys, threads=self.threads
-        )
+        found = self._measured(self._typed_keys(space, keys), n_keys)
         if self.measure == "top1":
             return found[:, 0].copy()
         if self.measure == "top3":
@@ -234,13 +240,11 @@ class ContextObjective(_Ambiguity):
 
     def _values(self, space: LetterSpace, keys: Assignments, n_keys: int) -> Floats:
         rest, contexts = self._made
-        own = np.ascontiguousarray(keys[:, _columns(space, self.spelled.letters)])
+        own = self._typed_keys(space, keys)
         column = 0 if self.measure == "top1" else 1
         value = contexts.evaluate(own, n_keys, threads=self.threads)[:, column]
         if rest > 0:
-            value = (
-                value + rest * self._words.evaluate(own, n_keys, threads=self.threads)[:, column]
-            )
+            value = value + rest * self._measured(own, n_keys)[:, column]
         return np.asarray(value)
 
     @cached_property
@@ -373,15 +377,9 @@ class SpeedObjective(_OfWords):
         time_s = finger_fitts_time(
             distance, self.spread_mm, a_s=speed.a_s, b_s=speed.b_s, sigma_a_mm=speed.sigma_a_mm
         )
-        columns = _columns(space, spelled.letters)
-        rank = (
-            1.0
-            + self._words.evaluate(
-                np.ascontiguousarray(keys[:, columns]), len(space.key_ids), threads=self.threads
-            )[:, 2]
-        )
+        own = self._typed_keys(space, keys)
+        rank = 1.0 + self._measured(own, len(space.key_ids))[:, 2]
         first, second = np.nonzero(self._pairs)
-        own = keys[:, columns]
         movement = time_s[own[:, first], own[:, second]] @ self._pairs[first, second]
         movement += time_s[0, 0]  # a word's first touch
         seconds = speed.start_s + movement + (speed.scan_s + speed.keystroke_s) * rank

@@ -12,6 +12,7 @@ import heapq
 import json
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from math import inf, isfinite
 from os import PathLike, fspath
@@ -144,11 +145,10 @@ class _Proof:
         stop: Callable[[], bool],
         checkpoint: str | PathLike[str] | None,
     ) -> Iterator[ProofRecord]:
-        if checkpoint is None:
-            yield from self._steps(evaluations, stop)
-            return
-        self.checkpoint = fspath(checkpoint)
-        with ChunkLog(checkpoint, self.header, self._take, work="search") as self.store:
+        if checkpoint is not None:
+            self.checkpoint = fspath(checkpoint)
+            self.store = ChunkLog(checkpoint, self.header, self._take, work="search")
+        with self.store or nullcontext():
             yield from self._steps(evaluations, stop)
 
     def _take(self, kept: dict[str, Any]) -> None:

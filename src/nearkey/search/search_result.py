@@ -14,12 +14,25 @@ from nearkey.layout import Layout
 from nearkey.saved_results import SavedResult, load_result, write_result
 from nearkey.search.letter_search import FoundLayouts
 from nearkey.search.letter_space import LetterSpace
-from nearkey.search.racing import RaceRow
 from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.text_table import estimate_text, text_table
 
 SCHEMA = "nearkey-search"
 VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class RaceRow:
+    """A layout of a race.
+
+    value : its measure with its 95 % interval. words : typed on it.
+    dropped : the round after which it dropped out, from 1; None for one still in at the end.
+    """
+
+    layout: Layout
+    value: Estimate
+    words: int
+    dropped: int | None
 
 
 @dataclass(frozen=True, repr=False)

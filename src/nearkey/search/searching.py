@@ -1,13 +1,17 @@
-"""A search from a plan to its result: proof or search, then the race through the decoder."""
+"""A search from a plan to its result: proof or search, then the race through the decoder.
+
+In a race words are typed in rounds, and layouts that cannot be the best any more drop out.
+"""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
 from os import PathLike
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -19,13 +23,13 @@ from nearkey.layout import Layout
 from nearkey.search.letter_search import FoundLayouts, LetterSearchOptions, search_letters
 from nearkey.search.objectives import BoundedObjective
 from nearkey.search.proof import ProofRecord, prove, save_certificate
-from nearkey.search.racing import race_layouts
 from nearkey.search.search_plan import SearchPlan
-from nearkey.search.search_result import SearchResult
+from nearkey.search.search_result import RaceRow, SearchResult
 from nearkey.seeds import Seed, seed_number
 from nearkey.simulate import collisions, rank_layouts
+from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.identity import digest, pack_identity
-from nearkey.simulate.outcomes import MEASURES
+from nearkey.simulate.outcomes import MEASURES, WordOutcomes, check_ranked
 from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.simulate.workload import running_words
 from nearkey.touch import GaussianTouch
@@ -171,6 +175,11 @@ def _best_text(result: SearchResult) -> str:
     )
 
 
+def _spread(spread_mm: float) -> Callable[[Layout], GaussianTouch]:
+    """Touches spread around the centres of a layout's keys."""
+    return partial(GaussianTouch.from_layout, spread_mm=spread_mm)
+
+
 def _race(
     plan: SearchPlan, pack: LanguagePack, result: SearchResult, options: LetterSearchOptions
 ) -> SearchStep:
@@ -186,7 +195,7 @@ def _race(
     if plan.noise is None:
         assert noise.spread_mm is not None  # the plan was checked
         told = {"spread_mm": noise.spread_mm, **told}
-        settings["touch"] = _Spread(noise.spread_mm)
+        settings["touch"] = _spread(noise.spread_mm)
     else:
         told = {
             "plan": plan.noise.path.name,
@@ -205,7 +214,7 @@ def _race(
     measure, under = MEASURES[noise.by], {}
     spreads = [] if noise.spread_mm is None else [noise.spread_mm * x for x in (0.5, 1.0, 1.5)]
     for spread in spreads:
-        ranked = rank_layouts(first, words=4 * noise.words, **settings | {"touch": _Spread(spread)})
+        ranked = rank_layouts(first, words=4 * noise.words, **settings | {"touch": _spread(spread)})
         under[spread] = {
             one.name: measure.estimate(ranked.scored[one.name].outcomes) for one in first
         }
@@ -231,14 +240,84 @@ def _race(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Spread:
-    """Touches spread around the centres of a layout's keys."""
+def race_layouts(
+    layouts: Sequence[Layout],
+    *,
+    touch: TouchSource,
+    pack: LanguagePack,
+    by: str = "top3",
+    error: float = 0.05,
+    words: int = 500,
+    rounds: int = 5,
+    seed: Seed = 0,
+    **keywords: Any,
+) -> list[RaceRow]:
+    """Find the best of many layouts through the real decoder, by successive elimination.
 
-    spread_mm: float
+    Round r has `words` 2^r new words for all layouts still in it, with common random numbers. After a round, a layout
+    drops out when the interval of its paired difference to the best so far lies below 0. The intervals are so wide
+    (normal approximation, error / ((layouts - 1) rounds) each, one-sided: the union bound over all comparisons the best
+    could lose) that the layout which is truly best is still in at the end with probability 1 - error or more.
+    (Successive elimination: Even-Dar, Mannor & Mansour, Journal of Machine Learning Research 7, 2006.)
 
-    def __call__(self, layout: Layout) -> GaussianTouch:
-        return GaussianTouch.from_layout(layout, spread_mm=self.spread_mm)
+    Parameters
+    ----------
+    layouts, touch, pack, by : as for `rank_layouts`; one surface, names unique.
+    error : see above. words : of the first round. rounds : at most. seed : of words and touches.
+    keywords : of `rank_layouts`: corpus, context, workers, executor, decoder_touch, ...
+
+    Returns
+    -------
+    Those still in, best first, then the others, the last to drop first.
+
+    Raises
+    ------
+    PlanError
+        For numbers that cannot be meant, and what `rank_layouts` raises.
+    """
+    seed = seed_number(seed)
+    if not 0 < error < 1:
+        raise PlanError(f"is {error}", field="error", fix="give a probability between 0 and 1")
+    if rounds < 1:
+        raise PlanError(f"is {rounds}", field="rounds", fix="give 1 or more")
+    check_ranked(by)
+    measure = MEASURES[by]
+    z = NormalDist().inv_cdf(1.0 - error / (max(len(layouts) - 1, 1) * rounds))
+    typed: dict[str, list[WordOutcomes]] = {layout.name: [] for layout in layouts}
+    dropped: dict[str, int] = {}
+    alive = list(layouts)
+    sign = 1.0 if measure.more_is_better else -1.0
+
+    def outcomes(layout: Layout) -> WordOutcomes:
+        return WordOutcomes.join(typed[layout.name])
+
+    def goodness(layout: Layout) -> float:
+        return sign * measure.estimate(outcomes(layout)).value
+
+    for number in range(rounds):
+        result = rank_layouts(
+            alive,
+            touch=touch,
+            pack=pack,
+            by=by,
+            words=words * 2**number,
+            seed=seed + number,
+            **keywords,
+        )
+        for layout in alive:
+            typed[layout.name].append(result.scored[layout.name].outcomes)
+        best = max(alive, key=goodness)
+        for layout in alive:
+            if layout is not best and measure.gain(outcomes(layout), outcomes(best), z=z).high < 0:
+                dropped[layout.name] = number + 1
+        alive = [layout for layout in alive if layout.name not in dropped]
+        if len(alive) == 1:
+            break
+    ordered = sorted(layouts, key=lambda one: (-dropped.get(one.name, rounds + 1), -goodness(one)))
+    return [
+        RaceRow(one, measure.estimate(outcomes(one)), len(outcomes(one)), dropped.get(one.name))
+        for one in ordered
+    ]
 
 
 def _text_counts(plan: SearchPlan, pack: LanguagePack) -> dict[str, Floats]:

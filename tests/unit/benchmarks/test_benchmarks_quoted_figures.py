@@ -13,7 +13,6 @@ ROOT = Path(__file__).resolve().parents[3]
 sys.path.insert(0, str(ROOT / "benchmarks"))
 
 import make_results  # noqa: E402
-import quoted_figures as quoted  # noqa: E402
 
 INVENTED = {
     "format": "nearkey-results-1",
@@ -34,8 +33,8 @@ def results(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def figure(**fields: object) -> quoted.QuotedFigure:
-    return quoted.QuotedFigure(**({"file": "invented", "row": ["one"]} | fields))  # type: ignore[arg-type]
+def figure(**fields: object) -> make_results.QuotedFigure:
+    return make_results.QuotedFigure(**({"file": "invented", "row": ["one"]} | fields))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -70,12 +69,12 @@ def test_a_cell_is_shown_as_the_quote_asks(
 def test_a_cell_that_is_none_or_several_is_refused(
     results: Path, fields: dict[str, object], fault: str
 ) -> None:
-    with pytest.raises(quoted.QuotedFigureError, match=fault):
+    with pytest.raises(make_results.QuotedFigureError, match=fault):
         figure(**fields).shown(results)
 
 
 def test_figures_are_put_right_and_the_words_and_lines_stay(results: Path) -> None:
-    quote = quoted.Quote(
+    quote = make_results.Quote(
         "page.md",
         "right for {share} % in {us} ms.",
         {
@@ -84,13 +83,13 @@ def test_figures_are_put_right_and_the_words_and_lines_stay(results: Path) -> No
         },
     )
     page = "Right for 1 %, it says.\nIt is right for 9.9 %\nin 1,000.05 ms. More 9.9."
-    assert quoted.with_figures(page, quote, results) == (
+    assert make_results.with_figures(page, quote, results) == (
         "Right for 1 %, it says.\nIt is right for 87.1 %\nin 1.2 ms. More 9.9."
     )
-    with pytest.raises(quoted.QuotedFigureError, match="0 places read"):
-        quoted.with_figures("right for many % in 2 ms.", quote, results)
-    with pytest.raises(quoted.QuotedFigureError, match="2 places read"):
-        quoted.with_figures(page + page, quote, results)
+    with pytest.raises(make_results.QuotedFigureError, match="0 places read"):
+        make_results.with_figures("right for many % in 2 ms.", quote, results)
+    with pytest.raises(make_results.QuotedFigureError, match="2 places read"):
+        make_results.with_figures(page + page, quote, results)
 
 
 def test_results_page_and_quoting_pages_say_what_the_results_hold() -> None:
@@ -100,7 +99,7 @@ def test_results_page_and_quoting_pages_say_what_the_results_hold() -> None:
 def test_the_readme_quotes_every_figure_of_what_was_measured() -> None:
     page = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
     section = page.split("## What was measured")[1].split("## Careful")[0]
-    for quote in quoted.quotes():
+    for quote in make_results.quotes():
         if quote.page == "README.md":
             pattern = re.sub(r"\\\{\w+\\\}", r"-?[\\d,.]+", re.escape(quote.text))
             section, found = re.subn(pattern, "", section)

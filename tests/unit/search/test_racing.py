@@ -11,7 +11,7 @@ from nearkey.layout import Layout
 from nearkey.report.search_page import separating_words
 from nearkey.search.letter_space import grid_space
 from nearkey.search.objectives import AmbiguityObjective, ambiguity_words
-from nearkey.search.racing import race_layouts
+from nearkey.search.searching import race_layouts
 from nearkey.simulate import collisions
 from nearkey.touch import GaussianTouch
 
