@@ -173,22 +173,13 @@ def _colour(number: int) -> str:
     return _PALETTE[number % len(_PALETTE)]
 
 
-def _escaped(text: str) -> str:
-    # The standard library's own escape would load its web modules into every keyboard app.
-    return text.replace("&", "&amp;").replace(">", "&gt;").replace("<", "&lt;")
-
-
-def _printable(text: str) -> str:
-    # XML has no way to write control characters and non-characters.
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
-
-
 def _text(text: str) -> str:
-    return _escaped(_printable(text))
+    # XML has no way to write control characters and non-characters.
+    shown = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    # The standard library's own escape would load its web modules into every keyboard app.
+    return shown.replace("&", "&amp;").replace(">", "&gt;").replace("<", "&lt;")
 
 
 def _attribute(text: str) -> str:
-    safe = _escaped(_printable(text))
-    if '"' not in safe:
-        return f'"{safe}"'
-    return f"'{safe}'" if "'" not in safe else '"' + safe.replace('"', "&quot;") + '"'
+    quoted = _text(text).replace('"', "&quot;")
+    return f'"{quoted}"'

@@ -9,9 +9,8 @@ from math import inf, isnan, prod
 
 from nearkey.errors import LayoutError
 from nearkey.layout.cells import Column, plan_cells
-from nearkey.layout.grid_counts import ordered_count
 from nearkey.layout.layout import Layout
-from nearkey.layout.rules import column_choices
+from nearkey.layout.rules import Ordered, column_choices
 
 _MOST_STEPS = 20_000_000
 
@@ -47,15 +46,15 @@ def best_ordered(
     """
     plan = plan_cells(base, rows=rows, columns=columns)
     sizes = tuple(len(row.letters) for row in plan.base_rows)
-    spans = [row.grid_rows for row in plan.base_rows]
     grid = f"{rows} x {columns} grid over {base.name}"
-    if not ordered_count(sizes, spans, columns, rows):
+    if not Ordered(plan).completions(()):
         raise LayoutError(
             f"no ordered {grid} fills its cells", field="rows, columns", fix="ask for fewer cells"
         )
     # Letters left and letters taken, over all rows, for every column between first and last.
     steps = max(columns - 2, 1) * prod(
-        (n + 1) * (n + 2) // 2 * len(span) for n, span in zip(sizes, spans, strict=True)
+        (n + 1) * (n + 2) // 2 * len(row.grid_rows)
+        for n, row in zip(sizes, plan.base_rows, strict=True)
     )
     if steps > _MOST_STEPS:
         raise LayoutError(

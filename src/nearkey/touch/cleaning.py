@@ -143,7 +143,7 @@ def clean(
     far[rows] = _beyond(
         touches.offsets[use], who[rows], touches.key[use], max_sd=max_sd, min_touches=min_touches
     )
-    lost = far_off(log.in_units_of(geometry).points, geometry)
+    lost = far_off(touches.log.points, geometry)
     far |= lost & ~doubled
     backward, absurd = _odd_times(log)
     unlabelled = np.ones(n, dtype=bool)
@@ -163,7 +163,7 @@ def clean(
         flagged=_reasons({"backward time": backward, "absurd time": absurd}),
         notes=(*log_notes(log), *_far_notes(log, lost)),
     )
-    return log.in_units_of(geometry).select(~(far | doubled)), report
+    return touches.log.select(~(far | doubled)), report
 
 
 def log_notes(log: TouchLog) -> tuple[str, ...]:

@@ -218,37 +218,31 @@ class Knowledge:
 
     def add(self, offset: Floats, key: int, weight: float) -> None:
         """One touch: the surprise it brings widens the spread, then the key's mean moves."""
-        mean, uncertainty = self._mean_of(key)
+        _, means, uncertainty = self._expected()
         beyond = offset - self.population.offset[key]
-        z = self.inverse[key] @ (beyond - mean)
+        z = self.inverse[key] @ (beyond - means[key])
         # The innovation has covariance M (1 / weight + uncertainty) in whitened units.
-        self.spread += np.outer(z, z) / (1.0 / weight + uncertainty)
+        self.spread += np.outer(z, z) / (1.0 / weight + uncertainty[key])
         self.weight += weight
         self.n[key] += weight
         self.sums[key] += weight * beyond
 
-    def _levels(self) -> tuple[Floats, float, Floats]:
-        """Weights of keys, that of the person's own offset, and that offset."""
+    def _expected(self) -> tuple[Floats, Floats, Floats]:
+        """The person's own offset `(2,)`; per key her offset beyond the population's `(k, 2)`, and the uncertainty
+        about it in touches' worth `(k,)`."""
         p = self.population
         a = self.n * self.tau
-        share = p.kappa_key / (a + p.kappa_key)
-        # n_eff = a * share; n_eff * mean = tau * share * sums
-        total = p.kappa_person + float(a @ share)
-        return a, total, (self.tau * share) @ self.sums / total
-
-    def _mean_of(self, key: int) -> tuple[Floats, float]:
-        """The expected offset beyond the population's, and the uncertainty about it in touches' worth."""
-        p = self.population
-        a, total, own = self._levels()
-        held = p.kappa_key / (p.kappa_key + a[key])
-        mean = held * own + self.tau[key] * self.sums[key] / (p.kappa_key + a[key])
-        variance = 1.0 / (p.kappa_key + a[key]) + held**2 / total
-        return mean, float(self.tau[key] * variance)
+        held = p.kappa_key / (a + p.kappa_key)
+        # n_eff = a * held; n_eff * mean = tau * held * sums
+        total = p.kappa_person + float(a @ held)
+        own = (self.tau * held) @ self.sums / total
+        means = held[:, None] * (own + self.tau[:, None] * self.sums / p.kappa_key)
+        return own, means, self.tau * held * (1.0 / p.kappa_key + held / total)
 
     @property
     def own_offset(self) -> Floats:
         """The person's offset on all keys, beyond the population's `(2,)`."""
-        return self._levels()[2]
+        return self._expected()[0]
 
     @property
     def own_spread(self) -> Floats:
@@ -259,20 +253,13 @@ class Knowledge:
     @property
     def offsets(self) -> Floats:
         """Expected offsets per key `(k, 2)`."""
-        p = self.population
-        a, _, own = self._levels()
-        mine = p.kappa_key * own + self.tau[:, None] * self.sums
-        return np.asarray(p.offset + mine / (p.kappa_key + a)[:, None])
+        return np.asarray(self.population.offset + self._expected()[1])
 
     @property
     def covariances(self) -> Floats:
         """Covariances of the next touch per key, the uncertainty about its mean included."""
-        p = self.population
-        a, total, _ = self._levels()
-        held = p.kappa_key / (p.kappa_key + a)
-        uncertainty = self.tau * (1.0 / (p.kappa_key + a) + held**2 / total)
         shape = self.factor @ self.own_spread @ self.factor.transpose(0, 2, 1)
-        return np.asarray(shape * (1.0 + uncertainty)[:, None, None])
+        return np.asarray(shape * (1.0 + self._expected()[2])[:, None, None])
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data, as model files hold it."""

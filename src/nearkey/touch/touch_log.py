@@ -407,11 +407,8 @@ def concat(logs: Iterable[TouchLog]) -> TouchLog:
     joined: dict[str, NDArray[Any]] = {}
     for name in names:
         pieces = [log.columns().get(name) for log in parts]
-        if any(p is not None and p.dtype.kind == "U" for p in pieces):
-            pieces = [p if p is None else p.astype(np.str_) for p in pieces]
-            missing: Any = ""
-        else:
-            missing = np.nan
+        text = any(p is not None and p.dtype.kind == "U" for p in pieces)
+        missing: Any = "" if text else np.nan
         joined[name] = np.concatenate(
             [
                 np.full(len(log), missing) if p is None else p
