@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields
 from importlib.resources import files as package_files
 from pathlib import Path
 
@@ -138,19 +138,18 @@ def rank(
         found = None
         leader = next((r.layout for r in result.rows if r.layout != result.baseline), None)
         if curves and result.baseline is not None and leader is not None:
-            settings["progress"] = None
+            names = {field.name for field in fields(SimulationOptions)}
+            alike = {name: value for name, value in settings.items() if name in names}
+            alike["words"] = min(settings["words"], 4000)
             with progress_bar(f"{loaded.file.name}, noise") as bar:
+                alike["progress"] = lambda p: bar(p.done, p.total)
                 found = noise_curves(
                     result.scored[leader].layout,
                     result.scored[result.baseline].layout,
                     touch={name: result.scored[name].touch for name in (leader, result.baseline)},
                     pack=pack,
                     by=result.by,
-                    options=replace(
-                        SimulationOptions.of({k: settings[k] for k in _CURVE_SETTINGS}),
-                        words=min(settings["words"], 4000),
-                        progress=lambda p: bar(p.done, p.total),
-                    ),
+                    **alike,
                 )
             say(str(found), err=as_json)
         made = rank_report(
@@ -164,15 +163,3 @@ def rank(
             warnings=loaded.warnings,
         )
         click.echo(f"report: {made.page}", err=as_json)
-
-
-_CURVE_SETTINGS = (
-    "words",
-    "seed",
-    "corpus",
-    "in_context",
-    "selection",
-    "speed",
-    "lm_weight",
-    "workers",
-)

@@ -47,16 +47,12 @@ _EVERY_S = 2.0  # between lines of progress
 def search(
     plan: str | None,
     example: bool,
-    seed: int | None,
-    workers: int | None,
     cluster: str | None,
-    checkpoint: str | None,
-    certificate: str | None,
-    evaluations: int | None,
     limit: int,
     as_json: bool,
     folder: str | None,
     no_report: bool,
+    **options: Any,
 ) -> None:
     """Search the layouts that PLAN (a TOML file) allows for those that no other beats.
 
@@ -74,16 +70,12 @@ def search(
     from nearkey.report.search_page import search_report
     from nearkey.search.searching import SearchStep, run_search
 
-    for name, value, least in (
-        ("--workers", workers, 1),
-        ("--seed", seed, 0),
-        ("--evaluations", evaluations, 1),
-        ("--limit", limit, 1),
-    ):
+    for name, least in (("workers", 1), ("seed", 0), ("evaluations", 1), ("limit", 1)):
+        value = limit if name == "limit" else options[name]
         if value is not None and value < least:
-            raise PlanError(f"is {value}", where=name, fix=f"give {least} or more")
+            raise PlanError(f"is {value}", where=f"--{name}", fix=f"give {least} or more")
     loaded = SearchPlan.load(plan)
-    if certificate is not None and loaded.file.search.method != "prove":
+    if options["certificate"] is not None and loaded.file.search.method != "prove":
         raise PlanError(
             "needs a proof", where="--certificate", fix='write method = "prove" in the plan'
         )
@@ -92,16 +84,7 @@ def search(
     said = time.monotonic()
     with _client(cluster) as client:
         try:
-            for last in run_search(
-                loaded,
-                pack,
-                seed=seed,
-                workers=workers,
-                executor=client,
-                checkpoint=checkpoint,
-                certificate=certificate,
-                evaluations=evaluations,
-            ):
+            for last in run_search(loaded, pack, executor=client, **options):
                 if time.monotonic() - said >= _EVERY_S:
                     said = time.monotonic()
                     share = "" if last.total is None else f"{last.done}/{last.total}: "

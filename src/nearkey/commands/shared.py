@@ -203,19 +203,11 @@ def raw_log_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @functools.wraps(command)
     def with_raw(
-        *args: Any,
-        columns: str | None,
-        unit: str | None,
-        dpi: float | None,
-        scale: float | None,
-        time_unit: str,
-        affine: str | None,
-        drop_missing: bool,
-        **kwargs: Any,
+        *args: Any, columns: str | None, affine: str | None, drop_missing: bool, **kwargs: Any
     ) -> Any:
         from nearkey.touch.raw_logs import affine_of, column_names
 
-        raw: dict[str, Any] = {"unit": unit, "dpi": dpi, "scale": scale, "time_unit": time_unit}
+        raw = {name: kwargs.pop(name) for name in ("unit", "dpi", "scale", "time_unit")}
         raw["columns"] = None if columns is None else column_names(columns)
         raw["affine"] = None if affine is None else affine_of(affine.split(","))
         # A log that needs its columns named is no file of ours: rows without a place are counted, not refused.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from nearkey.layout.drawing import keys_svg
 from nearkey.report.page_files import ReportTable, TableCell
@@ -19,13 +19,7 @@ _CONFUSED = 8  # words shown for a layout
 _NONE = TableCell("–", order=0.0)
 
 
-def _estimate(estimate: Estimate, field: str) -> TableCell:
-    form = MEASURES[field].value
-    return TableCell(form(estimate.value), span(estimate, form), estimate.value)
-
-
-def _difference(estimate: Estimate, field: str) -> TableCell:
-    form = MEASURES[field].change
+def _estimate(estimate: Estimate, form: Callable[[float], str]) -> TableCell:
     return TableCell(form(estimate.value), span(estimate, form), estimate.value)
 
 
@@ -48,7 +42,11 @@ def _to_baseline(result: RankResult, row: RankRow) -> Iterator[TableCell]:
     """The last cell of a row, where there is a baseline."""
     if result.baseline is not None:
         itself = row.layout == result.baseline or row.over_baseline is None
-        yield _NONE if itself else _difference(row.over_baseline or row.behind, result.by)
+        yield (
+            _NONE
+            if itself
+            else _estimate(row.over_baseline or row.behind, MEASURES[result.by].change)
+        )
 
 
 def ranking_table(result: RankResult, *, limit: int | None = None) -> ReportTable:
@@ -83,10 +81,10 @@ def _ranking_row(result: RankResult, row: RankRow) -> tuple[TableCell, ...]:
         TableCell(str(row.place), "" if row.may_be_best else "not the best", order=row.place),
         _layout(result, row),
         TableCell(shape, " ".join(row.letters), order=shape),
-        *(_estimate(getattr(row, field), field) for field in MEASURES),
+        *(_estimate(getattr(row, field), one.value) for field, one in MEASURES.items()),
         *_noise(row),
         TableCell(percent(row.collision), order=row.collision),
-        _difference(row.behind, result.by),
+        _estimate(row.behind, MEASURES[result.by].change),
         *_to_baseline(result, row),
     )
 
@@ -114,17 +112,17 @@ def conditions_table(result: RankResult, *, limit: int) -> ReportTable | None:
     rows = []
     for name in names:
         row = result.row(name)
-        cells = [_layout(result, row), _place(row), _estimate(getattr(row, by), by)]
+        cells = [_layout(result, row), _place(row), _estimate(getattr(row, by), measure.value)]
         cells += _to_baseline(result, row)
         for condition in result.conditions:
             if name not in condition.layouts:
                 cells += [_NONE] * (3 if result.baseline is not None else 2)
                 continue
             there = condition.row(name)
-            cells += [_place(there), _estimate(there.values[by], by)]
+            cells += [_place(there), _estimate(there.values[by], measure.value)]
             if result.baseline is not None:
-                own = name == result.baseline or there.to_baseline is None
-                cells.append(_NONE if own else _difference((there.to_baseline or {})[by], by))
+                over = None if name == result.baseline else (there.to_baseline or {}).get(by)
+                cells.append(_NONE if over is None else _estimate(over, measure.change))
         rows.append(tuple(cells))
     how = result.conditions[0]
     return ReportTable(
@@ -156,8 +154,8 @@ def again_table(result: RankResult, again: RankResult) -> ReportTable:
                 _layout(again, row),
                 TableCell("–" if before is None else str(before.place)),
                 TableCell("–" if before is None else measure.value(getattr(before, by).value)),
-                _estimate(getattr(row, by), by),
-                _estimate(row.kspc, "kspc"),
+                _estimate(getattr(row, by), measure.value),
+                _estimate(row.kspc, MEASURES["kspc"].value),
                 *_to_baseline(again, row),
             )
         )

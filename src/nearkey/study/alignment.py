@@ -11,6 +11,7 @@ Strings are compared code point by code point: normalise them first, as `strip_e
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -85,21 +86,18 @@ def align(presented: str, transcribed: str) -> Alignments:
     Source: MacKenzie & Soukoreff, NordiCHI 2002 (the statistics); the counting is common practice.
     """
     if presented == transcribed:
-        weights: dict[Pair, float] = {}
-        for character in presented:
-            weights[character, character] = weights.get((character, character), 0.0) + 1.0
+        weights = {(c, c): float(n) for c, n in Counter(presented).items()}
         return Alignments(0, 1, float(len(presented)), MappingProxyType(weights))
     a, b = presented, transcribed
     cost, ways = _ways(a, b)
     back_cost, back_ways = _ways(a[::-1], b[::-1])
     n, m = len(a), len(b)
     distance, count = cost[n][m], ways[n][m]
-    columns: dict[Pair, int] = {}
+    columns: Counter[Pair] = Counter()
 
     def add(pair: Pair, i: int, j: int, step: int, to_i: int, to_j: int) -> None:
         if cost[i][j] + step + back_cost[n - to_i][m - to_j] == distance:
-            share = ways[i][j] * back_ways[n - to_i][m - to_j]
-            columns[pair] = columns.get(pair, 0) + share
+            columns[pair] += ways[i][j] * back_ways[n - to_i][m - to_j]
 
     for i in range(n + 1):
         # Outside this band an alignment needs more gaps than the distance allows.
@@ -146,15 +144,15 @@ class ConfusionMatrix(Tabular):
     Source: MacKenzie & Soukoreff, NordiCHI 2002.
     """
 
-    pairs: Mapping[tuple[str, str], float]
+    pairs: Mapping[Pair, float]
 
     @classmethod
     def of(cls, alignments: Iterable[Alignments]) -> ConfusionMatrix:
         """Sum over phrases: `alignments`, one of each."""
-        total: dict[tuple[str, str], float] = {}
+        total: defaultdict[Pair, float] = defaultdict(float)
         for one in alignments:
             for pair, weight in one.pairs.items():
-                total[pair] = total.get(pair, 0.0) + weight
+                total[pair] += weight
         return cls(MappingProxyType(dict(sorted(total.items()))))
 
     @property

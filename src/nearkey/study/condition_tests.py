@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from itertools import combinations
 from typing import Any
 
@@ -256,11 +256,15 @@ def compare_conditions(
             field="logs",
             fix="give at least 2 of both",
         )
-    stats = scipy_stats()
+    wilcoxon = scipy_stats().wilcoxon
     values = {name: np.array([row[name] for row in complete.values()]) for name in names}
+    compared = {(a, b): values[b] - values[a] for a, b in combinations(names, 2)}
+    # No difference at all is no evidence; scipy has no p for it.
+    p = [float(wilcoxon(one).pvalue) if any(one) else 1.0 for one in compared.values()]
+    p_t = [_paired_t(values[first], values[second]) for first, second in compared]
+    found = zip(compared.items(), p, holm(p), p_t, holm(p_t), strict=True)
     pairs = []
-    for first, second in combinations(names, 2):
-        differences = values[second] - values[first]
+    for ((first, second), differences), own_p, p_holm, own_p_t, p_t_holm in found:
         mean = over_people(
             differences.tolist(),
             confidence=confidence,
@@ -278,23 +282,16 @@ def compare_conditions(
                 difference=mean.value,
                 low=mean.low,
                 high=mean.high,
-                # No difference at all is no evidence; scipy has no p for it.
-                p=float(stats.wilcoxon(differences).pvalue) if any(differences) else 1.0,
-                p_holm=math.nan,
-                p_t=_paired_t(values[first], values[second]),
-                p_t_holm=math.nan,
+                p=own_p,
+                p_holm=p_holm,
+                p_t=own_p_t,
+                p_t_holm=p_t_holm,
                 effect=paired_effect_size(differences, confidence=confidence),
             )
         )
-    corrected = zip(
-        holm([pair.p for pair in pairs]), holm([pair.p_t for pair in pairs]), strict=True
-    )
     return ConditionComparisons(
         metric=metric,
-        pairs=tuple(
-            replace(pair, p_holm=p, p_t_holm=p_t)
-            for pair, (p, p_t) in zip(pairs, corrected, strict=True)
-        ),
+        pairs=tuple(pairs),
         omnibus=repeated_measures(np.column_stack(list(values.values())), confidence=confidence),
         left_out=tuple(sorted(set(measured.by_participant(metric)) - set(complete))),
         confidence=confidence,

@@ -172,19 +172,16 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
         )
     blocks = np.log2(data.block.astype(np.float64))
     left_out = []
-    columns, names = [np.ones(n)], ["intercept"]
-    for c in range(1, k):
-        columns.append((data.condition == c).astype(np.float64))
-        names.append(data.conditions[c])
-    with_block = bool(np.ptp(blocks) > 0)
-    if with_block:
-        columns.append(blocks)
-        names.append("block (per doubling)")
+    fixed = [np.ones(n), *(data.condition == c for c in range(1, k))]
+    slopes_at = {}
+    if with_block := bool(np.ptp(blocks) > 0):
+        slopes_at["block (per doubling)"] = len(fixed)
+        fixed.append(blocks)
     else:
         left_out.append("block: there is only one")
     if with_place := data.place is not None and bool(np.ptp(data.place) > 0):
-        columns.append(np.asarray(data.place, dtype=np.float64))
-        names.append("place (per place)")
+        slopes_at["place (per place)"] = len(fixed)
+        fixed.append(data.place)
     elif k > 1:
         left_out.append("place: the order is not known, or the same for all")
     random = {"participant": np.eye(people)[data.participant]}
@@ -199,13 +196,13 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
     if with_block:
         random["participant x block"] = random["participant"] * blocks[:, None]
     too_few = k > 1 and (people - 1) * (k - 1) - int(with_place) < 1
-    if too_few or n <= len(names) + len(random):
+    if too_few or n <= len(fixed) + len(random):
         raise StudyLogError(
             f"{people} participants, {k} conditions and {n} phrases are too few for this model",
             field="logs",
             fix="give more of them",
         )
-    design = np.column_stack(columns)
+    design = np.column_stack(fixed).astype(np.float64)
     likelihood = _Likelihood(design, data.value, list(random.values()))
     ratios, converged = likelihood.best()
     beta, scale = likelihood.at(ratios).beta, likelihood.scale(ratios)
@@ -233,11 +230,7 @@ def _fitted(data: Observations, confidence: float, origins: Sequence[str]) -> Mi
     ]
     corrected = holm([one.p if one.p == one.p else 1.0 for one in pairs])
     effects = [replace(one, p_holm=p) for one, p in zip(pairs, corrected, strict=True)]
-    effects += [
-        effect(name, unit[at])
-        for at, name in enumerate(names)
-        if name.startswith(("block (", "place ("))
-    ]
+    effects += [effect(name, unit[at]) for name, at in slopes_at.items()]
     return MixedEffectsFit(
         metric=data.metric,
         effects=tuple(effects),
