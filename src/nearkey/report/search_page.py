@@ -102,19 +102,19 @@ def front_svg(result: SearchResult, width: int = 640, height: int = 380) -> str:
     )
     (first, one), (second, other) = result.objectives[:2]
     good = {"max": "more is better", "min": "less is better"}
+
+    def figure(x: float, y: float, anchor: str, value: float) -> str:
+        return f'<text x="{x}" y="{y}" text-anchor="{anchor}" font-size="12">{value:.3f}</text>'
+
     text = [
         f'<text x="{(left + width) / 2}" y="{height - 10}" text-anchor="middle">{escape(first)} ({good[one]})</text>',
         f'<text transform="translate(16 {height / 2}) rotate(-90)" text-anchor="middle">'
         f"{escape(second)} ({good[other]})</text>",
+        figure(left, height - 30, "middle", low[0]),
+        figure(width - 20, height - 30, "middle", high[0]),
+        figure(left - 8, height - bottom + 4, "end", low[1]),
+        figure(left - 8, 24, "end", high[1]),
     ]
-    for place, value in ((left, low[0]), (width - 20, high[0])):
-        text.append(
-            f'<text x="{place}" y="{height - 30}" text-anchor="middle" font-size="12">{value:.3f}</text>'
-        )
-    for place, value in ((height - bottom, low[1]), (20, high[1])):
-        text.append(
-            f'<text x="{left - 8}" y="{place + 4}" text-anchor="end" font-size="12">{value:.3f}</text>'
-        )
     joined = (
         f'<polyline points="{line}" fill="none" stroke="#0b5394"/>'
         if len(front) > 1 and len(result.objectives) == 2

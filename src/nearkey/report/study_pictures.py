@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.errors import StudyLogError
 from nearkey.layout import Layout
@@ -27,9 +26,9 @@ from nearkey.study import Measures, StudyLog
 from nearkey.study.prediction_gap import PredictionGaps
 from nearkey.study.rates import check_metric, metric_bounds
 from nearkey.study.results import over_people
+from nearkey.study.tidy_tables import touch_rows
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 MEASURE_NAMES = {
@@ -201,29 +200,22 @@ def plot_touch_maps(
     At most 12 participants and 6 blocks are drawn. Raises StudyLogError where no log of the condition has touches,
     NearkeyError without matplotlib.
     """
-    maps: dict[str, dict[int, list[tuple[float, float, str]]]] = {}
-    for log in logs:
-        if log.header.condition != condition:
-            continue
-        for trial in log.trials():
-            for tap in trial.counted_touches:
-                own = maps.setdefault(log.header.participant, {})
-                own.setdefault(trial.block, []).append((tap.x or 0.0, tap.y or 0.0, tap.key or ""))
-    if not maps:
+    rows = touch_rows(log for log in logs if log.header.condition == condition)
+    if not rows:
         raise StudyLogError(
             f"no touches of {condition}", field="logs", fix="leave this picture out"
         )
-    people = sorted(maps)[:_MOST_PEOPLE]
-    blocks = sorted({block for person in people for block in maps[person]})[:_MOST_BLOCKS]
+    everyone = sorted({row["participant"] for row in rows})
+    people = everyone[:_MOST_PEOPLE]
+    rows = [row for row in rows if row["participant"] in people]
+    blocks = sorted({row["block"] for row in rows})[:_MOST_BLOCKS]
     mm = 1.0 if layout is None else layout.unit_mm
-    every = mm * np.array([t[:2] for p in people for b in maps[p].values() for t in b])
-    keys = sorted({t[2] for p in people for b in maps[p].values() for t in b} - {""})
+    every = mm * np.array([(row["x"], row["y"]) for row in rows])
+    keys = sorted({row["key"] or "" for row in rows} - {""})
     order = {key: i for i, key in enumerate(keys if layout is None else layout.key_ids)}
-    size = (
-        np.ptp(every, axis=0) if layout is None else np.array([layout.width, layout.height]) * mm
-    ) + 1e-9
     border = None if layout is None else Border.around(layout, every)
-    aspect = float(size[1] / size[0]) if border is None or layout is None else border.aspect(layout)
+    width, height = np.ptp(every, axis=0) + 1e-9
+    aspect = height / width if border is None or layout is None else border.aspect(layout)
     wide = min(1.7, 8.6 / len(blocks))
     figure = new_figure(
         max(wide * len(blocks) + 0.9, 3.6),
@@ -235,7 +227,11 @@ def plot_touch_maps(
             axes = grid[row, column]
             if layout is not None and border is not None:
                 draw_surface(axes, layout, border)
-            _touches(axes, maps[person].get(block, []), order, mm)
+            own = [row for row in rows if (row["participant"], row["block"]) == (person, block)]
+            for key in sorted({row["key"] or "" for row in own}):
+                points = mm * np.array([(t["x"], t["y"]) for t in own if (t["key"] or "") == key])
+                colour = key_colour(order[key]) if key in order else GREY
+                axes.plot(*points.T, "o", color=colour, ms=1.7, alpha=0.55, mew=0, zorder=3)
             axes.tick_params(labelsize=6)
             if row == 0:
                 axes.set_title(f"block {block}", fontsize=8)
@@ -244,19 +240,10 @@ def plot_touch_maps(
     if layout is None:
         grid[0, 0].invert_yaxis()
     note = f"{text_for_plot(condition)}, {'layout units' if layout is None else 'mm'}"
-    if len(people) < len(maps):
-        note += f"; {len(people)} of {len(maps)} people"
+    if len(people) < len(everyone):
+        note += f"; {len(people)} of {len(everyone)} people"
     figure.supxlabel(note, fontsize=8, color=GREY)
     return figure
-
-
-def _touches(
-    axes: Axes, touches: Sequence[tuple[float, float, str]], order: dict[str, int], mm: float
-) -> None:
-    for key in sorted({touch[2] for touch in touches}):
-        points: NDArray[np.float64] = mm * np.array([t[:2] for t in touches if t[2] == key])
-        colour = key_colour(order[key]) if key in order else GREY
-        axes.plot(*points.T, "o", color=colour, ms=1.7, alpha=0.55, mew=0, zorder=3)
 
 
 @on_axes

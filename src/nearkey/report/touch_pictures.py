@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import ceil
 from textwrap import fill
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -44,13 +44,6 @@ _LEAST_BORDER, _MOST_BORDER = 0.05, 0.3  # shown around the surface, as shares o
 MANY_KEYS = 12  # with more keys than this, ellipses are drawn thin and unfilled
 
 
-@dataclass(frozen=True, slots=True)
-class _Moments:
-    key_ids: tuple[str, ...]
-    means_: Floats
-    covariances_: Floats
-
-
 def model_ellipses(model: SamplingTouchModel, *, coverage: float = 0.95) -> tuple[Ellipse, ...]:
     """Ellipses of any touch model, in the order of its keys and in layout units.
 
@@ -63,8 +56,8 @@ def model_ellipses(model: SamplingTouchModel, *, coverage: float = 0.95) -> tupl
         n = len(model.key_ids)
         keys = np.repeat(np.arange(n), _DRAWS)
         points = np.asarray(model.sample(keys, np.random.default_rng(0))).reshape(n, _DRAWS, 2)
-        covariances = np.stack([np.cov(key, rowvar=False) for key in points])
-        stated = _Moments(tuple(model.key_ids), points.mean(axis=1), covariances)
+        stated = SimpleNamespace(key_ids=model.key_ids, means_=points.mean(axis=1))
+        stated.covariances_ = np.stack([np.cov(key, rowvar=False) for key in points])
     return ellipses(stated, coverage=coverage)
 
 

@@ -67,7 +67,13 @@ def tidy_tables(
         for one in measured.participants
         for rank, n in one.counts.ranks.items()
     ]
-    tables["touches"] = [
+    tables["touches"] = touch_rows(logs)
+    return {name: rows for name, rows in tables.items() if rows}
+
+
+def touch_rows(logs: Iterable[StudyLog]) -> Rows:
+    """A row for each touch of `logs` that counts, see `StudyTrial.counted_touches`."""
+    return [
         {
             "participant": trial.header.participant,
             "condition": trial.header.condition,
@@ -82,7 +88,6 @@ def tidy_tables(
         for trial in log.trials()
         for tap in trial.counted_touches
     ]
-    return {name: rows for name, rows in tables.items() if rows}
 
 
 def has_parquet() -> bool:
