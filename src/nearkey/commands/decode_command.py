@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import sys
+import textwrap
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -212,13 +213,7 @@ def _lines() -> Iterable[str]:
 
 def _fitted(texts: list[str], width: int) -> str:
     """As many texts as fit the width."""
-    shown = ""
-    for text in texts:
-        longer = f"{shown}, {text}" if shown else text
-        if len(longer) > width:
-            return f"{shown} …"
-        shown = longer
-    return shown
+    return textwrap.shorten(", ".join(texts), width, placeholder=" …")
 
 
 @click.command("serve-decoder", short_help="Run nearkey over its own line protocol.")

@@ -13,8 +13,6 @@ from nearkey.commands.shared import (
     FILE,
     FOLDER,
     NamedPath,
-    OutputFile,
-    force_option,
     is_stream,
     json_option,
     json_text,
@@ -330,10 +328,9 @@ def pack_dist(name: str, output: str) -> None:
 
 @pack.command("export", short_help="Write a pack's n-grams as ARPA.")
 @click.argument("name")
-@click.option("--arpa", type=OutputFile(".arpa"), required=True, help="ARPA file to write.")
+@output_option("ARPA file to write.", "--arpa", required=True, suffix=".arpa")
 @json_option("how many n-grams were written")
-@force_option
-def pack_export(name: str, arpa: str, as_json: bool, force: bool) -> None:
+def pack_export(name: str, output: str, as_json: bool) -> None:
     """Write the n-gram table of a pack as an ARPA file, which other language-model tools read.
 
     Words are spelled as the lexicon spells them, numbers are <num>. The table's own probabilities are written; a
@@ -342,13 +339,12 @@ def pack_export(name: str, arpa: str, as_json: bool, force: bool) -> None:
     from nearkey.language import load_pack
     from nearkey.packs.arpa import exported_model
 
-    refuse_to_overwrite(Path(arpa), force)
     made = exported_model(load_pack(name))
-    made.save(arpa)
+    made.save(output)
     sizes = made.model.tree.sizes()
-    if not is_stream(arpa):
+    if not is_stream(output):
         written = {f"{n}-grams": s for n, s in enumerate(sizes, start=1)}
-        show_fields({"output": arpa, **written}, as_json)
+        show_fields({"output": output, **written}, as_json)
 
 
 @pack.command("estimate", short_help="Estimate a model of a text, as ARPA.")

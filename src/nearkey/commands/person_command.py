@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -22,6 +23,9 @@ from nearkey.commands.shared import (
 )
 from nearkey.errors import PersonalError
 from nearkey.files import atomic_write
+
+if TYPE_CHECKING:
+    from nearkey.personal import PersonalLanguage
 
 
 @click.group(short_help="Adapt to one person; export; forget.")
@@ -121,17 +125,13 @@ def person_adapt(
 @pack_option
 def person_export(folder: str, output: str | None, pack: str) -> None:
     """All that FOLDER holds of a person, words and touches, as JSON: what she may ask to see."""
-    from nearkey.language import load_pack
-    from nearkey.personal import PersonalLanguage
     from nearkey.personal.person import TOUCH, WORDS
     from nearkey.touch.model_files import read_model_file
 
     words, touch = Path(folder) / WORDS, Path(folder) / TOUCH
     held: dict[str, object] = {}
     if words.exists() or not touch.exists():
-        with PersonalLanguage.open(
-            _words_in(folder, WORDS), load_pack(pack), read_only=True
-        ) as store:
+        with _words_of(folder, pack, read_only=True) as store:
             held = store.export()
     if touch.exists():
         held = {**held, "touch": read_model_file(touch)}
@@ -151,8 +151,6 @@ def person_export(folder: str, output: str | None, pack: str) -> None:
 @pack_option
 def person_forget(folder: str, words: tuple[str, ...], everything: bool, pack: str) -> None:
     """Forget WORDS, with every phrase that holds them, or --everything; from the files, too."""
-    from nearkey.language import load_pack
-    from nearkey.personal import PersonalLanguage
     from nearkey.personal.person import TOUCH, WORDS
 
     if bool(words) == everything:
@@ -166,14 +164,18 @@ def person_forget(folder: str, words: tuple[str, ...], everything: bool, pack: s
             (Path(folder) / name).unlink(missing_ok=True)
         click.echo(f"{folder}: forgot everything")
         return
-    with PersonalLanguage.open(_words_in(folder, WORDS), load_pack(pack)) as store:
+    with _words_of(folder, pack) as store:
         for word in words:
             known = store.forget(word)
             click.echo(f"{word}: {'forgotten' if known else 'was not known'}")
 
 
-def _words_in(folder: str, name: str) -> Path:
-    path = Path(folder) / name
+def _words_of(folder: str, pack: str, *, read_only: bool = False) -> PersonalLanguage:
+    from nearkey.language import load_pack
+    from nearkey.personal import PersonalLanguage
+    from nearkey.personal.person import WORDS
+
+    path = Path(folder) / WORDS
     if not path.exists():
         raise PersonalError("no person's words", where=str(path), fix="check the folder")
-    return path
+    return PersonalLanguage.open(path, load_pack(pack), read_only=read_only)

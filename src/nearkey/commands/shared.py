@@ -127,12 +127,16 @@ force_option = click.option("--force", is_flag=True, help="Overwrite files that 
 
 
 def output_option(
-    what: str, *, required: bool = False, suffix: str = ".txt", picture: bool = False
+    what: str,
+    *flags: str,
+    required: bool = False,
+    suffix: str = ".txt",
+    picture: bool = False,
 ) -> Callable[[Any], Any]:
     """The options -o and --force of a command that writes one file, checked before the work; it gets `output`.
 
-    what : it is, and whether it is `required`. suffix : of what goes to standard output for "-".
-    picture : its name must end as a picture's.
+    what : it is, and whether it is `required`. flags : in the place of -o and --output.
+    suffix : of what goes to standard output for "-". picture : its name must end as a picture's.
     """
 
     def decorate(command: Callable[..., Any]) -> Any:
@@ -146,7 +150,11 @@ def output_option(
 
         help_text = f"{what} - is standard output."
         option = click.option(
-            "-o", "--output", type=OutputFile(suffix), required=required, help=help_text
+            *(flags or ("-o", "--output")),
+            "output",
+            type=OutputFile(suffix),
+            required=required,
+            help=help_text,
         )
         return option(force_option(checked))
 

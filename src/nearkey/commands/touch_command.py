@@ -9,13 +9,10 @@ import click
 
 from nearkey.commands.shared import (
     FILE,
-    OutputFile,
-    force_option,
     is_stream,
     json_option,
     layout_options,
     output_option,
-    picture_file,
     progress_bar,
     raw_log_options,
     say,
@@ -149,12 +146,12 @@ def touch_ellipses(model: str, coverage: float, as_json: bool) -> None:
     """
     names = ("key_id", "x", "y", "semi_major", "semi_minor", "angle_rad")
     rows = [
-        [getattr(ellipse, name) for name in names]
+        {name: getattr(ellipse, name) for name in names}
         for ellipse in ellipses(load_touch(model), coverage=coverage)
     ]
     heads = [name.replace("_", " ").removesuffix(" id") for name in names]
-    table = text_table(heads, [[row[0], *(f"{v:.3f}" for v in row[1:])] for row in rows])
-    show([dict(zip(names, row, strict=True)) for row in rows], table, as_json)
+    cells = [[key, *(f"{v:.3f}" for v in values)] for key, *values in map(dict.values, rows)]
+    show(rows, text_table(heads, cells), as_json)
 
 
 @touch.command("compare", short_help="Compare touch models on held-out people.")
@@ -167,12 +164,9 @@ def touch_ellipses(model: str, coverage: float, as_json: bool) -> None:
 @click.option("--seed", type=int, default=0)
 @click.option("--baseline", help="Model that gains are against; nearest-key without it.")
 @json_option("the rows")
-@click.option(
-    "--draw",
-    type=OutputFile(".png"),
-    help="Draw the comparison into this file: .png, .pdf or .svg.",
+@output_option(
+    "Draw the comparison into this file: .png, .pdf or .svg.", "--draw", suffix=".png", picture=True
 )
-@force_option
 def touch_compare(
     log: str,
     layout: Layout,
@@ -183,8 +177,7 @@ def touch_compare(
     seed: int,
     baseline: str | None,
     as_json: bool,
-    draw: str | None,
-    force: bool,
+    output: str | None,
 ) -> None:
     """Compare all touch models on people they were not fitted on.
 
@@ -193,9 +186,8 @@ def touch_compare(
     """
     from nearkey.touch import compare_touch, default_models
 
-    if draw is not None:
+    if output is not None:
         library("matplotlib", extra="report", where="--draw")
-        picture_file(draw, force)
     touches, report = _read(log, layout, raw, cleaned=cleaned)
     decode = None
     if pack_name is not None:
@@ -225,12 +217,12 @@ def touch_compare(
         )
     if report:
         say(report, err=True)
-    show(comparison.to_dicts(), str(comparison), as_json, err=is_stream(draw))
-    if draw is not None:
+    show(comparison.to_dicts(), str(comparison), as_json, err=is_stream(output))
+    if output is not None:
         from nearkey.report import plot_touch_comparison, save_figure
 
-        save_figure(plot_touch_comparison(comparison), draw)
-        say_written(draw, err=True)
+        save_figure(plot_touch_comparison(comparison), output)
+        say_written(output, err=True)
 
 
 @touch.command("draw", short_help="Draw touches, ellipses, or people.")

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import combinations, product
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nearkey.bounds import whole_number
 from nearkey.errors import PlanError
@@ -182,13 +181,8 @@ def study_power(
         )
     if not math.isfinite(difference):
         raise PlanError(f"is {difference}", field="difference", fix="give a finite number")
-    effects = tuple(difference * c / (conditions - 1) for c in range(conditions))
-    rows = [
-        _row(truth, effects, size, alpha, simulations, mixed_simulations, seed, metric)
-        for size in sizes
-    ]
-    return PowerTable(
-        rows=tuple(rows),
+    asked = PowerTable(
+        rows=(),
         truth=truth,
         difference=difference,
         conditions=conditions,
@@ -198,40 +192,27 @@ def study_power(
         seed=seed,
         metric=metric,
     )
+    return replace(asked, rows=tuple(_row(asked, size) for size in sizes))
 
 
-def _row(
-    truth: StudyTruth,
-    effects: tuple[float, ...],
-    size: tuple[int, int, int],
-    alpha: float,
-    simulations: int,
-    mixed_simulations: int,
-    seed: int,
-    metric: str,
-) -> PowerRow:
-    n, blocks, phrases = size
-    k = len(effects)
+def _row(asked: PowerTable, size: tuple[int, int, int]) -> PowerRow:
+    """The power of studies of one size: participants, blocks, phrases."""
+    n, k, alpha = size[0], asked.conditions, asked.alpha
+    simulations, mixed_simulations = asked.simulations, asked.mixed_simulations
+    sizes = dict(zip(("participants", "blocks", "phrases"), size, strict=True))
+    effects = tuple(asked.difference * c / (k - 1) for c in range(k))
     pairs = list(combinations(range(k), 2))
-    asked = pairs.index((0, k - 1))
-    rng = np.random.default_rng([seed, *size, k])
+    pair = pairs.index((0, k - 1))
+    rng = np.random.default_rng([asked.seed, *size, k])
     means = np.empty((simulations, n, k))
     mixed_hits = zero = unfit = 0
     for i in range(max(simulations, mixed_simulations)):
-        data = draw_study(
-            truth,
-            effects=effects,
-            participants=n,
-            blocks=blocks,
-            phrases=phrases,
-            seed=rng,
-            metric=metric,
-        )
+        data = draw_study(asked.truth, effects=effects, **sizes, seed=rng, metric=asked.metric)
         if i < simulations:  # rows come person by person, condition by condition
             means[i] = data.value.reshape(n, k, -1).mean(axis=2)
         if i < mixed_simulations:
             fit = fit_mixed_model(data)
-            mixed_hits += fit.effects[asked].p_holm < alpha
+            mixed_hits += fit.effects[pair].p_holm < alpha
             unfit += not fit.converged
             zero += any("no variance" in text for text in fit.cautions())
     stats = scipy_stats()
@@ -240,22 +221,18 @@ def _row(
         differences = means[:, :, second] - means[:, :, first]
         p_t[at] = stats.ttest_1samp(differences, 0.0, axis=1).pvalue
         p_w[at] = stats.wilcoxon(differences, axis=1).pvalue
-    asked_differences = means[:, :, -1] - means[:, :, 0]
-    spread = float(asked_differences.std(axis=1, ddof=1).mean())
+    # In how many studies the pair asked about passes after Holm's correction.
+    t, wilcoxon = (
+        proportion(sum(holm(study)[pair] < alpha for study in p.T), simulations) for p in (p_t, p_w)
+    )
+    spread = float((means[:, :, -1] - means[:, :, 0]).std(axis=1, ddof=1).mean())
     return PowerRow(
-        participants=n,
-        blocks=blocks,
-        phrases=phrases,
-        t=proportion(_hits(p_t, asked, alpha), simulations),
-        wilcoxon=proportion(_hits(p_w, asked, alpha), simulations),
+        **sizes,
+        t=t,
+        wilcoxon=wilcoxon,
         mixed=proportion(mixed_hits, mixed_simulations) if mixed_simulations else None,
         half_width=student_t(0.95, n - 1) * spread / math.sqrt(n),
         unreachable=float(smallest_holm_p(n, len(pairs)) >= alpha),
         zero_variance=zero / mixed_simulations if mixed_simulations else math.nan,
         not_converged=unfit / mixed_simulations if mixed_simulations else math.nan,
     )
-
-
-def _hits(p: NDArray[np.float64], asked: int, alpha: float) -> int:
-    """In how many of the columns of p (pairs, studies) the pair asked about passes after Holm's correction."""
-    return sum(holm(column)[asked] < alpha for column in p.T)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -92,11 +93,7 @@ def touch_rows(logs: Iterable[StudyLog]) -> Rows:
 
 def has_parquet() -> bool:
     """Whether pyarrow is installed, and Parquet files can be written."""
-    try:
-        import pyarrow.parquet  # noqa: F401
-    except ImportError:
-        return False
-    return True
+    return find_spec("pyarrow") is not None
 
 
 def write_tidy_tables(
