@@ -16,13 +16,13 @@ from nearkey.report.plots import (
 )
 from nearkey.report.shapes import shape_of
 from nearkey.report.style import save_figure
-from nearkey.report.touch_comparison_picture import plot_touch_comparison
 from nearkey.report.touch_pictures import (
     draw_touches,
     plot_ellipses,
     plot_keys,
     plot_layout,
     plot_people,
+    plot_touch_comparison,
 )
 
 __all__ = [

@@ -9,12 +9,11 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from nearkey.study.study_log import StudyLog, StudyTrial
+from nearkey.study.study_log import StudyLog, StudyLogRecorder, StudyLogWriter, StudyTrial
 
 # The function stands where the import system would put the module of the same name: it cannot come late.
 from nearkey.study.study_measures import compared_text, measures, strip_end
 from nearkey.study.study_records import StudyHeader, StudyRecord
-from nearkey.study.writer import StudyLogRecorder, StudyLogWriter
 
 if TYPE_CHECKING:
     from nearkey.intervals import Estimate, bootstrap_mean
@@ -28,12 +27,12 @@ if TYPE_CHECKING:
         repeated_measures,
     )
     from nearkey.study.effect_sizes import (
+        FTest,
         paired_effect_size,
         partial_eta_squared,
         people_for_holm,
         smallest_holm_p,
     )
-    from nearkey.study.f_tests import FTest
     from nearkey.study.learning_curves import LearningCurve, PowerLaw, fit_power_law, learning_curve
     from nearkey.study.mixed_models import FixedEffect, MixedEffectsFit, fit_mixed_model
     from nearkey.study.order_effects import (
@@ -44,8 +43,14 @@ if TYPE_CHECKING:
     )
     from nearkey.study.phrase_counts import PhraseCounts
     from nearkey.study.phrase_observations import Observations, condition_orders, observations
-    from nearkey.study.phrases import PhraseDraw, draw_phrases
-    from nearkey.study.power_simulation import PowerRow, PowerTable, study_power
+    from nearkey.study.power_simulation import (
+        PowerRow,
+        PowerTable,
+        StudyTruth,
+        draw_study,
+        study_power,
+        truth_from_pilot,
+    )
     from nearkey.study.rates import METRICS
     from nearkey.study.results import (
         ConditionMeasures,
@@ -55,8 +60,14 @@ if TYPE_CHECKING:
         Measures,
         PhraseMeasures,
     )
-    from nearkey.study.simulated_study import StudyTruth, draw_study, truth_from_pilot
-    from nearkey.study.study_plan import BlockPlan, StudyPlan, plan_study, williams_design
+    from nearkey.study.study_plan import (
+        BlockPlan,
+        PhraseDraw,
+        StudyPlan,
+        draw_phrases,
+        plan_study,
+        williams_design,
+    )
     from nearkey.study.workload_questionnaire import (
         WORKLOAD_PAIRS,
         WORKLOAD_SCALES,
@@ -143,9 +154,9 @@ __all__ = [
 
 # Where the names are that are loaded late; what a live study needs comes first.
 _LATE = (
-    *("study_plan", "workload_questionnaire", "phrases", "alignment", "phrase_counts", "rates"),
-    *("results", "phrase_observations", "learning_curves", "effect_sizes", "f_tests"),
-    *("condition_tests", "order_effects", "mixed_models", "simulated_study", "power_simulation"),
+    *("study_plan", "workload_questionnaire", "alignment", "phrase_counts", "rates"),
+    *("results", "phrase_observations", "learning_curves", "effect_sizes"),
+    *("condition_tests", "order_effects", "mixed_models", "power_simulation"),
 )
 
 

@@ -20,12 +20,13 @@ from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.seeds import Seed, seed_number
 from nearkey.study.effect_sizes import (
+    contrasts,
     paired_effect_size,
     people_for_holm,
     scipy_stats,
     smallest_holm_p,
+    within_persons,
 )
-from nearkey.study.f_tests import contrasts, within_persons
 from nearkey.study.rates import check_metric
 from nearkey.study.results import (
     INTERVAL_NAMES,

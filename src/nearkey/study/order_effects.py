@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
-from nearkey.study.effect_sizes import scipy_stats
-from nearkey.study.f_tests import FTest, contrasts, f_table, within_persons
+from nearkey.study.effect_sizes import FTest, contrasts, f_table, scipy_stats, within_persons
 from nearkey.study.phrase_observations import ConditionOrders
 from nearkey.study.rates import check_metric
 from nearkey.study.results import Measures, result_text

@@ -23,7 +23,7 @@ from nearkey.report import (
     save_figure,
     shape_of,
 )
-from nearkey.report.point_labels import place_labels
+from nearkey.report.plots import place_labels
 from nearkey.report.style import text_for_plot
 from nearkey.touch import concat
 
