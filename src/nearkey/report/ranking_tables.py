@@ -76,24 +76,19 @@ def ranking_table(result: RankResult, *, limit: int | None = None) -> ReportTabl
 
 
 def _ranking_row(result: RankResult, row: RankRow) -> tuple[TableCell, ...]:
-    shape = shape_of(result.scored[row.layout].layout)
+    shape, noise = shape_of(result.scored[row.layout].layout), row.noise
     return (
         TableCell(str(row.place), "" if row.may_be_best else "not the best", order=row.place),
         _layout(result, row),
         TableCell(shape, " ".join(row.letters), order=shape),
         *(_estimate(getattr(row, field), one.value) for field, one in MEASURES.items()),
-        *_noise(row),
+        TableCell(number(noise.spread_mm, 2), order=noise.spread_mm),
+        TableCell(number(noise.offset_mm, 2), order=noise.offset_mm),
+        TableCell(number(noise.touches_a_key, 0), order=noise.touches_a_key),
         TableCell(percent(row.collision), order=row.collision),
         _estimate(row.behind, MEASURES[result.by].change),
         *_to_baseline(result, row),
     )
-
-
-def _noise(row: RankRow) -> Iterator[TableCell]:
-    """Spread, offset and touches a key."""
-    noise = row.noise
-    for value, digits in ((noise.spread_mm, 2), (noise.offset_mm, 2), (noise.touches_a_key, 0)):
-        yield TableCell(number(value, digits), order=value)
 
 
 def conditions_table(result: RankResult, *, limit: int) -> ReportTable | None:

@@ -13,7 +13,7 @@ from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate
 from nearkey.schema import read_json
-from nearkey.study.rates import Rates, metric_bounds
+from nearkey.study.rates import Rates, metric_bounds, ratio
 from nearkey.study.results import Measures, over_people, result_text
 from nearkey.study.study_log import StudyLog
 from nearkey.text_table import ResultTable, estimate_text, number
@@ -219,9 +219,5 @@ def _of_person(rates: Rates, measure: str) -> float:
     if not measure.startswith("top"):
         return float(getattr(rates, measure))
     ranks = rates.counts.ranks
-    taken = sum(ranks.values())
-    return (
-        sum(n for rank, n in ranks.items() if rank < int(measure[3:])) / taken
-        if taken
-        else math.nan
-    )
+    first = sum(n for rank, n in ranks.items() if rank < int(measure[3:]))
+    return ratio(first, sum(ranks.values()))

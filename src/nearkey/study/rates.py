@@ -16,7 +16,8 @@ from nearkey.errors import StudyLogError
 from nearkey.study.phrase_counts import PhraseCounts
 
 
-def _ratio(above: float, below: float) -> float:
+def ratio(above: float, below: float) -> float:
+    """`above` over `below`; NaN for a denominator of zero."""
     return above / below if below else math.nan
 
 
@@ -36,7 +37,7 @@ class Rates(ABC):
         there; wrong characters left in T count as much as right ones.
         Source: MacKenzie, "A note on calculating text entry speed", 2002.
         """
-        return _ratio(self.counts.timed * 60.0 / 5.0, self.counts.seconds)
+        return ratio(self.counts.timed * 60.0 / 5.0, self.counts.seconds)
 
     @property
     def kspc(self) -> float:
@@ -46,7 +47,7 @@ class Rates(ABC):
         all other words are: perfect typing, one key a character, is 1.00.
         Source: Soukoreff & MacKenzie, CHI 2001 EA, and CHI 2003.
         """
-        return _ratio(self.counts.keystrokes, self.counts.entered)
+        return ratio(self.counts.keystrokes, self.counts.entered)
 
     @property
     def gestures_per_character(self) -> float:
@@ -56,7 +57,7 @@ class Rates(ABC):
         follows of itself is none. Source: Wobbrock, in Text Entry Systems (MacKenzie &
         Tanaka-Ishii, eds.), 2007, ch. 3 (from memory).
         """
-        return _ratio(self.counts.gestures, self.counts.entered)
+        return ratio(self.counts.gestures, self.counts.entered)
 
     @property
     def keystroke_savings_percent(self) -> float:
@@ -65,7 +66,7 @@ class Rates(ABC):
         Below zero where more keys were pressed than characters came out.
         Source: common practice in word prediction, no source.
         """
-        return 100.0 * _ratio(self.counts.entered - self.counts.keystrokes, self.counts.entered)
+        return 100.0 * ratio(self.counts.entered - self.counts.keystrokes, self.counts.entered)
 
     @property
     def msd_error_percent(self) -> float:
@@ -73,7 +74,7 @@ class Rates(ABC):
 
         Source: Soukoreff & MacKenzie, CHI 2001 EA, 319-320.
         """
-        return 100.0 * _ratio(self.counts.incorrect_not_fixed, self.counts.longest)
+        return 100.0 * ratio(self.counts.incorrect_not_fixed, self.counts.longest)
 
     @property
     def msd_error_percent_aligned(self) -> float:
@@ -81,7 +82,7 @@ class Rates(ABC):
 
         Source: MacKenzie & Soukoreff, NordiCHI 2002.
         """
-        return 100.0 * _ratio(self.counts.incorrect_not_fixed, self.counts.mean_alignment_length)
+        return 100.0 * ratio(self.counts.incorrect_not_fixed, self.counts.mean_alignment_length)
 
     @property
     def word_error_percent(self) -> float:
@@ -89,28 +90,28 @@ class Rates(ABC):
 
         Source: the usual measure of speech recognition, no single source.
         """
-        return 100.0 * _ratio(self.counts.word_errors, self.counts.words_presented)
+        return 100.0 * ratio(self.counts.word_errors, self.counts.words_presented)
 
     @property
     def total_error_percent(self) -> float:
         """Total error rate: 100 · (INF + IF) / (C + INF + IF). Soukoreff & MacKenzie, CHI 2003."""
         c = self.counts
-        return 100.0 * _ratio(c.incorrect_not_fixed + c.incorrect_fixed, self._entered)
+        return 100.0 * ratio(c.incorrect_not_fixed + c.incorrect_fixed, self._entered)
 
     @property
     def corrected_error_percent(self) -> float:
         """Corrected error rate: 100 · IF / (C + INF + IF). Soukoreff & MacKenzie, CHI 2003."""
-        return 100.0 * _ratio(self.counts.incorrect_fixed, self._entered)
+        return 100.0 * ratio(self.counts.incorrect_fixed, self._entered)
 
     @property
     def uncorrected_error_percent(self) -> float:
         """Uncorrected error rate: 100 · INF / (C + INF + IF). Soukoreff & MacKenzie, CHI 2003."""
-        return 100.0 * _ratio(self.counts.incorrect_not_fixed, self._entered)
+        return 100.0 * ratio(self.counts.incorrect_not_fixed, self._entered)
 
     @property
     def correction_efficiency(self) -> float:
         """Errors fixed per fixing keystroke: IF / F. Soukoreff & MacKenzie, CHI 2003."""
-        return _ratio(self.counts.incorrect_fixed, self.counts.fixes)
+        return ratio(self.counts.incorrect_fixed, self.counts.fixes)
 
     @property
     def conscientiousness(self) -> float:
@@ -119,7 +120,7 @@ class Rates(ABC):
         Source: Soukoreff & MacKenzie, CHI 2003.
         """
         c = self.counts
-        return _ratio(c.incorrect_fixed, c.incorrect_fixed + c.incorrect_not_fixed)
+        return ratio(c.incorrect_fixed, c.incorrect_fixed + c.incorrect_not_fixed)
 
     @property
     def utilised_bandwidth(self) -> float:
@@ -127,25 +128,25 @@ class Rates(ABC):
 
         Source: Soukoreff & MacKenzie, CHI 2003.
         """
-        return _ratio(self.counts.correct, self._entered + self.counts.fixes)
+        return ratio(self.counts.correct, self._entered + self.counts.fixes)
 
     @property
     def wasted_bandwidth(self) -> float:
         """The rest: (INF + IF + F) / (C + INF + IF + F). Soukoreff & MacKenzie, CHI 2003."""
         c = self.counts
         wasted = c.incorrect_not_fixed + c.incorrect_fixed + c.fixes
-        return _ratio(wasted, self._entered + c.fixes)
+        return ratio(wasted, self._entered + c.fixes)
 
     @property
     def first_candidate_share(self) -> float:
         """Share of the words taken from a candidate list that stood first. Common practice."""
-        return _ratio(self.counts.ranks.get(0, 0), sum(self.counts.ranks.values()))
+        return ratio(self.counts.ranks.get(0, 0), sum(self.counts.ranks.values()))
 
     @property
     def mean_rank(self) -> float:
         """Mean place, 1 the first, of the words taken from a candidate list. Common practice."""
         ranks = self.counts.ranks
-        return _ratio(sum((rank + 1) * n for rank, n in ranks.items()), sum(ranks.values()))
+        return ratio(sum((rank + 1) * n for rank, n in ranks.items()), sum(ranks.values()))
 
     @property
     def _entered(self) -> int:

@@ -239,12 +239,7 @@ class Measures(Tabular):
     ) -> ConfusionMatrix:
         """The confusion matrix over all optimal alignments of a participant's phrases, a condition's, or all."""
         return ConfusionMatrix.of(
-            phrase.alignments for phrase in self._chosen(participant, condition)
-        )
-
-    def _chosen(self, participant: str | None, condition: str | None) -> Iterable[PhraseMeasures]:
-        return (
-            phrase
+            phrase.alignments
             for phrase in self.phrases
             if participant in (None, phrase.participant) and condition in (None, phrase.condition)
         )
