@@ -14,7 +14,6 @@ from nearkey.report.plots import (
     plot_noise_curves,
     plot_tradeoff,
 )
-from nearkey.report.shapes import shape_of
 from nearkey.report.style import save_figure
 from nearkey.report.touch_pictures import (
     draw_touches,
@@ -24,6 +23,7 @@ from nearkey.report.touch_pictures import (
     plot_people,
     plot_touch_comparison,
 )
+from nearkey.report.wording import shape_of
 
 __all__ = [
     "LoggedTouches",

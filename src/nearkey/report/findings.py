@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from nearkey.decode import LanguagePack
-from nearkey.report.shapes import shape_of
-from nearkey.report.wording import MEASURES, span
+from nearkey.report.wording import MEASURES, shape_of, span
 from nearkey.simulate import Estimate, RankResult, RankRow
 
 

@@ -20,7 +20,6 @@ from nearkey.report.plots import (
     plot_noise_curves,
     plot_tradeoff,
 )
-from nearkey.report.shapes import drawn_layouts, leading, shape_of
 from nearkey.report.style import styled
 from nearkey.report.touch_pictures import (
     MANY_KEYS,
@@ -29,7 +28,7 @@ from nearkey.report.touch_pictures import (
     plot_people,
     simulated_touches,
 )
-from nearkey.report.wording import MEASURES, percent, span
+from nearkey.report.wording import MEASURES, drawn_layouts, leading, percent, shape_of, span
 from nearkey.simulate import NoiseCurves, RankResult
 from nearkey.touch import CleaningReport, TouchLog, concat
 from nearkey.touch.key_geometry import geometry_of

@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearkey.errors import NearkeyError
-from nearkey.report.shapes import leading, shape_of
 from nearkey.report.style import (
     ACCENT,
     GREY,
@@ -24,7 +23,7 @@ from nearkey.report.style import (
     text_for_plot,
     thin_axes,
 )
-from nearkey.report.wording import MEASURES, RankedMeasure
+from nearkey.report.wording import MEASURES, RankedMeasure, leading, shape_of
 from nearkey.search import pareto_front
 from nearkey.simulate import Estimate, NoiseCurve, NoiseCurves, RankResult
 

@@ -8,8 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from nearkey.layout.drawing import keys_svg
 from nearkey.report.page_files import ReportTable, TableCell
 from nearkey.report.pictures import Recorded
-from nearkey.report.shapes import drawn_layouts, leading, shape_of
-from nearkey.report.wording import MEASURES, percent, span
+from nearkey.report.wording import MEASURES, drawn_layouts, leading, percent, shape_of, span
 from nearkey.simulate import Estimate, PeopleRow, RankResult, RankRow
 from nearkey.text_table import number
 

@@ -151,14 +151,13 @@ def plot_candidate_places(measured: Measures) -> Figure:
     for row, one in enumerate(shown):
         taken, left = sum(one.counts.ranks.values()), 0.0
         for place in range(_PLACES):
+            # The last place stands for all later ones, too.
             words = sum(
-                n
-                for rank, n in one.counts.ranks.items()
-                if rank == place or (place == _PLACES - 1 and rank >= place)
+                n for rank, n in one.counts.ranks.items() if min(rank, _PLACES - 1) == place
             )
             share = 100 * words / taken
             label = f"{place + 1}{' or later' if place == _PLACES - 1 else ''}"
-            axes.barh(
+            bar = axes.barh(
                 row,
                 share,
                 left=left,
@@ -168,14 +167,7 @@ def plot_candidate_places(measured: Measures) -> Figure:
             )
             if share >= 6:
                 colour = "white" if place < 2 else INK
-                axes.text(
-                    left + share / 2,
-                    row,
-                    f"{share:.0f}",
-                    ha="center",
-                    va="center",
-                    color=colour,
-                )
+                axes.bar_label(bar, fmt="%.0f", label_type="center", color=colour)
             left += share
     axes.set_yticks(range(len(shown)), [text_for_plot(str(one.condition)) for one in shown])
     axes.set_ylim(len(shown) - 0.5, -0.5)
