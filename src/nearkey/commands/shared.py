@@ -8,7 +8,7 @@ import math
 import shutil
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -142,9 +142,10 @@ def output_option(
     def decorate(command: Callable[..., Any]) -> Any:
         @functools.wraps(command)
         def checked(*args: Any, output: str | None, force: bool, **kwargs: Any) -> Any:
-            if output is not None and picture:
-                picture_file(output, force)
-            elif output is not None:
+            if output is not None:
+                if picture and Path(output).suffix.lower() not in (".png", ".pdf", ".svg"):
+                    fix = "end it in .png, .pdf or .svg"
+                    raise NearkeyError("is no name of a picture", where=output, fix=fix)
                 refuse_to_overwrite(Path(output), force)
             return command(*args, output=output, **kwargs)
 
@@ -311,21 +312,6 @@ def _finite(data: Any) -> Any:
     if isinstance(data, list | tuple):
         return [_finite(value) for value in data]
     return None if isinstance(data, float) and not math.isfinite(data) else data
-
-
-def picture_file(path: str, force: bool, *, also: Sequence[str] = ()) -> None:
-    """Check the `path` of a picture before the work it is of: .png, .pdf or .svg, or a suffix among `also`.
-
-    `force` lets an old one be replaced.
-    """
-    suffixes = (".png", ".pdf", ".svg", *also)
-    if Path(path).suffix.lower() not in suffixes:
-        raise NearkeyError(
-            "is no name of a picture",
-            where=path,
-            fix=f"end it in {', '.join(suffixes[:-1])} or {suffixes[-1]}",
-        )
-    refuse_to_overwrite(Path(path), force)
 
 
 def named_or_file(name: str, fit_mm: tuple[float, float] | None = None) -> Layout:

@@ -243,7 +243,7 @@ def compare_conditions(
     Participants lacking a value in any condition are left out and named. Raises StudyLogError for
     an unknown metric, fewer than two conditions or two complete participants; NearkeyError where
     scipy (extra `stats`) is missing.
-    Source: Student 1908 (through `scipy.stats.ttest_rel`); Wilcoxon 1945 (through `scipy.stats.wilcoxon`);
+    Source: Student 1908 (`scipy.stats.ttest_1samp` of the differences); Wilcoxon 1945 (through `scipy.stats.wilcoxon`);
     Holm 1979; bootstrap see `bootstrap_mean`; d_z see `paired_effect_size`.
     """
     seed = seed_number(seed)
@@ -262,7 +262,7 @@ def compare_conditions(
     compared = {(a, b): values[b] - values[a] for a, b in combinations(names, 2)}
     # No difference at all is no evidence; scipy has no p for it.
     p = [float(wilcoxon(one).pvalue) if any(one) else 1.0 for one in compared.values()]
-    p_t = [_paired_t(values[first], values[second]) for first, second in compared]
+    p_t = [_paired_t(one) for one in compared.values()]
     found = zip(compared.items(), p, holm(p), p_t, holm(p_t), strict=True)
     pairs = []
     for ((first, second), differences), own_p, p_holm, own_p_t, p_t_holm in found:
@@ -301,9 +301,8 @@ def compare_conditions(
     )
 
 
-def _paired_t(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
+def _paired_t(differences: NDArray[np.float64]) -> float:
     """p of the paired t test, two sides; 1 for no difference at all, 0 for one that is the same for all."""
-    differences = second - first
     if np.ptp(differences) == 0.0:
         return 0.0 if differences.any() else 1.0
-    return float(scipy_stats().ttest_rel(second, first).pvalue)
+    return float(scipy_stats().ttest_1samp(differences, 0.0).pvalue)

@@ -313,11 +313,7 @@ def result_text(
     title: str, table: ResultTable, notes: Iterable[str], origins: Sequence[str]
 ) -> str:
     """A result for a terminal: its `title`, its `table`, `notes`, and the `origins` of logs not typed by people."""
-    return "\n".join([*([title] if title else []), str(table), *notes, *origin_line(origins)])
-
-
-def origin_line(origins: Sequence[str]) -> list[str]:
-    """A line that names the `origins` of logs not typed by people; none where all are."""
-    if tuple(origins) in ((), ("person",)):
-        return []
-    return [f"origin of the logs: {', '.join(origins)}"]
+    lines = [*([title] if title else []), str(table), *notes]
+    if tuple(origins) not in ((), ("person",)):
+        lines.append(f"origin of the logs: {', '.join(origins)}")
+    return "\n".join(lines)
