@@ -149,7 +149,7 @@ def adapt_pack(
 
     trained = encode(training)
     sources = [moved, in_domain(trained)]
-    drawn = encode(_drawn_text(pack))
+    drawn = of_old[_drawn(pack)]
     shares = ((held_stream, in_domain_share), (drawn, 1.0 - in_domain_share))
     evidence = [
         source_evidence(sources, text, order=order, total_weight=share)[0] for text, share in shares
@@ -192,25 +192,22 @@ def adapt_pack(
     return report
 
 
-def _drawn_text(pack: Pack, *, sentences: int = 400, seed: int = 1) -> TextStream:
-    """Sentences drawn from a pack's word model; unknown words and numbers are drawn again."""
+def _drawn(pack: Pack, *, sentences: int = 400, seed: int = 1) -> IntArray:
+    """Tokens of sentences drawn from a pack's word model; unknown words and numbers are drawn again."""
     rng = np.random.default_rng(seed)
-    model, words = pack.ngram_model, pack.lexicon.words
+    model, drawn = pack.ngram_model, list[int]()
     tokens = np.array([EOS, *range(FIRST_WORD, model.table.vocab)], dtype=np.uint32)
-    lines: list[str] = []
     for _ in range(sentences):
-        state = model.start()
-        drawn: list[str] = []
-        while len(drawn) < 30:
+        state, sentence = model.start(), [BOS]
+        while len(sentence) <= 30:
             probs = np.cumsum(np.exp(model.table.log_probs(state, tokens)))
             token = int(tokens[np.searchsorted(probs, rng.random() * probs[-1])])
             if token == EOS:
                 break
-            drawn.append(words[token - FIRST_WORD])
+            sentence.append(token)
             state = model.push(state, token)
-        lines.append(" ".join(drawn))
-    combining = joins_marks(pack.alphabet)
-    return read_stream(lines, deduplicate=False, combining=combining)
+        drawn += [*sentence, EOS] if len(sentence) > 1 else []
+    return np.array(drawn, dtype=np.int64)
 
 
 def _mixed_again(
