@@ -150,12 +150,10 @@ def _renamed(
             field="columns",
             fix=f"the file has {', '.join(columns)}",
         )
+    named = current_names({ours: columns[theirs] for ours, theirs in names.items()})
     taken = set(names.values())
-    found = {ours: columns[theirs] for ours, theirs in names.items()}
-    found = current_names(found)
-    found |= (
-        current_names({name: cells for name, cells in columns.items() if name not in taken}) | found
-    )
+    others = {name: cells for name, cells in columns.items() if name not in taken}
+    found = named | current_names(others) | named
     for name in ("x", "y"):
         if name not in found:
             raise TouchDataError(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, ClassVar, Self
 
 import numpy as np
@@ -159,7 +159,6 @@ class OffsetRegression:
     effect. `move_covariance (2, 2)` and `length_variance` describe these differences.
     """
 
-    degree: int
     place: Floats
     move: Floats
     log_variance: Floats
@@ -169,6 +168,7 @@ class OffsetRegression:
     move_by_place: Floats
     length_by_place: Floats
     move_covariance: Floats
+    degree: int
     length_variance: float
     correlation: float
 
@@ -197,9 +197,7 @@ class OffsetRegression:
         return offset, sd[:, :, None] * sd[:, None, :] * r + extra
 
     def to_dict(self) -> dict[str, Any]:
-        arrays = {name: getattr(self, name).tolist() for name in _shapes(self.degree)}
-        scalars = ("degree", "length_variance", "correlation")
-        return arrays | {name: getattr(self, name) for name in scalars}
+        return {each.name: np.asarray(getattr(self, each.name)).tolist() for each in fields(self)}
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> OffsetRegression:
