@@ -2,8 +2,8 @@
 
     NEARKEY_DATA=FOLDER python benchmarks/adaptation/adapting.py --plot [--keep people.jsonl]
 
-Simulated people type on a QWERTY pad of 26 keys; see bodies.py for how they touch, texts.py for what
-they write, trial.py for how they are tested. Writes results/adaptation.json: the same figures for the
+Simulated people type on a QWERTY pad of 26 keys; see bodies.py for how they touch, person_trial.py
+for what they write and how they are tested. Writes results/adaptation.json: the same figures for the
 same pack, text and seed, whatever the number of workers. `--keep` takes up a run of the same pack and
 code that was broken off. The settings of `nearkey.personal` were chosen on the people of `--set tune`; `--set report`, the default, has other people and other text.
 """
@@ -20,9 +20,8 @@ from typing import Any
 
 import numpy as np
 from bodies import population
-from person_trial import TEXT_WORDS, LearningCondition, PersonTrial, Scores
+from person_trial import TEXT_WORDS, LearningCondition, PersonTrial, Scores, drawn, stretches
 from summary import Key, Table, draw, sections
-from texts import drawn, stretches
 from tqdm import tqdm
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))

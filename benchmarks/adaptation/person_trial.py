@@ -4,6 +4,10 @@ Her text is cut in two. The second part she types now: at each checkpoint the wo
 decoded by the models as they stand, learning nothing, with the same touches under every condition. The
 first part is her past, which only the ceiling knows: the same models, having learnt it rightly
 labelled before, and learning on with the others.
+
+What she writes is a stretch of held-out text (Universal Dependencies English EWT, CC BY-SA 4.0: e-mail, reviews, answers,
+blogs), which no pack may be trained on, in its own order: a few writers, with their topics and names. Without it, text is
+drawn from the pack itself.
 """
 
 from __future__ import annotations
@@ -15,13 +19,15 @@ from typing import Any
 import numpy as np
 from bodies import Body, draw_body
 from numpy.typing import NDArray
-from texts import Sentences
 
 from nearkey.decode import Decoder
 from nearkey.decode.spelling import spell
 from nearkey.personal import Person, PersonalLanguage, TouchLearner
 from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.workload import running_words
 from nearkey.touch import PeopleTouch
+
+Sentences = list[list[str]]
 
 CHECKPOINTS = (10, 25, 50, 100, 200, 400)
 PAST_WORDS = 1500
@@ -177,3 +183,57 @@ class PersonTrial:
             keystrokes=float(presses.sum()),
             characters=sum(len(typed.word) + 1 for typed in tested),
         )
+
+
+# Invented words of invented surveyors, for text drawn from the pack.
+NEW_WORDS = (
+    *("theodora", "kellerby", "brackwell", "ossington", "marnhull", "tilsey", "vanterpool"),
+    *("monuc", "rtkbox", "levelbk", "stakeoutline", "benchmk", "topofix", "prismo"),
+)
+COMMON, LONGEST = 4000, 12
+"""Words that drawn text is made of, most frequent first; words of a sentence."""
+
+
+def stretches(lines: list[str], pack: Any, letters: str, n_words: int) -> Iterator[Sentences]:
+    """Successive stretches of at least `n_words` words that the letters can type."""
+    held: Sentences = []
+    words = 0
+    for line in lines:
+        for sentence in running_words(pack, line):
+            typed = [w for w in sentence if w[0] != "<" and spell(w, letters)]
+            if typed:
+                held.append(typed)
+                words += len(typed)
+            if words >= n_words:
+                yield held
+                held, words = [], 0
+
+
+def drawn(pack: Any, letters: str, n_words: int, rng: np.random.Generator) -> Sentences:
+    """Text of one invented person: the pack's own, with five new and sixty favourite words of hers
+    put in at one word in six, by a power law."""
+    model = pack.language_model
+    common = np.argsort(-np.asarray(pack.lexicon.log_probs), kind="stable")[:COMMON]
+    words = [w for w in (pack.lexicon.words[int(i)] for i in common) if spell(w, letters)]
+    index = [pack.lexicon.index(word) for word in words]
+    rarer = len(words) // 10
+    hers = [words[int(i)] for i in rarer + rng.permutation(len(words) - rarer)[:60]]
+    hers += [str(w) for w in rng.choice(NEW_WORDS, 5, replace=False)]
+    hers = [hers[int(i)] for i in rng.permutation(len(hers))]
+    weights = 1.0 / np.arange(1, len(hers) + 1)
+    sentences: Sentences = []
+    total = 0
+    while total < n_words:
+        state = model.start()
+        sentence: list[str] = []
+        for _ in range(int(rng.integers(4, LONGEST + 1))):
+            if rng.random() < 1 / 6:
+                word = hers[int(rng.choice(len(hers), p=weights / weights.sum()))]
+            else:
+                p = np.exp(model.log_probs(state)[index].astype(float))
+                word = words[int(rng.choice(len(words), p=p / p.sum()))]
+            sentence.append(word)
+            state = model.advance(state, word)
+        sentences.append(sentence)
+        total += len(sentence)
+    return sentences

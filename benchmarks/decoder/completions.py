@@ -47,6 +47,12 @@ class Case:
     typed: TypedWords
     words: list[str]
 
+    def each(self) -> list[tuple[Any, Any]]:
+        """Touches of each word, and the language model's state before it: None where words are drawn one by one."""
+        queries = self.typed.queries
+        states = queries.states or [None] * len(self.words)
+        return [(queries.touches(i), states[i]) for i in range(len(self.words))]
+
 
 def cases(bench: Bench, words: int) -> Iterator[Case]:
     """Every text on every layout."""
@@ -66,19 +72,9 @@ def cases(bench: Bench, words: int) -> Iterator[Case]:
             yield Case(scenario.id, decoder, typed, [work.text(i) for i in range(words)])
 
 
-def state(case: Case, i: int) -> Any:
-    """The language model's state before a word; None where words are drawn one by one."""
-    states = case.typed.queries.states
-    return None if states is None else states[i]
-
-
 def right(case: Case, decoder: nk.Decoder) -> np.ndarray:
     """Whether a space after the last touch takes the word that was meant, (n,)."""
-    queries = case.typed.queries
-    lists = (
-        decoder.candidates(queries.touches(i), context=state(case, i), k=5)
-        for i in range(len(case.words))
-    )
+    lists = (decoder.candidates(touches, context=state, k=5) for touches, state in case.each())
     return np.asarray(
         [bool(x) and x[0].word == w for x, w in zip(lists, case.words, strict=True)], float
     )
@@ -132,12 +128,11 @@ def going_on(found: list[Case]) -> Section:
     for case in found:
         even = case.decoder.with_edits(nk.EditCosts(completion=0.0))
         kind = "26 keys" if ".q26." in case.name else "grouped keys"
-        for i in range(len(case.words)):
-            touches = case.typed.queries.touches(i)
+        for i, (touches, state) in enumerate(case.each()):
             if len(touches) != case.typed.touches[i]:
                 continue  # a slip onto space or delete cut the word, or joined two
             for n in range(1, len(touches) + 1):
-                shown = even.decode(touches[:n], context=state(case, i), k=LISTED, completions=True)
+                shown = even.decode(touches[:n], context=state, k=LISTED, completions=True)
                 if not shown:
                     continue
                 share = np.exp([c.log_prob - shown[0].log_prob for c in shown])

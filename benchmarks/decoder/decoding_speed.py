@@ -22,11 +22,13 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+HERE = Path(__file__).resolve()
+sys.path[:0] = [str(HERE.parents[1]), str(HERE.parents[2] / "tests" / "support")]
 
 from decoder_words import SPREAD, TouchedWords, workload
 from harness import held_out_lines, measured, options
 from sections import Section, save, section
+from small_models import PlainModel, SmallLexicon, SmallPack
 
 import nearkey as nk
 from nearkey.decode.exhaustive import Exhaustive
@@ -208,52 +210,28 @@ def live(pack: nk.language.Pack, words: int) -> list[Section]:
     return [latency, cost]
 
 
-class Words(list[str]):
-    """A lexicon of any size: the pack's words, then strings drawn from its letter model (invented words)."""
-
-    def __init__(self, pack: nk.language.Pack, size: int) -> None:
-        log_probs = np.asarray(pack.lexicon.log_probs, np.float64)
-        keep = np.sort(np.argsort(-log_probs, kind="stable")[:size])
-        super().__init__(pack.lexicon.words[i] for i in keep)
-        self.words = self
-        self._invent(pack.letter_model, size)
-        tail = np.full(size - len(keep), log_probs.min())
-        self.log_probs = np.concatenate([log_probs[keep], tail]).astype(np.float32)
-
-    def _invent(self, letters: Any, size: int) -> None:
-        seen, rng = set(self), np.random.default_rng(5)
-        cumulated = cache(lambda key: np.cumsum(np.exp(letters.next_log_probs(key))))
-        while len(self) < size:
-            word = ""
-            while len(word) < 20:
-                chances = cumulated(word[-4:])
-                at = int(np.searchsorted(chances, rng.random() * chances[-1]))
-                if at == len(letters.symbols):
-                    break
-                word += letters.symbols[at]
-            if word and word not in seen:
-                seen.add(word)
-                self.append(word)
-
-
-class Unigrams:
-    """A pack without context over a `Words` lexicon."""
-
-    def __init__(self, lexicon: Words) -> None:
-        self.lexicon = lexicon
-        self.language_model = self
-
-    def start(self) -> None:
-        return None
-
-    def advance(self, state: None, word: str) -> None:
-        return None
-
-    def log_unknown(self, state: None) -> float:
-        raise NotImplementedError("no context here")
-
-    def log_probs(self, state: None) -> np.ndarray:
-        raise NotImplementedError("no context here")
+def pack_of_size(pack: nk.language.Pack, size: int) -> SmallPack:
+    """The pack's most probable words, then strings drawn from its letter model (invented words), to be read without
+    context."""
+    log_probs = np.asarray(pack.lexicon.log_probs, np.float64)
+    keep = np.sort(np.argsort(-log_probs, kind="stable")[:size])
+    words = [pack.lexicon.words[i] for i in keep]
+    letters, seen, rng = pack.letter_model, set(words), np.random.default_rng(5)
+    cumulated = cache(lambda key: np.cumsum(np.exp(letters.next_log_probs(key))))
+    while len(words) < size:
+        word = ""
+        while len(word) < 20:
+            chances = cumulated(word[-4:])
+            at = int(np.searchsorted(chances, rng.random() * chances[-1]))
+            if at == len(letters.symbols):
+                break
+            word += letters.symbols[at]
+        if word and word not in seen:
+            seen.add(word)
+            words.append(word)
+    tail = np.full(size - len(keep), log_probs.min())
+    lexicon = SmallLexicon(words, np.concatenate([log_probs[keep], tail]).astype(np.float32))
+    return SmallPack(lexicon, PlainModel(words))
 
 
 def growth(pack: nk.language.Pack, words: int) -> Section:
@@ -261,9 +239,9 @@ def growth(pack: nk.language.Pack, words: int) -> Section:
     load = workload(pack, words=words, seed=13)
     rows: list[list[object]] = []
     for size in (10_000, 30_000, 60_000, 120_000, 250_000, 500_000):
-        lexicon = Words(pack, size)
+        sized = pack_of_size(pack, size)
         start = time.perf_counter()
-        decoder = nk.Decoder(load.layout, load.touch, Unigrams(lexicon))  # type: ignore[arg-type]
+        decoder = nk.Decoder(load.layout, load.touch, sized)
         decoder.decode(load.points[:5], k=1)  # the tries are made when first used
         build_ms = (time.perf_counter() - start) * 1e3
         us = [per_word_us(lambda d=decoder, k=k: load.batch(d, k=k), words) for k in (1, 3, 10)]

@@ -131,32 +131,26 @@ def main() -> None:
         old = shares(often, pairs_apart, rng) if "words" in name else [None, None]
         rows.append(["equal layouts declared not the best", name, often, apart, old[0]])
         rows.append(["the leader declared to beat its equal", name, often, beats, old[1]])
+
+    def add(what: str, simulated: str, once: Callable[..., tuple[float, ...]], *given: Any) -> None:
+        rows.append([what, simulated, cheap, *shares(cheap, once, rng, *given)])
+
     for words, discordant, gap in (
         (1000, 0.007, 0.0),
         (1000, 0.007, 0.003),
         (1000, 0.05, 0.02),
         (20_000, 0.007, 0.001),
     ):
-        found = shares(cheap, paired_shares, rng, words, discordant, gap)
         name = f"{words:,} words, {100 * discordant:g} % differ, gap {100 * gap:g} points"
-        rows.append(["paired difference of shares (Tango; normal)", name, cheap, *found])
+        what = "paired difference of shares (Tango; normal)"
+        add(what, name, paired_shares, words, discordant, gap)
     for people in (4, 8, 16):
-        found = shares(cheap, over_people, rng, people)
-        rows.append(["mean over people (Student; normal)", f"{people} people", cheap, *found])
+        add("mean over people (Student; normal)", f"{people} people", over_people, people)
     for lines in (40, 200):
-        found = shares(cheap, words_that_run_on, rng, lines)
-        rows.append(
-            ["share of running words (design effect; none)", f"{lines} lines", cheap, *found]
-        )
-    found = shares(cheap, chosen_on_a_half, rng)
-    rows.append(
-        [
-            "the leader's accuracy (chosen on the other half; on the same words)",
-            f"{LAYOUTS} equal layouts",
-            cheap,
-            *found,
-        ]
-    )
+        what = "share of running words (design effect; none)"
+        add(what, f"{lines} lines", words_that_run_on, lines)
+    what = "the leader's accuracy (chosen on the other half; on the same words)"
+    add(what, f"{LAYOUTS} equal layouts", chosen_on_a_half)
     save_section(
         "ranking_coverage",
         "Rankings: do the intervals hold?",

@@ -267,13 +267,11 @@ class AppendLog(Closable):
                     _write(file, part)
                     size += len(part)
             sync_folder(self.path.parent)
-        except OSError as fault:
+        except (OSError, NearkeyError) as fault:
             if file >= 0:
                 os.close(file)
-            raise self._unwritten(fault) from None
-        except NearkeyError:
-            if file >= 0:
-                os.close(file)
+            if isinstance(fault, OSError):
+                raise self._unwritten(fault) from None
             raise
         os.close(self._file)
         self._file, self._size = file, size

@@ -229,7 +229,8 @@ def _deviates(units: Floats, seed: Seed) -> tuple[Floats, Floats, Callable[[int]
     rng = np.random.default_rng(seed)
     centred = (units - units.mean(axis=0)) / math.sqrt(n - 1)
     spread = centred.T @ centred / n
-    error = _errors(spread[None])[0]
+    own = np.diagonal(spread)
+    error = np.sqrt(np.maximum(own[:, None] + own - 2 * spread, 0.0))
     safe = np.where(error > 0, error, np.inf)
     if n > _FEW:
         values, vectors = np.linalg.eigh(spread)
@@ -245,12 +246,6 @@ def _deviates(units: Floats, seed: Seed) -> tuple[Floats, Floats, Callable[[int]
         return np.asarray((means - means[:, [i]]) / np.where(own > 0, own, np.inf))
 
     return units.mean(axis=0), error, studentised
-
-
-def _errors(spread: Floats) -> Floats:
-    """Standard errors of all differences (..., k, k) from covariances of means."""
-    own = np.diagonal(spread, axis1=-2, axis2=-1)
-    return np.sqrt(np.maximum(own[..., :, None] + own[..., None, :] - 2 * spread, 0.0))
 
 
 def with_the_best(units: Floats, *, confidence: float = 0.95, seed: Seed = 0) -> list[BestOf]:

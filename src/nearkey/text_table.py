@@ -51,29 +51,19 @@ def text_table(
             if len(shown) > named + 1 and sum(widths[j] + 2 for j in shown) - 2 > WIDEST:
                 blocks.append([*first])
             blocks[-1].append(i)
-    return "\n\n".join(
-        _block(lines, columns, widths, left=left, rule=rule and bool(heads)) for columns in blocks
-    )
 
+    def block(columns: Sequence[int]) -> str:
+        text = [
+            "  ".join(
+                line[i].ljust(widths[i]) if i in left else line[i].rjust(widths[i]) for i in columns
+            ).rstrip()
+            for line in lines
+        ]
+        if rule and heads:
+            text.insert(1, "-" * max(map(len, text)))
+        return "\n".join(text)
 
-def _block(
-    lines: list[list[str]],
-    columns: Sequence[int],
-    widths: Sequence[int],
-    *,
-    left: Collection[int],
-    rule: bool,
-) -> str:
-    """Some columns of a table, set."""
-    text = [
-        "  ".join(
-            line[i].ljust(widths[i]) if i in left else line[i].rjust(widths[i]) for i in columns
-        ).rstrip()
-        for line in lines
-    ]
-    if rule:
-        text.insert(1, "-" * max(map(len, text)))
-    return "\n".join(text)
+    return "\n\n".join(map(block, blocks))
 
 
 class ResultTable(NamedTuple):

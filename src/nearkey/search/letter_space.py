@@ -105,14 +105,11 @@ class LetterSpace:
         self._reachable: dict[tuple[int, bool], int] = {}
         self._listed: tuple[Keys, ...] | None = None
         if listed is not None:
-            kept = [k for k in map(self._reordered, listed) if self.allows(k)]
+            order = [base.letters.index(letter) for letter in self.letters]
+            moved = (tuple(keys[i] for i in order) for keys in listed)
+            kept = [keys for keys in moved if self.allows(keys)]
             self._listed, self._members = tuple(kept), frozenset(kept)
         self._mirrors = self._mirror_images() if rules.symmetry == "mirror" else ()
-
-    def _reordered(self, keys: Keys) -> Keys:
-        """Keys by the base's letters, in the order of this space's."""
-        place = {letter: i for i, letter in enumerate(self.base.letters)}
-        return tuple(keys[place[letter]] for letter in self.letters)
 
     # What is allowed
 

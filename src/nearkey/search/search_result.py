@@ -194,18 +194,8 @@ class SearchResult(Tabular):
                 ]
                 for r in self.race
             ]
-            lines += [
-                "",
-                text_table(
-                    [
-                        "through the decoder",
-                        f"{measure} {'%' if percent else ''}".strip(),
-                        "words",
-                        "dropped",
-                    ],
-                    race,
-                ),
-            ]
+            head = f"{measure} %" if percent else measure
+            lines += ["", text_table(["through the decoder", head, "words", "dropped"], race)]
         for one in self.people:
             lines += ["", str(one)]
         return "\n".join(lines)
