@@ -19,7 +19,7 @@ from nearkey.errors import LayoutError, PlanError
 from nearkey.layout import Layout
 from nearkey.layout.key import letter_extent
 from nearkey.search.letter_space import LetterSpace
-from nearkey.simulate.entry_speed import Speed, finger_fitts_time
+from nearkey.simulate.keystrokes import Speed, finger_fitts_time
 from nearkey.simulate.word_collisions import SpelledLexicon
 
 Floats = NDArray[np.float64]

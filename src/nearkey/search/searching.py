@@ -27,10 +27,10 @@ from nearkey.search.search_plan import SearchPlan
 from nearkey.search.search_result import RaceRow, SearchResult
 from nearkey.seeds import Seed, seed_number
 from nearkey.simulate import collisions, rank_layouts
-from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.identity import digest, pack_identity
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes, check_ranked
 from nearkey.simulate.people_ranking import PeopleRanking
+from nearkey.simulate.trial import TouchSource
 from nearkey.simulate.workload import running_words
 from nearkey.touch import GaussianTouch
 from nearkey.version import VERSION

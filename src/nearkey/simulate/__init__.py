@@ -2,9 +2,7 @@
 
 from nearkey.intervals import Estimate
 from nearkey.simulate.calibration import Calibration, calibrate
-from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.corpora import Corpus, CorpusSource, read_source
-from nearkey.simulate.entry_speed import Speed, finger_fitts_time
 from nearkey.simulate.finger_widths import WidthRanking, rank_by_width
 from nearkey.simulate.invented_hands import (
     PLAUSIBLE_SD,
@@ -15,11 +13,12 @@ from nearkey.simulate.invented_hands import (
 )
 from nearkey.simulate.keystrokes import (
     Selection,
+    Speed,
     characteristic_kspc,
+    finger_fitts_time,
     multi_tap_kspc,
     multi_tap_presses,
 )
-from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.layout_score import LayoutScore
 from nearkey.simulate.outcomes import WordOutcomes
 from nearkey.simulate.people_ranking import PeopleRanking, PeopleRow
@@ -29,8 +28,8 @@ from nearkey.simulate.replay import RecordedTouches, ReplayGap, ReplayTouch, rep
 from nearkey.simulate.results_comparison import ResultsComparison, compare_results
 from nearkey.simulate.score import score_layout
 from nearkey.simulate.simulation_options import SimulationOptions, SimulationProgress
-from nearkey.simulate.spread_curves import NoiseCurve, NoiseCurves, noise_curves
-from nearkey.simulate.trial import TypingTrial
+from nearkey.simulate.spread_curves import LayoutNoise, NoiseCurve, NoiseCurves, noise_curves
+from nearkey.simulate.trial import Condition, TouchSource, TypingTrial
 from nearkey.simulate.typing_people import (
     DecoderModel,
     InventedPeople,

@@ -16,7 +16,6 @@ from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean
 from nearkey.layout import Layout
 from nearkey.simulate.columns import Floats
-from nearkey.simulate.condition import TouchSource, by_layout
 from nearkey.simulate.outcomes import MEASURES, turned
 from nearkey.simulate.plain_data import plain
 from nearkey.simulate.rank import rank_layouts
@@ -27,6 +26,7 @@ from nearkey.simulate.simulation_options import (
     SimulationOptions,
     SimulationProgress,
 )
+from nearkey.simulate.trial import TouchSource, by_layout
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.text_table import estimate_text, text_table
 

@@ -1,4 +1,4 @@
-"""A layout scored: its exact measures, its decoder's, and the table of both."""
+"""A layout scored: its exact measures, its decoder's in all and by group of words, and the table of both."""
 
 from __future__ import annotations
 

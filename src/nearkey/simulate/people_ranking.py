@@ -23,12 +23,11 @@ from nearkey.intervals import (
 from nearkey.layout import Layout
 from nearkey.seeds import seed_number
 from nearkey.simulate.columns import Floats
-from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import MEASURES, RANKED
 from nearkey.simulate.plain_data import plain, row_named
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationOptions
-from nearkey.simulate.trial import TypingTrial, make_trials
+from nearkey.simulate.trial import Condition, TypingTrial, make_trials
 from nearkey.simulate.typing_people import PeopleOnLayout, TypingPeople
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.workload import Workload

@@ -12,14 +12,13 @@ import numpy as np
 from nearkey.decode import LanguagePack, require_pack
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
-from nearkey.simulate.condition import Condition, TouchSource
-from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes, check_ranked
 from nearkey.simulate.people_ranking import PeopleModels, PeopleRanking, rank_by_people
 from nearkey.simulate.rank_result import RankResult, Scored
 from nearkey.simulate.running import Checkpoint, fingerprint, run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.trial import make_trials
+from nearkey.simulate.spread_curves import LayoutNoise
+from nearkey.simulate.trial import Condition, TouchSource, make_trials
 from nearkey.simulate.typing_people import TypingPeople
 from nearkey.simulate.word_collisions import SpelledLexicon, collisions, spelled_for
 from nearkey.simulate.workload import CHUNK_WORDS

@@ -1,4 +1,4 @@
-"""A ranking plan: one TOML file that says what to rank, on which surface, with which touches."""
+"""A ranking plan: one TOML file that says what to rank, on which surface, with which touches; its fields and their checks."""
 
 from __future__ import annotations
 
@@ -16,18 +16,17 @@ from msgspec import Meta
 from nearkey.errors import PlanError, TouchModelError, placed
 from nearkey.layout import Layout, catalogue_names, grid_layouts
 from nearkey.schema import convert, read_toml
-from nearkey.simulate.condition import TouchSource
 from nearkey.simulate.corpora import Corpus, read_source
-from nearkey.simulate.entry_speed import Speed
 from nearkey.simulate.invented_hands import (
     PLAUSIBLE_SD,
     PLAUSIBLE_TRAITS,
     HandTraits,
     invent_hands,
 )
-from nearkey.simulate.keystrokes import Selection
-from nearkey.simulate.layout_noise import LayoutNoise
+from nearkey.simulate.keystrokes import Selection, Speed
 from nearkey.simulate.outcomes import check_ranked
+from nearkey.simulate.spread_curves import LayoutNoise
+from nearkey.simulate.trial import TouchSource
 from nearkey.simulate.typing_people import (
     CARRYING,
     DecoderModel,

@@ -21,11 +21,11 @@ from nearkey.intervals import (
 )
 from nearkey.layout import Layout
 from nearkey.saved_results import SavedResult, load_result, write_result
-from nearkey.simulate.layout_noise import LayoutNoise
 from nearkey.simulate.outcomes import MEASURES, RANKED, Measure, WordOutcomes
 from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.simulate.plain_data import PlainData, plain, row_named
 from nearkey.simulate.simulation_options import SimulationOptions
+from nearkey.simulate.spread_curves import LayoutNoise
 from nearkey.simulate.typist import SamplingTouchModel
 from nearkey.simulate.word_collisions import Collisions
 from nearkey.simulate.workload import Workload

@@ -4,6 +4,9 @@ For each key of a layout, the touches that one person made on the keys nearest i
 replayed touch is the key's centre plus the offset of one of them, drawn at random. Offsets are replayed in
 millimetres as they were, however large the keys. Order, rhythm and the pull of one touch on the next
 are lost. Touch logs are personal data: see docs/benchmarking.md.
+
+Beside matched typing the replay says how much of a result rests on touches being as the decoder assumes, and words made
+of recorded touches how a touch model decodes a person it was not fitted on.
 """
 
 from __future__ import annotations
@@ -22,12 +25,11 @@ from nearkey.intervals import Estimate, mean_over_people
 from nearkey.layout import Layout
 from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.columns import Floats, Ints, select_rows
-from nearkey.simulate.condition import Condition
 from nearkey.simulate.outcomes import MEASURES
 from nearkey.simulate.plain_data import PlainData, plain, row_named
 from nearkey.simulate.running import run_trials
 from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOptions, StepCount
-from nearkey.simulate.trial import TypingTrial, make_trials
+from nearkey.simulate.trial import Condition, TypingTrial, make_trials
 from nearkey.simulate.workload import make_workload
 from nearkey.touch import GaussianTouch, TouchLog
 from nearkey.touch.key_geometry import Geometry, geometry_of

@@ -1,4 +1,5 @@
-"""Carrying out trials: chunks over threads or an executor, kept in a checkpoint, reported as they are done."""
+"""Carrying out trials: chunks over threads or an executor, reported as they are done, and kept in a checkpoint, so that an
+interrupted run goes on where it stopped."""
 
 from __future__ import annotations
 
@@ -12,12 +13,11 @@ from typing import Any, TypeVar
 import numpy as np
 
 from nearkey.simulate.chunk_log import ChunkLog
-from nearkey.simulate.condition import Condition
 from nearkey.simulate.identity import drawn_touches
 from nearkey.simulate.outcomes import WordOutcomes
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.spreading import spread, workers_of
-from nearkey.simulate.trial import Judged, TypingTrial
+from nearkey.simulate.trial import Condition, Judged, TypingTrial
 from nearkey.simulate.workload import Workload
 
 Name = TypeVar("Name", bound=Hashable)

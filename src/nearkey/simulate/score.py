@@ -11,7 +11,6 @@ from nearkey.decode.options import COMPLETION
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.layout import Layout
 from nearkey.simulate.completion import Completion, completion_savings
-from nearkey.simulate.condition import Condition, TouchSource
 from nearkey.simulate.decoders.baseline_decoders import baselines
 from nearkey.simulate.decoders.own import OwnDecoder, live_lists
 from nearkey.simulate.decoders.protocol import Answers, BatchDecodes, Decodes, LiveLists, Queries
@@ -33,7 +32,7 @@ from nearkey.simulate.simulation_options import (
     StepCount,
     check_words,
 )
-from nearkey.simulate.trial import Stages, TypedWords, TypingTrial
+from nearkey.simulate.trial import Condition, Stages, TouchSource, TypedWords, TypingTrial
 from nearkey.simulate.word_collisions import collisions, spelled_for
 from nearkey.simulate.workload import Workload, count_different
 from nearkey.version import VERSION

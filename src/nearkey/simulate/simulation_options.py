@@ -11,8 +11,7 @@ from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.seeds import Seed, seed_number
 from nearkey.simulate.corpora import Corpus, CorpusSource, as_corpus
-from nearkey.simulate.entry_speed import Speed
-from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.keystrokes import Selection, Speed
 from nearkey.simulate.workload import Workload, make_workload
 
 

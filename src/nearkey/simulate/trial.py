@@ -1,24 +1,25 @@
 """A trial: a person types a chunk of words under a condition, a decoder reads the touches, the answers are judged.
 
+A condition is who types on which layout, and what the decoder assumes of the touches.
 The one place where words are typed: rankings, scores, replays, finger widths and benchmarks compare what comes out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from time import perf_counter, thread_time
-from typing import TypeVar
+from typing import Any, Self, TypeVar
 
 import numpy as np
 
-from nearkey.decode import Decoder, LanguagePack
+from nearkey.decode import Decoder, LanguagePack, TouchModel
+from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.seeds import seed_number
 from nearkey.simulate.calibration import list_posterior
 from nearkey.simulate.columns import Floats, Ints
-from nearkey.simulate.condition import Condition
 from nearkey.simulate.decoders.own import OwnDecoder
 from nearkey.simulate.decoders.protocol import (
     Answers,
@@ -29,13 +30,69 @@ from nearkey.simulate.decoders.protocol import (
     Queries,
     ask,
 )
-from nearkey.simulate.entry_speed import Speed
-from nearkey.simulate.keystrokes import Selection
+from nearkey.simulate.keystrokes import Selection, Speed
 from nearkey.simulate.outcomes import WordOutcomes
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.typist import SamplingTouchModel, Typist
 from nearkey.simulate.workload import Workload
 from nearkey.study import string_distance
+
+TouchSource = (
+    SamplingTouchModel | Mapping[str, SamplingTouchModel] | Callable[[Layout], SamplingTouchModel]
+)
+"""A model for all layouts, a mapping by layout name, or a callable that makes one for a layout."""
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What a simulation compares: rankings by layout, scores by decoder, replays by person, finger widths by model.
+
+    generating : where touches land: a fitted model, recorded touches (`ReplayTouch`), an invented person.
+    assumed : the touch model of the decoder; often the same.
+    """
+
+    layout: Layout
+    generating: SamplingTouchModel
+    assumed: TouchModel
+
+    @classmethod
+    def matched(cls, layout: Layout, touch: SamplingTouchModel) -> Self:
+        """The decoder assumes the very model that touches are drawn from."""
+        return cls(layout, touch, touch)
+
+    @classmethod
+    def of(cls, layout: Layout, touch: TouchSource, assumed: TouchSource | None = None) -> Self:
+        """The condition of a layout from what callers give; matched without `assumed`. Raises what `model_for` does."""
+        generating = model_for(touch, layout)
+        return cls(
+            layout, generating, generating if assumed is None else model_for(assumed, layout)
+        )
+
+
+def by_layout(source: Mapping[str, Any], layout: Layout, what: str = "touch model") -> Any:
+    """What a mapping has for a layout; PlanError, saying `what` is not there, where it lacks it."""
+    if layout.name not in source:
+        raise PlanError(
+            f"no {what} for this layout",
+            where=layout.name,
+            field="touch",
+            fix="add one under its name",
+        )
+    return source[layout.name]
+
+
+def model_for(source: TouchSource, layout: Layout) -> SamplingTouchModel:
+    """The touch model of a source for one layout; PlanError where a mapping lacks the layout."""
+    if isinstance(source, Mapping):
+        model: Any = by_layout(source, layout)
+    elif hasattr(source, "log_prob"):
+        model = source
+    else:
+        model = source(layout)
+    if hasattr(model, "for_layout"):
+        model = model.for_layout(layout)
+    return model  # type: ignore[no-any-return]
+
 
 Name = TypeVar("Name", bound=Hashable)
 

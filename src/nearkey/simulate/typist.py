@@ -16,7 +16,7 @@ from nearkey.errors import PlanError
 from nearkey.layout import Layout
 from nearkey.seeds import Seed
 from nearkey.simulate.columns import Floats, Ints
-from nearkey.simulate.entry_speed import Speed, finger_fitts_time
+from nearkey.simulate.keystrokes import Speed, finger_fitts_time
 
 
 class SamplingTouchModel(TouchModel, Protocol):

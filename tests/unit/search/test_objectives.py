@@ -27,7 +27,7 @@ from nearkey.search.objectives import (
     ambiguity_words,
 )
 from nearkey.simulate import characteristic_kspc, collisions
-from nearkey.simulate.entry_speed import Speed, finger_fitts_time
+from nearkey.simulate.keystrokes import Speed, finger_fitts_time
 
 QWERTY = Layout.named("qwerty")
 SPACE = grid_space(QWERTY, rows=2, columns=3)
