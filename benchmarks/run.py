@@ -43,13 +43,12 @@ import nearkey
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.files import atomic_write
 from nearkey.simulate.chunk_log import ChunkLog
-from nearkey.simulate.corpora import Corpus, held_out_part, read_source
 from nearkey.simulate.identity import pack_identity
 from nearkey.simulate.layout_score import StaticScore
 from nearkey.simulate.replay import RecordedTouches, replay_gap
 from nearkey.simulate.score import score_condition, static_score
 from nearkey.simulate.trial import Condition
-from nearkey.simulate.workload import Workload, make_workload
+from nearkey.simulate.workload import Corpus, Workload, held_out_part, make_workload, read_source
 from nearkey.touch import GaussianTouch
 
 HERE = Path(__file__).resolve().parent

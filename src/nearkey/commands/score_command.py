@@ -116,10 +116,10 @@ def score_command(
     every machine goes to NAME.json, times go to NAME.speed.json.
     """
     from nearkey.language import load_pack
-    from nearkey.simulate.corpora import held_out_part, read_source
     from nearkey.simulate.decoders import OutsideDecoder
     from nearkey.simulate.keystrokes import Selection
     from nearkey.simulate.score import score_layout
+    from nearkey.simulate.workload import held_out_part, read_source
 
     if figures and folder is None:
         raise NearkeyError("needs a folder", field="--figures", fix="add -o FOLDER")

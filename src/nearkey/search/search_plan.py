@@ -28,7 +28,6 @@ from nearkey.search.objectives import (
     ambiguity_words,
 )
 from nearkey.seeds import Seed
-from nearkey.simulate.corpora import Corpus, read_source
 from nearkey.simulate.outcomes import check_ranked
 from nearkey.simulate.rank_plan import (
     PlanReport,
@@ -39,6 +38,7 @@ from nearkey.simulate.rank_plan import (
     existing_file,
     plan_layout,
 )
+from nearkey.simulate.workload import Corpus, read_source
 
 EXAMPLE = """\
 # A search of layouts: which are allowed, what makes one good, how to look. Run it with: nearkey search THIS-FILE

@@ -2,7 +2,6 @@
 
 from nearkey.intervals import Estimate
 from nearkey.simulate.calibration import Calibration, calibrate
-from nearkey.simulate.corpora import Corpus, CorpusSource, read_source
 from nearkey.simulate.finger_widths import WidthRanking, rank_by_width
 from nearkey.simulate.invented_hands import (
     PLAUSIBLE_SD,
@@ -39,7 +38,7 @@ from nearkey.simulate.typing_people import (
 )
 from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
 from nearkey.simulate.word_collisions import Collisions, collisions
-from nearkey.simulate.workload import Workload, make_workload
+from nearkey.simulate.workload import Corpus, CorpusSource, Workload, make_workload, read_source
 
 __all__ = [
     "PLAUSIBLE_SD",

@@ -1,4 +1,4 @@
-"""A ranking plan: one TOML file that says what to rank, on which surface, with which touches; its fields and their checks."""
+"""A ranking plan: one TOML file that says what to rank, on which surface, with which touches."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ from msgspec import Meta
 from nearkey.errors import PlanError, TouchModelError, placed
 from nearkey.layout import Layout, catalogue_names, grid_layouts
 from nearkey.schema import convert, read_toml
-from nearkey.simulate.corpora import Corpus, read_source
 from nearkey.simulate.invented_hands import (
     PLAUSIBLE_SD,
     PLAUSIBLE_TRAITS,
@@ -36,6 +35,7 @@ from nearkey.simulate.typing_people import (
     TypingPeople,
     fit_carried,
 )
+from nearkey.simulate.workload import Corpus, read_source
 from nearkey.touch import CleaningReport, GaussianTouch, TouchLog, clean
 from nearkey.touch.key_geometry import geometry_of
 

@@ -1,5 +1,4 @@
-"""Carrying out trials: chunks over threads or an executor, reported as they are done, and kept in a checkpoint, so that an
-interrupted run goes on where it stopped."""
+"""Carrying out trials: chunks over threads or an executor, kept in a checkpoint so that an interrupted run goes on."""
 
 from __future__ import annotations
 

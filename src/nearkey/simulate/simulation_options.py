@@ -10,9 +10,8 @@ from nearkey.bounds import MOST_WORKERS, whole_number
 from nearkey.decode import LanguagePack
 from nearkey.errors import PlanError
 from nearkey.seeds import Seed, seed_number
-from nearkey.simulate.corpora import Corpus, CorpusSource, as_corpus
 from nearkey.simulate.keystrokes import Selection, Speed
-from nearkey.simulate.workload import Workload, make_workload
+from nearkey.simulate.workload import Corpus, CorpusSource, Workload, as_corpus, make_workload
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,4 @@
-"""How noisy touches are on a layout, and how a lead depends on it: on the spread of touches, and on how much of it the
-decoder believes in."""
+"""How noisy touches are on a layout, and how a lead depends on their spread and on what the decoder believes of it."""
 
 from __future__ import annotations
 

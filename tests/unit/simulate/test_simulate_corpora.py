@@ -12,7 +12,7 @@ from library_texts import SAID, nltk_data, quiet_hub, write_brown, write_hub_fol
 
 from nearkey.errors import NearkeyError, PlanError
 from nearkey.language.reading.streams import read_stream, split_stream
-from nearkey.simulate.corpora import Corpus, as_corpus, held_out_part, read_source
+from nearkey.simulate.workload import Corpus, as_corpus, held_out_part, read_source
 
 LINES = ["Bring the long staff.", "Peg seven is by the road."]
 

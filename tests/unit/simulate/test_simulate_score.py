@@ -19,13 +19,12 @@ from small_models import (
 from nearkey.decode import Decoder, EditCosts
 from nearkey.errors import PlanError
 from nearkey.simulate.completion import completion_savings
-from nearkey.simulate.corpora import Corpus
 from nearkey.simulate.decoders import BASELINES, Answers, OwnDecoder, Queries
 from nearkey.simulate.keystrokes import Selection
 from nearkey.simulate.layout_score import latency_of, score_decoder
 from nearkey.simulate.score import score_layout
 from nearkey.simulate.trial import type_workload
-from nearkey.simulate.workload import make_workload
+from nearkey.simulate.workload import Corpus, make_workload
 from nearkey.touch import GaussianTouch
 
 LAYOUT = row_layout(["ab", "cd", "ef"])

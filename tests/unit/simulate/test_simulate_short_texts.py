@@ -12,8 +12,8 @@ from nearkey.intervals import paired_difference, proportion, ratio, ratio_differ
 from nearkey.report.findings import facts
 from nearkey.simulate import make_workload, rank_layouts
 from nearkey.simulate.calibration import calibrate
-from nearkey.simulate.corpora import Corpus
 from nearkey.simulate.score import score_layout
+from nearkey.simulate.workload import Corpus
 from nearkey.touch import GaussianTouch
 
 SHARES = {"ace": 0.4, "bd": 0.2, "ad": 0.15, "bed": 0.15, "fee": 0.1}
