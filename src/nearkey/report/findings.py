@@ -78,7 +78,7 @@ def findings(result: RankResult, again: RankResult | None) -> list[str]:
             f"({span(difference, measure.change)}, paired, for all layouts together): "
             + (
                 "more than chance among these words explains."
-                if _apart(difference)
+                if difference.low > 0 or difference.high < 0
                 else "too little to distinguish the two in this run."
             )
         )
@@ -118,10 +118,6 @@ def _worse(row: RankRow, by: str) -> list[str]:
                 f"{' points' if measure.share else ''}, {span(difference, measure.change)})"
             )
     return said
-
-
-def _apart(estimate: Estimate) -> bool:
-    return estimate.low > 0 or estimate.high < 0
 
 
 def cautions(result: RankResult, *, touches: bool) -> dict[str, str]:

@@ -124,7 +124,9 @@ def draw_touches(
         colour = GREY if index < 0 else key_colour(int(index))
         axes.plot(*points[mine].T, "o", color=colour, markersize=2.6, alpha=0.55, mew=0)
     draw_ellipses(axes, layout, shapes)
-    outside = _outside(axes, points)
+    (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+    inside = (points >= [left, top]).all(axis=1) & (points <= [right, bottom]).all(axis=1)
+    outside = int((~inside).sum())
     parts = [f"{len(points):,} touches"]
     if len(shown) < len(points):
         parts.append(f"{len(shown):,} of them drawn")
@@ -287,13 +289,6 @@ def _person(
         fontweight="normal",
     )
     axes.tick_params(labelsize=7)
-
-
-def _outside(axes: Axes, points: Floats) -> int:
-    left, right = axes.get_xlim()
-    bottom, top = axes.get_ylim()
-    inside = (points >= [left, top]).all(axis=1) & (points <= [right, bottom]).all(axis=1)
-    return int((~inside).sum())
 
 
 class Border(NamedTuple):
@@ -467,23 +462,13 @@ def plot_touch_comparison(comparison: TouchComparison) -> Figure:
     axes = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
     for axis, panel in zip(axes, panels, strict=True):
         _draw(axis, panel, base)
-    axes[0].set_yticks(
-        range(len(rows)),
-        [
-            text_for_plot(r.model) + (" (baseline)" if b else "")
-            for r, b in zip(rows, base, strict=True)
-        ],
-    )
+    marks = [" (baseline)" if one else "" for one in base]
+    names = [text_for_plot(r.model) + mark for r, mark in zip(rows, marks, strict=True)]
+    axes[0].set_yticks(range(len(rows)), names)
     axes[0].set_ylim(len(rows) - 0.4, -0.6)
-    note_below(
-        figure,
-        f"{comparison.scheme}. Dots: means over what was held out; "
-        + (
-            "lines: 95 % intervals."
-            if comparison.enough_people
-            else "too few people for intervals."
-        ),
-    )
+    few = "too few people for intervals"
+    lines = "lines: 95 % intervals" if comparison.enough_people else few
+    note_below(figure, f"{comparison.scheme}. Dots: means over what was held out; {lines}.")
     return figure
 
 

@@ -43,22 +43,19 @@ def read_predictions(path: str | os.PathLike[str]) -> tuple[PredictedLayout, ...
     rows = data.get("rows") if isinstance(data, dict) else data
     out = []
     for i, row in enumerate(rows if isinstance(rows, list) else ()):
-        figures = {
-            name: value
-            for name in _MEASURES
-            if isinstance(row, dict) and (value := _value(row.get(name))) is not None
-        }
-        if not isinstance(row, dict) or not isinstance(row.get("layout"), str) or not figures:
+        fields = row if isinstance(row, dict) else {}
+        read = {name: _value(fields.get(name)) for name in _MEASURES}
+        figures = {name: value for name, value in read.items() if value is not None}
+        layout, place = fields.get("layout"), fields.get("place")
+        if not isinstance(layout, str) or not figures:
             raise StudyLogError(
                 "is no row of a ranking",
                 where=where,
                 field=f"rows[{i}]",
                 fix="rank again and save it",
             )
-        place = row.get("place")
-        out.append(
-            PredictedLayout(row["layout"], place if isinstance(place, int) else i + 1, figures)
-        )
+        place = place if isinstance(place, int) else i + 1
+        out.append(PredictedLayout(layout, place, figures))
     if not out:
         raise StudyLogError(
             "holds no ranking", where=where, field="rows", fix="save one with `nearkey rank --json`"

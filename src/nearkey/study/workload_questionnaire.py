@@ -20,6 +20,7 @@ from nearkey.errors import StudyLogError
 from nearkey.frames import Tabular
 from nearkey.intervals import Estimate, mean_over_people
 from nearkey.schema import convert, decode
+from nearkey.study.study_records import Name
 from nearkey.text_table import ResultTable, estimate_text
 
 
@@ -59,7 +60,6 @@ WORKLOAD_PAIRS = tuple(combinations((scale.name for scale in WORKLOAD_SCALES), 2
 
 Rating = Annotated[float, msgspec.Meta(ge=0, le=100)]
 Chosen = Annotated[int, msgspec.Meta(ge=0, le=5)]
-Pseudonym = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9_.\-]{1,64}$")]
 
 
 class WorkloadAnswer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -69,8 +69,8 @@ class WorkloadAnswer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     asked. `session`: the participant's sitting, from 1.
     """
 
-    participant: Pseudonym
-    condition: Pseudonym
+    participant: Name
+    condition: Name
     mental: Rating
     physical: Rating
     temporal: Rating
@@ -96,9 +96,8 @@ class WorkloadAnswer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
         """The weighted score: sum of rating x weight / 15; NaN without weights."""
         if self.weights is None:
             return float("nan")
-        return sum(self.weights.get(name, 0) * value for name, value in self.ratings.items()) / len(
-            WORKLOAD_PAIRS
-        )
+        total = sum(self.weights.get(name, 0) * value for name, value in self.ratings.items())
+        return total / len(WORKLOAD_PAIRS)
 
 
 def workload_answer(
