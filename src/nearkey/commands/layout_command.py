@@ -42,7 +42,6 @@ def layout_list(as_json: bool) -> None:
 @json_option("what is found")
 def layout_check(specs: tuple[str, ...], as_json: bool) -> None:
     """Check layout specs, each to its first fault."""
-    faulty = False
     rows: list[dict[str, Any]] = []
     for name in specs:
         try:
@@ -50,26 +49,18 @@ def layout_check(specs: tuple[str, ...], as_json: bool) -> None:
         except NearkeyError as fault:
             click.echo(f"nearkey: {fault}", err=True)
             rows.append({"spec": name, "fault": str(fault)})
-            faulty = True
             continue
-        rows.append(
-            {
-                "spec": name,
-                "name": found.name,
-                "keys": len(found.keys),
-                "letters": len(found.letters),
-                "width_mm": found.width_mm,
-                "height_mm": found.height_mm,
-            }
-        )
+        keys, letters = len(found.keys), len(found.letters)
+        size = {"width_mm": found.width_mm, "height_mm": found.height_mm}
+        rows.append({"spec": name, "name": found.name, "keys": keys, "letters": letters, **size})
         if not as_json:
             click.echo(
-                f"{name}: {found.name}, {len(found.keys)} keys, {len(found.letters)} letters, "
+                f"{name}: {found.name}, {keys} keys, {letters} letters, "
                 f"{found.width_mm:g} x {found.height_mm:g} mm"
             )
     if as_json:
         click.echo(json_text(rows))
-    if faulty:
+    if any("fault" in row for row in rows):
         raise SystemExit(2)
 
 

@@ -95,11 +95,7 @@ def person_adapt(
             )
         model.partial_fit(log, layout)
         learnt["touches"] = len(log)
-    lines = (
-        list(read_lines([Path(t) for t in texts], "lines", ReadOptions(), ReadReport()))
-        if texts
-        else []
-    )
+    lines = list(read_lines([Path(t) for t in texts], "lines", ReadOptions(), ReadReport()))
     language = load_pack(pack) if texts else None
     place.mkdir(mode=0o700, parents=True, exist_ok=True)
     if language is not None:

@@ -286,12 +286,9 @@ def study_power(
     def within(field: str, value: object, low: int, high: int) -> int:
         return whole_number(value, low=low, high=high, error=PlanError, field=field)
 
-    for field, value, low, high in (
-        ("conditions", conditions, 2, 20),
-        ("simulations", simulations, 1, 100_000),
-        ("mixed_simulations", mixed_simulations, 0, 10_000),
-    ):
-        within(field, value, low, high)
+    within("conditions", conditions, 2, 20)
+    within("simulations", simulations, 1, 100_000)
+    within("mixed_simulations", mixed_simulations, 0, 10_000)
     sizes = list(
         product(
             sorted({within("participants", n, 2, 1000) for n in participants}),
