@@ -135,7 +135,7 @@ def test_no_other_word_stands_for(never: tuple[str, ...], instead: str):
     allowed = {
         ("nearkey.personal.LivePerson", "person"),
         ("nearkey.simulate.invented_hands.HandTouch.calibration", "person"),
-        ("nearkey.simulate.word_collisions.Collisions", "top"),
+        ("nearkey.simulate.keystrokes.Collisions", "top"),
         ("nearkey.simulate.Collisions", "top"),
         ("nearkey.search.letter_space.LetterSpace.prefixes", "most"),
         ("nearkey.search.letter_space.LetterSpace.array", "listed"),

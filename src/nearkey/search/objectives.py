@@ -19,8 +19,7 @@ from nearkey.errors import LayoutError, PlanError
 from nearkey.layout import Layout
 from nearkey.layout.key import letter_extent
 from nearkey.search.letter_space import LetterSpace
-from nearkey.simulate.keystrokes import Speed, finger_fitts_time
-from nearkey.simulate.word_collisions import SpelledLexicon
+from nearkey.simulate.keystrokes import Speed, SpelledLexicon, finger_fitts_time
 
 Floats = NDArray[np.float64]
 Assignments = NDArray[np.uint8]
@@ -146,7 +145,7 @@ class AmbiguityObjective(_Ambiguity):
 
     Over the whole lexicon, P(w) the pack's word probabilities, touches perfect, a word's rank its place by probability
     among the words with the same key sequence:
-    "top1" = sum of P(w) where rank(w) = 1; "top3" where rank(w) <= 3 (both as in `nearkey.simulate.word_collisions`);
+    "top1" = sum of P(w) where rank(w) = 1; "top3" where rank(w) <= 3 (both as in `nearkey.simulate.keystrokes`);
     "kspc" = sum of P(w) (letters(w) + rank(w)) / sum of P(w) characters(w), the space after each word counted in both
     (MacKenzie, "KSPC as a characteristic of text entry techniques", MobileHCI 2002; `characteristic_kspc`).
 

@@ -11,9 +11,11 @@ from nearkey.simulate.invented_hands import (
     invent_hands,
 )
 from nearkey.simulate.keystrokes import (
+    Collisions,
     Selection,
     Speed,
     characteristic_kspc,
+    collisions,
     finger_fitts_time,
     multi_tap_kspc,
     multi_tap_presses,
@@ -37,7 +39,6 @@ from nearkey.simulate.typing_people import (
     TypingPeople,
 )
 from nearkey.simulate.typist import SamplingTouchModel, Typing, Typist
-from nearkey.simulate.word_collisions import Collisions, collisions
 from nearkey.simulate.workload import Corpus, CorpusSource, Workload, make_workload, read_source
 
 __all__ = [

@@ -12,6 +12,7 @@ import numpy as np
 from nearkey.decode import LanguagePack, require_pack
 from nearkey.errors import PlanError
 from nearkey.layout import Layout
+from nearkey.simulate.keystrokes import SpelledLexicon, collisions, spelled_for
 from nearkey.simulate.outcomes import MEASURES, WordOutcomes, check_ranked
 from nearkey.simulate.people_ranking import PeopleModels, PeopleRanking, rank_by_people
 from nearkey.simulate.rank_result import RankResult, Scored
@@ -20,7 +21,6 @@ from nearkey.simulate.simulation_options import SimulationKeywords, SimulationOp
 from nearkey.simulate.spread_curves import LayoutNoise
 from nearkey.simulate.trial import Condition, TouchSource, make_trials
 from nearkey.simulate.typing_people import TypingPeople
-from nearkey.simulate.word_collisions import SpelledLexicon, collisions, spelled_for
 from nearkey.simulate.workload import CHUNK_WORDS
 
 _STOP_Z = (

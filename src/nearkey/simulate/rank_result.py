@@ -21,13 +21,13 @@ from nearkey.intervals import (
 )
 from nearkey.layout import Layout
 from nearkey.saved_results import SavedResult, load_result, write_result
+from nearkey.simulate.keystrokes import Collisions
 from nearkey.simulate.outcomes import MEASURES, RANKED, Measure, WordOutcomes
 from nearkey.simulate.people_ranking import PeopleRanking
 from nearkey.simulate.plain_data import PlainData, plain, row_named
 from nearkey.simulate.simulation_options import SimulationOptions
 from nearkey.simulate.spread_curves import LayoutNoise
 from nearkey.simulate.typist import SamplingTouchModel
-from nearkey.simulate.word_collisions import Collisions
 from nearkey.simulate.workload import Workload
 from nearkey.text_table import estimate_text, number, text_table
 

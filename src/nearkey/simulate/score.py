@@ -15,7 +15,7 @@ from nearkey.simulate.decoders.baseline_decoders import baselines
 from nearkey.simulate.decoders.own import OwnDecoder, live_lists
 from nearkey.simulate.decoders.protocol import Answers, BatchDecodes, Decodes, LiveLists, Queries
 from nearkey.simulate.identity import digest, pack_identity, touch_identity
-from nearkey.simulate.keystrokes import characteristic_kspc, multi_tap_kspc
+from nearkey.simulate.keystrokes import characteristic_kspc, collisions, multi_tap_kspc, spelled_for
 from nearkey.simulate.layout_score import (
     Compared,
     DecoderScore,
@@ -33,7 +33,6 @@ from nearkey.simulate.simulation_options import (
     check_words,
 )
 from nearkey.simulate.trial import Condition, Stages, TouchSource, TypedWords, TypingTrial
-from nearkey.simulate.word_collisions import collisions, spelled_for
 from nearkey.simulate.workload import Workload, count_different
 from nearkey.version import VERSION
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,7 @@ class Aims:
     word: Ints
 
 
+@runtime_checkable
 class Performs(Protocol):
     """A typist that does more than land about a key: one that slips, misses and doubles touches, or aims by letter."""
 
@@ -157,11 +158,9 @@ class Typist:
 
     def _touched(self, aims: Aims, rng: np.random.Generator) -> tuple[Floats, Ints]:
         """Touches (m, 2), and for which of the letters each was, (m,)."""
-        perform = getattr(self.touch, "perform", None)
-        if perform is None:
-            return np.asarray(self.touch.sample(aims.keys, rng)), np.arange(len(aims.keys))
-        found: tuple[Floats, Ints] = perform(aims, rng)
-        return found
+        if isinstance(self.touch, Performs):
+            return self.touch.perform(aims, rng)
+        return np.asarray(self.touch.sample(aims.keys, rng)), np.arange(len(aims.keys))
 
     def arrived(self, typing: Typing) -> tuple[Floats, NDArray[np.uint32]]:
         """Touches that a decoder is asked for each word, and their offsets, where space and delete are keys.
