@@ -15,6 +15,7 @@ import math
 import re
 import sys
 import tomllib
+from collections import Counter
 from pathlib import Path
 from typing import Literal
 
@@ -115,13 +116,12 @@ def document(found: list[tuple[Path, Section]]) -> str:
 
 def anchors(titles: list[str]) -> list[str]:
     """Heading anchors by the common Markdown rule: lower case, spaces to hyphens, marks dropped."""
-    seen: dict[str, int] = {}
+    seen = Counter[str]()
     made = []
     for title in titles:
         anchor = re.sub(r"[^\w\- ]", "", title.lower()).replace(" ", "-")
-        count = seen.get(anchor, 0)
-        seen[anchor] = count + 1
-        made.append(f"{anchor}-{count}" if count else anchor)
+        made.append(f"{anchor}-{seen[anchor]}" if seen[anchor] else anchor)
+        seen[anchor] += 1
     return made
 
 

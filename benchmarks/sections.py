@@ -210,13 +210,10 @@ def this_tree() -> dict[str, str]:
 
 def this_machine() -> dict[str, str]:
     """What a reader must know of the machine behind figures of time or memory."""
-    model = platform.processor() or platform.machine()
     cpuinfo = Path("/proc/cpuinfo")
-    if cpuinfo.exists():
-        for line in cpuinfo.read_text(errors="replace").splitlines():
-            if line.startswith("model name"):
-                model = line.split(":", 1)[1].strip()
-                break
+    told = cpuinfo.read_text(errors="replace") if cpuinfo.exists() else ""
+    names = re.findall(r"^model name\s*:\s*(.*?)\s*$", told, re.MULTILINE)
+    model = names[0] if names else platform.processor() or platform.machine()
     release = ".".join(platform.release().split(".")[:2])  # what follows names one build
     return {
         "processor": model,

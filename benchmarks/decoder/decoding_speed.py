@@ -13,9 +13,9 @@ import itertools
 import re
 import statistics
 import sys
-import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -272,16 +272,10 @@ def threads(pack: nk.language.Pack, words: int) -> Section:
     def run(engine: nk.Decoder) -> None:
         load.batch(engine, k=3)
 
-    def both() -> None:
-        workers = [threading.Thread(target=run, args=(e,)) for e in engines]
-        for worker in workers:
-            worker.start()
-        for worker in workers:
-            worker.join()
-
     now = time.perf_counter
     one = per_word_us(lambda: run(engines[0]), words, now)
-    two = per_word_us(both, 2 * words, now)
+    with ThreadPoolExecutor(2) as workers:
+        two = per_word_us(lambda: list(workers.map(run, engines)), 2 * words, now)
     shared = per_word_us(lambda: load.batch(engines[0], k=3, threads=2), words, now)
     return section(
         title="Threads",

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from decoder_words import demo_pad
 from harness import data_folder, options
 from perplexity import ENGLISH, OTHERS, ROOT, as_lines
-from sections import PagePicture, save, saved_picture, section
+from sections import PagePicture, save_section, saved_picture
 
 import nearkey as nk
 from nearkey._kernel import ContextModel, NgramTable
@@ -185,24 +184,24 @@ def curve(data: Path, work: Path, share: float) -> None:
                 break  # nothing was pruned, so larger sizes give the same table
         del found  # it takes gigabytes
     picture = draw(rows)
-    save("perplexity_curve", section(
-title="English beside the network: order and size of the n-gram table, and amount of text",
-            more=f"--parts curve --share {share:g}",
-            order=51,
-            columns=(
-"order; million words of text|1; MB of words.ngram|1; perplexity, table alone|1; "
-"perplexity, with the network|1; top-1 on the demo's pad|%"
-),
-            rows=rows,
-            notes=["On Universal Dependencies English EWT, held out; one lexicon and one network for all rows, those of the shipped"
-                   " pack; the mixture's weights fitted anew for each table, on the recipe's held-out text.",
-                   f"With the network: sentence by sentence, on {EVALUATED_TOKENS:,} tokens in stretches from all over EWT. Top-1:"
-                   f" {WORDS:,} words on the demo's 2 x 3 pad (18 x 12 mm, 2 mm of spread), the same words and touches for all"
-                   f" rows (seed {SEED}), so that differences are surer than the intervals say.",
-                   "The first row is the shipped table. The others are estimated from the first sentences of each source, as many"
-                   " million words as the second column says: those of one amount can be compared."],
-            pictures=[picture],
+    save_section(
+        "perplexity_curve",
+        title="English beside the network: order and size of the n-gram table, and amount of text",
+        more=f"--parts curve --share {share:g}",
+        order=51,
+        columns=(
+            "order; million words of text|1; MB of words.ngram|1; perplexity, table alone|1; "
+            "perplexity, with the network|1; top-1 on the demo's pad|%"
         ),
+        rows=rows,
+        notes=["On Universal Dependencies English EWT, held out; one lexicon and one network for all rows, those of the shipped"
+               " pack; the mixture's weights fitted anew for each table, on the recipe's held-out text.",
+               f"With the network: sentence by sentence, on {EVALUATED_TOKENS:,} tokens in stretches from all over EWT. Top-1:"
+               f" {WORDS:,} words on the demo's 2 x 3 pad (18 x 12 mm, 2 mm of spread), the same words and touches for all"
+               f" rows (seed {SEED}), so that differences are surer than the intervals say.",
+               "The first row is the shipped table. The others are estimated from the first sentences of each source, as many"
+               " million words as the second column says: those of one amount can be compared."],
+        pictures=[picture],
     )  # fmt: skip
 
 
@@ -229,22 +228,20 @@ def draw(rows: list[list[float]]) -> PagePicture:
     return saved_picture(figure, "perplexity_curve.svg", caption)
 
 
-def layouts_of(language: str) -> Iterator[Layout]:
+def layout_for(language: str) -> Layout:
     """The layout of a language's usual letters."""
-    names = {"de": "qwertz", "fr": "azerty"}
-    if language == "el":
-        letters = ["ςερτυθιοπ", "ασδφγηξκλ", "ζχψωβνμ"]
-        keys = [
-            Key(letter, letter, 0.5 * row + column, float(row), 1.0, 1.0, letter, "letters")
-            for row, line in enumerate(letters)
-            for column, letter in enumerate(line)
-        ]
-        alphabet = "".join(sorted("".join(letters)))
-        yield Layout(
-            name="greek", unit_mm=10.0, width=10.0, height=3.0, keys=tuple(keys), alphabet=alphabet
-        )
-    else:
-        yield Layout.named(names.get(language, "qwerty"))
+    if language != "el":
+        return Layout.named({"de": "qwertz", "fr": "azerty"}.get(language, "qwerty"))
+    letters = ["ςερτυθιοπ", "ασδφγηξκλ", "ζχψωβνμ"]
+    keys = [
+        Key(letter, letter, 0.5 * row + column, float(row), 1.0, 1.0, letter, "letters")
+        for row, line in enumerate(letters)
+        for column, letter in enumerate(line)
+    ]
+    alphabet = "".join(sorted("".join(letters)))
+    return Layout(
+        name="greek", unit_mm=10.0, width=10.0, height=3.0, keys=tuple(keys), alphabet=alphabet
+    )
 
 
 def languages(data: Path, work: Path) -> None:
@@ -256,24 +253,22 @@ def languages(data: Path, work: Path) -> None:
             packs.append((ROOT / "models" / f"{name}.toml", load_pack(folder)))
     for path, pack in packs:
         recipe = read_recipe(path)
+        layout = layout_for(recipe.language)
         for source in recipe.evaluation:
-            lines = as_lines(source, recipe, path, data)
-            for layout in layouts_of(recipe.language) if lines else ():
-                corpus = Corpus.of(source.title, lines, trained=False)
-                rows.append(
-                    [recipe.language, layout.name, source.title, top1(pack, layout, corpus)]
-                )
+            if lines := as_lines(source, recipe, path, data):
+                found = top1(pack, layout, Corpus.of(source.title, lines, trained=False))
+                rows.append([recipe.language, layout.name, source.title, found])
                 print(rows[-1], file=sys.stderr)
-    save("pack_languages", section(
-title="Each language: words read right after their context",
-            more="--parts languages",
-            order=52,
-            columns="language; layout; text held out; top-1|%",
-            rows=rows,
-            notes=[f"{WORDS:,} words, or the text's, Gaussian touches of spread {SPREAD} key widths, seed {SEED}."
-                   " Accented letters are typed on their base letter's key. Greek: the standard's arrangement"
-                   " of letters on a plain grid."],
-        ),
+    save_section(
+        "pack_languages",
+        title="Each language: words read right after their context",
+        more="--parts languages",
+        order=52,
+        columns="language; layout; text held out; top-1|%",
+        rows=rows,
+        notes=[f"{WORDS:,} words, or the text's, Gaussian touches of spread {SPREAD} key widths, seed {SEED}."
+               " Accented letters are typed on their base letter's key. Greek: the standard's arrangement"
+               " of letters on a plain grid."],
     )  # fmt: skip
 
 

@@ -25,7 +25,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from harness import MEASURE, measured, options
-from sections import save, section
+from sections import save_section
 
 from nearkey.errors import PackError
 from nearkey.packs import finished
@@ -162,18 +162,18 @@ def ratio(work: Path, count: int) -> None:
         ["nearkey, modified Kneser-Ney", best["wall"], best["cpu"],
          theirs["cpu"] / best["cpu"], best["mb"]],
     ]  # fmt: skip
-    save("estimator_ratio", section(
-title=f"From {count:,} words of text to a 3-gram ARPA file",
-            more="--parts ratio",
-            order=54,
-            timed=True,
-            columns="program; seconds|1; processor seconds|1; times faster|1; peak MB|0",
-            rows=rows,
-            notes=["Reading, counting, estimating and writing; the ratio is of processor time, since other"
-                   " work shared the machine. The better of two runs of nearkey, before and after kaldingram.",
-                   "With one discount and without interpolation the two give the same numbers: see"
-                   " tests/reference/language."],
-        ),
+    save_section(
+        "estimator_ratio",
+        title=f"From {count:,} words of text to a 3-gram ARPA file",
+        more="--parts ratio",
+        order=54,
+        timed=True,
+        columns="program; seconds|1; processor seconds|1; times faster|1; peak MB|0",
+        rows=rows,
+        notes=["Reading, counting, estimating and writing; the ratio is of processor time, since other"
+               " work shared the machine. The better of two runs of nearkey, before and after kaldingram.",
+               "With one discount and without interpolation the two give the same numbers: see"
+               " tests/reference/language."],
     )  # fmt: skip
 
 
@@ -188,19 +188,19 @@ def growth(work: Path, sizes: tuple[int, ...]) -> None:
                 [count / 1e6, memory >> 20, found["wall"], found["cpu"], found["mb"], total / 1e6]
             )
             print(rows[-1], file=sys.stderr)
-    save("estimator_growth", section(
-title="The estimator's growth with the text, order 3, ARPA file included",
-            more="--parts growth",
-            order=55,
-            timed=True,
-            columns=(
-"million words|0; MB allowed for counting; seconds|1; processor seconds|1; "
-"peak MB|0; million n-grams|1"
-),
-            rows=rows,
-            notes=["Beyond the recipe's own text, sentences are spliced from several at words they share."
-                   " The peak includes the finished model, which stays in memory."],
+    save_section(
+        "estimator_growth",
+        title="The estimator's growth with the text, order 3, ARPA file included",
+        more="--parts growth",
+        order=55,
+        timed=True,
+        columns=(
+            "million words|0; MB allowed for counting; seconds|1; processor seconds|1; "
+            "peak MB|0; million n-grams|1"
         ),
+        rows=rows,
+        notes=["Beyond the recipe's own text, sentences are spliced from several at words they share."
+               " The peak includes the finished model, which stays in memory."],
     )  # fmt: skip
 
 
@@ -208,16 +208,16 @@ def load() -> None:
     found = [measured(MEASURE + LOAD) for _ in range(15)]
     imports, loads = (statistics.median(one[name] for one in found) for name in ("imports", "load"))
     worst = max(one["load"] for one in found)
-    save("pack_load", section(
-title="Loading the English pack, checksums verified",
-            more="--parts load",
-            order=56,
-            timed=True,
-            columns="what; milliseconds|1",
-            rows=[["import nearkey.language", imports * 1000], ["load_pack, median of 15", loads * 1000],
-                  ["load_pack, slowest of 15", worst * 1000]],
-            notes=["A new process each time; the files are in the system's cache."],
-        ),
+    save_section(
+        "pack_load",
+        title="Loading the English pack, checksums verified",
+        more="--parts load",
+        order=56,
+        timed=True,
+        columns="what; milliseconds|1",
+        rows=[["import nearkey.language", imports * 1000], ["load_pack, median of 15", loads * 1000],
+              ["load_pack, slowest of 15", worst * 1000]],
+        notes=["A new process each time; the files are in the system's cache."],
     )  # fmt: skip
 
 

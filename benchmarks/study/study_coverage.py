@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
@@ -336,15 +337,13 @@ def count(
 ) -> dict[str, tuple[int, int]]:
     """Interval -> (studies whose interval held the truth, studies that printed one)."""
     rng = np.random.default_rng(seed)
-    held: dict[str, int] = {}
-    seen: dict[str, int] = {}
+    held, seen = Counter[str](), Counter[str]()
     for _ in range(studies):
         for name, estimate in draw(rng, people):
             if math.isnan(estimate.low):
                 continue  # nothing is printed there
-            seen[name] = seen.get(name, 0) + 1
-            value = known(name, people)
-            held[name] = held.get(name, 0) + (estimate.low <= value <= estimate.high)
+            seen[name] += 1
+            held[name] += estimate.low <= known(name, people) <= estimate.high
     return {name: (held[name], n) for name, n in seen.items()}
 
 
