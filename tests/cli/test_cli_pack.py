@@ -66,6 +66,8 @@ def test_dist_and_estimate(small, tmp_path):
     lm = run("estimate", tmp_path / "text.txt", "-o", tmp_path / "lm.arpa", "--order", 2)
     assert lm.exit_code == 0, lm.output
     assert (tmp_path / "lm.arpa").read_text().startswith("\\data\\\nngram 1=")
+    # On standard output the model stands alone.
+    assert run("estimate", tmp_path / "text.txt", "-o", "-").stdout.startswith("\\data\\\nngram 1=")
     again = run("estimate", tmp_path / "text.txt", "-o", tmp_path / "lm.arpa")
     assert "is there already" in str(again.exception)
 

@@ -29,6 +29,7 @@ from nearkey.text_table import text_table
 
 if TYPE_CHECKING:
     from nearkey.packs import BuildProgress
+    from nearkey.packs.arpa import PlainModel
 
 T = TypeVar("T")
 
@@ -326,6 +327,15 @@ def pack_dist(name: str, output: str) -> None:
     click.echo(os.fspath(write_wheel(find_pack(name), output)))
 
 
+def _save(made: PlainModel, output: str, as_json: bool) -> None:
+    """Save a model, and say how many n-grams it has where it does not go to standard output itself."""
+    made.save(output)
+    if not is_stream(output):
+        sizes = made.model.tree.sizes()
+        written = {f"{n}-grams": s for n, s in enumerate(sizes, start=1)}
+        show_fields({"output": output, **written}, as_json)
+
+
 @pack.command("export", short_help="Write a pack's n-grams as ARPA.")
 @click.argument("name")
 @output_option("ARPA file to write.", "--arpa", required=True, suffix=".arpa")
@@ -339,12 +349,7 @@ def pack_export(name: str, output: str, as_json: bool) -> None:
     from nearkey.language import load_pack
     from nearkey.packs.arpa import exported_model
 
-    made = exported_model(load_pack(name))
-    made.save(output)
-    sizes = made.model.tree.sizes()
-    if not is_stream(output):
-        written = {f"{n}-grams": s for n, s in enumerate(sizes, start=1)}
-        show_fields({"output": output, **written}, as_json)
+    _save(exported_model(load_pack(name)), output, as_json)
 
 
 @pack.command("estimate", short_help="Estimate a model of a text, as ARPA.")
@@ -371,11 +376,7 @@ def pack_estimate(text: str, output: str, order: int, memory_mb: int, as_json: b
             work=f"{output}.counts",
             progress=lambda step: bar(step.done, step.total),
         )
-        made.save(output)
-    sizes = made.model.tree.sizes()
-    show_fields(
-        {"output": output, **{f"{n}-grams": s for n, s in enumerate(sizes, start=1)}}, as_json
-    )
+    _save(made, output, as_json)
 
 
 @pack.command("start", short_help="A pack of a language of your own, from texts.")
