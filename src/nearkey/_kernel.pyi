@@ -304,8 +304,8 @@ class NearLayouts:
         self, here: NDArray[np.uint8], keys: NDArray[np.uint8], most: float
     ) -> NDArray[np.float64]:
         """here : (n_letters,), the layout at hand. keys : (m, n_letters), others.
-        Returns (m,) what each costs at least: exact where it differs from `here` in one letter and n_keys to the power
-        of the longest word's letters is below 2**64; infinite where it certainly costs more than `most`."""
+        Returns (m,) what each costs at least: exact where it differs from `here` in one letter; infinite where it
+        certainly costs more than `most`."""
 
 class AmbiguityContexts:
     """What words are likely after contexts, over `AmbiguityWords`."""

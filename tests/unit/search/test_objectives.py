@@ -89,7 +89,7 @@ def test_any_number_of_keys_and_the_longest_words(pack, n_keys):
 @pytest.mark.parametrize("measure", ["top1", "top3", "above"])
 @pytest.mark.parametrize("n_keys", [2, 6, 26])
 def test_layouts_near_one_are_told_apart_exactly(pack, measure, n_keys):
-    # 26 keys: the words of 20 letters and more have no codes of 64 bits, and count nothing.
+    # 2 keys: hundreds of words share one. 26 keys: key sequences of 7 letters and more do not fit into 32 bits.
     spelled = ambiguity_words(pack, SPACE.letters)
     words = _kernel.AmbiguityWords(np.ascontiguousarray(spelled.typed), spelled.share, 26)
     near = _kernel.NearLayouts(words, n_keys, measure)
@@ -106,12 +106,7 @@ def test_layouts_near_one_are_told_apart_exactly(pack, measure, n_keys):
         some = np.repeat(here[None], 60, axis=0)
         for row in some:
             row[rng.integers(0, 26, 3)] = rng.integers(0, n_keys, 3)
-        bound = near.bound(here, one, np.inf)
-        long = spelled.lengths * np.log2(n_keys) >= 64
-        assert (bound <= costs(one) + 1e-12).all()
-        assert (bound >= costs(one) - spelled.share[long].sum() - 1e-12).all() or measure == "above"
-        if not long.any():
-            assert bound == pytest.approx(costs(one), abs=1e-12)
+        assert near.bound(here, one, np.inf) == pytest.approx(costs(one), abs=1e-12)
         assert (near.bound(here, some, np.inf) <= costs(some) + 1e-12).all()
         for keys in (one, some):
             most = float(np.median(costs(keys)))
@@ -119,6 +114,37 @@ def test_layouts_near_one_are_told_apart_exactly(pack, measure, n_keys):
             assert within[costs(keys) <= most].all()
             assert not within.all() or n_keys == 26
         here = one[rng.integers(26)]
+
+
+@pytest.mark.parametrize("measure", ["top1", "top3", "above"])
+@pytest.mark.parametrize("n_keys", [3, 16, 200])
+def test_moves_among_long_and_like_words_are_exact(measure, n_keys):
+    # Invented words of up to 40 letters, most a letter or two from another: they meet whatever their length, several
+    # at once, and some stay together wherever a letter goes.
+    rng = np.random.default_rng(n_keys)
+    typed = np.zeros((3000, 40), np.uint8)
+    for i, row in enumerate(typed):
+        if i % 5 == 0:
+            row[: rng.integers(1, 41)] = 1
+            row[:] *= rng.integers(1, 25, 40).astype(np.uint8)
+        else:
+            row[:] = typed[i - i % 5]
+            places = rng.integers(0, np.count_nonzero(row), 2)
+            row[places] = rng.integers(1, 25, 2)
+    share = np.sort(rng.dirichlet(np.full(len(typed), 0.2)))[::-1].copy()
+    words = _kernel.AmbiguityWords(typed[rng.permutation(len(typed))], share, 24)
+    near = _kernel.NearLayouts(words, n_keys, measure)
+    column = ("top1", "top3", "above").index(measure)
+    here = rng.integers(0, min(n_keys, 8), 24).astype(np.uint8)
+    for _ in range(5):
+        one = np.repeat(here[None], 96, axis=0)
+        one[np.arange(96), np.arange(96) % 24] = rng.integers(0, min(n_keys, 8), 96)
+        cost = words.evaluate(one, n_keys)[:, column]
+        cost = cost if measure == "above" else share.sum() - cost
+        assert np.ptp(cost) > 0
+        assert near.bound(here, one, np.inf) == pytest.approx(cost, abs=1e-12)
+        assert near.bound(here, one[:1], np.inf) == pytest.approx(cost[:1], abs=1e-12)
+        here = one[rng.integers(96)]
 
 
 def test_evaluations_in_turn_leave_nothing_to_each_other(pack):
