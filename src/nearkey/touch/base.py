@@ -159,7 +159,7 @@ class TouchBase(Parameterised):
             weights.ravel(),
             means.reshape(-1, 2),
             covariances.reshape(-1, 2, 2),
-            background_weight=float(self.background),
+            background_weight=float(self._outlier_share()),
             background_log_density=-math.log(geometry.area),
             dof=self.dof_,
         )
@@ -292,6 +292,10 @@ class TouchBase(Parameterised):
 
     def _ids_where(self, chosen: Flags) -> tuple[str, ...]:
         return tuple(k for k, yes in zip(self.geometry_.key_ids, chosen, strict=True) if yes)
+
+    def _outlier_share(self) -> float:
+        """The weight of the flat background in the densities."""
+        return self.background
 
     def _reorder(self, order: Indices) -> None:
         """Take what was learnt per key in this order."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
@@ -20,6 +21,13 @@ from nearkey.touch.touch_log import TouchLog
 
 # A soft label below this weight is not worth an update.
 _LEAST_WEIGHT = 1e-3
+
+# Touches that the given share of outliers is worth against a person's own. Chosen on simulated people; on the open
+# phone touches 20 to 100 are as good as each other, and better than never learning it.
+_BACKGROUND_TOUCHES = 20.0
+# Bounds of the learnt share, in given ones. A word with an outlier is often mended or left wrong, so that confirmed
+# touches show too few of them; wrong labels show too many.
+_BACKGROUND_RANGE = (0.1, 5.0)
 
 
 class _PopulationTouch(TouchBase):
@@ -121,13 +129,15 @@ class PersonTouch(_PopulationTouch):
     mislabelling : the mislabelling probability: how probable it is that a confirmed label is wrong and the
         touch was meant for the key that explains it best; each touch teaches with the probability that its label is
         right. 0 takes every label as right.
-    background : share of outliers, spread evenly over the surface.
+    background : share of outliers, spread evenly over the surface, of a person of whom nothing is known. Hers is learnt
+        (`background_`): the mean of a beta posterior, each touch counting as far as the flat background explains it
+        rather than its key. It stays between a tenth and five times of what is given here; 0 stays 0.
 
     Attributes
     ----------
-    n_touches_ `(n_keys,)` (weights of what is remembered), offset_ `(2,)` (the person's own offset, beyond the
-    population's), spread_ `(2, 2)` (the person's spread relative to the population's), means_ `(n_keys, 2)`,
-    covariances_ `(n_keys, 2, 2)`; lengths in layout units.
+    background_ (her share of outliers), n_touches_ `(n_keys,)` (weights of what is remembered), offset_ `(2,)` (the
+    person's own offset, beyond the population's), spread_ `(2, 2)` (the person's spread relative to the population's),
+    means_ `(n_keys, 2)`, covariances_ `(n_keys, 2, 2)`; lengths in layout units.
     """
 
     kind: ClassVar[str] = "person"
@@ -207,6 +217,14 @@ class PersonTouch(_PopulationTouch):
         return model
 
     @property
+    def background_(self) -> float:
+        """The person's share of outliers."""
+        given, known = self.background, self._known
+        seen = _BACKGROUND_TOUCHES * given + known.outliers
+        low, high = (bound * given for bound in _BACKGROUND_RANGE)
+        return min(max(seen / (_BACKGROUND_TOUCHES + known.labelled), low), high)
+
+    @property
     def offset_(self) -> Floats:
         """The person's own offset beyond the population's, in layout units `(2,)`."""
         return self._known.own_offset
@@ -228,17 +246,25 @@ class PersonTouch(_PopulationTouch):
         self._known = Knowledge(population)
         self._finish()
 
+    def _outlier_share(self) -> float:
+        return self.background_
+
     def _learn(self, point: Floats, weights: Floats) -> None:
         g = self.geometry_
-        densities = None
-        if self.mislabelling > 0:
+        densities, outlier = None, 0.0
+        if self.mislabelling > 0 or self.background > 0:
             self._finish()
-            densities = np.exp(log_density(self.components(), point[None], g.n_keys)[0])
+            components = self.components()
+            densities = np.exp(log_density(components, point[None], g.n_keys)[0])
+            outlier = components.background_weight * math.exp(components.background_log_density)
         if self.forgetting < 1:
             self._known.decay(self.forgetting)
         for key in np.flatnonzero(weights > _LEAST_WEIGHT).tolist():
             weight = float(weights[key])
             if densities is not None:
+                if outlier > 0:
+                    self._known.outliers += weight * min(outlier / float(densities[key]), 1.0)
+                    self._known.labelled += weight
                 right = (1 - self.mislabelling) * densities[key]
                 weight *= float(right / (right + self.mislabelling * densities.max()))
             if weight > _LEAST_WEIGHT:
@@ -255,5 +281,12 @@ class PersonTouch(_PopulationTouch):
             fitted, n_touches=(n,), offset_sums=(n, 2), spread_sums=(2, 2)
         )
         known.weight = float(fitted["weight"])
+        known.outliers, known.labelled = (
+            float(fitted.get(name, 0.0)) for name in ("outliers", "labelled")
+        )
+        if not 0 <= known.outliers <= known.labelled < math.inf:
+            raise TouchModelError(
+                "are not some of the labelled", field="outliers", fix="save the model again"
+            )
         if not (known.n >= 0).all() or known.weight < 0:
             raise TouchModelError("is below 0", field="n_touches", fix="save the model again")

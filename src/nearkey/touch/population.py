@@ -182,7 +182,8 @@ class Knowledge:
     """What is known of one person: sums whose size does not grow with the touches.
 
     `n (k,)` weights and `sums (k, 2)` of offsets beyond the population's; `spread (2, 2)`, the sum
-    of squared innovations in the population's whitened units, and `weight`, its touches.
+    of squared innovations in the population's whitened units, and `weight`, its touches. `outliers`, how many touches
+    the flat background explains, of `labelled`: of all touches, however doubtful their labels.
     """
 
     def __init__(self, population: Population) -> None:
@@ -194,7 +195,7 @@ class Knowledge:
         self.n = np.zeros(k)
         self.sums = np.zeros((k, 2))
         self.spread = np.zeros((2, 2))
-        self.weight = 0.0
+        self.weight = self.outliers = self.labelled = 0.0
 
     def copy(self) -> Knowledge:
         """An independent copy."""
@@ -207,6 +208,7 @@ class Knowledge:
         other = Knowledge(population)
         other.n, other.sums = self.n[order], self.sums[order]
         other.spread, other.weight = self.spread.copy(), self.weight
+        other.outliers, other.labelled = self.outliers, self.labelled
         return other
 
     def decay(self, factor: float) -> None:
@@ -215,6 +217,8 @@ class Knowledge:
         self.sums *= factor
         self.spread *= factor
         self.weight *= factor
+        self.outliers *= factor
+        self.labelled *= factor
 
     def add(self, offset: Floats, key: int, weight: float) -> None:
         """One touch: the surprise it brings widens the spread, then the key's mean moves."""
@@ -262,10 +266,12 @@ class Knowledge:
         return np.asarray(shape * (1.0 + self._expected()[2])[:, None, None])
 
     def to_dict(self) -> dict[str, Any]:
-        """Plain data, as model files hold it."""
+        """Plain data, as model files hold it; files of version 0.1 say nothing of outliers."""
+        outliers = {"outliers": self.outliers, "labelled": self.labelled} if self.labelled else {}
         return {
             "n_touches": self.n.tolist(),
             "offset_sums": self.sums.tolist(),
             "spread_sums": self.spread.tolist(),
             "weight": self.weight,
+            **outliers,
         }
