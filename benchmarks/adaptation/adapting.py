@@ -43,6 +43,8 @@ CONDITIONS = (
     LearningCondition("10 % wrong labels", wrong=0.1),
     LearningCondition("10 % wrong labels, believed", wrong=0.1, guarded=False),
     LearningCondition("first candidate always let stand", unnoticed=True),
+    LearningCondition("the text before alone", touch=False, words=False, text_before=True),
+    LearningCondition("touch, words and the text before", text_before=True),
 )
 WITH_CEILING = CONDITIONS[:3]
 

@@ -8,6 +8,10 @@ labelled before, and learning on with the others.
 What she writes is a stretch of held-out text (Universal Dependencies English EWT, CC BY-SA 4.0: e-mail, reviews, answers,
 blogs), which no pack may be trained on, in its own order: a few writers, with their topics and names. Without it, text is
 drawn from the pack itself.
+
+Every sentence starts with an empty context, so that what the models learn is told apart from what the pack's context
+model makes of the text before. In a live session the text before stands in the editor and is context as well: that is
+the condition `text_before`.
 """
 
 from __future__ import annotations
@@ -42,7 +46,8 @@ class LearningCondition:
 
     wrong : share of words confirmed wrongly: another candidate of the list, or else another word of
         the same length. unnoticed : she always lets the first candidate stand, right or wrong.
-    guarded : mislabelling is reckoned with, as by default.
+    guarded : mislabelling is reckoned with, as by default. text_before : what she typed before, other sentences too, is
+        the context of each word, as in a session.
     """
 
     name: str
@@ -51,6 +56,7 @@ class LearningCondition:
     wrong: float = 0.0
     unnoticed: bool = False
     guarded: bool = True
+    text_before: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +71,18 @@ class Scores:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Typed:
-    """A word, the model's state before it, a touch for each of its letters, and touches of the same
-    letters should the word be entered letter by letter."""
+    """A word, the model's state before it, by its sentence alone and after all that she typed now, a touch for each of
+    its letters, and touches of the same letters should the word be entered letter by letter."""
 
     word: str
-    state: Any
+    in_sentence: Any
+    after_text: Any
     keys: list[int]
     points: NDArray[np.float64]
     again: NDArray[np.float64]
+
+    def state(self, condition: LearningCondition) -> Any:
+        return self.after_text if condition.text_before else self.in_sentence
 
 
 class PersonTrial:
@@ -92,27 +102,31 @@ class PersonTrial:
 
     def _typed(self, text: Sentences, body: Body, rng: np.random.Generator) -> list[Typed]:
         model, layout = self._decoder.pack.language_model, self._decoder.layout
-        out = []
+        out: list[Typed] = []
+        written = ""
         for sentence in text:
             state = model.start()
             for word in sentence:
                 letters = spell(word, layout.letters) or ""
                 keys = [layout.key_of_letter[c] for c in letters]
-                out.append(Typed(word, state, keys, body.touch(keys, rng), body.touch(keys, rng)))
+                touches = body.touch(keys, rng), body.touch(keys, rng)
+                now = len(out) >= PAST_WORDS
+                after = self._decoder.state_after(written) if now else state
+                out.append(Typed(word, state, after, keys, *touches))
                 state = model.advance(state, word)
+                written += f"{word} "
+            written = written.rstrip() + ".\n" if len(out) > PAST_WORDS else ""
         return out
 
     def unadapted(self) -> Iterator[tuple[int, Scores]]:
         """The scores at each checkpoint of a decoder that learns nothing."""
-        person = Person(self._decoder)
-        for n in CHECKPOINTS:
-            yield n, self._score(person, n)
+        return self.run(LearningCondition("none", touch=False, words=False))
 
     def ceiling(self, condition: LearningCondition) -> Iterator[tuple[int, Scores]]:
         """The scores at each checkpoint of models that know the person's past."""
         person = self._person(condition, mislabelling=0.0)
         for typed in self._past:
-            person.confirm(typed.word, context=typed.state, points=typed.points)
+            person.confirm(typed.word, context=typed.in_sentence, points=typed.points)
         return self._follow(person, condition)
 
     def run(self, condition: LearningCondition) -> Iterator[tuple[int, Scores]]:
@@ -136,9 +150,11 @@ class PersonTrial:
         rng = np.random.default_rng(self._label_seed)
         for n, typed in enumerate(self._now[: CHECKPOINTS[-1]], start=1):
             word = self._confirmed(person, condition, typed, rng)
-            person.confirm(word, context=typed.state, points=typed.points, explicit=False)
+            person.confirm(
+                word, context=typed.state(condition), points=typed.points, explicit=False
+            )
             if n in CHECKPOINTS:
-                yield n, self._score(person, n)
+                yield n, self._score(person, condition, n)
 
     def _confirmed(
         self, person: Person, condition: LearningCondition, typed: Typed, rng: np.random.Generator
@@ -148,7 +164,7 @@ class PersonTrial:
         if not (mistaken or condition.unnoticed):
             return typed.word
         found = person.decoder.decode(
-            typed.points, context=typed.state, k=LISTED, personal=person.words
+            typed.points, context=typed.state(condition), k=LISTED, personal=person.words
         )
         shown = [candidate.word for candidate in found]
         if condition.unnoticed:
@@ -157,14 +173,14 @@ class PersonTrial:
         others = others or self._by_length.get(len(typed.keys), [typed.word])
         return others[pick % len(others)]
 
-    def _score(self, person: Person, n: int) -> Scores:
+    def _score(self, person: Person, condition: LearningCondition, n: int) -> Scores:
         """How the words after the n-th would be decoded now."""
         tested = self._now[n : n + TESTED_WORDS]
         decoder = person.decoder
         ranks, spelled = [], []
         for typed in tested:
             found = decoder.decode(
-                typed.points, context=typed.state, k=LISTED, personal=person.words
+                typed.points, context=typed.state(condition), k=LISTED, personal=person.words
             )
             place = [candidate.word for candidate in found]
             ranks.append(place.index(typed.word) + 1 if typed.word in place else 0)
