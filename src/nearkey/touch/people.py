@@ -25,9 +25,10 @@ _LEAST_WEIGHT = 1e-3
 # Touches that the given share of outliers is worth against a person's own. Chosen on simulated people; on the open
 # phone touches 20 to 100 are as good as each other, and better than never learning it.
 _BACKGROUND_TOUCHES = 20.0
-# Bounds of the learnt share, in given ones. A word with an outlier is often mended or left wrong, so that confirmed
-# touches show too few of them; wrong labels show too many.
-_BACKGROUND_RANGE = (0.1, 5.0)
+# The least that is left of the given share: a word with an outlier is often mended or left wrong, so that confirmed
+# touches show too few of them. It never grows, because wrong labels look like outliers: with one in ten wrong, a share
+# that could grow cost half a point of words right first.
+_LEAST_BACKGROUND = 0.1
 
 
 class _PopulationTouch(TouchBase):
@@ -131,7 +132,7 @@ class PersonTouch(_PopulationTouch):
         right. 0 takes every label as right.
     background : share of outliers, spread evenly over the surface, of a person of whom nothing is known. Hers is learnt
         (`background_`): the mean of a beta posterior, each touch counting as far as the flat background explains it
-        rather than its key. It stays between a tenth and five times of what is given here; 0 stays 0.
+        rather than its key. It stays between a tenth of what is given here and all of it.
 
     Attributes
     ----------
@@ -221,8 +222,8 @@ class PersonTouch(_PopulationTouch):
         """The person's share of outliers."""
         given, known = self.background, self._known
         seen = _BACKGROUND_TOUCHES * given + known.outliers
-        low, high = (bound * given for bound in _BACKGROUND_RANGE)
-        return min(max(seen / (_BACKGROUND_TOUCHES + known.labelled), low), high)
+        learnt = seen / (_BACKGROUND_TOUCHES + known.labelled)
+        return min(max(learnt, _LEAST_BACKGROUND * given), given)
 
     @property
     def offset_(self) -> Floats:
