@@ -115,20 +115,24 @@ class OrderedMoves(_Neighbourhood):
     def _changes(self, layout: Layout) -> Iterator[Keys]:
         """The keys of all letters after each change that leaves no key empty."""
         space, keys = self._space, self._read(layout)
-        for _, letters in groupby(range(len(keys)), key=lambda i: (space.rows[i], keys[i])):
+        moves: list[tuple[tuple[int, ...], list[int], int]] = []
+        for row, letters in groupby(range(len(keys)), key=lambda i: (space.rows[i], keys[i])):
             run = list(letters)
+            column = space.column[keys[run[0]]]
             # The letter at either end of a run to the next column, the run to another row of its own.
-            for moved, step in ((run[:1], -1), (run[-1:], 1), (run, 0)):
-                for key in space.domains[run[0]]:
-                    if (
-                        key != keys[run[0]]
-                        and space.column[key] - space.column[keys[run[0]]] == step
-                    ):
-                        changed = list(keys)
-                        for i in moved:
-                            changed[i] = key
-                        if space.allows(changed):
-                            yield tuple(changed)
+            for moved, step in ((run[-1:], 1), (run[:1], -1), (run, 0)):
+                # A base row's boundaries between columns come before its runs, so that a seed draws what it always drew.
+                order = (row[0], step == 0, column - (step < 0), step < 0)
+                moves.append((order, moved, step))
+        for _, moved, step in sorted(moves):
+            here = keys[moved[0]]
+            for key in space.domains[moved[0]]:
+                if key != here and space.column[key] - space.column[here] == step:
+                    changed = list(keys)
+                    for i in moved:
+                        changed[i] = key
+                    if space.allows(changed):
+                        yield tuple(changed)
 
     def _changed(self, layout: Layout, change: Keys) -> Layout:
         key_of = dict(zip(self._space.letters, change, strict=True))

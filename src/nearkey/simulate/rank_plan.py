@@ -13,7 +13,7 @@ import msgspec
 import numpy as np
 from msgspec import Meta
 
-from nearkey.errors import PlanError, TouchModelError, placed
+from nearkey.errors import PlanError, placed
 from nearkey.layout import Layout, catalogue_names, grid_layouts
 from nearkey.schema import convert, read_toml
 from nearkey.simulate.invented_hands import (
@@ -303,28 +303,21 @@ class RankPlan:
     def touch_for(self, layout: Layout) -> Any:
         """The model of the log recorded on the layout's geometry; else the plan's spread around the centres; else the
         plan's family carried over from all logs, with its extra uncertainty."""
-        if self.file.touch.spread_mm is None and self.decoder.carries:
-            return self._carried(layout)
         for recording in self.recordings:
-            try:
+            if recording.is_of(layout):
                 return recording.model.for_layout(layout)
-            except TouchModelError:
-                continue
         if self.file.touch.spread_mm is not None:
             return GaussianTouch.from_layout(layout, spread_mm=self.file.touch.spread_mm)
+        if self.decoder.carries:
+            logs = [r.log for r in self.recordings]
+            layouts = [r.layout for r in self.recordings]
+            return fit_carried(self.decoder.unfitted(), logs, layouts, layout)
         raise PlanError(
             f"no log was recorded on keys placed like those of {layout.name!r}",
             where=str(self.path),
             field="touch.logs",
             fix=f"add such a log; or touch.spread_mm, or a decoder.model that carries over ({', '.join(CARRYING)})",
         )
-
-    def _carried(self, layout: Layout) -> Any:
-        for recording in self.recordings:
-            if recording.is_of(layout):
-                return recording.model.for_layout(layout)
-        logs, layouts = [r.log for r in self.recordings], [r.layout for r in self.recordings]
-        return fit_carried(self.decoder.unfitted(), logs, layouts, layout)
 
     @property
     def touch(self) -> TouchSource:

@@ -72,6 +72,20 @@ def test_drawing_reaches_exactly_the_neighbours(moves: FreeMoves | OrderedMoves)
     assert drawn == {letters(near) for near in moves.neighbours(layout)}
 
 
+def test_ordered_neighbours_come_in_the_order_that_seeds_draw_from() -> None:
+    """Of each base row the boundaries between columns, a letter to the right, one to the left; then its runs."""
+    at = ("abcde", "fg", "h", "i")
+    grids = grid_layouts(THREE, rows=2, columns=2, rule="ordered")
+    grid = next(grid for grid in grids if letters(grid) == at)
+    near = [letters(one) for one in OrderedMoves(THREE, rows=2, columns=2).neighbours(grid)]
+    assert near == [
+        ("abce", "dfg", "h", "i"),
+        ("abcd", "efg", "h", "i"),
+        ("abcdef", "g", "h", "i"),
+        ("abcd", "fg", "eh", "i"),
+    ]
+
+
 def test_moves_keep_a_fitted_surface() -> None:
     moves = OrderedMoves(BASE, rows=2, columns=2)
     layout = next(

@@ -11,6 +11,7 @@ import nearkey as nk
 from nearkey.errors import PlanError
 from nearkey.simulate.plan_fingers import PlanFingers
 from nearkey.simulate.rank_plan import RankPlan
+from nearkey.simulate.spread_curves import LayoutNoise
 from nearkey.touch import TouchLog, concat
 
 PLAN = """
@@ -110,3 +111,16 @@ def test_logs_without_widths_are_named(tmp_path):
     text = PLAN[: PLAN.index("[[touch.logs]]")]
     with pytest.raises(PlanError, match=r"touch\.logs: no log says how touches change"):
         PlanFingers.of(plan(tmp_path, letters, letters, text))
+
+
+def test_an_assumed_spread_serves_layouts_without_a_log_in_every_family(tmp_path):
+    """A family that could be carried over is not, where the plan gives a spread for the rest."""
+    bare = '[[candidates]]\nlayout = "alphabetical"\n[[candidates]]\nbase = "qwerty"\nrows = 2\ncolumns = 3\n[touch]'
+    text = PLAN.replace("[touch]", bare) + '[decoder]\nmodel = "pooled"\n'
+    made = invented(GRID, fingers=(20.0,)), invented(PAD, fingers=(20.0,), each=10)
+    loaded = plan(tmp_path, *made, text)
+    assert "an assumed spread of 2 mm" in loaded.warnings[0]
+    other = next(nk.grid_layouts(QWERTY, rows=2, columns=3, width_mm=18, height_mm=12))
+    assert LayoutNoise.of(other, loaded.touch_for(other)).spread_mm == pytest.approx(2.0)
+    # The wide finger of the logs spreads touches by 2 * 20 / 14 mm.
+    assert LayoutNoise.of(GRID, loaded.touch_for(GRID)).spread_mm == pytest.approx(2.86, abs=0.3)
