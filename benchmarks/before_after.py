@@ -24,7 +24,7 @@ from typing import Any
 sys.path.insert(0, os.fspath(Path(__file__).resolve().parent / "estimator"))
 
 from estimation_speed import make_text
-from harness import MEASURE, data_folder, measured, options
+from harness import MEASURE, data_folder, measured, options, refused
 from sections import save, section
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -188,7 +188,7 @@ def main() -> None:
     before = (str, "revision to compare with")
     asked = options(__doc__, before=before, tasks=list(TASKS), rounds=3)
     if asked.before is None:
-        sys.exit("--before names no revision to compare with")
+        refused("--before names no revision to compare with")
     if PACKS & set(asked.tasks):
         data_folder()  # said before the work
     WORK.mkdir(parents=True, exist_ok=True)

@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 from functools import cache, partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import msgspec
 
@@ -47,17 +47,23 @@ def options(doc: str, *, apart: Sequence[str] = (), **asked: Any) -> argparse.Na
     return parser.parse_args()
 
 
+def refused(problem: str) -> NoReturn:
+    """End the script for what it cannot work with: one line, exit code 2, as the command line of nearkey does."""
+    print(problem, file=sys.stderr)
+    sys.exit(2)
+
+
 def _parts(what: str, names: list[str], text: str) -> list[str]:
     chosen = text.split(",")
     if unknown := [name for name in chosen if name not in names]:
-        sys.exit(f"{what} {unknown[0]!r} is unknown: use {', '.join(names)}")
+        refused(f"{what} {unknown[0]!r} is unknown: use {', '.join(names)}")
     return chosen
 
 
 def data_folder() -> Path:
     """The folder of open corpora that NEARKEY_DATA names; ends the script where it names none."""
     if "NEARKEY_DATA" not in os.environ:
-        sys.exit("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
+        refused("NEARKEY_DATA names no folder of open corpora: see docs/packs.md")
     return Path(os.environ["NEARKEY_DATA"])
 
 
@@ -75,7 +81,7 @@ def needed_lines() -> list[str]:
     """The same; ends the script where there are none."""
     lines = held_out_lines()
     if lines is None:
-        sys.exit("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
+        refused("set NEARKEY_DATA to the folder with text/en_ewt_eval.txt.gz")
     return lines
 
 

@@ -25,7 +25,7 @@ from summary import Key, Table, draw, sections
 from tqdm import tqdm
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from harness import add_kept, held_out_lines, kept, options
+from harness import add_kept, held_out_lines, kept, options, refused
 from sections import RESULTS, write
 
 from nearkey.decode import Decoder
@@ -78,7 +78,7 @@ def trial_of(job: Job, loaded: dict[str, Any] = {}) -> PersonTrial:  # noqa: B00
         at = 2 * job.number + (job.which == "report")
         found = next(islice(stretches(lines, decoder.pack, letters, TEXT_WORDS), at, None), None)
         if found is None:
-            sys.exit(
+            refused(
                 f"the held-out text has words for no more than {job.number} people; ask for fewer"
             )
         text = found
@@ -129,7 +129,7 @@ def main() -> None:
         plot=(False, "also draw it, beside the results"),
     )
     if asked.set not in SEEDS:
-        sys.exit(f"set {asked.set!r} is unknown: use {', '.join(SEEDS)}")
+        refused(f"set {asked.set!r} is unknown: use {', '.join(SEEDS)}")
     jobs = [Job(asked.pack, asked.set, i) for i in range(asked.people)]
     tables = list(tqdm(progress(jobs, asked.workers, asked.keep), total=len(jobs), unit="person"))
     text = "held-out English text (EWT)" if held_out_lines() else "text drawn from the pack"

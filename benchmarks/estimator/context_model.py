@@ -22,7 +22,7 @@ import msgspec
 import numpy as np
 from curve import EnglishTexts
 from decoder_words import demo_pad, workload
-from harness import data_folder, needed_lines, options
+from harness import data_folder, needed_lines, options, refused
 from sections import PagePicture, Section, save, saved_picture, section
 
 import nearkey as nk
@@ -271,7 +271,7 @@ def main() -> None:
         save("context_arpa", arpa_section())
     if "sizes" in asked.parts:
         if asked.trainings is None:
-            sys.exit("--parts sizes needs --trainings: a folder of trainings")
+            refused("--parts sizes needs --trainings: a folder of trainings")
         save("context_sizes", sizes_section(data_folder(), asked.trainings))
 
 

@@ -20,7 +20,7 @@ from open_touches import ABSENT, data_folder, open_touches, phone_grid, phone_ke
 from tqdm import tqdm
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from harness import add_kept, kept, options
+from harness import add_kept, kept, options, refused
 from sections import Section, save, section
 
 from nearkey.intervals import mean_over_people
@@ -240,7 +240,7 @@ def main() -> None:
     asked = options(__doc__, keep=(Path, "append scores here and take up from them"))
     folder = data_folder()
     if folder is None:
-        raise SystemExit(ABSENT)
+        refused(ABSENT)
     keep = asked.keep
     grid = phone_grid()
     raw = open_touches(folder, grid)

@@ -121,7 +121,7 @@ class OrderedMoves(_Neighbourhood):
             column = space.column[keys[run[0]]]
             # The letter at either end of a run to the next column, the run to another row of its own.
             for moved, step in ((run[-1:], 1), (run[:1], -1), (run, 0)):
-                # A base row's boundaries between columns come before its runs, so that a seed draws what it always drew.
+                # A base row's boundaries between columns come before its runs: seeds draw from this order.
                 order = (row[0], step == 0, column - (step < 0), step < 0)
                 moves.append((order, moved, step))
         for _, moved, step in sorted(moves):

@@ -122,5 +122,5 @@ def test_an_assumed_spread_serves_layouts_without_a_log_in_every_family(tmp_path
     assert "an assumed spread of 2 mm" in loaded.warnings[0]
     other = next(nk.grid_layouts(QWERTY, rows=2, columns=3, width_mm=18, height_mm=12))
     assert LayoutNoise.of(other, loaded.touch_for(other)).spread_mm == pytest.approx(2.0)
-    # The wide finger of the logs spreads touches by 2 * 20 / 14 mm.
-    assert LayoutNoise.of(GRID, loaded.touch_for(GRID)).spread_mm == pytest.approx(2.86, abs=0.3)
+    fitted = loaded.recordings[0].model
+    assert LayoutNoise.of(GRID, loaded.touch_for(GRID)) == LayoutNoise.of(GRID, fitted)
