@@ -186,7 +186,7 @@ class LabRecords(Closable):
             )
             place = (unfinished.prompt.extra or {}).get("position"), unfinished.prompt.trial
             self._interruptions = sum(INTERRUPTION in (e.extra or {}) for e in unfinished.events)
-            if place == trial.place and pad.take_up(unfinished.events):
+            if place == (trial.block.position, trial.trial) and pad.take_up(unfinished.events):
                 self._unfinished = None
                 pad.record(writer)
                 self.interrupted("the lab was started again", pad.candidates)

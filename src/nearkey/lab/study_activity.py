@@ -17,7 +17,7 @@ from nearkey.lab.activity import (
 )
 from nearkey.lab.lab_messages import SceneReply, WorkloadForm
 from nearkey.lab.lab_plan import CAUTIONS, WorkloadKind
-from nearkey.session.study_sitting import SittingTrial, TrialPlace, next_trial
+from nearkey.session.study_sitting import SittingTrial, TrialPlace, in_order, next_trial
 from nearkey.study import WORKLOAD_PAIRS, WORKLOAD_SCALES, BlockPlan
 
 
@@ -49,7 +49,7 @@ class StudyActivity(Activity):
         """The first condition whose blocks are all done and whose work is still to be told of."""
         if not self.workload:
             return None
-        undone = {b.condition for b in self.blocks if next_trial((b,), self.done)}
+        undone = {b.condition for b, place in in_order(self.blocks) if place not in self.done}
         names = (b.condition for b in self.blocks if b.condition not in undone | self.rated)
         return next(names, None)
 
@@ -146,7 +146,7 @@ class StudyActivity(Activity):
     def _after(self, trial: SittingTrial) -> tuple[Self, tuple[Deed, ...]]:
         on = replace(self, done=self.done | {trial.place})
         following = on.trial
-        if following is not None and following.block == trial.block:
+        if following is not None and following.place[0] == trial.place[0]:
             return on, (CloseTrial(), OpenTrial(following))
         if on.due is not None:
             return replace(on, state="workload"), (CloseTrial(),)

@@ -6,7 +6,8 @@ It knows neither screen nor keys: a terminal, a page or a test drives it.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Sequence, Set
+from collections import defaultdict, deque
+from collections.abc import Callable, Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,20 +20,22 @@ from nearkey.study import BlockPlan, StudyLog, StudyLogWriter, StudyPlan
 from nearkey.study.study_records import Origin
 
 TrialPlace = tuple[int, int]
-"""Position of the block among the participant's, from 1, and the trial in it, from 1."""
+"""Which of the participant's blocks, from 1 in the order of the plan, and the trial in it, from 1."""
 
 
 @dataclass(frozen=True, slots=True)
 class SittingTrial:
-    """A phrase to type: its `block`, its number in it (`trial`, from 1), and what comes before it.
-
-    `done`, `total`: phrases of the participant.
-    """
+    """A phrase to type: its `block`, its `place` in the plan, and how many of the participant's `total` are `done`."""
 
     block: BlockPlan
-    trial: int
+    place: TrialPlace
     done: int
     total: int
+
+    @property
+    def trial(self) -> int:
+        """Its number in the block, from 1."""
+        return self.place[1]
 
     @property
     def phrase(self) -> str:
@@ -44,38 +47,42 @@ class SittingTrial:
         """Seconds of rest before it, 0 within a block."""
         return self.block.rest_s if self.trial == 1 else 0.0
 
-    @property
-    def place(self) -> TrialPlace:
-        """Where it stands in the plan."""
-        return self.block.position, self.trial
-
 
 def next_trial(blocks: Sequence[BlockPlan], done: Set[TrialPlace]) -> SittingTrial | None:
     """The first trial of a participant's `blocks` that is not `done`; None where all are."""
-    total = sum(len(block.phrases) for block in blocks)
-    for block in blocks:
-        for trial in range(1, len(block.phrases) + 1):
-            if (block.position, trial) not in done:
-                return SittingTrial(block, trial, len(done), total)
+    for block, place in in_order(blocks):
+        if place not in done:
+            return SittingTrial(block, place, len(done), sum(len(b.phrases) for b in blocks))
     return None
+
+
+def in_order(blocks: Sequence[BlockPlan]) -> Iterator[tuple[BlockPlan, TrialPlace]]:
+    """Every trial of a participant's `blocks`: its block and its place."""
+    for number, block in enumerate(blocks, 1):
+        for trial in range(1, len(block.phrases) + 1):
+            yield block, (number, trial)
 
 
 def told_trials(
     blocks: Sequence[BlockPlan], logs: Iterable[StudyLog]
 ) -> tuple[frozenset[TrialPlace], TrialPlace | None]:
-    """The trials of a participant's `blocks` that the `logs` say are done, and the one a crash left open."""
-    positions = {(block.condition, block.block, block.practice): block.position for block in blocks}
+    """The trials of a participant's `blocks` that the `logs` say are done, and the one a crash left open.
+
+    Blocks that a plan numbers alike under one condition are typed in its order: the first trial logged is the first's.
+    """
+    to_come: dict[tuple[str, int, bool, int | None], deque[TrialPlace]] = defaultdict(deque)
+    for block, place in in_order(blocks):
+        to_come[block.condition, block.block, block.practice, place[1]].append(place)
     done: set[TrialPlace] = set()
     unfinished: TrialPlace | None = None
     for log in logs:
         for trial in log.trials():
             prompt = trial.prompt
-            position = positions.get((log.header.condition, trial.block, prompt.practice))
-            if position is not None and prompt.trial is not None:
-                if trial.state == "done":
-                    done.add((position, prompt.trial))
-                elif trial.state == "unfinished":
-                    unfinished = position, prompt.trial
+            alike = to_come[log.header.condition, trial.block, prompt.practice, prompt.trial]
+            if alike and trial.state == "done":
+                done.add(alike.popleft())
+            elif alike and trial.state == "unfinished":
+                unfinished = alike[0]
     return frozenset(done), unfinished
 
 

@@ -9,8 +9,8 @@ from session_fakes import FakeDecoder
 
 from nearkey.errors import PlanError, StudyLogError
 from nearkey.session import Session
-from nearkey.session.study_sitting import StudySitting
-from nearkey.study import StudyLog, StudyPlan, measures, plan_study
+from nearkey.session.study_sitting import StudySitting, told_trials
+from nearkey.study import BlockPlan, StudyLog, StudyPlan, measures, plan_study
 
 
 def plan() -> StudyPlan:
@@ -35,9 +35,11 @@ class Clock:
         return self.now
 
 
-def sitting(folder: Path, participant: str = "p1", **options: object) -> StudySitting:
+def sitting(
+    folder: Path, participant: str = "p1", own: StudyPlan | None = None, **options: object
+) -> StudySitting:
     return StudySitting(
-        plan(),
+        own or plan(),
         participant,
         folder,
         lambda condition: Session(FakeDecoder(), auto_capitals=False),
@@ -99,6 +101,34 @@ def test_it_goes_on_where_the_logs_stop_and_an_open_trial_comes_again(tmp_path: 
     assert [one.state for one in log.trials()] == ["done", "aborted", "done"]
     times = [event.t for event in log.events]
     assert times == sorted(times)
+
+
+@pytest.mark.parametrize("positions", [(1, 2, 3), (1, 1, 1)])
+def test_blocks_that_a_plan_numbers_alike_are_typed_one_after_the_other(
+    tmp_path: Path, positions: tuple[int, ...]
+) -> None:
+    # Written by hand: nothing but the phrases tells the blocks apart, or not even the position.
+    phrases = (("see you",), ("the gate", "pen"), ("road",))
+    blocks = tuple(
+        BlockPlan("p1", "grid", position, 1, practice=False, rest_s=0.0, phrases=own)
+        for position, own in zip(positions, phrases, strict=True)
+    )
+    by_hand = StudyPlan(("grid",), 0, balanced=False, blocks=blocks)
+    typed: list[str] = []
+    for place in ((1, 1), (2, 1), (2, 2), (3, 1)):  # each in a sitting of its own
+        with sitting(tmp_path, own=by_hand) as own:
+            trial = own.next()
+            assert trial is not None
+            assert (trial.place, trial.done, trial.total) == (place, len(typed), 4)
+            type_phrase(own, own.begin(trial), "grid", trial.phrase)
+            typed.append(own.end().strip())
+    assert typed == ["see you", "the gate", "pen", "road"]
+    with sitting(tmp_path, own=by_hand) as own:
+        assert own.next() is None
+    log = StudyLog.read(tmp_path / "p1-grid.jsonl")
+    last = next(i for i, event in enumerate(log.events) if getattr(event, "text", "") == "road")
+    torn = StudyLog(log.header, log.events[: last + 1])
+    assert told_trials(blocks, [torn]) == ({(1, 1), (2, 1), (2, 2)}, (3, 1))
 
 
 def test_a_keyboard_in_the_place_of_the_pad_logs_no_touches(tmp_path: Path) -> None:
