@@ -78,6 +78,9 @@ def test_a_line_is_tried_under_noise():
     assert [line.split()[0] for line in lines[1:5]] == ["the", "fence", "line", "is"]
     assert lines[-1].endswith(" of 4 words right")
     assert max(map(len, lines)) <= 80
+    # Of a list too long for its line, whole words are shown.
+    assert ", …" not in (long := done("try", "the fence line is", *ON, "-k", 20).stdout)
+    assert " …" in long
     rows = strict_json(done("try", "the fence line is", *ON, "--seed", 3, "--json").stdout)
     assert [row["word"] for row in rows] == ["the", "fence", "line", "is"]
     assert sum(row["place"] == 1 for row in rows) == int(lines[-1].split()[0])

@@ -78,7 +78,7 @@ def test_what_cannot_be_planned_is_refused(notebook, tmp_path):
 
 
 def test_power_from_stated_variances_and_from_a_pilot(pilot, tmp_path):
-    pytest.importorskip("statsmodels")
+    pytest.importorskip("scipy")
     stated = (
         *("--mean", 12, "--sd-participant", 2, "--sd-condition", 0.8),
         *("--sd-phrase", 0.5, "--sd-residual", 1.5, "--difference", 1),
@@ -110,7 +110,7 @@ def test_power_from_stated_variances_and_from_a_pilot(pilot, tmp_path):
 
 
 def test_report_is_written_and_wrong_input_refused(pilot, tmp_path):
-    for module in ("matplotlib", "jinja2", "statsmodels"):
+    for module in ("matplotlib", "jinja2", "scipy"):
         pytest.importorskip(module)
     out = tmp_path / "report"
     shown = done("study", "report", *pilot[:1], "-o", out, "--pad", "grid=qwerty")

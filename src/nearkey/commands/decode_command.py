@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import sys
-import textwrap
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -213,7 +212,13 @@ def _lines() -> Iterable[str]:
 
 def _fitted(texts: list[str], width: int) -> str:
     """As many texts as fit the width."""
-    return textwrap.shorten(", ".join(texts), width, placeholder=" …")
+    shown = ""
+    for text in texts:
+        longer = f"{shown}, {text}" if shown else text
+        if len(longer) > width:
+            return f"{shown} …"
+        shown = longer
+    return shown
 
 
 @click.command("serve-decoder", short_help="Run nearkey over its own line protocol.")

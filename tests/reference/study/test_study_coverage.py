@@ -13,7 +13,7 @@ from nearkey.intervals import Estimate
 
 pytestmark = pytest.mark.reference
 stats = pytest.importorskip("scipy.stats")
-pytest.importorskip("statsmodels")
+pytest.importorskip("scipy")
 
 PATH = Path(__file__).parents[3] / "benchmarks" / "study" / "study_coverage.py"
 

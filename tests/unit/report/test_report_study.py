@@ -19,7 +19,7 @@ from nearkey.study.rates import Rates
 
 pytest.importorskip("matplotlib")
 pytest.importorskip("jinja2")
-pytest.importorskip("statsmodels")
+pytest.importorskip("scipy")
 
 from nearkey.report.study_page import study_report
 from nearkey.report.study_pictures import (
