@@ -305,8 +305,9 @@ class Measures(Tabular):
 
 
 def sample_sd(values: Sequence[float]) -> float:
-    """Standard deviation with n - 1; NaN for fewer than two values."""
-    return stdev(values) if len(values) > 1 else math.nan
+    """Standard deviation with n - 1; NaN for fewer than two values, and where one is not finite."""
+    finite = all(map(math.isfinite, values))  # the library's function breaks on an infinite one
+    return stdev(values) if finite and len(values) > 1 else math.nan
 
 
 def result_text(

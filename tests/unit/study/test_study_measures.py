@@ -233,6 +233,13 @@ def test_options_out_of_range() -> None:
         measures([log, log])
 
 
+def test_a_phrase_in_next_to_no_time_has_no_spread() -> None:
+    # Times as no person types and as a damaged log may have them: the speed is beyond all numbers.
+    measured = measures(_log("p1", "grid", [(1, "ab", "ab", 5e-324), (1, "ab", "ab", 1.0)]))
+    assert measured.phrases[0].wpm == math.inf
+    assert math.isnan(measured.participants[0].wpm_phrase_sd)
+
+
 def test_no_logs_no_rows() -> None:
     measured = measures([])
     assert measured.phrases == ()
