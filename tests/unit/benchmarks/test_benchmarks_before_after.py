@@ -29,7 +29,7 @@ def compared(*arguments: str) -> subprocess.CompletedProcess[str]:
 )
 def test_what_cannot_be_compared_is_said(tasks, problem):
     done = compared("--before", "HEAD", "--tasks", tasks)
-    assert done.returncode == 1
+    assert done.returncode == 2
     assert problem in done.stderr
     assert "Traceback" not in done.stderr
 
