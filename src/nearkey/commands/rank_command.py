@@ -49,7 +49,7 @@ from nearkey.errors import PlanError
 @click.option(
     "--finger-widths",
     "widths",
-    callback=numbers(float, "8,10,12"),
+    callback=numbers(float, "8,10,12 (millimetres)"),
     metavar="MM,MM,...",
     help="Rank once for each finger width, from the plan's touch logs; no report, no early stop.",
 )
