@@ -103,6 +103,18 @@ def test_it_goes_on_where_the_logs_stop_and_an_open_trial_comes_again(tmp_path: 
     assert times == sorted(times)
 
 
+def test_undo_brings_back_nothing_of_the_phrase_before(tmp_path: Path) -> None:
+    with sitting(tmp_path) as own:
+        for _ in range(2):  # practice, and the block after it: one condition
+            trial = own.next()
+            assert trial is not None
+            session = own.begin(trial)
+            assert not session.undo(time_s=own.now(trial.block.condition))
+            assert session.text == ""
+            type_phrase(own, session, trial.block.condition, trial.phrase)
+            own.end()
+
+
 @pytest.mark.parametrize("positions", [(1, 2, 3), (1, 1, 1)])
 def test_blocks_that_a_plan_numbers_alike_are_typed_one_after_the_other(
     tmp_path: Path, positions: tuple[int, ...]
