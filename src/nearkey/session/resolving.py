@@ -116,7 +116,7 @@ def _of_key(content: Content, key: Key, t: float, reader: SessionReader) -> Mess
         case "shift":
             return msg.Shift(time_s=t)
         case "candidate":
-            return msg.Accept(reader.candidate_keys.index(key.id), time_s=t)
+            return msg.Accept(reader.candidate_rank(key), time_s=t)
         case "accept":
             return msg.Accept(next_rank(content, len(reader.candidates(content))), time_s=t)
         case "punctuation" if len(key.letters) == 1:

@@ -42,8 +42,7 @@ class SessionReader:
 
     Parameters
     ----------
-    decoder : asked for candidates, letters and marks. `candidate_keys` : its keys of that role, in layout order: the
-        i-th stands for the i-th candidate.
+    decoder : asked for candidates, letters and marks.
     settings : those of the session; the defaults unless given.
     personal : the person's words, handed to the decoder. may_add : whether words may be added to them.
 
@@ -67,7 +66,7 @@ class SessionReader:
         keys = decoder.layout.keys
         self._letters_only = all(key.role == "letters" for key in keys)
         self._one_letter = all(len(key.letters) == 1 for key in keys if key.role == "letters")
-        self.candidate_keys = [key.id for key in keys if key.role == "candidate"]
+        self._candidate_keys = [key.id for key in keys if key.role == "candidate"]
         self._context: tuple[PieceList | None, str] = (None, "")
         self._told: tuple[PieceList | None, str] = (None, "")
         self._asked: tuple[Any, ...] = ()
@@ -105,6 +104,10 @@ class SessionReader:
     def key_of(self, x: float, y: float) -> Key | None:
         """The function key or letter key touched; None where the layout has letters alone."""
         return None if self._letters_only else self.decoder.key_at((x, y))
+
+    def candidate_rank(self, key: Key) -> int:
+        """Which candidate a key of role candidate stands for: the keys count in layout order."""
+        return self._candidate_keys.index(key.id)
 
     # ---- candidates ----
 
