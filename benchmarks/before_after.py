@@ -189,6 +189,9 @@ def main() -> None:
     asked = options(__doc__, before=before, tasks=list(TASKS), rounds=3)
     if asked.before is None:
         refused("--before names no revision to compare with")
+    commit = ["git", "rev-parse", "--quiet", "--verify", f"{asked.before}^{{commit}}"]
+    if subprocess.run(commit, cwd=ROOT, stdout=subprocess.DEVNULL).returncode:
+        refused(f"--before {asked.before} is no revision here: use one that git log shows")
     if PACKS & set(asked.tasks):
         data_folder()  # said before the work
     WORK.mkdir(parents=True, exist_ok=True)

@@ -7,7 +7,6 @@ python benchmarks/search/search_figures.py --parts million (the same, about 5 mi
 
 from __future__ import annotations
 
-import argparse
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -20,6 +19,7 @@ import distributed
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from harness import options
 from sections import PagePicture, save, saved_picture, section
 
 from nearkey import _kernel
@@ -97,13 +97,14 @@ def counted_all(words: list[str], share: list[float], key: dict[str, str]) -> li
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--parts", default="one,growth,near,search,rank")
-    parser.add_argument("--steps", type=int, default=12_000, help="of each annealing run")
-    parser.add_argument(
-        "--words", type=int, nargs=2, default=(6_000, 120_000), help="of the rankings"
+    asked = options(
+        __doc__,
+        apart=["million"],
+        parts=["one", "growth", "near", "search", "rank"],
+        steps=(12_000, "of each annealing run"),
+        few_words=(6_000, "of the smaller ranking"),
+        many_words=(120_000, "of the larger ranking"),
     )
-    asked = parser.parse_args()
     pack = load_pack("en")
     spelled = ambiguity_words(pack, QWERTY.letters)
     space = grid_space(QWERTY, rows=2, columns=3, width_mm=18, height_mm=12)
@@ -116,13 +117,13 @@ def main() -> None:
         "growth": lambda: growth(pack, objective, rng),
         "near": lambda: near(objective, space, {"drawn": keys[0], "found by a search": best}),
         "search": lambda: searches(space, objective, asked.steps),
-        "rank": lambda: ranking(pack, asked.words),
+        "rank": lambda: ranking(pack, (asked.few_words, asked.many_words)),
         "million": lambda: million(space, objective, asked.steps),
     }
-    parts = [make() for name, make in made.items() if name in asked.parts.split(",")]
+    parts = [make() for name, make in made.items() if name in asked.parts]
     for part in parts:
         print(part.title, *part.rows, sep="\n  ")
-    if asked.parts == "million":
+    if asked.parts == ["million"]:
         save("search_million", *parts)
     elif len(parts) == len(made) - 1:
         save("search_speed", *parts)
